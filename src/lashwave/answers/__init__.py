@@ -1,0 +1,1 @@
+"""Room: answers (see docs/rooms)."""

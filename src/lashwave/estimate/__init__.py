@@ -1,0 +1,1 @@
+"""Room: estimate (see docs/rooms)."""

@@ -1,0 +1,1 @@
+"""Room: files (see docs/rooms)."""

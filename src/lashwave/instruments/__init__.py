@@ -1,0 +1,1 @@
+"""Room: instruments (see docs/rooms)."""

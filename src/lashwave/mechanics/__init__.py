@@ -1,0 +1,1 @@
+"""Room: mechanics (see docs/rooms)."""

@@ -1,0 +1,1 @@
+"""Room: points (see docs/rooms)."""

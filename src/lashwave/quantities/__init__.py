@@ -1,0 +1,1 @@
+"""Room: quantities (see docs/rooms)."""

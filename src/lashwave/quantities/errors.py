@@ -1,0 +1,52 @@
+"""What can go wrong, in the user's words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class LashwaveError(Exception):
+    """Base of every error this package raises on purpose."""
+
+
+class InputError(LashwaveError):
+    """The input is at fault: one line that says where, what is wrong and what would be right.
+
+    Parameters
+    ----------
+    where : file the fault was found in (shown as given).
+    problem : what is wrong.
+    remedy : what would be right.
+    line : 1-based line in the file, where there is one.
+    field : the field, column or key at fault, where there is one.
+    """
+
+    def __init__(
+        self,
+        where: str | Path,
+        problem: str,
+        remedy: str = "",
+        *,
+        line: int | None = None,
+        field: str | None = None,
+    ) -> None:
+        self.where, self.problem, self.remedy = str(where), problem, remedy
+        self.line, self.field = line, field
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        place = self.where if self.line is None else f"{self.where}, line {self.line}"
+        if self.field is not None:
+            place += f", {self.field}"
+        text = f"{place}: {self.problem}"
+        if self.remedy:
+            text += f"; {self.remedy}"
+        return " ".join(text.split())
+
+
+class OutOfRangeError(LashwaveError, ValueError):
+    """A value lies outside the range in which a model holds."""
+
+
+class NotConvergedError(LashwaveError):
+    """The fit did not reach an answer that can be believed; the message says what was seen."""

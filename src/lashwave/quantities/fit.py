@@ -1,0 +1,98 @@
+"""What the fusion returns: the motion, draws of its posterior, and how well it fits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Draws of the posterior motion on the estimator's own grid, float64.
+
+    D draws, K times, S stations (the output stations).
+    """
+
+    time: Array
+    """(K,) [s]"""
+    station: Array
+    """(S,) [m]"""
+    position: Array
+    """(D, K, S, 3) [m]"""
+    velocity: Array
+    """(D, K, S, 3) [m/s]"""
+    tension: Array
+    """(D, K, S) [N]; nan on the rigid grip."""
+    hand_force: Array
+    """(D, K, 3) [N], of the hand on grip and line."""
+    hand_power: Array
+    """(D, K) [W], of the hand's force and torque on grip and line."""
+    kinetic_energy: Array
+    """(D, K) [J], grip and line."""
+    shared: dict[str, Array]
+    """(D,) each: clock_offset:CAMERA [s], registration_u:CAMERA [px], drag_normal [1], ..."""
+
+
+@dataclass(frozen=True)
+class Residuals:
+    """Sightings against the fitted motion, in standard deviations."""
+
+    marker: Array
+    """(T, L, 3), nan where not seen."""
+    marker_weight: Array
+    """(T, L), 1 = fully trusted, 0 = distrusted; nan where not seen."""
+    camera: dict[str, Array]
+    """(P, 2) by camera name."""
+    camera_weight: dict[str, Array]
+    """(P,) by camera name."""
+    whiteness: float
+    """Mean lag-one correlation of the marker residuals; 0 = white."""
+
+
+@dataclass(frozen=True)
+class Withheld:
+    """A check by leaving sightings out: where they fell against their stated intervals."""
+
+    label: Array
+    """(W,) station of the marker left out [m]"""
+    count: NDArray[np.int64]
+    """(W,) samples left out"""
+    rms: Array
+    """(W,) [m] of prediction minus sample, one coordinate"""
+    coverage: Array
+    """(W,) share of coordinates within their 95 % interval"""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The result of `estimate`."""
+
+    time: Array
+    """(K,) [s], the estimator's grid."""
+    station: Array
+    """(S,) [m], output stations."""
+    position: Array
+    """(K, S, 3) [m]"""
+    position_sd: Array
+    velocity: Array
+    """(K, S, 3) [m/s]"""
+    velocity_sd: Array
+    acceleration: Array
+    """(K, S, 3) [m/s2]"""
+    curvature: Array
+    """(K, S) [1/m]"""
+    tension: Array
+    """(K, S) [N], nan on the rigid grip"""
+    tension_sd: Array
+    draws: Draws
+    residuals: Residuals
+    shared: dict[str, tuple[float, float]]
+    """Shared parameters, value and sd, named as in `summary.json`."""
+    warnings: tuple[str, ...] = ()
+    withheld: Withheld | None = None
+    history: tuple[dict[str, float], ...] = field(default_factory=tuple)
+    """One record an iteration: cost, step, damping."""

@@ -1,0 +1,82 @@
+"""The motion r(s, t): its one rule of interpolation.
+
+A motion is an `xarray.Dataset` with dimensions time [s, lab clock], station [m], axis (x, y, z)
+and, on (time, station, axis), `position`, `velocity`, ... as `docs/trial-format` says. Between
+times it is the cubic Hermite of position and velocity, between stations it is linear.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Array = NDArray[np.float64]
+
+
+def hermite_weights(times: Array, at: Array) -> tuple[NDArray[np.intp], Array, Array]:
+    """Interval index and cubic Hermite weights of times `at` in the grid `times`.
+
+    Returns
+    -------
+    index : (Q,), the interval's left end.
+    weights : (Q, 4), of left position, left velocity, right position, right velocity.
+    rates : (Q, 4), the same for the time derivative.
+    """
+    index = np.clip(np.searchsorted(times, at, side="right") - 1, 0, times.size - 2)
+    step = times[index + 1] - times[index]
+    x = (at - times[index]) / step
+    weights = np.stack(
+        [
+            (1 + 2 * x) * (1 - x) ** 2,
+            step * x * (1 - x) ** 2,
+            x * x * (3 - 2 * x),
+            step * x * x * (x - 1),
+        ],
+        axis=-1,
+    )
+    rates = np.stack(
+        [
+            6 * x * (x - 1) / step,
+            (1 - x) * (1 - 3 * x),
+            6 * x * (1 - x) / step,
+            x * (3 * x - 2),
+        ],
+        axis=-1,
+    )
+    return index, weights, rates
+
+
+def interpolate(
+    times: Array, position: Array, velocity: Array, at: ArrayLike
+) -> tuple[Array, Array]:
+    """Position and velocity at times `at`, from arrays whose first axis is `times`.
+
+    Parameters
+    ----------
+    times : (T,) [s]; position, velocity : (T, ...) [m], [m/s]; at : (Q,) [s].
+
+    Returns
+    -------
+    position, velocity : (Q, ...).
+    """
+    at = np.atleast_1d(np.asarray(at, dtype=float))
+    index, weights, rates = hermite_weights(times, at)
+    shape = (at.size,) + (1,) * (position.ndim - 1)
+    corners = (position[index], velocity[index], position[index + 1], velocity[index + 1])
+    place = sum(weights[:, i].reshape(shape) * corner for i, corner in enumerate(corners))
+    rate = sum(rates[:, i].reshape(shape) * corner for i, corner in enumerate(corners))
+    return np.asarray(place), np.asarray(rate)
+
+
+def at_station(motion: xr.Dataset, name: str, station: float) -> Array:
+    """Variable `name` of a motion along all times at one station, linear between stations."""
+    s = motion["station"].values
+    i = int(np.clip(np.searchsorted(s, station, side="right") - 1, 0, s.size - 2))
+    w = (station - s[i]) / (s[i + 1] - s[i])
+    values = motion[name]
+    return np.asarray((1 - w) * values.isel(station=i) + w * values.isel(station=i + 1))

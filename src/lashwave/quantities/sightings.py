@@ -1,0 +1,95 @@
+"""What the instruments saw: each sighting with its place, time, clock and standard deviation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Markers:
+    """Marker samples on one uniform rate; the lab clock is theirs."""
+
+    time: Array
+    """(T,) [s], uniform, every sample of the record."""
+    labels: tuple[str, ...]
+    """L labels: those with a station, then those on the handle; others are left out."""
+    position: Array
+    """(T, L, 3) [m], nan where a marker was not seen."""
+    sd: Array
+    """(T, L) [m], standard deviation of one coordinate."""
+    station: Array
+    """(L,) [m]; nan for a handle marker, whose place on the grip is unknown."""
+    unlabelled_time: Array = field(default_factory=lambda: np.empty(0))
+    """(U,) [s] of points with no label."""
+    unlabelled_position: Array = field(default_factory=lambda: np.empty((0, 3)))
+    """(U, 3) [m]"""
+    mass: float = 0.0
+    """Of one marker [kg]."""
+    diameter: float = 0.0
+    """Of one marker [m]."""
+    station_sd: float = 0.0
+    """How well the stations are known [m]."""
+    stand_off: float = 0.0
+    """Distance of a marker's centre from the line's axis [m], direction unknown."""
+
+    @property
+    def rate(self) -> float:
+        """Samples a second [Hz]."""
+        return float((self.time.size - 1) / (self.time[-1] - self.time[0]))
+
+    @property
+    def on_handle(self) -> NDArray[np.bool_]:
+        """(L,) true for markers fixed to the grip off the line's axis."""
+        return np.isnan(self.station)
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Lab time = offset + (1 + drift) * frame / rate; offset and drift known to their sd."""
+
+    offset: float = 0.0
+    """[s]"""
+    offset_sd: float = 2e-3
+    """[s]"""
+    drift_sd: float = 0.0
+    """[1]"""
+
+
+@dataclass(frozen=True)
+class Camera:
+    """A camera and the points that were tracked in its images."""
+
+    name: str
+    rate: float
+    """Frames a second [Hz]."""
+    size: tuple[int, int]
+    """Width, height [px]."""
+    projection: Array
+    """(3, 4): homogeneous lab metres to px. Last row [0, 0, 0, 1] = parallel light."""
+    clock: Clock
+    sd: float
+    """Standard deviation of one image coordinate [px]."""
+    exposure: float = 0.0
+    """[s]"""
+    shows: str = "schlieren"
+    registration_sd: float = 0.0
+    """Of the projection, as an offset in the image [px]."""
+    intrinsics: Array | None = None
+    """(3, 3), with `distortion` only."""
+    distortion: Array | None = None
+    """(5,): k1, k2, p1, p2, k3."""
+    frame: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    """(P,) frame of each point, counted from 0."""
+    station: Array = field(default_factory=lambda: np.empty(0))
+    """(P,) arc length of the feature seen [m]."""
+    uv: Array = field(default_factory=lambda: np.empty((0, 2)))
+    """(P, 2) [px]; pixel centres are whole numbers, u right, v down."""
+    point_sd: Array = field(default_factory=lambda: np.empty(0))
+    """(P,) [px]"""
+    flashes: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    """(F,) frames in which the marker system's strobe is seen."""

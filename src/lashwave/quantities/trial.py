@@ -1,0 +1,49 @@
+"""A trial: one throw (or swing, or drop) of one line, as read from its folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.quantities.air import Air
+from lashwave.quantities.constants import TRIAL_GRAVITY
+from lashwave.quantities.line import Line
+from lashwave.quantities.sightings import Camera, Markers
+
+
+@dataclass(frozen=True)
+class Microphone:
+    """A microphone's record, by name of its file (read when sound is asked for)."""
+
+    file: str
+    position: NDArray[np.float64]
+    """(3,) [m], lab frame."""
+    sensitivity: float | None
+    """[V/Pa]"""
+    clock_offset: float
+    """[s]"""
+    clock_offset_sd: float
+    """[s]"""
+
+
+@dataclass(frozen=True)
+class Trial:
+    """Everything that was measured, in SI."""
+
+    name: str
+    line: Line
+    markers: Markers
+    cameras: tuple[Camera, ...] = ()
+    microphones: tuple[Microphone, ...] = ()
+    air: Air = Air()
+    gravity: NDArray[np.float64] = field(default_factory=lambda: np.array(TRIAL_GRAVITY))
+    """(3,) [m/s2], lab frame."""
+    specimen: str | None = None
+    thrower: str | None = None
+    date: str | None = None
+    hashes: dict[str, str] = field(default_factory=dict)
+    """SHA-256 of every input file, by its path in the folder."""
+    notes: tuple[str, ...] = ()
+    """What was assumed or passed over while reading, each a sentence for the user."""

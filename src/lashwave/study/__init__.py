@@ -1,0 +1,1 @@
+"""Room: study (see docs/rooms)."""

@@ -1,0 +1,1 @@
+"""Room: twin (see docs/rooms)."""

@@ -1,0 +1,1 @@
+"""Room: workbench (see docs/rooms)."""
