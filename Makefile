@@ -1,0 +1,66 @@
+# What a machine with Python 3.11 and make can do here. Everything is installed into .venv, from
+# requirements.lock; it is made again only when the lock or pyproject.toml changes.
+PYTHON ?= $(shell command -v python3.11 || command -v python3)
+VENV := .venv
+PY := $(VENV)/bin/python
+UV := $(VENV)/bin/uv pip install --quiet --python $(PY)
+STAMP := $(VENV)/.installed
+BENCHES ?= $(filter-out benchmarks/score.py benchmarks/engine.py,$(wildcard benchmarks/*.py))
+
+# One thread of BLAS: the systems solved here are small and banded, more threads are slower.
+export OMP_NUM_THREADS ?= 1
+export OPENBLAS_NUM_THREADS ?= 1
+# A compiled kernel is cached by its own file alone, but it may hold code of another: while working
+# on the sources, keep a cache for each state of all of them.
+KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat | cksum | cut -d' ' -f1)
+WITH_CACHE := NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
+
+.PHONY: help demo test lint validate bench docs lock clean
+
+help:
+	@echo "make demo      install, then reconstruct an example trial into out/demo"
+	@echo "make test      lint, type check and the quick tests"
+	@echo "make validate  the long tests"
+	@echo "make bench     the benchmarks, each printing its figures"
+	@echo "make docs      the documentation as pages, in docs/_build/html"
+	@echo "make lock      renew requirements.lock"
+	@echo "make clean     remove the environment and everything built"
+
+$(STAMP): pyproject.toml requirements.lock
+	@test -n "$(PYTHON)" || { echo "No Python found; install Python 3.11."; exit 1; }
+	@"$(PYTHON)" -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "Python 3.11 or newer is needed; name one: make PYTHON=/path/to/python3.11"; exit 1; }
+	@test -x $(PY) || "$(PYTHON)" -m venv $(VENV)
+	@test -x $(VENV)/bin/uv || $(PY) -m pip install --quiet --disable-pip-version-check uv
+	$(UV) -r requirements.lock
+	$(UV) --no-deps --editable .
+	@touch $@
+
+demo: $(STAMP)
+	$(VENV)/bin/lashwave demo
+
+lint: $(STAMP)
+	$(PY) -m ruff check .
+	$(PY) -m ruff format --check .
+	$(PY) -m mypy
+
+test: lint
+	$(WITH_CACHE) $(PY) -m pytest
+
+validate: $(STAMP)
+	$(WITH_CACHE) $(PY) -m pytest -m slow
+
+bench: $(STAMP)
+	$(UV) --constraint requirements.lock --editable '.[bench]'
+	@for script in $(BENCHES); do echo "== $$script"; $(PY) $$script || exit 1; done
+
+docs: $(STAMP)
+	$(PY) -m sphinx -W --keep-going -q -b html docs docs/_build/html
+	@echo "docs/_build/html/index.html"
+
+lock:
+	$(VENV)/bin/uv pip compile pyproject.toml --extra test --extra docs --python-version 3.11 \
+	  --universal --upgrade --no-emit-index-url --no-header --no-annotate -o requirements.lock
+
+clean:
+	rm -rf $(VENV) build docs/_build .mypy_cache .ruff_cache .pytest_cache .hypothesis

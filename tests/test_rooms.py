@@ -1,0 +1,248 @@
+"""The house keeps its shape: imports run one way, and nothing grows past what fits in view.
+
+The rules are those of `docs/rooms.md`. Imports are read, not run, and all of them count: at the
+top of a module, inside a function, or for the type checker alone.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "src" / "lashwave"
+MODULE_LINES = 400
+FUNCTION_LINES = 60
+
+ROOMS: dict[str, set[str]] = {
+    "quantities": set(),
+    "files": {"quantities"},
+    "instruments": {"quantities"},
+    "points": {"quantities", "instruments"},
+    "mechanics": {"quantities"},
+    "estimate": {"quantities", "instruments", "mechanics"},
+    "answers": {"quantities", "instruments", "mechanics"},
+    "twin": {"quantities", "instruments", "mechanics"},
+    "study": {
+        "quantities",
+        "instruments",
+        "points",
+        "mechanics",
+        "estimate",
+        "answers",
+        "twin",
+    },
+    "report": {"quantities", "files", "answers"},
+}
+ROOMS["workbench"] = set(ROOMS)
+ROOMS["__main__"] = {"workbench"}
+ROOMS["__init__"] = set()
+
+
+def modules(package: Path) -> dict[str, Path]:
+    """Every module of a package by its dotted name; a package stands for its `__init__`."""
+    found = {}
+    for path in sorted(package.rglob("*.py")):
+        parts = (package.name, *path.relative_to(package).with_suffix("").parts)
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+def room_of(name: str) -> str:
+    """The room of a dotted module name; the package's own door is `__init__`."""
+    parts = name.split(".")
+    return parts[1] if len(parts) > 1 else "__init__"
+
+
+def targets(tree: ast.Module, name: str, is_package: bool, known: set[str]) -> Iterator[str]:
+    """Modules of the package that a module imports, wherever the statement stands."""
+    root = name.split(".")[0]
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            wanted = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = node.module or ""
+            if node.level:
+                here = name.split(".")
+                up = here[: len(here) - node.level + is_package]
+                base = ".".join([*up, *([node.module] if node.module else [])])
+            wanted = [f"{base}.{alias.name}" for alias in node.names]
+        else:
+            continue
+        for target in wanted:
+            if target.split(".")[0] != root:
+                continue
+            while target not in known:
+                target = target.rpartition(".")[0]
+                if not target:
+                    break
+            if target and target != name:
+                yield target
+
+
+def arrows(package: Path) -> dict[str, set[str]]:
+    """For each module, the modules of the package that it imports."""
+    found = modules(package)
+    return {
+        name: set(
+            targets(
+                ast.parse(path.read_text(encoding="utf-8")),
+                name,
+                path.name == "__init__.py",
+                set(found),
+            )
+        )
+        for name, path in found.items()
+    }
+
+
+def forbidden(package: Path) -> list[str]:
+    """Arrows between rooms that the table does not allow, and rooms that it does not name."""
+    faults = []
+    for name, imported in arrows(package).items():
+        room = room_of(name)
+        if room not in ROOMS:
+            faults.append(f"{name} stands in no room")
+            continue
+        for target in sorted(imported):
+            # The door holds the version alone, so anyone may read it.
+            allowed = ROOMS[room] | {room, "__init__"}
+            if room_of(target) not in allowed:
+                faults.append(f"{name} imports {target}")
+    return faults
+
+
+def circles(package: Path) -> list[str]:
+    """Modules that import each other, in however many steps."""
+    graph = arrows(package)
+    state: dict[str, int] = {}
+    found: list[str] = []
+
+    def visit(name: str, trail: list[str]) -> None:
+        state[name] = 1
+        for target in sorted(graph[name]):
+            if state.get(target) == 1:
+                loop = [*trail, name]
+                found.append(" -> ".join([*loop[loop.index(target) :], target]))
+            elif target not in state:
+                visit(target, [*trail, name])
+        state[name] = 2
+
+    for name in graph:
+        if name not in state:
+            visit(name, [])
+    return found
+
+
+def body_lines(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Lines of a function's body, its docstring left out."""
+    body = function.body
+    if ast.get_docstring(function) is not None:
+        body = body[1:]
+    return 0 if not body else (function.end_lineno or 0) - body[0].lineno + 1
+
+
+def too_long(package: Path) -> list[str]:
+    """Modules and functions over their size."""
+    faults = []
+    for name, path in modules(package).items():
+        text = path.read_text(encoding="utf-8")
+        if (count := len(text.splitlines())) > MODULE_LINES:
+            faults.append(f"{name} has {count} lines; {MODULE_LINES} at most")
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                count = body_lines(node)
+                if count > FUNCTION_LINES:
+                    faults.append(f"{name}.{node.name} has {count}; {FUNCTION_LINES} at most")
+    return faults
+
+
+def test_every_arrow_is_allowed() -> None:
+    assert forbidden(PACKAGE) == []
+
+
+def test_no_circle() -> None:
+    assert circles(PACKAGE) == []
+
+
+def test_everything_fits_in_view() -> None:
+    assert too_long(PACKAGE) == []
+
+
+def test_every_room_exists_and_says_what_it_is() -> None:
+    for room in set(ROOMS) - {"__main__", "__init__"}:
+        door = PACKAGE / room / "__init__.py"
+        assert ast.get_docstring(ast.parse(door.read_text(encoding="utf-8"))), room
+
+
+def invented(folder: Path, files: dict[str, str]) -> Path:
+    """A small package to prove that the rules can be broken."""
+    package = folder / "lashwave"
+    for name, text in {"__init__.py": "", **files}.items():
+        path = package / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        (path.parent / "__init__.py").touch()
+    return package
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "from lashwave.estimate.solve import go\n",
+        "import lashwave.estimate.solve as s\n",
+        "from lashwave.estimate import solve\n",
+        "from ..estimate.solve import go\n",
+        "def f():\n    from lashwave.estimate import solve\n",
+        "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from ..estimate import solve\n",
+    ],
+)
+def test_a_forbidden_arrow_is_seen(tmp_path: Path, statement: str) -> None:
+    package = invented(
+        tmp_path, {"mechanics/a.py": statement, "estimate/solve.py": "def go(): ...\n"}
+    )
+    assert forbidden(package) == ["lashwave.mechanics.a imports lashwave.estimate.solve"]
+
+
+def test_an_allowed_arrow_and_an_unknown_room(tmp_path: Path) -> None:
+    files = {"mechanics/a.py": "from lashwave.quantities import b\n", "quantities/b.py": ""}
+    assert forbidden(invented(tmp_path, files)) == []
+    assert forbidden(invented(tmp_path, {"attic/a.py": ""})) == [
+        "lashwave.attic stands in no room",
+        "lashwave.attic.a stands in no room",
+    ]
+
+
+def test_a_circle_is_seen(tmp_path: Path) -> None:
+    package = invented(
+        tmp_path,
+        {
+            "files/a.py": "from . import b\n",
+            "files/b.py": "def f():\n    from lashwave.files import c\n",
+            "files/c.py": "import lashwave.files.a\n",
+        },
+    )
+    assert circles(package) == [
+        "lashwave.files.a -> lashwave.files.b -> lashwave.files.c -> lashwave.files.a"
+    ]
+
+
+def test_a_long_module_and_a_long_function_are_seen(tmp_path: Path) -> None:
+    body = "    x = 1\n"
+    text = '"""D."""\n'
+    documented = 'def f():\n    """A\n    docstring.\n    """\n'
+    package = invented(
+        tmp_path,
+        {
+            "files/long.py": text + "x = 1\n" * MODULE_LINES,
+            "files/just.py": text + "x = 1\n" * (MODULE_LINES - 1),
+            "files/deep.py": documented + body * (FUNCTION_LINES + 1),
+            "files/fits.py": documented + body * FUNCTION_LINES,
+        },
+    )
+    assert too_long(package) == [
+        "lashwave.files.deep.f has 61; 60 at most",
+        "lashwave.files.long has 401 lines; 400 at most",
+    ]
