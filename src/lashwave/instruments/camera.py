@@ -1,0 +1,133 @@
+"""What a camera reads of a point: projection, its derivative, and the blur of the exposure.
+
+The projection is homogeneous, 3 x 4, lab metres to px (Hartley and Zisserman, Multiple View
+Geometry, 2nd ed. 2004, ch. 6). A last row [0, 0, 0, 1] is parallel (collimated) light. The lens
+distortion is Brown's (Photogramm. Eng. 37, 1971, 855): radial k1, k2, k3 and decentring p1, p2,
+on image coordinates normalised by the intrinsics.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lashwave.quantities.sightings import Camera
+
+Array = NDArray[np.float64]
+
+
+def _homogeneous(camera: Camera, points: Array) -> tuple[Array, Array]:
+    """Undistorted pixel times depth (..., 2) and depth (...); depth is nan behind the camera."""
+    projection = np.asarray(camera.projection, dtype=float)
+    image = points @ projection[:, :3].T + projection[:, 3]
+    depth = image[..., 2]
+    # A negative determinant is a projection with its sign turned: "in front" turns with it. With
+    # parallel light the determinant is 0 and nothing is behind.
+    side = float(np.sign(np.linalg.det(projection[:, :3])))
+    if side != 0.0 and np.any(projection[2, :3] != 0.0):
+        depth = np.where(side * depth > 0.0, depth, np.nan)
+    return image[..., :2], depth
+
+
+def _bend(camera: Camera, pixels: Array) -> tuple[Array, Array | None]:
+    """Distorted pixels (..., 2) and their derivative (..., 2, 2); None where there is no lens."""
+    if camera.distortion is None or camera.intrinsics is None:
+        return pixels, None
+    k1, k2, p1, p2, k3 = (float(c) for c in camera.distortion)
+    inner = np.asarray(camera.intrinsics, dtype=float)
+    scale, centre = inner[:2, :2], inner[:2, 2]
+    back = np.linalg.inv(scale)
+    xy = (pixels - centre) @ back.T
+    x, y = xy[..., 0], xy[..., 1]
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = k1 + r2 * (2 * k2 + r2 * 3 * k3)  # d radial / d r2
+    bent = np.stack(
+        [
+            x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
+            y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
+        ],
+        axis=-1,
+    )
+    cross = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y
+    inside = np.stack(
+        [
+            np.stack([radial + 2 * x * x * slope + 2 * p1 * y + 6 * p2 * x, cross], axis=-1),
+            np.stack([cross, radial + 2 * y * y * slope + 6 * p1 * y + 2 * p2 * x], axis=-1),
+        ],
+        axis=-2,
+    )
+    return bent @ scale.T + centre, scale @ inside @ back
+
+
+def project(camera: Camera, points: ArrayLike) -> Array:
+    """Image of lab points.
+
+    Parameters
+    ----------
+    points : (..., 3) [m]
+
+    Returns
+    -------
+    uv : (..., 2) [px], u right, v down, pixel centres whole numbers; nan for a point behind a
+        perspective camera.
+    """
+    scaled, depth = _homogeneous(camera, np.asarray(points, dtype=float))
+    return _bend(camera, scaled / depth[..., None])[0]
+
+
+def project_jacobian(camera: Camera, points: ArrayLike) -> Array:
+    """Derivative of `project` by the point, (..., 2, 3) [px/m]; nan behind the camera."""
+    points = np.asarray(points, dtype=float)
+    projection = np.asarray(camera.projection, dtype=float)
+    scaled, depth = _homogeneous(camera, points)
+    pixels = scaled / depth[..., None]
+    slope = (projection[:2, :3] - pixels[..., None] * projection[2, :3]) / depth[..., None, None]
+    bend = _bend(camera, pixels)[1]
+    return slope if bend is None else bend @ slope
+
+
+def in_view(camera: Camera, uv: ArrayLike, margin: float = 0.0) -> NDArray[np.bool_]:
+    """Whether image points (..., 2) [px] fall on the sensor, `margin` px inside its edges."""
+    uv = np.asarray(uv, dtype=float)
+    low, high = margin - 0.5, np.asarray(camera.size, dtype=float) - 0.5 - margin
+    return np.asarray(((uv >= low) & (uv <= high)).all(axis=-1))
+
+
+_GAUSS = np.polynomial.legendre.leggauss(3)
+
+
+def exposed(
+    camera: Camera, times: ArrayLike, place: Callable[[Array], Array], exposure: float | None = None
+) -> Array:
+    """Centroid of the blur that a moving point leaves: its image averaged over the exposure.
+
+    Parameters
+    ----------
+    times : (P,) [s], lab times of the exposures' middles.
+    place : from times (Q,) to points (Q, 3) [m].
+    exposure : [s]; the camera's own by default.
+
+    Returns
+    -------
+    uv : (P, 2) [px]. Three Gauss points: exact for a path that is a quintic in the image.
+    """
+    times = np.asarray(times, dtype=float)
+    width = camera.exposure if exposure is None else exposure
+    if width <= 0.0:
+        return project(camera, place(times))
+    spread = times[:, None] + 0.5 * width * _GAUSS[0]
+    uv = project(camera, place(spread.ravel())).reshape(times.size, 3, 2)
+    return np.asarray(np.einsum("q,pqc->pc", 0.5 * _GAUSS[1], uv))
+
+
+def blur_shift(camera: Camera, points: ArrayLike, acceleration: ArrayLike) -> Array:
+    """The exposure's shift of the image to second order, J a e^2 / 24, (..., 2) [px].
+
+    Cheap enough to stand in a residual: the mean of x + v t + a t^2 / 2 over -e/2 ... e/2.
+    """
+    jacobian = project_jacobian(camera, points)
+    bend = np.asarray(acceleration, dtype=float)[..., None]
+    return np.asarray((jacobian @ bend)[..., 0] * camera.exposure**2 / 24.0)
