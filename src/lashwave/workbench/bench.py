@@ -1,0 +1,119 @@
+"""The commands that use the virtual bench: `simulate` and `demo`."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import tempfile
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.trial import Trial
+from lashwave.workbench import console, folders, pipeline, show
+
+SIMULATED = frozenset({"trial", "truth.nc", "truth.json"})
+"""What `simulate` writes; it may replace these and nothing else."""
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What a user asks the bench for."""
+
+    kind: str = "throw"
+    seed: int = 0
+    camera: bool = True
+    second_view: bool = False
+    ghosts: float = 0.0
+    """Share of false marker samples."""
+    missing: float = 0.0
+    """Share of marker samples lost at random."""
+    stiffness: bool = True
+    """Whether line.csv has its stiffness column."""
+
+    def check(self) -> None:
+        """Raise InputError where a wish makes no sense."""
+        if not 0.0 <= self.ghosts <= 0.5:
+            raise InputError("--ghosts", f"{self.ghosts:g} is no share of samples", "0 to 0.5")
+        if not 0.0 <= self.missing <= 0.9:
+            raise InputError("--missing", f"{self.missing:g} is no share of samples", "0 to 0.9")
+        if self.seed < 0:
+            raise InputError("--seed", f"{self.seed} is negative", "0 or more")
+        if self.second_view and not self.camera:
+            raise InputError("--second-view", "there is no camera", "leave --no-camera out")
+
+
+def make(wishes: Wishes) -> tuple[Trial, Any]:
+    """The trial as instruments saw it, and the truth behind it."""
+    from lashwave import twin
+
+    wishes.check()
+    return twin.make(**asdict(wishes))
+
+
+def simulate(out: Path, wishes: Wishes, *, as_json: bool) -> int:
+    """Write OUT/trial, OUT/truth.nc and OUT/truth.json, all or none."""
+    wishes.check()
+    folders.check_new_folder(out, known=SIMULATED, option="OUT")
+    trial, truth = make(wishes)
+    write(out, trial, truth)
+    record = {
+        "trial": str(out / "trial"),
+        "truth": [str(out / "truth.nc"), str(out / "truth.json")],
+        "wishes": asdict(wishes),
+    }
+    if as_json:
+        console.say(json.dumps(record, indent=1))
+    else:
+        console.say(f"Trial: {out / 'trial'}")
+        console.say(f"Truth: {out / 'truth.nc'} and {out / 'truth.json'}")
+    return 0
+
+
+def write(out: Path, trial: Trial, truth: Any) -> None:
+    """Write aside, then move into place, so that a stop leaves no half trial."""
+    from lashwave.files.write_trial import write_trial
+
+    out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
+        half = Path(aside)
+        write_trial(half / "trial", trial)
+        truth.motion.to_netcdf(half / "truth.nc", engine="h5netcdf")
+        answers = {name: _plain(value) for name, value in truth.answers.items()}
+        record = {"schema": 1, "trial": trial.name, "quantities": answers}
+        text = json.dumps(record, indent=1, allow_nan=False)
+        (half / "truth.json").write_text(text + "\n", encoding="utf-8")
+        for name in sorted(SIMULATED):
+            if (out / name).is_dir():
+                shutil.rmtree(out / name)
+            (half / name).replace(out / name)
+
+
+def _plain(value: float | None) -> float | None:
+    """A JSON number, or null for an event that did not happen."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def demo(out: Path, seed: int, progress: console.Progress) -> int:
+    """Simulate, reconstruct, and print the answers beside the truth."""
+    bench_folder, answer_folder = out / "demo-trial", out / "demo"
+    folders.check_new_folder(bench_folder, known=SIMULATED, option="--out")
+    folders.check_answer_folder(answer_folder, bench_folder)
+    progress("simulating", 0.0)
+    trial, truth = make(Wishes(seed=seed))
+    write(bench_folder, trial, truth)
+    done = pipeline.reconstruct_folder(bench_folder / "trial", answer_folder, progress)
+    _tell(done, truth, bench_folder, answer_folder)
+    return 0
+
+
+def _tell(done: pipeline.Reconstruction, truth: Any, trial: Path, out: Path) -> None:
+    """What was found, in the order in which a newcomer asks."""
+    console.say(f"A simulated throw on an invented bench: {trial / 'trial'}")
+    show.answers(done, {name: _plain(value) for name, value in truth.answers.items()})
+    console.say()
+    console.say("The trial is simulated, so the truth is known: the last two columns show it.")
+    console.say(f"Answers: {out / 'summary.json'}, {out / 'motion.nc'}")
+    console.say(f"Report:  {out / 'report.html'}")

@@ -1,0 +1,172 @@
+"""The commands. Exit status 0: done; 2: the input is at fault; 1: anything else."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from pathlib import Path
+from traceback import print_exc
+from typing import Annotated, Literal
+
+from cyclopts import App, CycloptsError, Parameter
+
+from lashwave import __version__
+from lashwave.quantities.errors import InputError, LashwaveError
+
+DONE, FAULT, INPUT_AT_FAULT = 0, 1, 2
+
+app = App(
+    name="lashwave",
+    help="The whole motion of a fast, slender, tapered line, from partial records of it.",
+    help_epilogue=(
+        "Exit status: 0 done; 2 the input is at fault (one line says where, nothing is written); "
+        "1 anything else. Add --traceback to see where in the program something went wrong."
+    ),
+    version=__version__,
+    suppress_keyboard_interrupt=False,
+    result_action="return_value",
+)
+
+Trial = Annotated[Path, Parameter(name="TRIAL", help="Folder that holds trial.toml.")]
+Json = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON for a script.")]
+Quiet = Annotated[bool, Parameter(name="--quiet", negative="", help="Show no progress.")]
+Seed = Annotated[int, Parameter(name="--seed", help="Which trial of the family; any whole number.")]
+
+
+def _flag(text: str) -> Parameter:
+    return Parameter(negative="", help=text)
+
+
+@app.command
+def check(trial: Trial, /, *, json: Json = False) -> int:
+    """Say whether a trial is usable, what is wrong with it, and how good it is.
+
+    Reads the whole trial and writes nothing. Status 0 where it can be reconstructed (perhaps with
+    care), 2 where it cannot be read or used.
+    """
+    from lashwave.workbench import checkup, folders
+
+    folders.check_trial_folder(trial)
+    return checkup.run(trial, as_json=json)
+
+
+@app.command
+def reconstruct(
+    trial: Trial,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder for the answers; an earlier answer is replaced.")],
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Reconstruct the line's whole motion from a trial, with its uncertainty.
+
+    Writes motion.nc, samples.nc, answers.nc, summary.json and report.html to --out, whole or not
+    at all. The trial's folder is read and never changed.
+    """
+    from lashwave.workbench import console, folders, pipeline, show
+
+    folders.check_trial_folder(trial)
+    folders.check_answer_folder(out, trial)
+    with console.progress(quiet) as progress:
+        result = pipeline.reconstruct_folder(trial, out, progress)
+    show.result(result, out, as_json=json)
+    return DONE
+
+
+@app.command
+def simulate(
+    out: Annotated[Path, Parameter(name="OUT", help="Folder to write; must be new or empty.")],
+    /,
+    *,
+    kind: Annotated[
+        Literal["throw", "swing", "held"],
+        Parameter(help="A throw that cracks, a swing that does not, or both ends held."),
+    ] = "throw",
+    seed: Seed = 0,
+    no_camera: Annotated[bool, _flag("Markers only.")] = False,
+    second_view: Annotated[bool, _flag("A second fast camera at an angle.")] = False,
+    ghosts: Annotated[float, Parameter(help="Share of false marker samples, 0 to 0.5.")] = 0.0,
+    missing: Annotated[float, Parameter(help="Share of samples lost at random, 0 to 0.9.")] = 0.0,
+    no_stiffness: Annotated[bool, _flag("Leave the stiffness column out of line.csv.")] = False,
+    json: Json = False,
+) -> int:
+    """Simulate a trial on a virtual bench: OUT/trial, and the truth in OUT/truth.nc and .json."""
+    from lashwave.workbench import bench
+
+    wishes = bench.Wishes(
+        kind=kind,
+        seed=seed,
+        camera=not no_camera,
+        second_view=second_view,
+        ghosts=ghosts,
+        missing=missing,
+        stiffness=not no_stiffness,
+    )
+    return bench.simulate(out, wishes, as_json=json)
+
+
+@app.command
+def demo(
+    *,
+    out: Annotated[Path, Parameter(help="Folder for demo-trial and demo.")] = Path("out"),
+    seed: Seed = 7,
+    quiet: Quiet = False,
+) -> int:
+    """Simulate an example trial, reconstruct it, and show the answers beside the truth."""
+    from lashwave.workbench import bench, console
+
+    with console.progress(quiet) as progress:
+        return bench.demo(out, seed, progress)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run a command; every failure becomes one line on standard error and a status."""
+    tokens = list(sys.argv[1:] if argv is None else argv)
+    traceback = "--traceback" in tokens
+    tokens = [token for token in tokens if token != "--traceback"]
+    try:
+        with warnings.catch_warnings():
+            if not traceback:  # a library's warning would be a second line beside the one promised
+                warnings.simplefilter("ignore")
+            status = app(tokens, exit_on_error=False, print_error=False)
+        return status if isinstance(status, int) else DONE
+    except SystemExit as leave:
+        return leave.code if isinstance(leave.code, int) else FAULT
+    except BaseException as failure:
+        if traceback:
+            print_exc()
+        status, line = _explain(failure)
+        _complain(line)
+        return status
+
+
+def _explain(failure: BaseException) -> tuple[int, str]:
+    """Exit status and the one line to print for what went wrong."""
+    if isinstance(failure, CycloptsError):
+        return INPUT_AT_FAULT, f"lashwave: {str(failure).rstrip('. ')}; see lashwave --help"
+    if isinstance(failure, InputError):
+        return INPUT_AT_FAULT, str(failure)
+    if isinstance(failure, KeyboardInterrupt):
+        return FAULT, "lashwave: stopped; nothing was written"
+    if isinstance(failure, LashwaveError):
+        return FAULT, f"lashwave: {failure}; `lashwave check TRIAL` says what may be behind it"
+    if isinstance(failure, BrokenPipeError):
+        return FAULT, ""
+    if isinstance(failure, MemoryError):
+        return FAULT, "lashwave: out of memory; give the machine more or shorten the trial"
+    if isinstance(failure, OSError):
+        return FAULT, f"lashwave: {failure}; check space and permissions"
+    name = type(failure).__name__
+    return FAULT, f"lashwave: unexpected {name}: {failure}; run again with --traceback to see where"
+
+
+def _complain(line: str) -> None:
+    """One line on standard error, whatever the message holds."""
+    text = " ".join("".join(c if c.isprintable() else " " for c in line).split())
+    if text:
+        print(text, file=sys.stderr)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,82 @@
+"""Which folders a command may write: nothing of the user's is ever replaced."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from lashwave.quantities.errors import InputError
+
+ANSWER_FILES = frozenset({"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html"})
+"""What `reconstruct` writes; a folder that holds these alone may be replaced as a whole."""
+
+
+def check_trial_folder(trial: Path) -> None:
+    """Raise InputError where `trial` is no folder."""
+    if not trial.exists():
+        raise InputError(trial, "there is no such folder", "give the folder that holds trial.toml")
+    if not trial.is_dir():
+        raise InputError(trial, "this is a file", "give the folder that holds trial.toml")
+
+
+def check_answer_folder(out: Path, trial: Path | None = None) -> None:
+    """Raise InputError unless answers may be written to `out`.
+
+    `out` may not exist yet, be empty, or hold an earlier answer and nothing else; it may neither
+    lie inside the trial's folder nor hold it.
+    """
+    if trial is not None:
+        inner, outer = out.resolve(), trial.resolve()
+        if inner == outer or outer in inner.parents:
+            raise InputError("--out", f"{out} lies inside the trial", "name a folder outside it")
+        if inner in outer.parents:
+            raise InputError("--out", f"{out} holds the trial", "name a folder of its own")
+    _check_can_make(out)
+    if not out.exists():
+        return
+    names = {path.name for path in out.iterdir()}
+    if not names:
+        return
+    if not _is_answer(out):
+        raise InputError(
+            "--out",
+            f"{out} is not empty and holds no earlier answer",
+            "name a new or an empty folder",
+        )
+    foreign = sorted(names - ANSWER_FILES)
+    if foreign:
+        raise InputError(
+            "--out",
+            f"{out} holds {foreign[0]!r} beside an earlier answer, which would be replaced",
+            "move it away or name another folder",
+        )
+
+
+def check_new_folder(out: Path, *, known: frozenset[str], option: str) -> None:
+    """Raise InputError unless `out` is absent, empty, or holds only `known` names."""
+    _check_can_make(out, option)
+    if not out.exists():
+        return
+    foreign = sorted({path.name for path in out.iterdir()} - known)
+    if foreign:
+        raise InputError(
+            option, f"{out} holds {foreign[0]!r} already", "name a new or an empty folder"
+        )
+
+
+def _check_can_make(out: Path, option: str = "--out") -> None:
+    """Raise InputError where a file stands in the way of the folder."""
+    for path in (out, *out.parents):
+        if path.is_dir():
+            return
+        if path.exists() or path.is_symlink():
+            raise InputError(option, f"{path} is a file, not a folder", "name another folder")
+
+
+def _is_answer(out: Path) -> bool:
+    """Whether `out` holds a summary that this program wrote."""
+    try:
+        summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(summary, dict) and {"schema", "trial", "quantities"} <= summary.keys()

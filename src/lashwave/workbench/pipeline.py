@@ -1,0 +1,113 @@
+"""The walk of one trial through the rooms: sightings, motion, answers, pages, files."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, is_dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lashwave.quantities.answer import Answer
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.fit import Fit
+from lashwave.quantities.trial import Trial
+from lashwave.workbench.console import Progress, silent
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+# Shares of the whole, as seen on a trial of one second: the fit is nearly all of it.
+READ, FITTED, ANSWERED, DRAWN = 0.02, 0.90, 0.93, 0.97
+
+
+@dataclass(frozen=True)
+class Reconstruction:
+    """What one trial gave."""
+
+    trial: Trial
+    fit: Fit
+    """Its warnings are all that a user must know: of reading, of the fit, of the answers."""
+    answers: dict[str, Answer]
+    lists: xr.Dataset
+
+
+def reconstruct_trial(
+    trial: Trial, progress: Progress | None = None, options: Any = None
+) -> tuple[Fit, dict[str, Answer], xr.Dataset]:
+    """The motion that fits a trial and the answers it gives; touches no disk.
+
+    Parameters
+    ----------
+    progress : called with a stage and the share done.
+    options : `lashwave.estimate.Options`; its defaults where None.
+
+    Returns
+    -------
+    fit : with the warnings of reading, fitting and answering, each once.
+    answers : by the names of `summary.json`.
+    lists : the content of `answers.nc`.
+    """
+    from threadpoolctl import threadpool_limits
+
+    from lashwave.answers.all import answer
+    from lashwave.estimate import Options, estimate
+
+    show = progress or silent
+    # Blocks of some hundred rows: several BLAS threads are slower than one, under load by far.
+    with threadpool_limits(limits=1, user_api="blas"):
+        fit = estimate(trial, Options() if options is None else options, show)
+        show("answers", 1.0)
+        answers, lists, warnings = answer(trial, fit)
+    every = (*trial.notes, *fit.warnings, *warnings)
+    return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
+
+
+def reconstruct_folder(
+    folder: Path, out: Path, progress: Progress | None = None, options: Any = None
+) -> Reconstruction:
+    """Read a trial folder, reconstruct it, and write the answers to `out` as a whole.
+
+    Raises InputError, with nothing written, where the trial cannot be used.
+    """
+    from lashwave.files.trial import read_trial
+    from lashwave.workbench.checkup import refuse_unusable
+
+    show = progress or silent
+    show("reading", 0.0)
+    trial = read_trial(folder)
+    refuse_unusable(trial, folder / "trial.toml")
+
+    def within(stage: str, share: float) -> None:
+        show(stage, READ + (FITTED - READ) * share)
+
+    fit, answers, lists = reconstruct_trial(trial, within, options)
+    done = Reconstruction(trial, fit, answers, lists)
+    write(done, out, show, options)
+    return done
+
+
+def write(
+    done: Reconstruction, out: Path, progress: Progress | None = None, options: Any = None
+) -> None:
+    """Draw the report and write every file of the contract, all or none."""
+    from lashwave.files.results import write_results
+    from lashwave.report.page import render
+
+    show = progress or silent
+    record = _as_record(options)
+    show("report", ANSWERED)
+    page = render(done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record)
+    show("writing", DRAWN)
+    try:
+        write_results(out, done.fit, done.answers, done.lists, page, done.trial, record)
+    except PermissionError as refused:
+        raise InputError("--out", f"{out} cannot be written ({refused.strerror})") from refused
+    show("done", 1.0)
+
+
+def _as_record(options: Any) -> dict[str, Any]:
+    """The options in force, for the provenance of the answers."""
+    if options is None:
+        from lashwave.estimate import Options
+
+        options = Options()
+    return asdict(options) if is_dataclass(options) else dict(options)  # type: ignore[arg-type]

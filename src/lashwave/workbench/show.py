@@ -1,0 +1,95 @@
+"""Answers as a person or a script wants to read them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from lashwave.quantities.answer import Answer
+from lashwave.workbench import console
+from lashwave.workbench.pipeline import Reconstruction
+
+# Unit to read in, its factor from SI: milliseconds for clocks, the rest as they are.
+_READABLE = {"clock_offset": ("ms", 1e3)}
+
+
+def rows(
+    answers: dict[str, Answer], truth: dict[str, float | None] | None = None
+) -> list[list[str]]:
+    """One row an answer: name, value, sd, 95 % interval, unit, chance; and truth, hit or miss."""
+    table = []
+    for name, answer in answers.items():
+        unit, factor = _READABLE.get(name.split(":")[0], (answer.unit, 1.0))
+        row = [name, *_numbers(answer, factor), "" if unit == "1" else unit, _chance(answer)]
+        if truth is not None:
+            row += _beside(answer, truth.get(name), factor)
+        table.append(row)
+    return table
+
+
+def _numbers(answer: Answer, factor: float) -> list[str]:
+    """Value, standard deviation, interval, to the digits that the deviation supports."""
+    if answer.value is None:
+        return ["none", "", answer.reason or ""]
+    if answer.sd is None or answer.low95 is None or answer.high95 is None:
+        return [f"{factor * answer.value:.6g}", "", ""]
+    digits = _digits(factor * answer.sd)
+    low, high = factor * answer.low95, factor * answer.high95
+    return [
+        f"{factor * answer.value:.{digits}f}",
+        f"{factor * answer.sd:.2g}",
+        f"{low:.{digits}f} to {high:.{digits}f}",
+    ]
+
+
+def _digits(sd: float) -> int:
+    """Decimals that show a standard deviation to two figures, at most 7."""
+    if not sd > 0.0:
+        return 4
+    from math import floor, log10
+
+    return min(max(1 - floor(log10(sd)), 0), 7)
+
+
+def _chance(answer: Answer) -> str:
+    return "" if answer.probability is None else f"{answer.probability:.0%}"
+
+
+def _beside(answer: Answer, true: float | None, factor: float) -> list[str]:
+    """The truth of a simulated trial, and whether the interval holds it."""
+    if true is None:
+        return ["none", "agrees" if answer.value is None else "-"]
+    if answer.low95 is None or answer.high95 is None:
+        return [f"{factor * true:.6g}", "-"]
+    holds = answer.low95 <= true <= answer.high95
+    digits = _digits(factor * (answer.sd or 0.0))
+    return [f"{factor * true:.{digits}f}", "inside" if holds else "outside"]
+
+
+def result(done: Reconstruction, out: Path, *, as_json: bool = False) -> None:
+    """Print what `reconstruct` found and where it is written."""
+    if as_json:
+        record = {
+            "schema": 1,
+            "trial": done.trial.name,
+            "out": str(out),
+            "quantities": {name: answer.as_dict() for name, answer in done.answers.items()},
+            "warnings": list(done.fit.warnings),
+        }
+        console.say(json.dumps(record, indent=1, allow_nan=False))
+        return
+    answers(done)
+    console.say(f"Report: {out / 'report.html'}")
+
+
+def answers(done: Reconstruction, truth: dict[str, float | None] | None = None) -> None:
+    """Print the answers with their uncertainty, then every warning."""
+    headings = ["answer", "value", "sd", "95 % interval", "unit", "chance"]
+    if truth is not None:
+        headings += ["truth", "interval"]
+    console.table(f"Trial {done.trial.name}", headings, rows(done.answers, truth))
+    console.say()
+    if not done.fit.warnings:
+        console.say("No warnings.")
+    for warning in done.fit.warnings:
+        console.say(f"Warning: {warning}")
