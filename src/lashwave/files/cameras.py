@@ -1,0 +1,252 @@
+"""The `[[cameras]]` tables: projection, clock, tracked points and strobe flashes."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.files.fields import Fields, parse
+from lashwave.files.markers import read_stations
+from lashwave.files.source import LARGEST_DESCRIPTION, Folder
+from lashwave.files.tables import Column, Table, read_table
+from lashwave.quantities.sightings import Camera, Clock
+
+Array = NDArray[np.float64]
+
+LONGEST_RECORD = 1e5
+"""No camera's record is longer [s]."""
+_KEYS = (
+    "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",
+    "intrinsics", "distortion", "points", "frames", "fronts", "sd", "clock", "flashes", "stations",
+)  # fmt: skip
+_CALIBRATION = ("projection", "intrinsics", "distortion")
+
+
+@dataclass(frozen=True)
+class _Optics:
+    """How a camera maps the lab to its image."""
+
+    projection: Array
+    intrinsics: Array | None
+    distortion: Array | None
+    registration_sd: float
+
+
+@dataclass(frozen=True)
+class _Points:
+    """Tracked points of one camera."""
+
+    frame: NDArray[np.int64]
+    station: Array
+    uv: Array
+    sd: Array
+
+
+def read_cameras(folder: Folder, root: Fields, length: float) -> tuple[Camera, ...]:
+    """All cameras of a trial that have points; the others are noted."""
+    cameras: list[Camera] = []
+    names: set[str] = set()
+    for fields in root.subs("cameras"):
+        fields.expect(*_KEYS)
+        name = fields.text("name", longest=60)
+        if ":" in name or "/" in name:
+            raise fields.fault("name", f"{name!r} holds : or /", "use letters, digits and dashes")
+        if name in names:
+            raise fields.fault("name", f"{name!r} names two cameras", "give each its own name")
+        names.add(name)
+        camera = _camera(folder, fields, name, length)
+        if camera is not None:
+            cameras.append(camera)
+    return tuple(cameras)
+
+
+def _camera(folder: Folder, fields: Fields, name: str, length: float) -> Camera | None:
+    rate = fields.number("rate", "frequency", low=1.0, high=1e8)
+    size = _size(fields)
+    exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
+    if exposure > 1.001 / rate:
+        raise fields.fault("exposure", f"{exposure:g} s is longer than a frame", "shorten it")
+    shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
+    clock = read_clock(folder, fields, f"camera {name}")
+    flashes = _flashes(folder, fields, rate)
+    _look_at_images(folder, fields, name)
+    if not fields.has("points"):
+        if not fields.has("frames"):
+            raise fields.fault("points", "is missing", "give points or frames")
+        folder.notes.append(f"camera {name} has no points file: left out.")
+        return None
+    optics = _optics(folder, fields)
+    points = _points(folder, fields, size, rate, length)
+    if points is None:
+        folder.notes.append(f"camera {name} saw no feature that has a station: left out.")
+        return None
+    sd = fields.number("sd", "pixel", None, above=0.0, high=100.0)
+    return Camera(
+        name=name,
+        rate=rate,
+        size=size,
+        projection=optics.projection,
+        clock=clock,
+        sd=float(np.median(points.sd)) if sd is None else sd,
+        exposure=exposure,
+        shows=shows,
+        registration_sd=optics.registration_sd,
+        intrinsics=optics.intrinsics,
+        distortion=optics.distortion,
+        frame=points.frame,
+        station=points.station,
+        uv=points.uv,
+        point_sd=points.sd,
+        flashes=flashes,
+    )
+
+
+def _size(fields: Fields) -> tuple[int, int]:
+    size = fields.array("size", (2,))
+    if (size != np.rint(size)).any() or (size < 8).any() or (size > 100_000).any():
+        raise fields.fault("size", "is not two whole numbers from 8", "write [width, height] in px")
+    return int(size[0]), int(size[1])
+
+
+def read_clock(folder: Folder, fields: Fields, whose: str) -> Clock:
+    """The `clock` of a camera or microphone; what is assumed without one is noted."""
+    table = fields.sub("clock")
+    if table is None:
+        clock = Clock()
+        folder.notes.append(f"{whose} states no clock: offset 0 s, sd {clock.offset_sd:g} s taken.")
+        return clock
+    table.expect("offset", "offset_sd", "drift_sd")
+    return Clock(
+        offset=table.number("offset", "time", 0.0, -1e6, 1e6),
+        offset_sd=table.number("offset_sd", "time", Clock().offset_sd, 0.0, 10.0),
+        drift_sd=table.number("drift_sd", "ratio", 0.0, 0.0, 0.01),
+    )
+
+
+def _optics(folder: Folder, fields: Fields) -> _Optics:
+    source = fields
+    if fields.has("calibration"):
+        for key in _CALIBRATION:
+            if fields.has(key):
+                raise fields.fault(key, "stands beside a calibration file", "keep one of the two")
+        name = fields.text("calibration")
+        path = folder.file(name, fields.where, fields.line("calibration"), "calibration")
+        if path.stat().st_size > LARGEST_DESCRIPTION:
+            raise fields.fault("calibration", f"{name!r} is too large", "name a calibration file")
+        source = parse(path.read_bytes(), name)
+    projection = source.array("projection", (3, 4))
+    parallel = not projection[2, :3].any()
+    if parallel and projection[2, 3] == 0:
+        raise source.fault("projection", "has a last row of zeros", "give a 3x4 projection")
+    if np.linalg.matrix_rank(projection[:2, :3] if parallel else projection) < (
+        2 if parallel else 3
+    ):
+        raise source.fault("projection", "maps the lab to a line or a point", "calibrate again")
+    intrinsics = _intrinsics(source) if source.has("intrinsics") else None
+    distortion = source.array("distortion", (5,)) if source.has("distortion") else None
+    if distortion is not None and intrinsics is None:
+        raise source.fault("intrinsics", "is missing, and distortion needs it", "add it")
+    here = fields if fields.has("registration_sd") else source
+    return _Optics(
+        projection,
+        intrinsics,
+        distortion,
+        here.number("registration_sd", "pixel", 0.0, 0.0, 1e4),
+    )
+
+
+def _intrinsics(source: Fields) -> Array:
+    matrix = source.array("intrinsics", (3, 3))
+    plain = matrix[1, 0] == matrix[2, 0] == matrix[2, 1] == 0 and matrix[2, 2] == 1
+    if not plain or matrix[0, 0] <= 0 or matrix[1, 1] <= 0:
+        raise source.fault(
+            "intrinsics", "is not a camera matrix", "write [[fx, 0, cx], [0, fy, cy], [0, 0, 1]]"
+        )
+    return matrix
+
+
+def _points(
+    folder: Folder, fields: Fields, size: tuple[int, int], rate: float, length: float
+) -> _Points | None:
+    """The rows of the points file whose feature has a station; None where there are none."""
+    stations = read_stations(fields, length)
+    name = fields.text("points")
+    path = folder.file(name, fields.where, fields.line("points"), fields.name("points"))
+    width, height = size
+    # A point tracked a little outside the picture is a guess; one picture outside is a slip.
+    table = read_table(
+        path,
+        name,
+        (
+            Column("frame", kind="whole"),
+            Column("feature", kind="text"),
+            Column("u", "pixel", low=-width, high=2.0 * width),
+            Column("v", "pixel", low=-height, high=2.0 * height),
+            Column("sd", "pixel", False, above=0.0, high=1000.0),
+        ),
+    )
+    folder.notes += [f"{name}: column {c!r} is not used." for c in table.unknown]
+    names, code = table.texts["feature"], table.codes["feature"]
+    frame = table.numbers["frame"]
+    _check_frames(table, rate)
+    _refuse_doubles(table, frame * len(names) + code)
+    unknown = [n for n in names if n not in stations]
+    if unknown:
+        shown = ", ".join(repr(n) for n in unknown[:6])
+        folder.notes.append(f"{name}: feature {shown} has no station: not used.")
+    absent = [n for n in stations if n not in names]
+    if absent:
+        folder.notes.append(f"{name} has no feature {', '.join(absent)}.")
+    arc = np.array([stations.get(n, math.nan) for n in names])[code]
+    keep = np.flatnonzero(np.isfinite(arc))
+    if keep.size == 0:
+        return None
+    keep = keep[np.lexsort((arc[keep], frame[keep]))]
+    if "sd" in table.numbers:
+        sd = table.numbers["sd"][keep]
+    else:
+        sd = np.full(keep.size, fields.number("sd", "pixel", above=0.0, high=100.0))
+    uv = np.stack([table.numbers["u"][keep], table.numbers["v"][keep]], axis=1)
+    return _Points(frame[keep].astype(np.int64), arc[keep], uv, sd)
+
+
+def _check_frames(table: Table, rate: float) -> None:
+    late = table.numbers["frame"] > LONGEST_RECORD * rate
+    if late.any():
+        row = int(np.argmax(late))
+        raise table.fault(
+            row, "frame", f"{table.numbers['frame'][row]:g} is not plausible", "count from 0"
+        )
+
+
+def _refuse_doubles(table: Table, key: Array) -> None:
+    order = np.argsort(key, kind="stable")
+    doubled = order[1:][np.diff(key[order]) == 0]
+    if doubled.size:
+        raise table.fault(int(doubled.min()), "frame", "stands twice", "keep one of the rows")
+
+
+def _flashes(folder: Folder, fields: Fields, rate: float) -> NDArray[np.int64]:
+    if not fields.has("flashes"):
+        return np.empty(0, dtype=np.int64)
+    name = fields.text("flashes")
+    path = folder.file(name, fields.where, fields.line("flashes"), fields.name("flashes"))
+    table = read_table(path, name, (Column("frame", kind="whole"),))
+    _check_frames(table, rate)
+    _refuse_doubles(table, table.numbers["frame"])
+    return np.sort(table.numbers["frame"]).astype(np.int64)
+
+
+def _look_at_images(folder: Folder, fields: Fields, name: str) -> None:
+    """Images and fronts are named here and read by other commands."""
+    if fields.has("frames"):
+        pattern = fields.text("frames")
+        folder.inside(pattern, fields.where, fields.line("frames"), fields.name("frames"))
+        folder.notes.append(f"camera {name}: images are not read by this command.")
+    if fields.has("fronts"):
+        file = fields.text("fronts")
+        folder.file(file, fields.where, fields.line("fronts"), fields.name("fronts"))
+        folder.notes.append(f"camera {name}: fronts are not read by this command.")

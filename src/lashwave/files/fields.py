@@ -1,0 +1,221 @@
+"""TOML with a memory of its lines: each field is checked, and a fault says where it stands."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.files.source import decode
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.units import SI, UnitError, quantity
+
+Path = tuple[str | int, ...]
+_HEADER = re.compile(r"^\s*(\[\[?)([^\[\]]+)\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(
+    r"""^\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*="""
+)
+_PART = re.compile(r"""[\w-]+|"[^"]*"|'[^']*'""")
+
+
+class _Required:
+    """Marks a field that has no default."""
+
+
+REQUIRED = _Required()
+
+
+@dataclass(frozen=True)
+class Fields:
+    """One table of a TOML file."""
+
+    where: str
+    """The file, as the user knows it."""
+    table: dict[str, Any]
+    path: Path
+    lines: dict[Path, int]
+
+    def line(self, key: str | None = None) -> int | None:
+        """The line of a field, or of the nearest table around it."""
+        path = self.path if key is None else (*self.path, key)
+        while path:
+            if path in self.lines:
+                return self.lines[path]
+            path = path[:-1]
+        return None
+
+    def name(self, key: str) -> str:
+        """The field's full name, as in `cameras[0].clock.offset`."""
+        text = ""
+        for part in (*self.path, key):
+            if isinstance(part, int):
+                text += f"[{part}]"
+            else:
+                text += part if not text else f".{part}"
+        return "".join(c if c.isprintable() else "?" for c in text)[:120]
+
+    def fault(self, key: str, problem: str, remedy: str = "") -> InputError:
+        """The error for a field, to be raised."""
+        return InputError(self.where, problem, remedy, line=self.line(key), field=self.name(key))
+
+    def expect(self, *keys: str) -> Fields:
+        """Refuse a key that is none of `keys`, with the nearest one."""
+        for key in self.table:
+            if key not in keys:
+                near = difflib.get_close_matches(key, keys, 1, 0.6)
+                right = f"did you mean {near[0]!r}?" if near else "known: " + ", ".join(keys)
+                raise self.fault(key, "is not a known field", right)
+        return self
+
+    def has(self, key: str) -> bool:
+        return key in self.table
+
+    def get(self, key: str, default: Any = REQUIRED) -> Any:
+        """The raw value, or the default; a required field that is missing is a fault."""
+        if key in self.table:
+            return self.table[key]
+        if isinstance(default, _Required):
+            raise self.fault(key, "is missing", "add it")
+        return default
+
+    def text(
+        self, key: str, default: Any = REQUIRED, choices: tuple[str, ...] = (), longest: int = 200
+    ) -> Any:
+        """A string; one of `choices` where they are given, else printable and not empty."""
+        value = self.get(key, default)
+        if key not in self.table:
+            return value
+        if not isinstance(value, str):
+            raise self.fault(key, f"{_shown(value)} is not text", "write it in quotes")
+        if choices and value not in choices:
+            raise self.fault(key, f"{_shown(value)} is unknown", "use " + " or ".join(choices))
+        if not value.strip() or not value.isprintable() or len(value) > longest:
+            raise self.fault(
+                key, f"{_shown(value)} is not usable", f"use 1 to {longest} printable characters"
+            )
+        return value
+
+    def number(
+        self,
+        key: str,
+        dimension: str,
+        default: Any = REQUIRED,
+        low: float = -math.inf,
+        high: float = math.inf,
+        above: float | None = None,
+    ) -> Any:
+        """A quantity in SI within [low, high], and greater than `above` where that is given."""
+        value = self.get(key, default)
+        if key not in self.table:
+            return value
+        try:
+            result = quantity(value, dimension)
+        except UnitError as error:
+            raise self.fault(key, error.problem, error.remedy) from None
+        if not low <= result <= high or (above is not None and result <= above):
+            unit = "" if dimension == "ratio" else f" {SI[dimension]}"
+            floor = f"from {low:g}" if above is None else f"above {above:g}"
+            raise self.fault(
+                key, f"{result:g}{unit} is not plausible", f"expected {floor} to {high:g}{unit}"
+            )
+        return result
+
+    def array(self, key: str, shape: tuple[int, ...]) -> NDArray[np.float64]:
+        """Plain finite numbers of one shape."""
+        value = self.get(key)
+        size = " x ".join(str(n) for n in shape)
+        wrong = self.fault(key, f"is not {size} finite numbers", f"write {size} plain numbers")
+        flat = list(_flatten(value))
+        if any(isinstance(v, bool) or not isinstance(v, int | float) for v in flat):
+            raise wrong
+        try:
+            result = np.array(value, dtype=np.float64)
+        except (ValueError, OverflowError):
+            raise wrong from None
+        if result.shape != shape or not np.isfinite(result).all():
+            raise wrong
+        return result
+
+    def sub(self, key: str, *, required: bool = False) -> Fields | None:
+        """A table within this one."""
+        value = self.get(key, REQUIRED if required else None)
+        if value is None:
+            return None
+        if not isinstance(value, dict):
+            raise self.fault(key, "is not a table", f"write [{self.name(key)}]")
+        return Fields(self.where, value, (*self.path, key), self.lines)
+
+    def subs(self, key: str) -> list[Fields]:
+        """An array of tables within this one; empty where absent."""
+        value = self.get(key, [])
+        if not isinstance(value, list) or any(not isinstance(v, dict) for v in value):
+            raise self.fault(key, "is not a list of tables", f"write [[{self.name(key)}]]")
+        return [
+            Fields(self.where, v, (*self.path, key, i), self.lines) for i, v in enumerate(value)
+        ]
+
+
+def parse(data: bytes, where: str) -> Fields:
+    """The root table of a TOML file, from its bytes; InputError with the line for bad syntax."""
+    text = decode(data, where)
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        match = re.search(r"\(at line (\d+)", str(error))
+        line = int(match.group(1)) if match else text.count("\n") + 1
+        problem = re.sub(r"\s*\(at .*\)$", "", str(error))
+        raise InputError(
+            where, f"is not TOML: {problem}", "correct the line", line=line, field="syntax"
+        ) from None
+    except (RecursionError, ValueError):
+        raise InputError(
+            where, "is not TOML that can be read", "write it plainly", field="syntax"
+        ) from None
+    return Fields(where, table, (), _scan(text))
+
+
+def _scan(text: str) -> dict[Path, int]:
+    """Line of each table and key, by a plain look at the lines (strings over lines may fool it)."""
+    lines: dict[Path, int] = {}
+    count: dict[Path, int] = {}
+    here: Path = ()
+    for number, row in enumerate(text.splitlines(), 1):
+        if header := _HEADER.match(row):
+            parts = _parts(header.group(2))
+            here = ()
+            for i, part in enumerate(parts):
+                here = (*here, part)
+                last = i == len(parts) - 1
+                if last and header.group(1) == "[[":
+                    count[here] = count.get(here, -1) + 1
+                if here in count:
+                    here = (*here, count[here])
+            lines.setdefault(here, number)
+        elif key := _KEY.match(row):
+            path = (*here, *_parts(key.group(1)))
+            lines.setdefault(path, number)
+    return lines
+
+
+def _parts(text: str) -> list[str]:
+    return [part.strip("\"'") for part in _PART.findall(text)]
+
+
+def _flatten(value: Any) -> Iterable[Any]:
+    if isinstance(value, list):
+        for item in value:
+            yield from _flatten(item)
+    else:
+        yield value
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 50 else text[:47] + "..."

@@ -1,0 +1,136 @@
+"""A trial folder as a `Trial`: the whole contract of the trial format, checked field by field."""
+
+from __future__ import annotations
+
+import datetime
+import os
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.files.cameras import read_cameras, read_clock
+from lashwave.files.fields import Fields, parse
+from lashwave.files.markers import read_markers
+from lashwave.files.mends import apply_mends
+from lashwave.files.source import LARGEST_DESCRIPTION, Folder
+from lashwave.files.specimen import read_line
+from lashwave.quantities.air import Air
+from lashwave.quantities.constants import TRIAL_GRAVITY
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.trial import Microphone, Trial
+
+DESCRIPTION = "trial.toml"
+SCHEMA = 1
+
+
+def read_trial(path: Path) -> Trial:
+    """Read a trial folder; nothing in it is changed.
+
+    Parameters
+    ----------
+    path : the folder that holds trial.toml.
+
+    Raises
+    ------
+    InputError
+        One line: file, line, field, what is wrong, what would be right.
+    """
+    folder = Folder(Path(os.path.abspath(path)))
+    root = _description(folder, path)
+    root.expect("schema", "trial", "air", "line", "markers", "cameras", "microphones")
+    schema = root.get("schema")
+    if schema != SCHEMA or isinstance(schema, bool):
+        raise root.fault("schema", f"{schema!r} is not known", f"write schema = {SCHEMA}")
+    head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
+    name = head.text("name")
+    line = read_line(folder, _table(root, "line"))
+    air = _air(folder, root.sub("air"))
+    markers = read_markers(folder, _table(root, "markers"), line)
+    cameras = read_cameras(folder, root, line.length)
+    microphones = _microphones(folder, root)
+    markers, cameras = apply_mends(folder, markers, cameras)
+    return Trial(
+        name=name,
+        line=line,
+        markers=markers,
+        cameras=cameras,
+        microphones=microphones,
+        air=air,
+        gravity=_gravity(head),
+        specimen=head.text("specimen", None),
+        thrower=head.text("thrower", None),
+        date=_date(head),
+        hashes=dict(folder.hashes),
+        notes=tuple(folder.notes),
+    )
+
+
+def _description(folder: Folder, path: Path) -> Fields:
+    if not folder.root.is_dir():
+        problem = "is not a folder" if folder.root.exists() else "does not exist"
+        raise InputError(path, problem, "name a trial folder", field="TRIAL")
+    if not (folder.root / DESCRIPTION).exists():
+        raise InputError(
+            path / DESCRIPTION, "does not exist", "name a folder that holds it", field="TRIAL"
+        )
+    file = folder.file(DESCRIPTION, DESCRIPTION, None, "TRIAL")
+    if file.stat().st_size > LARGEST_DESCRIPTION:
+        raise InputError(DESCRIPTION, "is over 4 MB", "keep samples in CSV files", field="size")
+    return parse(file.read_bytes(), DESCRIPTION)
+
+
+def _table(root: Fields, key: str) -> Fields:
+    table = root.sub(key, required=True)
+    assert table is not None
+    return table
+
+
+def _air(folder: Folder, fields: Fields | None) -> Air:
+    air = Air()
+    if fields is None:
+        folder.notes.append("no [air] given: 20 degC, 101.325 kPa and humidity 0.5 taken.")
+        return air
+    fields.expect("temperature", "pressure", "relative_humidity")
+    missing = [k for k in ("temperature", "pressure", "relative_humidity") if not fields.has(k)]
+    if missing:
+        folder.notes.append(f"air: no {' and no '.join(missing)} given: the default was taken.")
+    return Air(
+        temperature=fields.number("temperature", "temperature", air.temperature, 233.15, 333.15),
+        pressure=fields.number("pressure", "pressure", air.pressure, 3e4, 1.2e5),
+        relative_humidity=fields.number("relative_humidity", "ratio", 0.5, 0.0, 1.0),
+    )
+
+
+def _gravity(head: Fields) -> NDArray[np.float64]:
+    if not head.has("gravity"):
+        return np.array(TRIAL_GRAVITY)
+    gravity = head.array("gravity", (3,))
+    if np.linalg.norm(gravity) > 30.0:
+        raise head.fault("gravity", "is over 30 m/s2", "write three numbers in m/s2")
+    return gravity
+
+
+def _date(head: Fields) -> str | None:
+    date = head.get("date", None)
+    if date is None or isinstance(date, datetime.date):
+        return None if date is None else date.isoformat()
+    return str(head.text("date", None))
+
+
+def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
+    """Microphones by the names of their files; sound is read by the command that wants it."""
+    found = []
+    for fields in root.subs("microphones"):
+        fields.expect("file", "position", "sensitivity", "clock", "name")
+        name = fields.text("file")
+        folder.file(name, fields.where, fields.line("file"), fields.name("file"))
+        position = fields.array("position", (3,))
+        if np.abs(position).max() > 1000.0:
+            raise fields.fault("position", "is over 1 km away", "write [x, y, z] in metres")
+        clock = read_clock(folder, fields, f"microphone {name}")
+        sensitivity = fields.number("sensitivity", "sensitivity", None, above=0.0, high=1e3)
+        found.append(Microphone(name, position, sensitivity, clock.offset, clock.offset_sd))
+    if found:
+        folder.notes.append("sound is not read by this command.")
+    return tuple(found)
