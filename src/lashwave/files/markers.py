@@ -68,6 +68,11 @@ def read_markers(folder: Folder, fields: Fields, line: Line) -> Markers:
 
         points = read_c3d(path, name, labels, rate)
         folder.notes += [f"{name}: {note}" for note in points.notes]
+        # Some exporters mark a gap by zeros alone: no marker sits exactly at the lab's origin.
+        zero = ~points.position.any(axis=2)
+        if zero.any():
+            points.position[zero] = np.nan
+            folder.notes.append(f"{name}: {int(zero.sum())} samples exactly at 0, 0, 0: not seen.")
         none = np.empty(0)
         record = Record(points.time, points.position, None, points.present, none, np.empty((0, 3)))
     elif path.suffix.lower() == ".csv":

@@ -1,0 +1,330 @@
+"""Marker samples from C3D: all encodings, long files whole, and no file that cannot be trusted.
+
+Frames are read by a map of the file, so memory is that of the answer. The count of frames is
+never taken from one place: what header and parameters say must fit the size of the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.files.c3d_parameters import (
+    BLOCK,
+    DEC,
+    MIPS,
+    Header,
+    Parameters,
+    read_header,
+    read_parameters,
+)
+from lashwave.quantities.errors import InputError
+
+Array = NDArray[np.float64]
+
+_UNITS = {"mm": 1e-3, "cm": 1e-2, "dm": 0.1, "m": 1.0, "um": 1e-6, "in": 0.0254}
+_LONG_UNITS = {"millimeters": 1e-3, "millimetres": 1e-3, "centimeters": 1e-2, "centimetres": 1e-2,
+               "meters": 1.0, "metres": 1.0, "inches": 0.0254}  # fmt: skip
+_HEAD = 256 * BLOCK * 2
+"""Bytes that hold header and parameters: a section has at most 255 blocks, begun within 255."""
+_PIECE = 1 << 22
+"""Words taken from the map at a time."""
+WRAP = 1 << 16
+"""The header counts frames with 16 bits."""
+
+
+@dataclass(frozen=True)
+class Points:
+    """Marker samples of the labels that were asked for."""
+
+    time: Array
+    """(T,) [s]: (frame - 1) / rate with the file's own frame numbers."""
+    position: Array
+    """(T, L, 3) [m], nan where not seen."""
+    rate: float
+    """[Hz]"""
+    first_frame: int
+    present: tuple[str, ...]
+    """Every label of the file."""
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where the frames lie."""
+
+    points: int
+    words: int
+    """In one frame, points and analog."""
+    width: int
+    """Bytes in one word."""
+    first: int
+    count: int
+
+
+def read_c3d(
+    path: Path, where: str, labels: tuple[str, ...] | None = None, rate: float | None = None
+) -> Points:
+    """Read the samples of `labels` (None: of every label that is not doubled) from a C3D file.
+
+    Parameters
+    ----------
+    where : the file's name in messages.
+    labels : labels that the file lacks are nan throughout.
+    rate : replaces the rate that the file states [Hz].
+
+    Raises
+    ------
+    InputError
+        With the reason, for a file that is broken, cut, or says different things of itself.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        data = stream.read(_HEAD)
+    header = read_header(data, size, where)
+    parameters = read_parameters(data, header)
+    notes = [parameters.broken + "; what came before it was read"] if parameters.broken else []
+    names = _labels(path, where, header, parameters, notes)
+    scale = _scale(where, header, parameters)
+    layout = _layout(where, header, parameters, size, path, 2 if scale > 0 else 4, notes)
+    names = names[: layout.points]
+    present = tuple(dict.fromkeys(n for n in names if n))
+    if labels is None:
+        wanted = tuple(n for n in present if names.count(n) == 1)
+    else:
+        wanted = labels
+    columns = _columns(where, names, wanted)
+    rate = _rate(where, header, parameters, notes) if rate is None else rate
+    unit = _unit(where, parameters, notes)
+    position = np.full((layout.count, len(wanted), 3), np.nan)
+    have = np.flatnonzero(columns >= 0)
+    for begin, xyz in _pieces(path, header, layout, columns[have]):
+        factor = unit * scale if scale > 0 else unit
+        position[begin : begin + len(xyz), have] = xyz * factor
+    frames = layout.first + np.arange(layout.count)
+    return Points(
+        (frames - 1) / rate,
+        position,
+        rate,
+        layout.first,
+        present,
+        tuple(notes),
+    )
+
+
+def _fault(where: str, problem: str, remedy: str, field: str = "C3D") -> InputError:
+    return InputError(where, problem, remedy, field=field)
+
+
+def _labels(
+    path: Path, where: str, header: Header, parameters: Parameters, notes: list[str]
+) -> list[str]:
+    """The labels of the points in order; from a second reader where our own finds none."""
+    names = parameters.labels()
+    if header.points == 0 and not parameters.number("POINT", "USED"):
+        raise _fault(where, "holds no points", "export the markers into it", "POINT:USED")
+    if not any(names):
+        from lashwave.files.c3d_second import second_labels
+
+        names = second_labels(path)
+        if names:
+            notes.append("labels were read by a second reader")
+    if not any(names):
+        why = f" ({parameters.broken})" if parameters.broken else ""
+        raise _fault(where, f"has no labels{why}", "export it with its parameters", "POINT:LABELS")
+    return names
+
+
+def _scale(where: str, header: Header, parameters: Parameters) -> float:
+    """The factor of whole-number frames; negative for frames of real numbers."""
+    stated = parameters.number("POINT", "SCALE")
+    scale = header.scale if stated is None else stated
+    # The scale of real frames is not used, so only its sign matters there.
+    apart = scale > 0 and abs(header.scale / scale - 1) > 1e-4
+    if not np.isfinite(scale) or scale == 0 or (scale > 0) != (header.scale > 0) or apart:
+        raise _fault(
+            where,
+            f"states the scales {header.scale:g} (header) and {scale:g}",
+            "export it again",
+            "POINT:SCALE",
+        )
+    return scale
+
+
+def _layout(
+    where: str,
+    header: Header,
+    parameters: Parameters,
+    size: int,
+    path: Path,
+    width: int,
+    notes: list[str],
+) -> Layout:
+    """The layout that what is stated and the size of the file agree on."""
+    used = parameters.number("POINT", "USED")
+    points = [header.points] if used is None else list(dict.fromkeys([header.points, int(used)]))
+    analog = [header.analog]
+    channels, fast = parameters.number("ANALOG", "USED"), parameters.number("ANALOG", "RATE")
+    slow = parameters.number("POINT", "RATE") or header.rate
+    if channels and fast and slow > 0 and 0 < fast / slow < 1e4:
+        analog.append(round(channels) * round(fast / slow))
+    analog.append(header.analog * max(header.analog_per_frame, 1))
+    room = size - header.data_start
+    for n in points:
+        for a in dict.fromkeys(analog):
+            words = 4 * n + a
+            found = _count(header, parameters, room, words * width, path) if n > 0 else None
+            if found is not None:
+                if (n, a) != (header.points, header.analog):
+                    notes.append(f"the header's {header.analog} analog words a frame are not so")
+                return Layout(n, words, width, *found)
+    words = 4 * header.points + header.analog
+    raise _no_count(where, header, parameters, room, max(words, 1) * width)
+
+
+def _stated(header: Header, parameters: Parameters) -> list[tuple[int, int]]:
+    """Each (first frame, count) that header and parameters state, the widest numbers first."""
+    stated = []
+    begin = parameters.words("TRIAL", "ACTUAL_START_FIELD")
+    end = parameters.words("TRIAL", "ACTUAL_END_FIELD")
+    if begin is not None and end is not None:
+        stated.append((begin, end - begin + 1))
+    first = header.first if begin is None else begin
+    for name in ("LONG_FRAMES", "FRAMES"):
+        frames = parameters.number("POINT", name)
+        if frames is not None and np.isfinite(frames):
+            count = int(frames)
+            stated.append((first, count + WRAP if -WRAP / 2 <= count < 0 else count))
+    stated.append((header.first, header.last - header.first + 1))
+    return [(f, c) for f, c in stated if c > 0]
+
+
+def _count(
+    header: Header, parameters: Parameters, room: int, frame: int, path: Path
+) -> tuple[int, int] | None:
+    """(first frame, count) that fits the file's size; None where nothing does."""
+    stated = _stated(header, parameters)
+    for first, count in stated:
+        if 0 <= room - count * frame < BLOCK:
+            return first, count
+    whole = room // frame
+    # A counter of 16 bits is full or has begun again. The size tells the count for certain only
+    # where the padding of the last block is shorter than a frame.
+    wrapped = any(c >= WRAP - 1 or (whole > c and (whole - c) % WRAP == 0) for _, c in stated)
+    if wrapped and whole >= WRAP - 1 and frame >= BLOCK and room % frame < BLOCK:
+        return (stated[0][0] if stated else header.first), whole
+    for first, count in stated:
+        if 0 < count * frame < room and count < WRAP - 1 and _zero_from(path, room - count * frame):
+            return first, count
+    return None
+
+
+def _zero_from(path: Path, length: int) -> bool:
+    """Whether the last `length` bytes of a file are all zero: padding, and no frames."""
+    with path.open("rb") as stream:
+        stream.seek(-length, 2)
+        while block := stream.read(1 << 20):
+            if block.strip(b"\0"):
+                return False
+    return True
+
+
+def _no_count(
+    where: str, header: Header, parameters: Parameters, room: int, frame: int
+) -> InputError:
+    """The reason why a count of frames cannot be trusted."""
+    stated = [count for _, count in _stated(header, parameters)]
+    whole = room // frame
+    if not stated:
+        return _fault(where, "states no frames", "export it again", "C3D frames")
+    most = max(stated)
+    if most > whole:
+        return _fault(
+            where,
+            f"states {most} frames and holds {whole}: it was cut",
+            "export or copy it again",
+            "C3D frames",
+        )
+    if whole >= WRAP - 1 and (most >= WRAP - 1 or (whole - most) % WRAP < BLOCK / frame + 1):
+        return _fault(
+            where,
+            f"holds some {whole} frames, more than its header can count, and does not say how many",
+            "export it with POINT:LONG_FRAMES or in pieces",
+            "C3D frames",
+        )
+    return _fault(
+        where,
+        f"states {most} frames and has room for {whole}",
+        "export it again",
+        "C3D frames",
+    )
+
+
+def _columns(where: str, names: list[str], wanted: tuple[str, ...]) -> NDArray[np.int64]:
+    """The point of each wanted label; -1 where the file lacks it."""
+    columns = []
+    for label in wanted:
+        count = names.count(label)
+        if count > 1:
+            raise _fault(
+                where, f"has {count} points called {label!r}", "rename them", "POINT:LABELS"
+            )
+        columns.append(names.index(label) if count else -1)
+    return np.array(columns, dtype=np.int64)
+
+
+def _rate(where: str, header: Header, parameters: Parameters, notes: list[str]) -> float:
+    stated = parameters.number("POINT", "RATE")
+    rate = header.rate if stated is None else stated
+    if not np.isfinite(rate) or not 1.0 <= rate <= 1e5:
+        raise _fault(where, f"states a rate of {rate:g} Hz", "give rate in [markers]", "POINT:RATE")
+    if stated is None:
+        notes.append(f"has no POINT:RATE; {rate:g} Hz of its header was taken")
+    elif abs(header.rate / rate - 1) > 1e-3:
+        notes.append(f"its header says {header.rate:g} Hz; {rate:g} Hz of POINT:RATE was taken")
+    return rate
+
+
+def _unit(where: str, parameters: Parameters, notes: list[str]) -> float:
+    """Factor from the file's unit to metres; a name that was cut is completed where it is plain."""
+    text = parameters.text("POINT", "UNITS")
+    if not text:
+        notes.append("has no POINT:UNITS; millimetres were taken")
+        return 1e-3
+    name = text.lower()
+    if name in _UNITS:
+        return _UNITS[name]
+    factors = {v for k, v in _LONG_UNITS.items() if k.startswith(name)} if len(name) > 2 else set()
+    if len(factors) != 1:
+        raise _fault(where, f"states the unit {text[:20]!r}", "export in mm or m", "POINT:UNITS")
+    return factors.pop()
+
+
+def _pieces(
+    path: Path, header: Header, layout: Layout, columns: NDArray[np.int64]
+) -> Iterator[tuple[int, Array]]:
+    """Coordinates of some points, a run of frames at a time: (first row, (F, L, 3)), file units.
+
+    A point is nan where its fourth word is negative and where it is no number.
+    """
+    kind = "i2" if layout.width == 2 else "f4"
+    order = ">" if header.processor == MIPS else "<"
+    stored = "<u4" if header.processor == DEC and layout.width == 4 else order + kind
+    words = np.memmap(path, stored, "r", header.data_start, (layout.count, layout.words))
+    rows = max(1, _PIECE // layout.words)
+    for begin in range(0, layout.count, rows):
+        block = np.asarray(words[begin : begin + rows, : 4 * layout.points])
+        block = block.reshape(len(block), layout.points, 4)[:, columns]
+        if stored == "<u4":
+            block = ((block >> 16) | (block << 16)).view("<f4") / np.float32(4)
+        with np.errstate(invalid="ignore"):
+            values = block.astype(np.float64)
+            lost = values[..., 3] < 0
+        values = values[..., :3]
+        lost |= ~np.isfinite(values).all(axis=-1)
+        values[lost] = np.nan
+        yield begin, values
