@@ -148,7 +148,7 @@ def _explain(failure: BaseException) -> tuple[int, str]:
     if isinstance(failure, InputError):
         return INPUT_AT_FAULT, str(failure)
     if isinstance(failure, KeyboardInterrupt):
-        return FAULT, "lashwave: stopped; nothing was written"
+        return FAULT, "lashwave: stopped; no answer was written"
     if isinstance(failure, LashwaveError):
         return FAULT, f"lashwave: {failure}; `lashwave check TRIAL` says what may be behind it"
     if isinstance(failure, BrokenPipeError):

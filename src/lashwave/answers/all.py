@@ -1,0 +1,89 @@
+"""Every answer of the contract from one fit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.answers import crack, energy, lists, momentum, shared, sound, tip, wave
+from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.fit import Draws, Fit
+from lashwave.quantities.trial import Trial
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Array = NDArray[np.float64]
+
+ENOUGH_DRAWS = 100
+"""Under these a 95 % interval rests on two draws at either end."""
+
+
+def answer(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], xr.Dataset, list[str]]:
+    """Answers by name, lists over time and station, and what a user must be warned of.
+
+    Every derived answer is asked of each draw; its value is the median of what the draws say, its
+    interval their central 95 %. So the value carries every draw's own noise and curvature of the
+    question (a peak lies higher than the peak of the mean motion), as the interval does.
+    """
+    draws, line = fit.draws, trial.line
+    middle, sound_sd = sound.speed(trial.air)
+    sounds = sound.draws(middle, sound_sd, draws.position.shape[0])
+    speed = lists.speed_draws(draws)
+    of_tip = tip.ask(draws)
+    sonic = crack.ask(draws, speed, sounds, line.length)
+    sonic_answers, warnings = crack.sonic_answers(sonic)
+    answers = {
+        "speed_of_sound": sound.answer(middle, sound_sd),
+        **_tip_answers(of_tip, sounds),
+        "peak_speed": from_draws(tip.peak_anywhere(draws, speed), "m s-1"),
+        **sonic_answers,
+        "full_extension_time": crack.full_extension(draws),
+        **_hand_answers(draws, line.handle_length, of_tip.peak_time),
+        **shared.answers(trial, fit),
+    }
+    front = wave.ask(draws, line.handle_length, every=max(1, sounds.size // 60))
+    table = lists.over_time_and_station(draws, speed, middle, front)
+    return answers, table, [*_cautions(draws, of_tip), *warnings]
+
+
+def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
+    over_span = from_draws(of_tip.over_span, "m s-1")
+    if over_span.value is None:
+        over_span = Answer(None, "m s-1", reason="the record is shorter than 100 us")
+    return {
+        "peak_tip_speed": from_draws(of_tip.peak, "m s-1"),
+        "peak_tip_speed_time": from_draws(of_tip.peak_time, "s"),
+        "peak_tip_mach": from_draws(of_tip.peak / sounds, "1"),
+        "peak_tip_speed_100us": over_span,
+    }
+
+
+def _hand_answers(draws: Draws, grip_end: float, peak_time: Array) -> dict[str, Answer]:
+    pull = momentum.grip_tension(draws, grip_end)
+    peak_pull = from_draws(momentum.peak_until(draws.time, pull, peak_time), "N")
+    if peak_pull.value is None:
+        peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
+    return {
+        "peak_grip_tension": peak_pull,
+        "hand_impulse": from_draws(momentum.hand_impulse(draws), "N s"),
+        "hand_work": from_draws(energy.hand_work(draws), "J"),
+        "peak_kinetic_energy": from_draws(energy.peak_kinetic_energy(draws), "J"),
+    }
+
+
+def _cautions(draws: Draws, of_tip: tip.TipDraws) -> list[str]:
+    """Warnings about the record and the draws themselves."""
+    found = []
+    count = draws.position.shape[0]
+    if count < ENOUGH_DRAWS:
+        found.append(f"only {count} draws of the motion: the 95 % intervals are coarse")
+    inner = (of_tip.peak_time > draws.time[0]) & (of_tip.peak_time < draws.time[-1])
+    if inner.mean() < 0.9:
+        found.append(
+            "the tip is fastest at an end of the record in "
+            f"{1 - inner.mean():.0%} of the draws: its peak may lie outside"
+        )
+    return found

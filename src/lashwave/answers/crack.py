@@ -1,0 +1,188 @@
+"""When and where did the line first move at the speed of sound, and when was it longest?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.answers import between
+from lashwave.answers.tip import NEAR_PEAK, station_controls
+from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.fit import Draws
+from lashwave.quantities.motion import interpolate
+
+Array = NDArray[np.float64]
+
+LEAST_SHARE = 0.05
+"""A group of draws under this share is the tail of its neighbour."""
+LEAST_APART = 50e-6
+"""Two moments closer than this [s] are one: half of what the sonic time is asked to be good to."""
+APART_BY = 2.0
+"""Two groups are told apart where the empty time between them is this many times the greater of
+their standard deviations. Halves of one normal sample of 100 stand 0.05 apart, of an exponential
+one at most about 0.5, so that one moment with a tail is not taken for two."""
+
+
+@dataclass(frozen=True)
+class SonicDraws:
+    """The first sonic moment of each draw; nan where it has none."""
+
+    time: Array
+    """(D,) [s]"""
+    station: Array
+    """(D,) [m]"""
+    extension: Array
+    """(D,) butt-to-tip distance over length at that moment."""
+
+
+def ask(draws: Draws, speed: NDArray[np.floating], sound: Array, length: float) -> SonicDraws:
+    """First moment at which any station of each draw moves at that draw's speed of sound.
+
+    Parameters
+    ----------
+    speed : (D, K, S) [m/s] at the grid times; sound : (D,) [m/s]; length : of the line [m].
+    """
+    count = sound.size
+    time, station, extension = (np.full(count, np.nan) for _ in range(3))
+    for d in range(count):
+        time[d], station[d] = first_sonic(draws, d, speed[d], float(sound[d]))
+        if np.isfinite(time[d]):
+            ends = draws.position[d][:, [0, -1]], draws.velocity[d][:, [0, -1]]
+            place, _ = interpolate(draws.time, *ends, [time[d]])
+            extension[d] = np.linalg.norm(place[0, 1] - place[0, 0]) / length
+    return SonicDraws(time, station, extension)
+
+
+def first_sonic(
+    draws: Draws, d: int, speed: NDArray[np.floating], sound: float
+) -> tuple[float, float]:
+    """Time and station of draw d's first speed of `sound`; nan, nan where there is none."""
+    end = np.maximum(speed[:-1], speed[1:])
+    certain = np.flatnonzero(end.max(axis=1) >= sound)
+    last = certain[0] + 1 if certain.size else end.shape[0]
+    k, s = np.nonzero(end[:last] >= NEAR_PEAK * sound)
+    control = station_controls(draws, d, k, s)
+    able = between.bound(control) >= sound
+    over = between.speeds(control[able]) - sound
+    crossed = over >= 0.0
+    k, s, crossing = k[able], s[able], crossed.any(axis=1)
+    if not crossing.any():
+        return float("nan"), float("nan")
+    first = np.flatnonzero(crossing & (k == k[crossing].min()))
+    x = np.array([_crossing(over[i], int(crossed[i].argmax())) for i in first])
+    i = int(x.argmin())
+    left = int(k[first[i]])
+    when = draws.time[left] + x[i] * (draws.time[left + 1] - draws.time[left])
+    return float(when), float(draws.station[s[first[i]]])
+
+
+def _crossing(over: Array, piece: int) -> float:
+    """Share of the interval at which `over` passes zero before `piece`, linear in between."""
+    if piece == 0:
+        return 0.0
+    a, b = over[piece - 1], over[piece]
+    return float(between.STEP[piece] - (b / (b - a)) / between.PIECES)
+
+
+def groups(times: Array) -> list[NDArray[np.intp]]:
+    """Indices of finite times [s] in groups that stand apart, the largest first.
+
+    A sample is split at its longest empty time, if that is long (APART_BY, LEAST_APART) and
+    neither part is too small (LEAST_SHARE); each part is looked at again.
+    """
+    known = np.flatnonzero(np.isfinite(times))
+    least = max(3, int(np.ceil(LEAST_SHARE * times.size)))
+    parts = _split(known[np.argsort(times[known], kind="stable")], times, least)
+    return sorted(parts, key=lambda part: (-part.size, times[part[0]]))
+
+
+def _split(order: NDArray[np.intp], times: Array, least: int) -> list[NDArray[np.intp]]:
+    """Parts of a sorted sample; itself where no split is justified."""
+    t = times[order]
+    n = t.size
+    if n < 2 * least:
+        return [order]
+    cuts = np.arange(least, n - least + 1)
+    cut = int(cuts[(t[cuts] - t[cuts - 1]).argmax()])
+    gap = t[cut] - t[cut - 1]
+    scatter = max(t[:cut].std(), t[cut:].std())
+    if gap < max(APART_BY * float(scatter), LEAST_APART):
+        return [order]
+    return _split(order[:cut], times, least) + _split(order[cut:], times, least)
+
+
+def sonic_answers(sonic: SonicDraws) -> tuple[dict[str, Answer], list[str]]:
+    """`sonic_time`, `sonic_station`, `extension_at_sonic` and what must be warned of."""
+    count = sonic.time.size
+    chance = float(np.isfinite(sonic.time).mean())
+    units = {"sonic_time": "s", "sonic_station": "m", "extension_at_sonic": "1"}
+    if chance < 0.5:
+        reason = f"the line reaches the speed of sound with a probability of {chance:.2f} only"
+        none = {
+            name: Answer(None, unit, probability=chance, reason=reason)
+            for name, unit in units.items()
+        }
+        return none, _grazing(chance)
+    parts = groups(sonic.time)
+    chosen = parts[0]
+    values = (sonic.time, sonic.station, sonic.extension)
+    found = {
+        name: from_draws(value[chosen], unit, chance)
+        for (name, unit), value in zip(units.items(), values, strict=True)
+    }
+    warnings = _grazing(chance)
+    if len(parts) > 1:
+        moments = ", or ".join(
+            f"{1e3 * np.median(sonic.time[part]):.3f} ms at station "
+            f"{np.median(sonic.station[part]):.3f} m (probability {part.size / count:.2f})"
+            for part in parts
+        )
+        warnings.append(
+            f"the line first moves at the speed of sound at {moments}: the motion grazes that "
+            "speed, and the answers are of the first moment named"
+        )
+    return found, warnings
+
+
+def _grazing(chance: float) -> list[str]:
+    """A warning where draws disagree on whether the line was sonic at all."""
+    if 0.025 < chance < 0.975:
+        return [f"whether the line reaches the speed of sound is open: probability {chance:.2f}"]
+    return []
+
+
+def extension_draws(draws: Draws) -> Array:
+    """(D,) [s], time of the largest butt-to-tip distance after the smallest.
+
+    inf where the distance is largest, or smallest, at the end of the record: the event, if any,
+    was not seen.
+    """
+    span = draws.position[:, :, -1] - draws.position[:, :, 0]
+    rate = draws.velocity[:, :, -1] - draws.velocity[:, :, 0]
+    distance = np.linalg.norm(span, axis=-1)
+    last = draws.time.size - 1
+    when = np.full(distance.shape[0], np.inf)
+    for d, along in enumerate(distance):
+        folded = int(along.argmin())
+        if folded == last:
+            continue
+        k = folded + int(along[folded:].argmax())
+        wanted = np.zeros(last, dtype=bool)
+        wanted[max(k - 1, 0) : k + 1] = True
+        fine = between.fine_times(draws.time, wanted)
+        place, _ = interpolate(draws.time, span[d], rate[d], fine)
+        best = float(fine[int(np.linalg.norm(place, axis=-1).argmax())])
+        when[d] = best if best < draws.time[-1] else np.inf
+    return when
+
+
+def full_extension(draws: Draws) -> Answer:
+    """`full_extension_time`; null where the draws mostly have it at the end of the record."""
+    when = extension_draws(draws)
+    chance = float(np.isfinite(when).mean())
+    if chance < 0.5:
+        reason = "the butt-to-tip distance is largest at the end of the record"
+        return Answer(None, "s", probability=chance, reason=reason)
+    return from_draws(when, "s", chance)

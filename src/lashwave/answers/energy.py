@@ -1,0 +1,39 @@
+"""What work did the hand do, and how much of it moved at once?"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.quantities.fit import Draws
+
+Array = NDArray[np.float64]
+
+
+def hand_work(draws: Draws) -> Array:
+    """(D,) [J], work of the hand's force and torque, first to last sample."""
+    return np.asarray(np.trapezoid(draws.hand_power, draws.time, axis=1))
+
+
+def work_so_far(draws: Draws) -> Array:
+    """(D, K) [J], the hand's work from the first sample on."""
+    power = draws.hand_power
+    done = 0.5 * (power[:, 1:] + power[:, :-1]) * np.diff(draws.time)
+    return np.concatenate([np.zeros((power.shape[0], 1)), np.cumsum(done, axis=1)], axis=1)
+
+
+def peak_kinetic_energy(draws: Draws) -> Array:
+    """(D,) [J], with the parabola through the greatest grid value and its neighbours."""
+    return np.array([_peak(draws.time, energy) for energy in draws.kinetic_energy])
+
+
+def _peak(times: Array, values: Array) -> float:
+    """Top of the parabola through the greatest value and its neighbours; itself at an end."""
+    k = int(values.argmax())
+    if k in (0, values.size - 1):
+        return float(values[k])
+    t, v = times[k - 1 : k + 2] - times[k], values[k - 1 : k + 2] - values[k]
+    bend = (v[2] / t[2] - v[0] / t[0]) / (t[2] - t[0])
+    slope = v[0] / t[0] - bend * t[0]
+    rise = -0.25 * slope**2 / bend if bend < 0.0 else 0.0
+    return float(values[k] + rise)

@@ -1,0 +1,97 @@
+"""Answers that are a list over time, or over time and station: the content of answers.nc."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.answers import energy
+from lashwave.answers.quantiles import band, last_axis_band
+from lashwave.answers.wave import FrontDraws
+from lashwave.quantities.fit import Draws
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Array = NDArray[np.float64]
+
+_LONG_NAMES = {
+    "front_station": ("m", "station of the wave front"),
+    "front_speed": ("m s-1", "speed of the wave front along the line"),
+    "tip_speed": ("m s-1", "speed of the tip"),
+    "tip_mach": ("1", "speed of the tip over the speed of sound"),
+    "kinetic_energy": ("J", "kinetic energy of grip and line"),
+    "hand_power": ("W", "power of the hand's force and torque"),
+    "hand_work": ("J", "work of the hand from the first sample on"),
+    "hand_force": ("N", "size of the hand's force on grip and line"),
+    "speed": ("m s-1", "speed"),
+    "mach": ("1", "speed over the speed of sound"),
+}
+
+
+def speed_draws(draws: Draws) -> NDArray[np.float32]:
+    """(D, K, S) [m/s] at the grid times; single precision, good to 1e-7 of itself."""
+    speed = np.empty(draws.velocity.shape[:3], dtype=np.float32)
+    for d, velocity in enumerate(draws.velocity):
+        np.sqrt(np.einsum("ksi,ksi->ks", velocity, velocity), out=speed[d], casting="same_kind")
+    return speed
+
+
+def over_time_and_station(
+    draws: Draws, speed: NDArray[np.float32], sound: float, front: FrontDraws
+) -> xr.Dataset:
+    """Median and central 95 % (`_low`, `_high`) of each list on the draws' grid.
+
+    speed : (D, K, S) [m/s], from `speed_draws`; sound : [m/s].
+    """
+    import xarray as xr
+
+    on_time: dict[str, Array] = {
+        "front_station": front.station,
+        "front_speed": front.speed,
+        "tip_speed": speed[:, :, -1].astype(float),
+        "kinetic_energy": draws.kinetic_energy,
+        "hand_power": draws.hand_power,
+        "hand_work": energy.work_so_far(draws),
+        "hand_force": np.linalg.norm(draws.hand_force, axis=-1),
+    }
+    lists = xr.Dataset(coords={"time": draws.time, "station": draws.station})
+    for name, values in on_time.items():
+        _put(lists, name, ("time",), band(values))
+    _put(lists, "speed", ("time", "station"), _speed_band(speed))
+    _put(lists, "tip_mach", ("time",), _over(lists, "tip_speed", sound))
+    _put(lists, "mach", ("time", "station"), (np.nan, lists["speed"].values / sound, np.nan))
+    lists["time"].attrs = {"units": "s", "long_name": "lab time"}
+    lists["station"].attrs = {"units": "m", "long_name": "arc length from the butt"}
+    return lists
+
+
+def _speed_band(speed: NDArray[np.float32]) -> tuple[Array, Array, Array]:
+    """The band of speeds (D, K, S), some times at a time so that little is copied at once."""
+    blocks = np.array_split(np.arange(speed.shape[1]), max(1, speed.shape[1] // 200))
+    bands = [last_axis_band(np.ascontiguousarray(speed[:, b].transpose(1, 2, 0))) for b in blocks]
+    low, middle, high = (np.concatenate(part) for part in zip(*bands, strict=True))
+    return low, middle, high
+
+
+def _over(lists: xr.Dataset, name: str, by: float) -> tuple[Array, Array, Array]:
+    low, middle, high = (lists[name + edge].values / by for edge in ("_low", "", "_high"))
+    return low, middle, high
+
+
+def _put(
+    lists: xr.Dataset,
+    name: str,
+    dims: tuple[str, ...],
+    values: tuple[Array | float, Array, Array | float],
+) -> None:
+    """Store a band, with unit and long name; an edge that is a bare nan is left out."""
+    unit, long_name = _LONG_NAMES[name]
+    ends = {"": "", "_low": ", 2.5 % quantile", "_high": ", 97.5 % quantile"}
+    low, middle, high = values
+    for (end, said), value in zip(ends.items(), (middle, low, high), strict=True):
+        if np.ndim(value):
+            attributes = {"units": unit, "long_name": long_name + said}
+            lists[name + end] = (dims, value, attributes)

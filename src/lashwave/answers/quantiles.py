@@ -1,0 +1,39 @@
+"""Medians and central 95 % intervals of draws along their first axis."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+LEVELS = (0.025, 0.5, 0.975)
+
+
+def band(draws: NDArray[np.floating], least: float = 0.5) -> tuple[Array, Array, Array]:
+    """Low, median and high of draws (D, ...); nan where under `least` of them are finite.
+
+    Linear between order statistics, as `numpy.quantile`; nan draws are left out.
+    """
+    return last_axis_band(np.moveaxis(draws, 0, -1), least)
+
+
+def last_axis_band(draws: NDArray[np.floating], least: float = 0.5) -> tuple[Array, Array, Array]:
+    """The same of draws (..., D); quick where the array is contiguous so."""
+    ordered = np.sort(draws, axis=-1)  # nan last
+    count = np.isfinite(ordered).sum(axis=-1)
+    low, middle, high = (_level(ordered, count, level) for level in LEVELS)
+    few = count < max(1, int(np.ceil(least * draws.shape[-1])))
+    for edge in (low, middle, high):
+        edge[few] = np.nan
+    return low, middle, high
+
+
+def _level(ordered: NDArray[np.floating], count: NDArray[np.intp], level: float) -> Array:
+    """One quantile of sorted draws of which the first `count` are finite."""
+    place = level * np.maximum(count - 1, 0)
+    left = place.astype(np.intp)
+    right = np.minimum(left + 1, np.maximum(count - 1, 0))
+    a = np.take_along_axis(ordered, left[..., None], axis=-1)[..., 0].astype(float)
+    b = np.take_along_axis(ordered, right[..., None], axis=-1)[..., 0].astype(float)
+    return np.asarray(a + (place - left) * (b - a))

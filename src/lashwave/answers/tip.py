@@ -1,0 +1,123 @@
+"""How fast did the tip go, when, and how fast would a fast camera have read it?
+
+Each question is asked of every draw of the motion, and the answer is the median of what the draws
+say, with their central 95 %. The peak of the mean motion is not used: it is too low where draws
+peak at different moments, and it has no interval.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.answers import between
+from lashwave.quantities.fit import Draws
+from lashwave.quantities.motion import interpolate
+
+Array = NDArray[np.float64]
+
+CAMERA_SPAN = 100e-6
+"""Two frames of a fast camera [s]: the span of `peak_tip_speed_100us`."""
+NEAR_PEAK = 0.8
+"""A peak inside an interval is looked for where an end has this share of the greatest grid speed;
+a grid on which speed rises by a quarter and falls again within one interval has no use."""
+
+
+@dataclass(frozen=True)
+class TipDraws:
+    """What each draw says of the tip."""
+
+    peak: Array
+    """(D,) [m/s], greatest speed."""
+    peak_time: Array
+    """(D,) [s], when."""
+    over_span: Array
+    """(D,) [m/s], largest distance between places CAMERA_SPAN apart, over CAMERA_SPAN; nan where
+    the record is shorter."""
+
+
+def ask(draws: Draws) -> TipDraws:
+    """The tip is the last station."""
+    count = draws.position.shape[0]
+    peak, when, over = np.empty(count), np.empty(count), np.empty(count)
+    for d in range(count):
+        track = draws.time, draws.position[d, :, -1], draws.velocity[d, :, -1]
+        control = between.track_controls(*track)
+        peak[d], when[d] = peak_speed(draws.time, control)
+        over[d] = speed_over(*track, control, when[d])
+    return TipDraws(peak, when, over)
+
+
+def peak_speed(times: Array, control: Array) -> tuple[float, float]:
+    """Greatest speed [m/s] of one point's motion, and its time [s].
+
+    control : (K - 1, 3, 3), from `between.track_controls`.
+    """
+    ceiling = between.bound(control)
+    reached = float(np.linalg.norm(control[:, ::2], axis=-1).max())
+    left = np.flatnonzero(ceiling >= reached)
+    speed = between.speeds(control[left])
+    q, piece = np.unravel_index(int(speed.argmax()), speed.shape)
+    k = left[q]
+    when = times[k] + between.STEP[piece] * (times[k + 1] - times[k])
+    return float(speed[q, piece]), float(when)
+
+
+def speed_over(
+    times: Array,
+    position: Array,
+    velocity: Array,
+    control: Array,
+    near: float,
+    span: float = CAMERA_SPAN,
+) -> float:
+    """Largest distance between two places `span` apart in time, over `span` [m/s].
+
+    position, velocity : (K, 3); control : of the same motion; near : a time near which to start
+    to look [s], as that of the peak. nan where the record is shorter than `span`.
+    """
+    if times[-1] - times[0] < span:
+        return float("nan")
+    first = np.clip(near - span * np.linspace(0.0, 1.0, 21), times[0], times[-1] - span)
+    least = _moved(times, position, velocity, first, span).max()
+    # A span that covers more than `least` must touch an interval in which that speed is possible.
+    wanted = between.bound(control) >= least / span
+    reach = np.searchsorted(times, times[1:] + span, side="left")
+    ahead = np.concatenate([[0], np.cumsum(wanted)])
+    touched = ahead[np.minimum(reach, wanted.size)] > ahead[:-1]
+    start = between.fine_times(times, touched)
+    start = np.append(start[start <= times[-1] - span], times[-1] - span)
+    return float(max(least, _moved(times, position, velocity, start, span).max()) / span)
+
+
+def _moved(times: Array, position: Array, velocity: Array, start: Array, span: float) -> Array:
+    """Distance [m] between the places at `start` and `start + span`."""
+    before, _ = interpolate(times, position, velocity, start)
+    after, _ = interpolate(times, position, velocity, start + span)
+    return np.asarray(np.linalg.norm(after - before, axis=-1))
+
+
+def peak_anywhere(draws: Draws, speed: NDArray[np.floating]) -> Array:
+    """(D,) [m/s], the greatest speed of any station.
+
+    speed : (D, K, S) [m/s] at the grid times.
+    """
+    peak = np.empty(speed.shape[0])
+    for d in range(peak.size):
+        grid = np.maximum(speed[d, :-1], speed[d, 1:])
+        reached = float(grid.max())
+        k, s = np.nonzero(grid >= NEAR_PEAK * reached)
+        control = station_controls(draws, d, k, s)
+        open_still = between.bound(control) >= reached
+        inner = between.speeds(control[open_still])
+        peak[d] = max(reached, float(inner.max(initial=0.0)))
+    return peak
+
+
+def station_controls(draws: Draws, d: int, k: NDArray[np.intp], s: NDArray[np.intp]) -> Array:
+    """Velocity control points of draw d in intervals k at stations s."""
+    position = np.stack([draws.position[d, k, s], draws.position[d, k + 1, s]])
+    velocity = np.stack([draws.velocity[d, k, s], draws.velocity[d, k + 1, s]])
+    return between.controls(draws.time[k + 1] - draws.time[k], position, velocity)
