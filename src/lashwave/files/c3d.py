@@ -93,10 +93,8 @@ def read_c3d(
     layout = _layout(where, header, parameters, size, path, 2 if scale > 0 else 4, notes)
     names = names[: layout.points]
     present = tuple(dict.fromkeys(n for n in names if n))
-    if labels is None:
-        wanted = tuple(n for n in present if names.count(n) == 1)
-    else:
-        wanted = labels
+    single = tuple(n for n in present if names.count(n) == 1)
+    wanted = single if labels is None else labels
     columns = _columns(where, names, wanted)
     rate = _rate(where, header, parameters, notes) if rate is None else rate
     unit = _unit(where, parameters, notes)

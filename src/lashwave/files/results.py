@@ -1,0 +1,228 @@
+"""The answer files: motion.nc, samples.nc, answers.nc, summary.json, report.html; all or none."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from lashwave import __version__
+from lashwave.files.swap import replace_folder
+from lashwave.quantities.answer import Answer
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.fit import Fit
+from lashwave.quantities.trial import Trial
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+SCHEMA = 1
+CONVENTIONS = "CF-1.11"
+"""NetCDF Climate and Forecast Metadata Conventions, version 1.11 (cfconventions.org)."""
+
+_SPACE_TIME = ("time", "station", "axis")
+_MOTION: dict[str, tuple[tuple[str, ...], str, str]] = {
+    "position": (_SPACE_TIME, "m", "position of the line in the lab frame"),
+    "position_sd": (_SPACE_TIME, "m", "standard deviation of one coordinate of the position"),
+    "velocity": (_SPACE_TIME, "m s-1", "velocity of the line"),
+    "velocity_sd": (_SPACE_TIME, "m s-1", "standard deviation of one coordinate of the velocity"),
+    "acceleration": (_SPACE_TIME, "m s-2", "acceleration of the line"),
+    "curvature": (_SPACE_TIME[:2], "m-1", "magnitude of the curvature"),
+    "tension": (_SPACE_TIME[:2], "N", "tension, pull positive; missing on the rigid grip"),
+    "tension_sd": (_SPACE_TIME[:2], "N", "standard deviation of the tension"),
+}
+_DRAWS: dict[str, tuple[tuple[str, ...], str, str]] = {
+    "position": (("draw", *_SPACE_TIME), "m", "draws of the position"),
+    "velocity": (("draw", *_SPACE_TIME), "m s-1", "draws of the velocity"),
+    "tension": (("draw", "time", "station"), "N", "draws of the tension"),
+    "hand_force": (("draw", "time", "axis"), "N", "force of the hand on grip and line"),
+    "hand_power": (("draw", "time"), "W", "power of the hand's force and torque"),
+    "kinetic_energy": (("draw", "time"), "J", "kinetic energy of grip and line"),
+}
+_PACKING = {"zlib": True, "complevel": 3, "shuffle": True}
+
+
+def write_results(
+    out: Path,
+    fit: Fit,
+    answers: dict[str, Answer],
+    lists: xr.Dataset | None,
+    report_html: str,
+    trial: Trial,
+    options: dict[str, Any],
+    extra_files: dict[str, bytes] | None = None,
+) -> None:
+    """Write every answer file to the folder `out`, as a whole or not at all.
+
+    Parameters
+    ----------
+    out : replaced as a whole where it exists; the caller has made sure that it may be.
+    lists : answers over time or station, for answers.nc; None writes one without variables.
+    options : what the reconstruction was asked for; kept in the provenance.
+    extra_files : further files by name.
+    """
+    record = provenance(trial, options)
+
+    def fill(folder: Path) -> None:
+        _save(motion_dataset(fit, record), folder / "motion.nc")
+        _save(samples_dataset(fit, record), folder / "samples.nc")
+        _save(_answers_dataset(lists, record), folder / "answers.nc")
+        text = json.dumps(summary(fit, answers, trial, record), indent=1, allow_nan=False)
+        (folder / "summary.json").write_text(text + "\n", encoding="utf-8")
+        (folder / "report.html").write_text(report_html, encoding="utf-8")
+        for name, content in (extra_files or {}).items():
+            if Path(name).name != name or name.startswith("."):
+                raise ValueError(f"{name!r} is not the plain name of a file")
+            (folder / name).write_bytes(content)
+
+    replace_folder(out, fill)
+
+
+def provenance(trial: Trial, options: dict[str, Any]) -> dict[str, str]:
+    """Attributes of every answer file: program version, schema, hashes of inputs, options."""
+    return {
+        "Conventions": CONVENTIONS,
+        "title": f"Motion of the line in trial {trial.name}",
+        "source": f"lashwave {__version__}",
+        "program_version": __version__,
+        "schema": str(SCHEMA),
+        "trial": trial.name,
+        "input_sha256": json.dumps(trial.hashes, sort_keys=True, ensure_ascii=False),
+        "options": json.dumps(options, sort_keys=True, default=str),
+    }
+
+
+def motion_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Dataset:
+    """The motion as the trial format names it."""
+    import xarray as xr
+
+    data = {
+        name: (dims, getattr(fit, name), {"units": unit, "long_name": words})
+        for name, (dims, unit, words) in _MOTION.items()
+    }
+    data["position"][2]["ancillary_variables"] = "position_sd"
+    data["velocity"][2]["ancillary_variables"] = "velocity_sd"
+    data["tension"][2]["ancillary_variables"] = "tension_sd"
+    coords = _coordinates(fit.time, fit.station)
+    return xr.Dataset(data, coords, attributes or {})
+
+
+def samples_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Dataset:
+    """The draws of the posterior, in single precision, dimension `draw` first."""
+    import xarray as xr
+
+    draws = fit.draws
+    data: dict[str, Any] = {
+        name: (
+            dims,
+            np.asarray(getattr(draws, name), dtype=np.float32),
+            {"units": unit, "long_name": words},
+        )
+        for name, (dims, unit, words) in _DRAWS.items()
+    }
+    for name, values in draws.shared.items():
+        data[name] = (
+            "draw",
+            np.asarray(values, dtype=np.float64),
+            {"units": shared_unit(name), "long_name": f"draws of {name.replace('_', ' ')}"},
+        )
+    coords = _coordinates(draws.time, draws.station)
+    coords["draw"] = ("draw", np.arange(len(draws.position)), {"long_name": "number of the draw"})
+    return xr.Dataset(data, coords, attributes or {})
+
+
+def shared_unit(name: str) -> str:
+    """The unit of a shared parameter, told by its name."""
+    if name.startswith("clock_offset") or name == "damping_time_seconds":
+        return "s"
+    return "px" if name.startswith("registration_") else "1"
+
+
+def summary(
+    fit: Fit, answers: dict[str, Answer], trial: Trial, record: dict[str, str]
+) -> dict[str, Any]:
+    """The object of summary.json: no number in it is other than finite."""
+    quantities = {name: _finite(answer.as_dict()) for name, answer in answers.items()}
+    return {
+        "schema": SCHEMA,
+        "trial": trial.name,
+        "quantities": quantities,
+        "warnings": list(fit.warnings),
+        "provenance": {
+            "program_version": record["program_version"],
+            "inputs": trial.hashes,
+            "options": json.loads(record["options"]),
+        },
+    }
+
+
+def read_motion(path: Path) -> xr.Dataset:
+    """A motion file, or the one in a folder of answers, wholly in memory.
+
+    Raises
+    ------
+    InputError
+        Where it is absent, is no NetCDF, or lacks a variable of the contract.
+    """
+    import xarray as xr
+
+    file = path / "motion.nc" if path.is_dir() else path
+    if not file.is_file():
+        raise InputError(file, "there is no such file", "name a motion.nc or its folder")
+    try:
+        with xr.open_dataset(file, engine="h5netcdf") as opened:
+            motion = opened.load()
+    except (OSError, ValueError, KeyError):
+        raise InputError(file, "is not NetCDF-4 that can be read", "reconstruct again") from None
+    for name, (dims, _, _) in _MOTION.items():
+        if name not in motion or motion[name].dims != dims:
+            raise InputError(
+                file, f"is not on ({', '.join(dims)}) or missing", "reconstruct again", field=name
+            )
+    return motion
+
+
+def _finite(record: dict[str, float | str | None]) -> dict[str, Any]:
+    """JSON has no nan: such a number is null, and a missing value says why."""
+    plain = {k: v.item() if isinstance(v, np.generic) else v for k, v in record.items()}
+    clean: dict[str, Any] = {
+        key: None if isinstance(v, float) and not math.isfinite(v) else v
+        for key, v in plain.items()
+    }
+    if clean["value"] is None:
+        clean["reason"] = clean.get("reason") or "not determined"
+    return clean
+
+
+def _coordinates(time: Any, station: Any) -> dict[str, Any]:
+    return {
+        "time": ("time", time, {"units": "s", "long_name": "time on the lab clock", "axis": "T"}),
+        "station": (
+            "station",
+            station,
+            {"units": "m", "long_name": "arc length from the butt along the material"},
+        ),
+        "axis": ("axis", ["x", "y", "z"], {"long_name": "axis of the lab frame"}),
+    }
+
+
+def _answers_dataset(lists: xr.Dataset | None, record: dict[str, str]) -> xr.Dataset:
+    import xarray as xr
+
+    dataset = xr.Dataset() if lists is None else lists.copy()
+    dataset.attrs = {**dataset.attrs, **record}
+    return dataset
+
+
+def _save(dataset: xr.Dataset, path: Path) -> None:
+    """NetCDF-4, packed; nothing is left to be decoded but what xarray decodes by itself."""
+    encoding: dict[str, dict[str, Any]] = {}
+    for name, variable in dataset.variables.items():
+        if variable.dtype.kind in "fiu" and variable.ndim:
+            encoding[str(name)] = dict(_PACKING)
+            if name in dataset.coords:
+                encoding[str(name)]["_FillValue"] = None
+    dataset.to_netcdf(path, engine="h5netcdf", encoding=encoding)
