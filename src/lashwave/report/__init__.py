@@ -1,1 +1,1 @@
-"""Room: report (see docs/rooms)."""
+"""Room: report (see docs/rooms): pictures, tables, text and provenance; computes nothing new."""

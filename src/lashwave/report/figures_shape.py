@@ -1,0 +1,66 @@
+"""The line's shapes through the throw, seen along the three axes of the lab."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashwave.quantities.motion import interpolate
+from lashwave.report import style
+from lashwave.report.scene import Array, Scene
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+VIEWS = ((0, 2, "x [m]", "z [m]"), (1, 2, "y [m]", "z [m]"), (0, 1, "x [m]", "y [m]"))
+
+
+def moments(time: Array, speed: Array, window: tuple[float, float], count: int) -> Array:
+    """(count,) [s]: times at which the fastest point has gone equally far since the last one.
+
+    speed (K, S) [m/s]; so fast parts get more shapes than slow ones.
+    """
+    inside = time[(time > window[0]) & (time < window[1])]
+    grid = np.concatenate([[window[0]], inside, [window[1]]])
+    fastest = np.interp(grid, time, speed.max(axis=1))
+    gone = np.concatenate([[0.0], np.cumsum(0.5 * (fastest[1:] + fastest[:-1]) * np.diff(grid))])
+    # A small share of plain time, so that a line at rest is drawn as well.
+    gone += 0.1 * gone[-1] * (grid - grid[0]) / max(grid[-1] - grid[0], 1e-12) + 1e-12 * grid
+    return np.asarray(np.interp(np.linspace(gone[0], gone[-1], count), gone, grid))
+
+
+@style.in_style
+def shapes(scene: Scene, window: tuple[float, float], count: int = 18) -> Figure:
+    """Shapes of the line within `window` [s], coloured by time; one scale in all three views."""
+    from matplotlib.collections import LineCollection
+    from matplotlib.colors import Normalize
+
+    fit = scene.fit
+    times = moments(fit.time, scene.speed, window, count)
+    place, _ = interpolate(fit.time, fit.position, fit.velocity, times)
+    close = window != scene.record
+    shade = 1e3 * (times - scene.peak_time) if close else times
+    norm = Normalize(float(shade[0]), float(shade[-1]))
+    extent = np.maximum(np.ptp(place, axis=(0, 1)), 0.12 * np.ptp(place, axis=(0, 1)).max())
+    middle = 0.5 * (place.max(axis=(0, 1)) + place.min(axis=(0, 1)))
+    widths = [1.1 * extent[a] for a, *_ in VIEWS]
+    tallest = 1.1 * max(extent[2], extent[1])
+    figure = style.canvas(height=float(np.clip(6.1 * tallest / sum(widths) + 0.8, 1.8, 4.6)))
+    panels = figure.subplots(1, 3, width_ratios=np.maximum(widths, 0.18 * sum(widths)))
+    for axes, (a, b, across, up) in zip(panels, VIEWS, strict=True):
+        lines = LineCollection(
+            list(place[:, :, [a, b]]), cmap=style.TIME_MAP, norm=norm, linewidths=1.0
+        )
+        lines.set_array(shade)
+        axes.add_collection(lines)
+        axes.plot(place[:, 0, a], place[:, 0, b], ".", color=style.INK, markersize=2)
+        axes.set_xlim(middle[a] - 0.55 * extent[a], middle[a] + 0.55 * extent[a])
+        axes.set_ylim(middle[b] - 0.55 * extent[b], middle[b] + 0.55 * extent[b])
+        axes.set_aspect("equal", adjustable="datalim" if extent[a] > 0.3 * tallest else "box")
+        axes.set_xlabel(across)
+        axes.set_ylabel(up)
+        axes.locator_params(nbins=5)
+    label = "time from the peak of the tip speed [ms]" if close else "time [s]"
+    figure.colorbar(lines, ax=list(panels), label=label, fraction=0.03, pad=0.01, aspect=28)
+    return figure

@@ -1,0 +1,70 @@
+"""Numbers as they are printed: as many digits as their standard deviation lets stand."""
+
+from __future__ import annotations
+
+import math
+
+from lashwave.quantities.answer import Answer
+
+SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+MINUS = "\N{MINUS SIGN}"
+
+
+def decimals(sd: float | None, value: float) -> int:
+    """Decimal places that show two digits of the standard deviation, or five of the value."""
+    if sd is not None and math.isfinite(sd) and sd > 0:
+        return max(0, 1 - math.floor(math.log10(sd)))
+    if value == 0 or not math.isfinite(value):
+        return 0
+    return max(0, 4 - math.floor(math.log10(abs(value))))
+
+
+def fixed(value: float | None, places: int) -> str:
+    """A number with so many decimals and a true minus sign; a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    # Sixteen digits are all a float has.
+    return f"{value:.{min(places, 15)}f}".replace("-", MINUS)
+
+
+def unit(text: str) -> str:
+    """A unit as printed: `m s-1` and `N m^2` with superscripts, nothing for a plain ratio."""
+    if text in ("", "1"):
+        return ""
+    shown = ""
+    for i, c in enumerate(text.replace("^", "")):
+        before = text.replace("^", "")[i - 1] if i else " "
+        raised = c.isdigit() and (before.isalpha() or before == "-")
+        raised = raised or (c == "-" and before.isalpha())
+        shown += c.translate(SUPERSCRIPT) if raised else c
+    return shown
+
+
+def with_sd(answer: Answer) -> str:
+    """`412.3 ± 1.8 m s⁻¹`; the reason where there is no value."""
+    if answer.value is None:
+        return answer.reason or "not determined"
+    places = decimals(answer.sd, answer.value)
+    text = fixed(answer.value, places)
+    if answer.sd is not None and answer.sd > 0:
+        text += f" ± {fixed(answer.sd, places)}"
+    return f"{text} {unit(answer.unit)}".strip()
+
+
+def interval(answer: Answer) -> str:
+    """The 95 % interval, `408.8 to 415.8`; a dash where there is none."""
+    if answer.value is None or answer.low95 is None or answer.high95 is None:
+        return "–"
+    places = decimals(answer.sd, answer.value)
+    return f"{fixed(answer.low95, places)} to {fixed(answer.high95, places)}"
+
+
+def percent(share: float) -> str:
+    """A share as a percentage; never a rounded 0 or 100 for what is neither."""
+    if not math.isfinite(share):
+        return "–"
+    if 0 < share < 0.001:
+        return "under 0.1 %"
+    if 0.999 < share < 1:
+        return "over 99.9 %"
+    return f"{100 * share:.3g} %"

@@ -1,0 +1,240 @@
+"""One page that holds the whole report and opens with no network."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, is_dataclass
+from datetime import UTC, datetime
+from importlib import resources
+from itertools import count
+from typing import TYPE_CHECKING, Any
+
+from lashwave import __version__
+from lashwave.quantities.answer import Answer
+from lashwave.quantities.fit import Fit
+from lashwave.quantities.trial import Trial
+from lashwave.report import (
+    figures_fit,
+    figures_maps,
+    figures_seen,
+    figures_shape,
+    figures_tip,
+    style,
+    tables,
+    words,
+)
+from lashwave.report.scene import Scene, gather
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure as it stands in the page."""
+
+    number: int
+    svg: Any
+    """Markup that needs no escaping."""
+    caption: str
+
+
+@dataclass(frozen=True)
+class Chapter:
+    """A section of the page: sentences, then figures."""
+
+    name: str
+    title: str
+    text: list[str]
+    figures: list[Picture]
+
+
+Draw = Callable[["Figure | None", str], list[Picture]]
+
+
+def _pictures() -> Draw:
+    """A function that turns a figure into a numbered picture, and no figure into none."""
+    from markupsafe import Markup
+
+    numbers = count(1)
+
+    def draw(figure: Figure | None, caption: str) -> list[Picture]:
+        if figure is None:
+            return []
+        number = next(numbers)
+        return [Picture(number, Markup(style.svg(figure, f"f{number}")), caption)]
+
+    return draw
+
+
+def _measured(scene: Scene, draw: Draw) -> Chapter:
+    caption = (
+        "What was measured and when. Bars: a marker was seen; grey: it was not; crosses: a sample "
+        "the fit distrusts; short strokes: camera points, on the lab clock. Dotted: peak of the "
+        "tip speed. Rows below 0 m are markers on the grip."
+    )
+    pictures = draw(figures_seen.coverage(scene), caption)
+    return Chapter("measured", "What was measured", [words.measured(scene)], pictures)
+
+
+def _motion(scene: Scene, draw: Draw) -> Chapter:
+    found = draw(
+        figures_shape.shapes(scene, scene.record),
+        "Shapes of the line, more of them where it is fast, seen along the axes of the lab. "
+        "Dots: the butt.",
+    )
+    if scene.has_close_up:
+        caption = "The same close to the peak of the tip speed."
+        found += draw(figures_shape.shapes(scene, scene.window), caption)
+    extra = ""
+    if "front_station" in scene.curves:
+        extra += " White line: wave front, the station of greatest curvature."
+    if scene.sound is not None and float(scene.speed.max()) > scene.sound:
+        extra += " Red contour: the speed of sound."
+    found += draw(
+        figures_maps.maps(scene),
+        "Speed and curvature over time and station. White: runs of marker samples; orange: camera "
+        "points. A pixel shows the largest value within it." + extra,
+    )
+    return Chapter("motion", "The motion", [], found)
+
+
+def _tip(scene: Scene, answers: dict[str, Answer], draw: Draw) -> Chapter:
+    found = draw(
+        figures_tip.tip_speed(scene, answers),
+        "Speed of the tip with its pointwise 95 % band. Strokes along the foot: frames in which a "
+        "camera had a point of the line.",
+    )
+    found += draw(
+        figures_tip.hand(scene),
+        "The hand and the line over time, with 95 % bands where draws give them. Dotted: peak of "
+        "the tip speed.",
+    )
+    return Chapter("tip", "Tip and hand", [], found)
+
+
+def _checks(scene: Scene, draw: Draw) -> Chapter:
+    found = draw(
+        figures_fit.residuals(scene),
+        "Sightings minus motion in their standard deviations; beyond ±6 drawn at the edge. Right: "
+        "their distribution beside the normal law.",
+    )
+    found += draw(
+        figures_fit.whiteness(scene),
+        "Left: autocorrelation of the trusted marker residuals, with the band that white ones "
+        "would keep to. Right: their size by marker.",
+    )
+    if scene.fit.withheld is not None and scene.fit.withheld.label.size:
+        found += draw(
+            figures_fit.withheld(scene.fit.withheld),
+            "Markers left out of a fit of their own and predicted: root mean square of the "
+            "prediction, one coordinate, and the share inside its 95 % interval (bars: 95 % "
+            "binomial spread about the stated rate, were all coordinates independent).",
+        )
+    return Chapter("checks", "How well it fits", words.trust(scene), found)
+
+
+def _flat(options: Any) -> list[tuple[str, str]]:
+    """Options as name and value, whatever they came in."""
+    if options is None:
+        return []
+    if is_dataclass(options) and not isinstance(options, type):
+        options = asdict(options)
+    if isinstance(options, Mapping):
+        return [(f"option {name}", str(value)) for name, value in sorted(options.items())]
+    return [("options", str(options))]
+
+
+def _provenance(trial: Trial, fit: Fit, options: Any, made: datetime) -> list[tuple[str, str]]:
+    import numpy
+    import scipy
+
+    rows = [
+        ("program", f"lashwave {__version__}"),
+        (
+            "with",
+            f"Python {platform.python_version()}, numpy {numpy.__version__}, "
+            f"scipy {scipy.__version__}",
+        ),
+        ("page made", made.strftime("%Y-%m-%d %H:%M UTC")),
+        ("grid", f"{fit.time.size} times, {fit.station.size} stations"),
+        ("draws of the posterior", str(fit.draws.position.shape[0])),
+    ]
+    if fit.history:
+        last = ", ".join(f"{name} {value:.4g}" for name, value in fit.history[-1].items())
+        rows.append(("iterations", f"{len(fit.history)}; the last: {last}"))
+    return rows + _flat(options)
+
+
+def _facts(trial: Trial) -> str:
+    air = trial.air
+    known = [
+        trial.date,
+        f"specimen {trial.specimen}" if trial.specimen else None,
+        f"thrown by {trial.thrower}" if trial.thrower else None,
+        f"line {trial.line.length:.4g} m",
+        f"air {air.temperature - 273.15:.1f} °C, {air.pressure / 1e3:.1f} kPa, "
+        f"{100 * air.relative_humidity:.0f} % humid",
+    ]
+    return " · ".join(str(part) for part in known if part)
+
+
+def render(
+    trial: Trial,
+    fit: Fit,
+    answers: dict[str, Answer],
+    lists: xr.Dataset,
+    warnings: list[str] | tuple[str, ...] = (),
+    options: Any = None,
+    made: datetime | None = None,
+) -> str:
+    """The report as one HTML page: styles and figures inside, no script, no request.
+
+    Parameters
+    ----------
+    answers : by the names of `summary.json`.
+    lists : as in `answers.nc`; every variable is optional.
+    warnings : what the reader must know, each a sentence.
+    options : of the fit, a mapping or a dataclass; shown as provenance.
+    made : moment to print as the page's own; now where None.
+    """
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    scene = gather(trial, fit, answers, lists)
+    draw = _pictures()
+    chapters = [
+        _measured(scene, draw),
+        _motion(scene, draw),
+        _tip(scene, answers, draw),
+        _checks(scene, draw),
+    ]
+    sections = [(chapter.name, chapter.title) for chapter in chapters]
+    if warnings:
+        sections.insert(0, ("warnings", "Warnings"))
+    sections += [
+        ("answers", "All answers"),
+        ("methods", "Methods"),
+        ("cautions", "Cautions"),
+        ("provenance", "Provenance"),
+    ]
+    home = resources.files("lashwave.report")
+    engine = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    template = engine.from_string(home.joinpath("page.html").read_text(encoding="utf-8"))
+    return template.render(
+        trial=trial,
+        facts=_facts(trial),
+        css=Markup(home.joinpath("page.css").read_text(encoding="utf-8")),
+        sections=sections,
+        cards=words.cards(answers),
+        warnings=list(warnings),
+        chapters=chapters,
+        groups=tables.groups(answers),
+        methods=words.METHODS,
+        sources=words.SOURCES,
+        cautions=words.CAUTIONS,
+        provenance=_provenance(trial, fit, options, made or datetime.now(UTC)),
+        hashes=sorted(trial.hashes.items()),
+    )

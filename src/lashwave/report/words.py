@@ -1,0 +1,183 @@
+"""The report's sentences: headline answers, how far to trust them, methods, cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lashwave.quantities.answer import Answer
+from lashwave.report import numbers
+from lashwave.report.scene import DISTRUSTED, Scene
+
+
+@dataclass(frozen=True)
+class Card:
+    """A headline answer."""
+
+    title: str
+    value: str
+    detail: str
+
+
+def _peak(answers: dict[str, Answer]) -> Card | None:
+    peak = answers.get("peak_tip_speed")
+    if peak is None:
+        return None
+    mach, moment = answers.get("peak_tip_mach"), answers.get("peak_tip_speed_time")
+    detail = f"95 %: {numbers.interval(peak)}"
+    if mach is not None and mach.value is not None:
+        detail += f"; Mach {numbers.with_sd(mach)}"
+    if moment is not None and moment.value is not None:
+        detail += f"; at {numbers.with_sd(moment)}"
+    return Card("Peak speed of the tip", numbers.with_sd(peak), detail)
+
+
+def _sonic(answers: dict[str, Answer]) -> Card | None:
+    sonic = answers.get("sonic_time")
+    if sonic is None:
+        return None
+    chance = sonic.probability
+    shown = "" if chance is None else f"probability {numbers.percent(chance)}"
+    if sonic.value is None:
+        return Card("Speed of sound", "not reached", shown or (sonic.reason or ""))
+    place = answers.get("sonic_station")
+    where = ""
+    if place is not None and place.value is not None:
+        where = f"at station {numbers.with_sd(place)}"
+    detail = "; ".join(part for part in (where, shown) if part)
+    return Card("Speed of sound first reached", numbers.with_sd(sonic), detail)
+
+
+def _plain(answers: dict[str, Answer], name: str, title: str) -> Card | None:
+    answer = answers.get(name)
+    if answer is None or answer.value is None:
+        return None
+    return Card(title, numbers.with_sd(answer), f"95 %: {numbers.interval(answer)}")
+
+
+def cards(answers: dict[str, Answer]) -> list[Card]:
+    """What a reader wants first."""
+    found = [
+        _peak(answers),
+        _sonic(answers),
+        _plain(answers, "peak_grip_tension", "Peak pull behind the grip"),
+        _plain(answers, "hand_work", "Work of the hand"),
+    ]
+    return [card for card in found if card is not None]
+
+
+def measured(scene: Scene) -> str:
+    """What was measured, in one sentence."""
+    markers = scene.trial.markers
+    seen = np.isfinite(markers.position[..., 0])
+    on_line = int((~markers.on_handle).sum())
+    text = (
+        f"{on_line} markers on a line of {scene.trial.line.length:.3g} m"
+        + (f" and {len(markers.labels) - on_line} on the grip" if markers.on_handle.any() else "")
+        + f", {markers.time.size} samples at {markers.rate:.6g} Hz"
+        + f" ({markers.time[-1] - markers.time[0]:.3g} s); {numbers.percent(float(seen.mean()))}"
+        + " of the samples were seen"
+    )
+    for camera, points in zip(scene.trial.cameras, scene.cameras, strict=True):
+        text += (
+            f". Camera {camera.name}: {points.time.size} points at {camera.rate:.6g} Hz, "
+            f"{camera.sd:.2g} px each"
+        )
+    return text + ("." if scene.cameras else "; no camera.")
+
+
+def trust(scene: Scene) -> list[str]:
+    """How far the fit can be believed, as far as its own residuals tell."""
+    residuals = scene.fit.residuals
+    weight = residuals.marker_weight[np.isfinite(residuals.marker_weight)]
+    found = []
+    if weight.size:
+        share = float((weight < DISTRUSTED).mean())
+        found.append(f"{numbers.percent(share)} of the marker samples are distrusted.")
+    for camera in scene.cameras:
+        if camera.weight.size:
+            share = float((camera.weight < DISTRUSTED).mean())
+            found.append(
+                f"{numbers.percent(share)} of the points of camera {camera.name} are distrusted."
+            )
+    found.append(
+        f"Neighbouring marker residuals correlate by {residuals.whiteness:.2f} on average; "
+        "0 would be white, and well above 0 means that intervals are too narrow."
+    )
+    check = scene.fit.withheld
+    if check is None:
+        found.append("No sightings were withheld in this run, so nothing outside the fit tests it.")
+    elif check.count.sum() > 0:
+        inside = float((check.coverage * check.count).sum() / check.count.sum())
+        found.append(
+            f"Of the withheld marker coordinates {numbers.percent(inside)} lie inside their "
+            "95 % interval."
+        )
+    return found
+
+
+METHODS = (
+    "The line is cut into straight links of its measured mass; their directions and the place of "
+    "the butt, at times set closer where the motion is fast, are the unknowns, so the line cannot "
+    "stretch. All sightings and the line's mechanics (tension, bending, damping, gravity, air "
+    "drag across and along the line) are weighed together: the motion shown is the most probable "
+    "one, found by Gauss-Newton steps with Levenberg's damping. Mechanics is a weak constraint: "
+    "between sightings the line obeys it up to a random force of stated size. Sightings that fit "
+    "nothing lose weight (Student's t). Clocks, image offsets and the scales of drag, stiffness "
+    "and damping are estimated with the motion. Standard deviations and intervals come from draws "
+    "of the posterior around that motion, and an answer is the median of its draws."
+)
+SOURCES = (
+    "Discrete curvature: Bergou, Wardetzky, Robinson, Audoly and Grinspun, ACM Transactions on "
+    "Graphics 27 (2008) 63.",
+    "Weak constraint: Trémolet, Quarterly Journal of the Royal Meteorological Society 132 (2006) "
+    "2483.",
+    "Damped least squares: Levenberg, Quarterly of Applied Mathematics 2 (1944) 164.",
+    "Student's t for stray data: Lange, Little and Taylor, Journal of the American Statistical "
+    "Association 84 (1989) 881.",
+    "Drag across a cylinder: White, Viscous Fluid Flow (fit of the classical data); its rise near "
+    "Mach 1: Gowen and Perkins, NACA TN 2960 (1953); along a thread: Matsui, Transactions of the "
+    "Society of Rheology 20 (1976) 465.",
+    "Speed of sound in moist air: Cramer, Journal of the Acoustical Society of America 93 (1993) "
+    "2510.",
+    "Uncertainty by draws: JCGM 101:2008, Supplement 1 to the Guide to the Expression of "
+    "Uncertainty in Measurement.",
+)
+
+CAUTIONS = (
+    (
+        "Ears",
+        "The tip of a fast line can send out a shock wave. Under Directive 2003/10/EC (Article 3) "
+        "the peak sound pressure at a worker's ear has a limit of 200 Pa (140 dB, C-weighted) and "
+        "action values of 140 Pa (137 dB) and 112 Pa (135 dB); in the United States 29 CFR "
+        "1910.95 says 140 dB peak; some countries are stricter (Norway: 130 dB). No refereed "
+        "level of such a crack was found, so take it as unknown and wear protection. Ordinary "
+        "dosimeters and sound level meters clip near 140 to 146 dB (Kardous and Willson, Journal "
+        "of Occupational and Environmental Hygiene 1 (2004) 456), so a low reading proves nothing.",
+    ),
+    (
+        "Eyes",
+        "A tip, a torn strand or a marker that comes off flies at the speeds shown here. A piece "
+        "of 0.1 g at 400 m/s carries 8 J; protectors marked B in EN 166:2001 are tested with 0.86 "
+        "g at 120 m/s (6.2 J), those marked F at 45 m/s (0.87 J). ANSI/ISEA Z87.1-2003 tests "
+        "spectacles at 45.7 m/s with a quarter-inch ball. Wear a rated face shield over rated "
+        "eyewear, and keep everyone else out of reach of the line and of what may fly off it.",
+    ),
+    (
+        "Light",
+        "Lasers, strobes and arc lamps of a schlieren or marker set-up can harm eyes at a glance; "
+        "their classes and controls are those of IEC 60825-1 and IEC 62471. A strobe can also set "
+        "off seizures in those who are sensitive to it.",
+    ),
+    (
+        "Line",
+        "Tension peaks within milliseconds: a worn line or a glued joint may part. Inspect it "
+        "before each throw, and let nobody stand in its plane.",
+    ),
+    (
+        "Rules",
+        "This page is no safety assessment. Local codes, and a licensed or otherwise competent "
+        "person who answers for your laboratory, come before anything said here.",
+    ),
+)
