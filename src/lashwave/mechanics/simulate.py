@@ -1,0 +1,137 @@
+"""Forward motion of a line: a driven grip, a chain of rigid links, air, gravity, bending."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lashwave.mechanics.air import Medium
+from lashwave.mechanics.chain import Chain
+from lashwave.mechanics.grip import Grip
+from lashwave.mechanics.kernels import Body, Drive
+from lashwave.mechanics.law import Law
+from lashwave.mechanics.rates import ACCOUNTS, Setup, room
+from lashwave.mechanics.rest import rest_shape
+from lashwave.mechanics.stepping import integrate
+from lashwave.mechanics.trajectory import Accounts, Trajectory
+from lashwave.mechanics.unfold import unfold
+from lashwave.quantities.errors import LashwaveError
+
+Array = NDArray[np.float64]
+
+
+class SimulationError(LashwaveError):
+    """The motion could not be carried on; the message says when and what to try."""
+
+
+def _drive(grip: Grip | None) -> Drive:
+    if grip is None:
+        return Drive(np.array([0.0, 1.0]), np.zeros((1, 4, 6)))
+    return Drive(*grip.pieces)
+
+
+def setup(
+    chain: Chain,
+    grip: Grip | None,
+    medium: Medium,
+    gravity: ArrayLike,
+    law: Law | None = None,
+    far: Grip | None = None,
+) -> Setup:
+    """Bundle everything the kernels need.
+
+    Parameters
+    ----------
+    grip : the driven near end; None leaves it free. far : the driven far end, None if free.
+    gravity : (3,) [m/s2]
+    """
+    law = law or Law()
+    first = chain.handle_links if grip is not None else 0
+    last = chain.links - (chain.held_links if far is not None else 0)
+    bluff = chain.bluff_area.copy()
+    bluff[-1] += law.drag_tuft * chain.tuft_area
+    bend = np.zeros(chain.links + 1)
+    bend[: chain.links] = chain.bend * law.stiffness_scale
+    if grip is None:
+        bend[0] = 0.0
+    body = Body(
+        np.ascontiguousarray(chain.link_mass, dtype=float), np.ascontiguousarray(chain.length),
+        bend, np.ascontiguousarray(chain.diameter, dtype=float), bluff,
+        np.asarray(gravity, dtype=float), float(medium.density), float(medium.viscosity),
+        float(medium.sound_speed), float(law.drag_normal), float(law.drag_tangential),
+        float(law.damping_time), first, last,
+    )  # fmt: skip
+    return Setup(body, _drive(grip), _drive(far), grip is None, far is not None, first, last)
+
+
+def _state(
+    chain: Chain,
+    ready: Setup,
+    position: Array,
+    velocity: Array | None,
+) -> Array:
+    """Flat state of node positions and velocities; only link directions and rates count."""
+    free = slice(ready.first, ready.last)
+    along = np.diff(position, axis=0)[free]
+    t = along / np.linalg.norm(along, axis=1, keepdims=True)
+    w = np.zeros_like(t)
+    if velocity is not None:
+        w = np.diff(velocity, axis=0)[free] / chain.length[free, None]
+        w -= (w * t).sum(1, keepdims=True) * t
+    base = np.zeros(6)
+    if ready.free:
+        base[:3] = position[0]
+        base[3:] = 0.0 if velocity is None else velocity[0]
+    return np.concatenate([t.ravel(), w.ravel(), base, np.zeros(ACCOUNTS)])
+
+
+def simulate(
+    chain: Chain,
+    grip: Grip | None,
+    medium: Medium,
+    gravity: ArrayLike,
+    law: Law | None = None,
+    times: ArrayLike = (0.0, 1.0),
+    start_position: Array | None = None,
+    start_velocity: Array | None = None,
+    *,
+    far: Grip | None = None,
+    rtol: float = 1e-4,
+    most_steps: int = 2_000_000,
+) -> Trajectory:
+    """Motion of a chain whose grip (and far end) is driven.
+
+    Parameters
+    ----------
+    times : (T,) [s], increasing; the motion starts at times[0].
+    start_position : (N + 1, 3) [m]; only its link directions count. None: the static rest shape.
+    start_velocity : (N + 1, 3) [m/s]; None: every node moves as the base does.
+    far : the far end's motion, where it is held; its direction counts with `held_links`.
+    rtol : error allowed in one step, of node speeds relative to the largest.
+
+    Raises
+    ------
+    SimulationError : the step size fell to nothing, or the number of steps ran out.
+    """
+    times = np.ascontiguousarray(times, dtype=float)
+    ready = setup(chain, grip, medium, gravity, law, far)
+    if start_position is None:
+        if grip is None:
+            raise SimulationError("a line that nothing holds needs a start position")
+        start_position = rest_shape(chain, grip, gravity, law, time=float(times[0]), far=far)
+    start = _state(chain, ready, np.asarray(start_position, dtype=float), start_velocity)
+    size = float(chain.station[-1])
+    pull = float(np.linalg.norm(ready.body.gravity))
+    floor = 0.1 * np.sqrt(max(pull, 0.1) * size)
+    states, steps = integrate(
+        ready, times, start, rtol, floor, 0.1 * size, most_steps, room(chain.links)
+    )
+    if steps[0] < 0:
+        raise SimulationError(
+            "the motion could not be carried on: its step fell to nothing or "
+            f"{most_steps} steps were spent; look at the grip's motion and the stiffness"
+        )
+    return unfold(ready, times, states, steps)
+
+
+__all__ = ["Accounts", "Law", "SimulationError", "Trajectory", "setup", "simulate"]

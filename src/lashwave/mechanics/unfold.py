@@ -1,0 +1,97 @@
+"""From integrated states to node positions, velocities, tensions and accounts."""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.mechanics.rates import Setup, derivative, room
+from lashwave.mechanics.trajectory import Accounts, Trajectory
+
+Array = NDArray[np.float64]
+
+
+@nb.njit(cache=True)
+def link_tension(setup, room, out):  # type: ignore[no-untyped-def]
+    """Fill out (N,): the pull along each free link, from the free end inward."""
+    body, first, last = setup.body, setup.first, setup.last
+    need = -room.force[last]
+    for j in range(last - 1, first - 1, -1):
+        pull = 0.0
+        aa, ab, bb = body.mass[j, 0], body.mass[j, 1], body.mass[j, 2]
+        for k in range(3):
+            far = ab * room.a[j, k] + bb * room.a[j + 1, k]
+            pull -= (need[k] + far) * room.t[j, k]
+            need[k] += far + aa * room.a[j, k] + ab * room.a[j + 1, k] - room.force[j, k]
+        out[j] = pull
+
+
+@nb.njit(cache=True)
+def replay(setup, times, states, room, position, vectors, tension, push, energy):  # type: ignore[no-untyped-def]
+    """Evaluate every state again; fill positions, (velocity, acceleration), tensions, energies."""
+    body = setup.body
+    links = body.length.size
+    slope = np.empty(states.shape[1])
+    free = setup.last - setup.first
+    for i in range(times.size):
+        derivative(setup, times[i], states[i], slope, room)
+        if setup.free:
+            position[i, 0] = states[i, 6 * free : 6 * free + 3]
+        else:
+            position[i, 0] = room.near[0]
+        for j in range(links):
+            position[i, j + 1] = position[i, j] + body.length[j] * room.t[j]
+        vectors[0, i] = room.v
+        vectors[1, i] = room.a
+        link_tension(setup, room, tension[i])
+        push[i, :2] = room.push[:2]
+        push[i, 2, 0] = slope[6 * free + 6]
+        bent = 0.0
+        for j in range(1, links):
+            bent += 0.5 * body.bend[j] * np.sum((room.t[j] - room.t[j - 1]) ** 2)
+        if setup.first == 0 and not setup.free:
+            bent += 0.5 * body.bend[0] * np.sum((room.t[0] - room.near[3]) ** 2)
+        if setup.held and setup.last == links:
+            bent += 0.5 * body.bend[links] * np.sum((room.far[3] - room.t[links - 1]) ** 2)
+        energy[i] = bent
+
+
+def unfold(ready: Setup, times: Array, states: Array, steps: tuple[int, int, int]) -> Trajectory:
+    """The trajectory of integrated states (T, S)."""
+    body = ready.body
+    count, nodes = times.size, body.length.size + 1
+    position = np.empty((count, nodes, 3))
+    vectors = np.empty((2, count, nodes, 3))
+    tension = np.full((count, nodes - 1), np.nan)
+    push, bent = np.zeros((count, 3, 3)), np.empty(count)
+    replay(ready, times, states, room(nodes - 1), position, vectors, tension, push, bent)
+    velocity, acceleration = vectors
+    mass = body.mass
+    v0, v1 = velocity[:, :-1], velocity[:, 1:]
+    moving = mass[:, 0] * (v0 * v0).sum(-1) + mass[:, 2] * (v1 * v1).sum(-1)
+    moving += 2 * mass[:, 1] * (v0 * v1).sum(-1)
+    node = np.zeros(nodes)
+    node[:-1] += mass[:, 0] + mass[:, 1]
+    node[1:] += mass[:, 1] + mass[:, 2]
+    spent = states[:, -13:]
+    accounts = Accounts(
+        kinetic=0.5 * moving.sum(-1),
+        gravity=-((position - position[0, 0]) @ body.gravity) @ node,
+        bending=bent,
+        hand_work=spent[:, 0],
+        end_work=spent[:, 2],
+        drag_work=spent[:, 1],
+        damping_loss=spent[:, 3],
+        hand_impulse=spent[:, 4:7],
+        end_impulse=spent[:, 10:13],
+        drag_impulse=spent[:, 7:10],
+        momentum=np.einsum("n,tnk->tk", node, velocity),
+        weight=node.sum() * body.gravity,
+        time=times,
+    )
+    hand = push[:, 0] if not ready.free else np.zeros((count, 3))
+    return Trajectory(
+        times, position, velocity, acceleration, tension, hand, push[:, 1], push[:, 2, 0],
+        accounts, steps,
+    )  # fmt: skip
