@@ -97,8 +97,9 @@ def write(
     show("report", ANSWERED)
     page = render(done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record)
     show("writing", DRAWN)
+    place = out.resolve()  # a link that the user made stays, and the folder it names is replaced
     try:
-        write_results(out, done.fit, done.answers, done.lists, page, done.trial, record)
+        write_results(place, done.fit, done.answers, done.lists, page, done.trial, record)
     except PermissionError as refused:
         raise InputError("--out", f"{out} cannot be written ({refused.strerror})") from refused
     show("done", 1.0)
