@@ -38,8 +38,8 @@ def fit(times: Array) -> Grid | None:
     """The uniform clock that a column of times, in any order and with gaps, lies on.
 
     The step is the usual distance of neighbouring times, refined by a least-squares line through
-    time against sample; a rate within rounding of a whole number is that number. None where the
-    times are all one.
+    time against sample; a rate that the times cannot tell from a whole number is that number.
+    None where the times are all one.
     """
     unique = np.unique(times)
     steps = np.diff(unique)
@@ -61,7 +61,9 @@ def fit(times: Array) -> Grid | None:
         origin = float(mean - step * middle)
     rate = 1.0 / step
     whole = round(rate)
-    if whole > 0 and abs(rate / whole - 1) * number[-1] < 1e-2:
+    scatter = float((unique - origin - step * number).std())
+    doubt = 6 * scatter / float(np.sqrt(spread)) + 1e-12 * step
+    if whole > 0 and abs(step - 1.0 / whole) < doubt:
         rate, step = float(whole), 1.0 / whole
         origin = float((unique - number * step).mean())
     place = (times - origin) / step
