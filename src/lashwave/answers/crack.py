@@ -119,7 +119,7 @@ def sonic_answers(sonic: SonicDraws) -> tuple[dict[str, Answer], list[str]]:
     chance = float(np.isfinite(sonic.time).mean())
     units = {"sonic_time": "s", "sonic_station": "m", "extension_at_sonic": "1"}
     if chance < 0.5:
-        reason = f"the line reaches the speed of sound with a probability of {chance:.2f} only"
+        reason = f"sonic with a probability of {chance:.2f} only"
         none = {
             name: Answer(None, unit, probability=chance, reason=reason)
             for name, unit in units.items()

@@ -33,7 +33,7 @@ def _numbers(answer: Answer, factor: float) -> list[str]:
         return ["none", "", answer.reason or ""]
     if answer.sd is None or answer.low95 is None or answer.high95 is None:
         return [f"{factor * answer.value:.6g}", "", ""]
-    digits = _digits(factor * answer.sd)
+    digits = _digits(factor * answer.value, factor * answer.sd)
     low, high = factor * answer.low95, factor * answer.high95
     return [
         f"{factor * answer.value:.{digits}f}",
@@ -42,13 +42,13 @@ def _numbers(answer: Answer, factor: float) -> list[str]:
     ]
 
 
-def _digits(sd: float) -> int:
-    """Decimals that show a standard deviation to two figures, at most 7."""
-    if not sd > 0.0:
-        return 4
+def _digits(value: float, sd: float) -> int:
+    """Decimals that show a deviation to two figures, and no more than six figures of the value."""
     from math import floor, log10
 
-    return min(max(1 - floor(log10(sd)), 0), 7)
+    of_value = 5 - floor(log10(abs(value))) if value else 6
+    of_sd = 1 - floor(log10(sd)) if sd > 0.0 else of_value
+    return min(max(min(of_value, of_sd), 0), 9)
 
 
 def _chance(answer: Answer) -> str:
@@ -62,7 +62,7 @@ def _beside(answer: Answer, true: float | None, factor: float) -> list[str]:
     if answer.low95 is None or answer.high95 is None:
         return [f"{factor * true:.6g}", "-"]
     holds = answer.low95 <= true <= answer.high95
-    digits = _digits(factor * (answer.sd or 0.0))
+    digits = _digits(factor * true, factor * (answer.sd or 0.0))
     return [f"{factor * true:.{digits}f}", "inside" if holds else "outside"]
 
 
