@@ -1,0 +1,188 @@
+"""Forces, energies and balances of a given motion, one configuration at a time, batched.
+
+Everything is a pure function of node positions x, velocities v and accelerations a, each
+(T, N + 1, 3) in m, m/s, m/s2. Forces that cannot be seen (the hand's, the tension) follow from
+the balance of momentum from the free end inward, so they hold for any motion, modelled or
+measured.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lashwave.mechanics.air import Medium
+from lashwave.mechanics.chain import Chain
+from lashwave.mechanics.kernels import SOFT_ANGLE, loads
+from lashwave.mechanics.law import Law
+from lashwave.mechanics.simulate import setup
+
+Array = NDArray[np.float64]
+
+
+def directions(x: Array) -> Array:
+    """(T, N, 3) unit vectors along the links."""
+    along = np.diff(x, axis=-2)
+    return np.asarray(along / np.linalg.norm(along, axis=-1, keepdims=True))
+
+
+def inertia(chain: Chain, a: Array) -> Array:
+    """(T, N + 1, 3) mass matrix times a: the force each node needs [N]; momenta with v for a."""
+    aa, ab, bb = (chain.link_mass[:, i, None] for i in range(3))
+    out = np.zeros_like(a)
+    out[..., :-1, :] += aa * a[..., :-1, :] + ab * a[..., 1:, :]
+    out[..., 1:, :] += ab * a[..., :-1, :] + bb * a[..., 1:, :]
+    return out
+
+
+def link_kinetic_energy(chain: Chain, v: Array) -> Array:
+    """(T, N) [J] of each link, exact for rigid links."""
+    m = chain.link_mass
+    near, far = v[..., :-1, :], v[..., 1:, :]
+    return np.asarray(
+        0.5 * m[:, 0] * (near * near).sum(-1)
+        + m[:, 1] * (near * far).sum(-1)
+        + 0.5 * m[:, 2] * (far * far).sum(-1)
+    )
+
+
+def kinetic_energy(chain: Chain, v: Array) -> Array:
+    """(T,) [J]"""
+    return np.asarray(link_kinetic_energy(chain, v).sum(-1))
+
+
+def gravity_energy(chain: Chain, x: Array, gravity: ArrayLike) -> Array:
+    """(T,) [J], zero at the lab's origin."""
+    return np.asarray(-(x @ np.asarray(gravity, dtype=float)) @ chain.node_mass)
+
+
+def _bends(chain: Chain, x: Array, clamp: Array | None) -> Array:
+    """(T, N, 3) change of direction at each joint; 0 at a first joint without a clamp."""
+    t = directions(x)
+    step = np.diff(t, axis=-2, prepend=t[..., :1, :])
+    if clamp is not None:
+        step[..., 0, :] = t[..., 0, :] - clamp
+    return step
+
+
+def bending_energy(
+    chain: Chain, x: Array, law: Law | None = None, clamp: Array | None = None
+) -> Array:
+    """(T,) [J]; clamp (T, 3): the grip's direction where a chain without handle is clamped."""
+    scale = 1.0 if law is None else law.stiffness_scale
+    return np.asarray(0.5 * scale * (_bends(chain, x, clamp) ** 2).sum(-1) @ chain.bend)
+
+
+def bending_power(chain: Chain, x: Array, v: Array, law: Law | None = None) -> tuple[Array, Array]:
+    """(T,) [W]: what the joints store and what their damping loses; with a handle or a pivot."""
+    law = law or Law()
+    step = _bends(chain, x, None)
+    length = chain.length[:, None]
+    w = np.diff(v, axis=-2) / length
+    rate = np.diff(w, axis=-2, prepend=w[..., :1, :])
+    stiffness = law.stiffness_scale * chain.bend
+    size, along = (step * step).sum(-1), (step * rate).sum(-1)
+    soft = SOFT_ANGLE**2
+    lost = (along**2 + soft * (rate * rate).sum(-1)) / (size + soft)
+    return along @ stiffness, law.damping_time * (lost @ stiffness)
+
+
+@nb.njit(cache=True)
+def _drag(body, t, v, out, power):  # type: ignore[no-untyped-def]
+    scratch = np.empty((t.shape[1] + 1, 3))
+    for i in range(t.shape[0]):
+        power[i] = loads(body, t[i], v[i], scratch, out[i])
+
+
+def drag_forces(
+    chain: Chain, x: Array, v: Array, medium: Medium, law: Law | None = None
+) -> tuple[Array, Array]:
+    """Drag on each node (T, N + 1, 3) [N] and its power (T,) [W], negative."""
+    body = setup(chain, None, medium, np.zeros(3), law).body
+    t = np.ascontiguousarray(directions(x))
+    out, power = np.empty_like(v), np.empty(v.shape[0])
+    _drag(body, t, np.ascontiguousarray(v), out, power)
+    return out, power
+
+
+def momentum(chain: Chain, v: Array) -> Array:
+    """(T, 3) [kg m/s]"""
+    return np.asarray(np.einsum("n,...nk->...k", chain.node_mass, v))
+
+
+def node_needs(
+    chain: Chain,
+    x: Array,
+    v: Array,
+    a: Array,
+    medium: Medium,
+    gravity: ArrayLike,
+    law: Law | None = None,
+) -> Array:
+    """(T, N + 1, 3) [N]: inertia minus weight minus drag, what the line itself must supply."""
+    weight = chain.node_mass[:, None] * np.asarray(gravity, dtype=float)
+    return inertia(chain, a) - weight - drag_forces(chain, x, v, medium, law)[0]
+
+
+def outboard_force(
+    chain: Chain,
+    x: Array,
+    v: Array,
+    a: Array,
+    medium: Medium,
+    gravity: ArrayLike,
+    law: Law | None = None,
+) -> Array:
+    """(T, N + 1, 3) [N]: force that moves everything from each node outward; free far end.
+
+    Entry 0 is the hand's force on grip and line.
+    """
+    needs = node_needs(chain, x, v, a, medium, gravity, law)
+    return np.asarray(np.cumsum(needs[..., ::-1, :], axis=-2)[..., ::-1, :])
+
+
+def tension(
+    chain: Chain,
+    x: Array,
+    v: Array,
+    a: Array,
+    medium: Medium,
+    gravity: ArrayLike,
+    law: Law | None = None,
+) -> Array:
+    """(T, N + 1) [N]: pull along the line at each node, positive when taut; free far end.
+
+    Along the mean direction of the two links that meet there; nan on a rigid grip, 0 at the tip.
+    """
+    middle = outboard_force(chain, x, v, a, medium, gravity, law)
+    # what the link inboard of a node needs there is not carried by the line outboard of it
+    ab, bb = chain.link_mass[:, 1, None], chain.link_mass[:, 2, None]
+    weight = (ab + bb) * np.asarray(gravity, dtype=float)
+    drag = drag_forces(chain, x, v, medium, law)[0]
+    middle[..., 1:, :] -= ab * a[..., :-1, :] + bb * a[..., 1:, :] - weight - 0.5 * drag[..., 1:, :]
+    middle[..., -1, :] = 0.0
+    t = directions(x)
+    mean = np.concatenate([t[..., :1, :], t[..., 1:, :] + t[..., :-1, :], t[..., -1:, :]], axis=-2)
+    mean /= np.maximum(np.linalg.norm(mean, axis=-1, keepdims=True), 1e-9)
+    pull = -(middle * mean).sum(-1)
+    pull[..., : chain.handle_links] = np.nan
+    return np.asarray(pull)
+
+
+def hand_power(
+    chain: Chain,
+    x: Array,
+    v: Array,
+    a: Array,
+    medium: Medium,
+    gravity: ArrayLike,
+    law: Law | None = None,
+) -> Array:
+    """(T,) [W] of the hand's force and torque on grip and line; free far end.
+
+    From the balance of energy: what is stored a second, plus what drag and damping take.
+    """
+    needs = node_needs(chain, x, v, a, medium, gravity, law)
+    stored, lost = bending_power(chain, x, v, law)
+    return np.asarray((needs * v).sum((-2, -1)) + stored + lost)
