@@ -122,15 +122,17 @@ def _marker_findings(trial: Trial, markers: list[health.MarkerHealth]) -> list[F
 def _grip_findings(trial: Trial) -> list[Finding]:
     """Whether the hand's motion is seen."""
     markers = trial.markers
-    on_grip = markers.on_handle | (markers.station <= trial.line.handle_length)
-    if not np.any(on_grip):
+    on_line = markers.station <= trial.line.handle_length
+    on_grip = np.asarray(markers.on_handle | on_line)
+    if not on_grip.any():
         first = float(np.nanmin(markers.station)) if np.isfinite(markers.station).any() else 0.0
         if trial.line.handle_length == 0.0 and first < 0.1 * trial.line.length:
             return []
         return [
             Finding("care", "grip", "no marker on the grip; the hand's force will be poorly known")
         ]
-    seen = np.isfinite(markers.position[:, on_grip]).all(axis=-1).any(axis=1)
+    places = np.isfinite(markers.position[:, on_grip]).all(axis=-1)
+    seen = np.asarray(places).any(axis=1)
     if seen.mean() < 0.98:
         text = f"no marker of the grip is seen in {1 - seen.mean():.0%} of the samples"
         return [Finding("care", "grip", text)]
