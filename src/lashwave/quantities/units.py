@@ -143,11 +143,9 @@ def _rare(unit: str, dimension: str) -> tuple[float, float]:
         target = registry.Unit(SI[dimension])
     except Exception:  # pint raises many kinds for text that is not a unit
         raise unknown from None
-    turning = {"radian", "degree", "revolution", "turn", "arcminute", "arcsecond"}
-    names = {name for name, _ in parsed._units.items()}
-    if parsed.dimensionality != target.dimensionality or (
-        dimension != "angle" and any(name.endswith(tuple(turning)) for name in names)
-    ):
+    # To pint an angle has no dimension, and 60 rpm would pass for 6.28 Hz.
+    turns = "radian" in str(registry.get_root_units(parsed)[1])
+    if parsed.dimensionality != target.dimensionality or turns != (dimension == "angle"):
         raise UnitError(f"[{unit}] is not a unit of {dimension}", _wanted(dimension))
     zero = float(registry.Quantity(0.0, parsed).to(target).magnitude)
     return float(registry.Quantity(1.0, parsed).to(target).magnitude) - zero, zero
