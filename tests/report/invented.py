@@ -1,8 +1,9 @@
 """An invented throw for the report's tests: a fold that runs from the grip to the tip.
 
-The line lies along x up to the fold's station, turns in a half circle, and comes back above; with
-the energy kept and the line uniform, the fold is at s = L (1 - (1 - t / T)^(3/4)) (folded line,
-held end fixed; cf. Wong and Yasui, Am. J. Phys. 74 (2006) 490).
+The line lies along x up to the fold's station, turns in a half circle, and comes back above. Where
+the energy is kept and the mass falls in proportion to what is left, the fold's distance from the
+tip falls as the square root of the time left (folded line, held end fixed; cf. Wong and Yasui,
+Am. J. Phys. 74 (2006) 490).
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ LENGTH, RADIUS, CRACK, LAST = 2.4, 0.06, 0.42, 0.6
 
 def place(time: Array, station: Array) -> Array:
     """(T, S, 3) [m]"""
-    left = np.clip(1 - time / CRACK, 2e-5, 1.0)
-    fold = (LENGTH - np.pi * RADIUS) * (1 - left**0.75)[:, None]
+    left = np.clip(1 - time / CRACK, 2.2e-4, 1.0)
+    fold = (LENGTH - np.pi * RADIUS) * (1 - left**0.5)[:, None]
     s = station[None, :]
     turn = np.clip((s - fold) / RADIUS, 0, np.pi)
     back = np.clip(s - fold - np.pi * RADIUS, 0, None)

@@ -53,9 +53,9 @@ def _scatter(axes: Axes, time: Array, value: Array, colour: str, label: str) -> 
         np.clip(value[keep], -CLIP, CLIP),
         ".",
         color=colour,
-        markersize=1.6,
+        markersize=2.4 if keep.sum() > 2000 else 4.0,
         markeredgewidth=0,
-        alpha=0.5,
+        alpha=0.6,
         label=label,
         rasterized=True,
     )
@@ -152,8 +152,10 @@ def whiteness(scene: Scene, lags: int = 20) -> Figure:
     left, right = figure.subplots(1, 2, width_ratios=[1, 1.25])
     good = trusted(scene)
     steps = np.arange(1, lags + 1)
+    drawn = np.full((len(AXES), lags), np.nan)
     for axis, (name, colour) in enumerate(AXES):
         found, width = autocorrelation(good[..., axis], lags)
+        drawn[axis] = found
         left.plot(steps, found, "o-", color=colour, markersize=2.5, linewidth=0.8, label=name)
     if np.isfinite(width).any():
         left.fill_between(
@@ -163,7 +165,9 @@ def whiteness(scene: Scene, lags: int = 20) -> Figure:
     left.set_xlabel("lag [marker samples]")
     left.set_ylabel("autocorrelation")
     left.set_title(f"whiteness: lag-one mean {scene.fit.residuals.whiteness:.2f}")
-    left.legend(ncols=2)
+    tallest = float(np.nanmax(np.abs(drawn))) if np.isfinite(drawn).any() else 0.0
+    left.set_ylim(-max(0.15, 1.2 * tallest), max(0.2, 1.4 * tallest))
+    left.legend(ncols=4, loc="upper right", columnspacing=0.9, handlelength=1.2)
     labels = [style.plain(label, 10) for label in scene.trial.markers.labels]
     place = np.arange(len(labels))
     size = np.array([_rms(good[:, i]) for i in place])

@@ -93,8 +93,18 @@ def maps(scene: Scene) -> Figure:
     top = float(np.nanmax(fit.curvature))
     bend = np.maximum(np.nan_to_num(fit.curvature), max(1e-3 * top, 1e-6))
     rows = [
-        ("speed [m/s]", scene.speed, PowerNorm(0.5, 0.0, float(scene.speed.max())), "cividis"),
-        ("curvature [1/m]", bend, LogNorm(max(0.5, 1e-3 * top), max(top, 1.0)), "viridis"),
+        (
+            "speed [m/s]",
+            scene.speed,
+            PowerNorm(0.5, 0.0, float(scene.speed.max())),
+            style.SPEED_MAP,
+        ),
+        (
+            "curvature [1/m]",
+            bend,
+            LogNorm(max(0.5, 1e-3 * top), max(top, 1.0)),
+            style.CURVATURE_MAP,
+        ),
     ]
     windows = scene.windows
     figure = style.canvas(height=4.7)
@@ -109,7 +119,7 @@ def maps(scene: Scene) -> Figure:
                 extent=(*window, float(fit.station[0]), float(fit.station[-1])),
                 norm=norm,
                 cmap=colours,
-                interpolation="nearest",
+                interpolation="none",
             )
             _sightings(axes, scene, window)
             _front(axes, scene)
@@ -118,7 +128,9 @@ def maps(scene: Scene) -> Figure:
             axes.set_xlim(*window)
             axes.set_ylim(float(fit.station[0]), float(fit.station[-1]))
         panels[line][0].set_ylabel("station [m]")
-        figure.colorbar(shown, ax=list(panels[line]), label=name, fraction=0.03, pad=0.01)
+        bar = figure.colorbar(shown, ax=list(panels[line]), label=name, fraction=0.03, pad=0.01)
+        bar.ax.yaxis.set_major_formatter("{x:g}")
+        bar.ax.yaxis.set_minor_formatter("")
     for axes in panels[-1]:
         axes.set_xlabel("time on the lab clock [s]")
     panels[0][0].set_title("whole record")

@@ -27,7 +27,7 @@ def marker_rows(scene: Scene) -> tuple[Array, list[str]]:
     markers = scene.trial.markers
     row = markers.station.copy()
     grip = np.flatnonzero(markers.on_handle)
-    row[grip] = -0.035 * scene.trial.line.length * (1 + np.arange(grip.size))
+    row[grip] = -0.05 * scene.trial.line.length * (1 + np.arange(grip.size))
     return row, [style.plain(label, 14) for label in markers.labels]
 
 

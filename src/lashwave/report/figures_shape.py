@@ -42,25 +42,25 @@ def shapes(scene: Scene, window: tuple[float, float], count: int = 18) -> Figure
     close = window != scene.record
     shade = 1e3 * (times - scene.peak_time) if close else times
     norm = Normalize(float(shade[0]), float(shade[-1]))
-    extent = np.maximum(np.ptp(place, axis=(0, 1)), 0.12 * np.ptp(place, axis=(0, 1)).max())
-    middle = 0.5 * (place.max(axis=(0, 1)) + place.min(axis=(0, 1)))
-    widths = [1.1 * extent[a] for a, *_ in VIEWS]
-    tallest = 1.1 * max(extent[2], extent[1])
-    figure = style.canvas(height=float(np.clip(6.1 * tallest / sum(widths) + 0.8, 1.8, 4.6)))
-    panels = figure.subplots(1, 3, width_ratios=np.maximum(widths, 0.18 * sum(widths)))
+    extent = np.ptp(place, axis=(0, 1))
+    extent = np.maximum(extent, 0.3 * extent.max())
+    widths = [extent[a] for a, *_ in VIEWS]
+    tallest = max(extent[2], extent[1])
+    figure = style.canvas(height=float(np.clip(6.0 * tallest / sum(widths) + 0.8, 2.2, 4.6)))
+    panels = figure.subplots(1, 3, width_ratios=widths)
     for axes, (a, b, across, up) in zip(panels, VIEWS, strict=True):
         lines = LineCollection(
-            list(place[:, :, [a, b]]), cmap=style.TIME_MAP, norm=norm, linewidths=1.0
+            list(place[:, :, [a, b]]), cmap=style.time_map(), norm=norm, linewidths=1.0
         )
         lines.set_array(shade)
         axes.add_collection(lines)
         axes.plot(place[:, 0, a], place[:, 0, b], ".", color=style.INK, markersize=2)
-        axes.set_xlim(middle[a] - 0.55 * extent[a], middle[a] + 0.55 * extent[a])
-        axes.set_ylim(middle[b] - 0.55 * extent[b], middle[b] + 0.55 * extent[b])
-        axes.set_aspect("equal", adjustable="datalim" if extent[a] > 0.3 * tallest else "box")
+        axes.autoscale_view()
+        axes.set_aspect("equal", adjustable="datalim")
         axes.set_xlabel(across)
         axes.set_ylabel(up)
-        axes.locator_params(nbins=5)
-    label = "time from the peak of the tip speed [ms]" if close else "time [s]"
+        axes.locator_params(axis="x", nbins=5 if extent[a] > 0.6 * extent.max() else 2)
+        axes.locator_params(axis="y", nbins=4)
+    label = "time from peak [ms]" if close else "time [s]"
     figure.colorbar(lines, ax=list(panels), label=label, fraction=0.03, pad=0.01, aspect=28)
     return figure

@@ -79,7 +79,9 @@ def tip_speed(scene: Scene, answers: dict[str, Answer]) -> Figure:
     panels = figure.subplots(
         1, len(windows), sharey=True, squeeze=False, width_ratios=[1, 1.3][: len(windows)]
     )[0]
-    top = 1.08 * float(np.nanmax(scene.tip_high))
+    peak = answers.get("peak_tip_speed")
+    highest = 0.0 if peak is None or peak.high95 is None else peak.high95
+    top = 1.08 * max(float(np.nanmax(scene.tip_high)), highest)
     for axes, window in zip(panels, windows, strict=True):
         band(axes, scene.tip_time, scene.tip_speed, scene.tip_low, scene.tip_high, style.BLUE)
         _peak(axes, answers)

@@ -7,6 +7,7 @@ import math
 from lashwave.quantities.answer import Answer
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+NARROW = "\N{NARROW NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 
 
@@ -37,7 +38,7 @@ def unit(text: str) -> str:
         raised = c.isdigit() and (before.isalpha() or before == "-")
         raised = raised or (c == "-" and before.isalpha())
         shown += c.translate(SUPERSCRIPT) if raised else c
-    return shown
+    return shown.replace(" ", NARROW)
 
 
 def with_sd(answer: Answer) -> str:
@@ -48,7 +49,7 @@ def with_sd(answer: Answer) -> str:
     text = fixed(answer.value, places)
     if answer.sd is not None and answer.sd > 0:
         text += f" ± {fixed(answer.sd, places)}"
-    return f"{text} {unit(answer.unit)}".strip()
+    return f"{text}{NARROW}{unit(answer.unit)}".strip()
 
 
 def interval(answer: Answer) -> str:

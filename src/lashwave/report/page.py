@@ -176,7 +176,7 @@ def _facts(trial: Trial) -> str:
         f"thrown by {trial.thrower}" if trial.thrower else None,
         f"line {trial.line.length:.4g} m",
         f"air {air.temperature - 273.15:.1f} °C, {air.pressure / 1e3:.1f} kPa, "
-        f"{100 * air.relative_humidity:.0f} % humid",
+        f"{100 * air.relative_humidity:.0f} % relative humidity",
     ]
     return " · ".join(str(part) for part in known if part)
 

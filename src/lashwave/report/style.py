@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.colors import Colormap
     from matplotlib.figure import Figure
 
 P = ParamSpec("P")
@@ -29,7 +30,7 @@ FAINT = "#8b9099"
 """Guides; readable on white and on black."""
 WIDTH = 7.2
 """Of a figure across the page [in]."""
-TIME_MAP, SPEED_MAP, CURVATURE_MAP = "viridis", "cividis", "viridis"
+SPEED_MAP, CURVATURE_MAP = "cividis", "viridis"
 
 RULES: Any = {
     "font.family": "DejaVu Sans",
@@ -108,6 +109,14 @@ def _normal() -> list[Any]:
     return [patheffects.Normal()]
 
 
+def time_map() -> Colormap:
+    """`viridis` without its ends, which would vanish on black or on white."""
+    from matplotlib import colormaps
+    from matplotlib.colors import ListedColormap
+
+    return ListedColormap([colormaps["viridis"](0.1 + 0.78 * i / 255) for i in range(256)])
+
+
 def guide(axes: Axes, level: float, label: str = "") -> None:
     """A dashed horizontal line, named at its right end."""
     axes.axhline(level, color=FAINT, linewidth=0.9, linestyle=(0, (4, 2)), zorder=1)
@@ -135,6 +144,11 @@ def svg(figure: Figure, name: str) -> str:
     from matplotlib import rc_context
 
     out = StringIO()
+    if (layout := figure.get_layout_engine()) is not None:
+        # Once is enough; saving would lay the figure out twice more.
+        with rc_context(RULES):
+            layout.execute(figure)
+            figure.set_layout_engine("none")
     with rc_context(RULES), warnings.catch_warnings():
         # A glyph that the typeface lacks is drawn as a box; that is no fault of the fit.
         warnings.filterwarnings("ignore", message="Glyph .* missing")

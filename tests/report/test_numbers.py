@@ -1,0 +1,85 @@
+"""Numbers as printed: digits after the rule of the GUM, 7.2.6 (JCGM 100:2008): at most two
+significant digits of a standard deviation, and the value to the same place."""
+
+from __future__ import annotations
+
+import pytest
+
+from lashwave.quantities.answer import Answer
+from lashwave.report import numbers, tables
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "text"),
+    [
+        # JCGM 100:2008, 7.2.2: 100.02147 g with 0.35 mg; there given as 100.021 47(35) g.
+        (100.02147, 0.00035, "100.02147 ± 0.00035"),
+        (412.34, 1.83, "412.3 ± 1.8"),
+        (412.34, 18.3, "412 ± 18"),
+        (41234.0, 183.0, "41234 ± 183"),
+        (-0.00123456, 6.2e-6, "−0.0012346 ± 0.0000062"),
+        (1.5, None, "1.5000"),
+        (1.5, 0.0, "1.5000"),
+        (0.0, None, "0"),
+    ],
+)
+def test_digits_follow_the_standard_deviation(value: float, sd: float | None, text: str) -> None:
+    assert numbers.with_sd(Answer(value, "1", sd)).strip() == text
+
+
+def test_units_are_raised_and_do_not_break() -> None:
+    assert numbers.unit("m s-1").split() == ["m", "s⁻¹"]
+    assert " " not in numbers.unit("m s-1")
+    assert numbers.unit("N m^2").split() == ["N", "m²"]
+    assert numbers.unit("N m2").split() == ["N", "m²"]
+    assert numbers.unit("kg/m") == "kg/m"
+    assert numbers.unit("1") == ""
+
+
+def test_a_share_is_never_rounded_to_certainty() -> None:
+    assert numbers.percent(0.9999) == "over 99.9 %"
+    assert numbers.percent(0.0001) == "under 0.1 %"
+    assert numbers.percent(1.0) == "100 %"
+    assert numbers.percent(0.874) == "87.4 %"
+
+
+def test_an_answer_without_value_gives_its_reason() -> None:
+    absent = Answer(None, "s", probability=0.2, reason="the tip stays below it")
+    assert numbers.with_sd(absent) == "the tip stays below it"
+    row = tables.row("sonic_time", absent)
+    assert row.missing
+    assert row.value == "the tip stays below it"
+    assert row.probability == "20 %"
+
+
+def test_every_name_of_the_contract_has_a_meaning_and_a_group() -> None:
+    # The names of summary.json, docs/trial-folder.md.
+    names = [
+        "speed_of_sound",
+        "peak_tip_speed",
+        "peak_tip_speed_time",
+        "peak_tip_mach",
+        "peak_tip_speed_100us",
+        "peak_speed",
+        "sonic_time",
+        "sonic_station",
+        "extension_at_sonic",
+        "full_extension_time",
+        "peak_grip_tension",
+        "hand_impulse",
+        "hand_work",
+        "peak_kinetic_energy",
+        "clock_offset:c",
+        "registration_u:c",
+        "registration_v:c",
+        "drag_normal",
+        "drag_tangential",
+        "drag_tuft",
+        "stiffness_scale",
+        "damping_time",
+    ]
+    groups = dict(tables.groups({name: Answer(1.0, "1", 0.1) for name in names}))
+    assert tables.OTHER not in groups
+    rows = [row for group in groups.values() for row in group]
+    assert len(rows) == len(names)
+    assert all(row.meaning for row in rows)
