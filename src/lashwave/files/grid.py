@@ -37,9 +37,9 @@ class Grid:
 def fit(times: Array) -> Grid | None:
     """The uniform clock that a column of times, in any order and with gaps, lies on.
 
-    The step is the usual distance of neighbouring times, refined by a least-squares line through
-    time against sample; a rate that the times cannot tell from a whole number is that number.
-    None where the times are all one.
+    The step is the usual one of the shorter distances of neighbouring times, refined by a
+    least-squares line through time against sample; a rate that the times cannot tell from a whole
+    number is that number. None where the times are all one.
     """
     unique = np.unique(times)
     steps = np.diff(unique)
@@ -47,7 +47,8 @@ def fit(times: Array) -> Grid | None:
     steps = steps[steps > 0.05 * np.quantile(steps, 0.9)] if steps.size else steps
     if steps.size == 0:
         return None
-    step = float(np.median(steps))
+    # Where most samples are lost the usual step is two or more: the short ones are judged.
+    step = float(np.median(steps[steps < 1.5 * np.quantile(steps, 0.2)]))
     origin = float(unique[0])
     for _ in range(3):
         # Number by neighbouring distances, so that a step known to 1 % does not slip over a gap

@@ -213,6 +213,8 @@ def read_samples(
     table = read_table(path, where, COLUMNS)
     notes += [f"{where}: column {c!r} is not used." for c in table.unknown]
     grid = _grid(table)
+    if grid.count * len(labels) > 200 * table.rows + 10_000_000:
+        raise InputError(where, "is nearly all gap", "list fewer labels", field="marker")
     time = grid.time
     if rate is not None and abs(rate / grid.rate - 1) * grid.count > OFF_RATE:
         # As for C3D: the samples keep their numbers, and only the rate between them is corrected.
@@ -277,6 +279,12 @@ def _grid(table: Table) -> Grid:
 def _refuse_doubles(table: Table, grid: Grid, code: NDArray[np.int32], names: list[str]) -> None:
     """Two rows of one marker at one sample; points without a label may be many."""
     key = grid.sample * len(names) + code
+    places = grid.count * len(names)
+    if places <= 8 * key.size + 1_000_000:
+        taken = np.zeros(places, dtype=np.bool_)
+        taken[key] = True
+        if int(taken.sum()) == key.size:
+            return
     rows = np.arange(key.size)
     if "" in names:
         rows = rows[code != names.index("")]

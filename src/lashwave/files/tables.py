@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,9 +109,10 @@ class _Reader:
                     raise csv.Error(f"has {len(row)} fields, the heading {len(self.columns)}")
                 rows.append(row)
         except csv.Error as error:
+            odd = "unexpected end" in str(error)
             raise InputError(
                 self.where,
-                str(error),
+                "a quote is not closed" if odd else str(error),
                 "write one row a line, fields parted by commas, decimals by points",
                 line=numbers[len(rows)],
                 field="row",
@@ -159,7 +161,7 @@ class _Reader:
                 dtype=kinds,
                 index_col=False,
                 na_filter=False,
-                float_precision="round_trip",
+                **_exactly(pd.__version__),
             )
         except (ValueError, TypeError, OverflowError):
             return False
@@ -182,6 +184,11 @@ class _Reader:
         places = self.texts[name]
         codes = [places.setdefault(cell.strip(), len(places)) for cell in cells]
         self.parts[name].append(np.array(codes, dtype=np.int32))
+
+
+def _exactly(version: str) -> dict[str, Any]:
+    """What makes pandas read numbers to the last digit; from 3 on it does so by itself."""
+    return {} if int(version.split(".")[0]) >= 3 else {"float_precision": "round_trip"}
 
 
 def read_table(path: Path, where: str, columns: Sequence[Column]) -> Table:
