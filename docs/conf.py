@@ -1,0 +1,62 @@
+"""How the documentation is built: `make docs`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+SOURCE = HERE.parent / "src"
+sys.path.insert(0, str(SOURCE))
+
+from lashwave import __version__  # noqa: E402
+
+project = "lashwave"
+author = "The lashwave contributors"
+copyright = "2026, The lashwave contributors"
+release = version = __version__
+extensions = ["myst_parser", "sphinx.ext.autodoc"]
+source_suffix = {".md": "markdown", ".rst": "restructuredtext"}
+exclude_patterns = ["_build/html", "_build/.doctrees"]
+myst_enable_extensions = ["dollarmath", "deflist"]
+myst_heading_anchors = 3
+html_theme = "alabaster"
+html_theme_options = {"page_width": "1060px", "show_powered_by": False}
+autodoc_member_order = "bysource"
+autodoc_typehints = "signature"
+autodoc_preserve_defaults = True
+# Links to files outside docs/ stand for the repository; two rooms may use one name.
+suppress_warnings = ["myst.xref_missing", "ref.python"]
+
+
+def write_module_pages() -> None:
+    """One page a room, made from the source as it is, so that no module is forgotten."""
+    pages = HERE / "_build" / "api"
+    pages.mkdir(parents=True, exist_ok=True)
+    rooms = sorted(p for p in (SOURCE / "lashwave").iterdir() if (p / "__init__.py").exists())
+    names = []
+    for room in rooms:
+        modules = sorted(p.stem for p in room.glob("*.py") if p.stem != "__init__")
+        if not modules:
+            continue
+        names.append(room.name)
+        lines = [room.name, "=" * len(room.name), ""]
+        for module in modules:
+            full = f"lashwave.{room.name}.{module}"
+            lines += [module, "-" * len(module), "", f".. automodule:: {full}", "   :members:", ""]
+        (pages / f"{room.name}.rst").write_text("\n".join(lines), encoding="utf-8")
+    index = ["API", "===", "", ".. toctree::", "", *(f"   {name}" for name in names), ""]
+    (pages / "index.rst").write_text("\n".join(index), encoding="utf-8")
+
+
+def as_written(app: Any, what: str, name: str, obj: Any, options: Any, lines: list[str]) -> None:
+    """Docstrings are prose with shapes and units in them: show them as they stand."""
+    if any(lines):
+        lines[:] = ["::", "", *("   " + line for line in lines), ""]
+
+
+def setup(app: Any) -> None:
+    """Called by Sphinx."""
+    write_module_pages()
+    app.connect("autodoc-process-docstring", as_written)
