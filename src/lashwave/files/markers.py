@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -223,26 +223,25 @@ def read_samples(
     names = table.texts["marker"]
     code = table.codes["marker"]
     _refuse_doubles(table, grid, code, names)
-    column = np.array([labels.index(n) if n in labels else -1 for n in names], dtype=np.int64)
+    # A long table fills much of the memory: each column is let go once it is in its place.
+    del table.numbers["time"]
+    sample = grid.sample
+    bare = np.flatnonzero(code == names.index("")) if "" in names else np.empty(0, dtype=np.intp)
+    loose = np.stack([table.numbers[name][bare] for name in "xyz"], axis=1)
+    loose_time = time[sample[bare]]
+    column = np.array([labels.index(n) if n in labels else -1 for n in names], dtype=np.int32)
     place = column[code]
-    wanted = place >= 0
-    sample, place = grid.sample[wanted], place[wanted]
+    on_line = place >= 0
+    wanted = slice(None) if on_line.all() else on_line
+    sample, place = sample[wanted], place[wanted]
     position = np.full((grid.count, len(labels), 3), np.nan)
     for axis, name in enumerate("xyz"):
-        position[sample, place, axis] = table.numbers[name][wanted]
+        position[sample, place, axis] = table.numbers.pop(name)[wanted]
     sd = None
     if "sd" in table.numbers:
         sd = np.full((grid.count, len(labels)), float(np.median(table.numbers["sd"])))
-        sd[sample, place] = table.numbers["sd"][wanted]
-    bare = np.flatnonzero(code == names.index("")) if "" in names else np.empty(0, dtype=np.intp)
-    return Record(
-        time,
-        position,
-        sd,
-        tuple(n for n in names if n),
-        time[grid.sample[bare]],
-        np.stack([table.numbers[name][bare] for name in "xyz"], axis=1),
-    )
+        sd[sample, place] = table.numbers.pop("sd")[wanted]
+    return Record(time, position, sd, tuple(n for n in names if n), loose_time, loose)
 
 
 def _grid(table: Table) -> Grid:
@@ -273,7 +272,7 @@ def _grid(table: Table) -> Grid:
             f"{times[worst]:.9g} s is {abs(grid.off[worst]):.2f} samples off {grid.rate:.6g} Hz",
             f"times keep one rate to {OFF_RATE} samples",
         )
-    return grid
+    return replace(grid, off=np.empty(0))
 
 
 def _refuse_doubles(table: Table, grid: Grid, code: NDArray[np.int32], names: list[str]) -> None:
