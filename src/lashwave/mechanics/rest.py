@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -12,10 +14,23 @@ from lashwave.mechanics.law import Law
 Array = NDArray[np.float64]
 
 
-def _energy(t: Array, bend: Array, before: Array, pull: Array) -> float:
+class _Pin(NamedTuple):
+    """The far end of the free links asked to be at `span` from their start."""
+
+    length: Array  # (M,)
+    span: Array  # (3,)
+    force: Array  # (3,), multiplier
+    grade: float  # penalty
+
+
+def _energy(t: Array, bend: Array, before: Array, pull: Array, pin: _Pin | None) -> float:
     """Potential energy of directions t (M, 3); before (3,) is the clamp's direction."""
     step = t - np.vstack([before, t[:-1]])
-    return float(0.5 * bend @ (step * step).sum(1) - (t * pull).sum())
+    energy = float(0.5 * bend @ (step * step).sum(1) - (t * pull).sum())
+    if pin is not None:
+        miss = pin.span - pin.length @ t
+        energy += float(pin.force @ miss + 0.5 * pin.grade * miss @ miss)
+    return energy
 
 
 def _frames(t: Array) -> Array:
@@ -26,40 +41,55 @@ def _frames(t: Array) -> Array:
     return np.stack([a, np.cross(t, a)], axis=-1)
 
 
-def _newton(t: Array, bend: Array, before: Array, pull: Array) -> Array:
+def _system(
+    t: Array, bend: Array, before: Array, pull: Array, pin: _Pin | None
+) -> tuple[Array, Array, Array, Array]:
+    """Frames, slope (2M,), lower band of the Hessian (4, 2M), and the pin's columns (2M, 3)."""
+    links = t.shape[0]
+    after = np.append(bend[1:], 0.0)
+    near, far = np.vstack([before, t[:-1]]), np.vstack([t[1:], np.zeros(3)])
+    force = bend[:, None] * near + after[:, None] * far + pull
+    frame = _frames(t)
+    column = np.zeros((2 * links, 3))
+    if pin is not None:
+        miss = pin.span - pin.length @ t
+        force = force + pin.length[:, None] * (pin.force + pin.grade * miss)
+        column = (pin.length[:, None, None] * frame).transpose(0, 2, 1).reshape(-1, 3)
+        column *= np.sqrt(pin.grade)
+    slope = -np.einsum("mka,mk->ma", frame, force).ravel()
+    band = np.zeros((4, 2 * links))
+    band[0] = np.repeat((force * t).sum(1), 2)
+    cross = -after[:-1, None, None] * np.einsum("mka,mkb->mab", frame[1:], frame[:-1])
+    for a in range(2):
+        for b in range(2):
+            band[2 + a - b, b : 2 * links - 2 : 2] = cross[:, a, b]
+    return frame, slope, band, column
+
+
+def _newton(t: Array, bend: Array, before: Array, pull: Array, pin: _Pin | None = None) -> Array:
     """Minimise `_energy` over unit directions: Newton on spheres with Levenberg's damping."""
     from scipy.linalg import LinAlgError, solveh_banded
 
     links = t.shape[0]
-    after = np.append(bend[1:], 0.0)
     scale = float(np.max(np.linalg.norm(pull, axis=1)) + bend.max() + 1e-300)
-    damping, value = 0.0, _energy(t, bend, before, pull)
+    damping, value = 0.0, _energy(t, bend, before, pull, pin)
     for _ in range(400):
-        near = np.vstack([before, t[:-1]])
-        far = np.vstack([t[1:], np.zeros(3)])
-        force = bend[:, None] * near + after[:, None] * far + pull
-        frame = _frames(t)
-        slope = -np.einsum("mka,mk->ma", frame, force).ravel()
+        frame, slope, band, column = _system(t, bend, before, pull, pin)
         if np.abs(slope).max() < 1e-13 * scale:
             break
-        band = np.zeros((4, 2 * links))
-        band[0] = np.repeat((force * t).sum(1), 2)
-        cross = -after[:-1, None, None] * np.einsum("mka,mkb->mab", frame[1:], frame[:-1])
-        for a in range(2):
-            for b in range(2):
-                band[2 + a - b, b : 2 * links - 2 : 2] = cross[:, a, b]
         while damping < 1e6 * scale:
             shifted = band.copy()
             shifted[0] += damping
             try:
-                move = -solveh_banded(shifted, slope, lower=True)
+                both = solveh_banded(shifted, np.column_stack([slope, column]), lower=True)
             except LinAlgError:
                 damping = max(4 * damping, 1e-3 * scale)
                 continue
-            turn = np.einsum("mka,ma->mk", frame, move.reshape(links, 2))
-            trial = t + turn
+            small = np.linalg.solve(np.eye(3) + column.T @ both[:, 1:], column.T @ both[:, 0])
+            move = both[:, 1:] @ small - both[:, 0]
+            trial = t + np.einsum("mka,ma->mk", frame, move.reshape(links, 2))
             trial /= np.linalg.norm(trial, axis=1, keepdims=True)
-            new = _energy(trial, bend, before, pull)
+            new = _energy(trial, bend, before, pull, pin)
             if new <= value + 1e-14 * abs(value):
                 t, value = trial, new
                 damping = 0.2 * damping if damping > 1e-8 * scale else 0.0
@@ -72,20 +102,17 @@ def _newton(t: Array, bend: Array, before: Array, pull: Array) -> Array:
 
 def _held(t: Array, bend: Array, before: Array, pull: Array, length: Array, span: Array) -> Array:
     """As `_newton`, with sum of length * t = span (3,): an augmented Lagrangian on the end."""
-    force = np.zeros(3)
-    rigid = float(np.linalg.norm(pull, axis=1).max() + bend.max() + 1e-12) / float(length.max())
-    grade = 10.0 * rigid / float(length.sum())
-    for _ in range(200):
+    whole = float(length.sum())
+    stiff = float(np.linalg.norm(pull, axis=1).max() / length.max() + bend.max() / whole + 1e-12)
+    pin = _Pin(length, span, np.zeros(3), 10.0 * stiff / whole)
+    for _ in range(60):
+        t = _newton(t, bend, before, pull, pin)
         miss = span - length @ t
-        if np.linalg.norm(miss) < 1e-11 * length.sum():
+        if np.linalg.norm(miss) < 1e-11 * whole:
             break
-        for _ in range(4):
-            miss = span - length @ t
-            total = pull + length[:, None] * (force + grade * miss)
-            fresh = _newton(t, bend, before, total)
-            t = 0.5 * (t + fresh)
-            t /= np.linalg.norm(t, axis=1, keepdims=True)
-        force = force + grade * (span - length @ t)
+        pin = pin._replace(
+            force=pin.force + pin.grade * miss, grade=min(3 * pin.grade, 1e4 * stiff)
+        )
     return t
 
 
@@ -126,7 +153,7 @@ def rest_shape(
         starts.append(np.tile(direction, (last - first, 1)) + 0.05 * down)
         starts[1] /= np.linalg.norm(starts[1], axis=1, keepdims=True)
     shapes = [_newton(t, bend, direction, pull) for t in starts]
-    t = min(shapes, key=lambda shape: _energy(shape, bend, direction, pull))
+    t = min(shapes, key=lambda shape: _energy(shape, bend, direction, pull, None))
     whole = np.tile(direction, (chain.links, 1))
     if far is not None:
         place, along = far.at(when)[0][0], far.at(when)[3][0]

@@ -1,0 +1,83 @@
+"""Shapes at rest.
+
+Sources: catenary, textbook; end-loaded elastica, Bisshopp and Drucker, Q. Appl. Math. 3 (1945) 272,
+table computed by elliptic integrals; heavy elastica, computed by a boundary-value solver to 1e-9;
+droop test at 41.5 deg, ASTM D1388 option A (c = l / 2), exact q = 8.00420.
+"""
+
+import numpy as np
+import pytest
+
+from lashwave.mechanics.droop import droop_curve, stiffness_column, weight_number
+from lashwave.mechanics.grip import fixed
+from lashwave.mechanics.rest import rest_shape
+from lashwave.quantities.line import Droop, Line
+
+G = 9.80665
+ALONG = (1.0, 0.0, 0.0)
+
+
+def test_catenary(lines) -> None:
+    chain = lines.uniform(1.2, 0.1, 0.0, 120)
+    grip, far = fixed(np.zeros(3), [1, 0, 0]), fixed([1.0, 0, 0], [1, 0, 0])
+    shape = rest_shape(chain, grip, (0, 0, -G), far=far)
+    assert shape[-1] == pytest.approx([1, 0, 0], abs=1e-8)
+    assert -shape[:, 2].min() == pytest.approx(0.29234380, abs=1e-4)
+    a = 0.46954152
+    x = shape[:, 0] - 0.5
+    assert shape[:, 2] == pytest.approx(a * np.cosh(x / a) - a * np.cosh(0.5 / a), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "load, drop, reach",
+    [
+        (0.25, 0.082746, 0.995882),
+        (1, 0.301721, 0.943567),
+        (2, 0.493457, 0.839358),
+        (5, 0.713792, 0.612372),
+        (10, 0.810609, 0.445004),
+    ],
+)
+def test_end_loaded_elastica(lines, load, drop, reach) -> None:
+    chain = lines.uniform(1.0, 0.1, 1e-2, 40, clamp=True)
+    chain.link_mass[:] = 0.0
+    chain.link_mass[-1, 2] = load * 1e-2 / G
+    tip = rest_shape(chain, lines.still(ALONG), (0, 0, -G))[-1]
+    assert (-tip[2], tip[0]) == pytest.approx((drop, reach), abs=1e-3)
+
+
+HEAVY = [
+    (0.5, 0.062306, 0.997779, 4.7634),
+    (1, 0.123471, 0.991246, 9.4604),
+    (2, 0.238507, 0.966893, 18.4260),
+    (4, 0.425159, 0.890111, 33.7239),
+    (8, 0.640631, 0.724425, 53.8650),
+    (20, 0.829881, 0.445232, 76.7478),
+]
+
+
+@pytest.mark.parametrize("q, drop, reach, angle", HEAVY)
+def test_heavy_elastica(lines, q, drop, reach, angle) -> None:
+    chain = lines.uniform(1.0, q * 1e-2 / G, 1e-2, 80, clamp=True)
+    tip = rest_shape(chain, lines.still(ALONG), (0, 0, -G))[-1]
+    assert (-tip[2], tip[0]) == pytest.approx((drop, reach), abs=1e-3)
+    half_a_digit = 6e-7
+    assert droop_curve(q)[:2] == pytest.approx((drop, reach), abs=half_a_digit)
+    assert np.degrees(droop_curve(q)[2]) == pytest.approx(angle, abs=6e-5)
+
+
+def test_droop_angle_of_the_standard_gives_its_exact_number() -> None:
+    assert weight_number(angle=np.radians(41.5))[0] == pytest.approx(8.00420, abs=1e-5)
+
+
+def test_stiffness_comes_back_from_the_droop_of_a_simulated_piece(lines) -> None:
+    overhang, density, stiffness = 0.08, 5e-3, 4e-6
+    chain = lines.uniform(overhang, density * overhang, stiffness, 120, clamp=True)
+    tip = rest_shape(chain, lines.still(ALONG), (0, 0, -G))[-1]
+    s = np.array([0.0, 2.0])
+    droop = Droop(1.2, overhang, float(-tip[2]), None, 1e-3)
+    line = Line(s, np.full(2, 2e-3), np.full(2, density), droops=(droop,))
+    value, relative, source = stiffness_column(line)
+    assert value == pytest.approx(stiffness, rel=5e-3)
+    assert "1 droop test" in source
+    assert np.all(relative > 1e-3 / -tip[2])
