@@ -1,0 +1,109 @@
+"""Levenberg's damped Gauss-Newton on a stretch of the record, damping in radians.
+
+Damping by the Hessian's own diagonal would freeze the soft shapes, because that diagonal is as
+stiff as 1 / h^2; a plain multiple of the identity does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.estimate import normal as eq
+from lashwave.estimate.anchor import Anchor
+from lashwave.estimate.path import Path, moved, rebent
+from lashwave.estimate.setup import Setup
+from lashwave.estimate.sightings import Weights
+
+Array = NDArray[np.float64]
+BASE_LENGTH = 0.1
+"""A base point moved this far [m] counts as a radian."""
+LARGEST_TURN = 0.6
+"""No link turns further in one step [rad]."""
+HIGHEST_DAMPING = 1e9
+
+
+@dataclass
+class Search:
+    """Where a minimisation stands; `damping` is carried from stage to stage."""
+
+    path: Path
+    damping: float = 1.0
+    history: list[dict[str, float]] = field(default_factory=list)
+    converged: bool = False
+
+
+def _diagonal(setup: Setup, count: int, damping: float) -> Array:
+    one = np.full(setup.unknowns, damping)
+    one[:3] /= BASE_LENGTH**2
+    return np.tile(one, count)
+
+
+def _shortened(setup: Setup, step: Array, count: int) -> Array:
+    body = step[: count * setup.unknowns].reshape(count, setup.unknowns)
+    turn = np.abs(body[:, 3:]).max(initial=0.0)
+    return step if turn <= LARGEST_TURN else step * (LARGEST_TURN / turn)
+
+
+def minimise(
+    setup: Setup,
+    search: Search,
+    spread: Array | Callable[[Path], Array],
+    weights: Weights,
+    anchor: Anchor,
+    iterations: int,
+    *,
+    hold_shared: bool = False,
+    tolerance: float = 1e-3,
+    told: Callable[[int, float], None] | None = None,
+) -> Search:
+    """Lower the cost by at most `iterations` accepted steps.
+
+    Stops when a step lowers the cost by less than `tolerance` of itself. The search is changed in
+    place and returned.
+    """
+    search.converged = False
+    density = spread if isinstance(spread, np.ndarray) else spread(search.path)
+    for i in range(iterations):
+        search.path = rebent(setup, search.path)
+        n = eq.build(setup, search.path, density, weights, anchor)
+        accepted, gain = _one_step(setup, search, n, density, weights, anchor, hold_shared)
+        search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
+        if told is not None:
+            told(i, n.cost)
+        if not accepted or gain < tolerance * n.cost:
+            search.converged = accepted or gain == 0.0
+            break
+        if not isinstance(spread, np.ndarray):
+            density = spread(search.path)
+    search.path = rebent(setup, search.path)
+    return search
+
+
+def _one_step(setup, search, n, density, weights, anchor, hold_shared):  # type: ignore[no-untyped-def]
+    """Try ever shorter steps until the cost falls; whether one did, and by how much."""
+    count = search.path.time.size
+    size = n.gradient.size - (n.corner.shape[0] if hold_shared else 0)
+    while search.damping < HIGHEST_DAMPING:
+        try:
+            f = eq.factor(n, _diagonal(setup, count, search.damping), hold_shared)
+        except np.linalg.LinAlgError:
+            search.damping = max(search.damping, 1e-3) * 10
+            continue
+        step = np.zeros(n.gradient.size)
+        step[:size] = -eq.solve(f, n.gradient[:size])
+        step = _shortened(setup, step, count)
+        trial = moved(search.path, n.axes, step)
+        cost = eq.cost_of(setup, trial, density, weights, anchor)
+        if np.isfinite(cost) and cost < n.cost:
+            search.path = trial
+            search.damping = max(search.damping / 8, 1e-3)
+            return True, n.cost - cost
+        if n.cost < np.inf and abs(cost - n.cost) < 1e-9 * n.cost:
+            return True, 0.0
+        search.damping *= 10
+    search.damping = 1e3
+    return False, 0.0

@@ -1,0 +1,144 @@
+"""Normal equations of a stretch, their factor, and what the factor gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import lapack
+
+from lashwave.estimate.anchor import Anchor
+from lashwave.estimate.path import Path
+from lashwave.estimate.setup import Setup
+from lashwave.estimate.sightings import Seen, Weights, look
+from lashwave.mechanics.estim_band import assemble, dynamics_cost
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Normal:
+    """Half the Hessian and gradient of the cost: band in time, bordered by shared parameters."""
+
+    band: Array
+    """(3 n, K n), LAPACK lower storage, Fortran order"""
+    border: Array
+    """(K n, Q)"""
+    corner: Array
+    """(Q, Q)"""
+    gradient: Array
+    """(K n + Q,)"""
+    cost: float
+    tension: Array
+    """(K, N) [N]"""
+    axes: Array
+    seen: Seen
+
+
+def build(
+    setup: Setup,
+    path: Path,
+    spread: Array,
+    weights: Weights,
+    anchor: Anchor,
+    last: int | None = None,
+) -> Normal:
+    """Assemble at a path.
+
+    Parameters
+    ----------
+    spread : (K, N + 1) [m2/s3], density of the random acceleration.
+    last : where given, only rows centred at times up to this one.
+    """
+    seen = look(setup, path, weights)
+    n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
+    axes = path.axes
+    band = np.zeros((3 * n, count * n), order="F")
+    border = np.zeros((count * n, q))
+    gradient = np.zeros(count * n + q)
+    corner = np.zeros((q, q))
+    cost, tension = assemble(
+        band, border, gradient, corner, path.node, path.direction, axes, path.chord, path.time,
+        setup.kernel_chain, setup.air, setup.law(path.shared), setup.gravity, spread,
+        setup.node_mass, setup.driven, setup.options.hand_density, setup.first_link,
+        setup.last_link, seen.starts, seen.rows,
+    )  # fmt: skip
+    matrix, offset = anchor.rows(path, axes)
+    block = matrix.T @ matrix
+    for i in range(2 * n):
+        band[: 2 * n - i, i] += block[i:, i]
+    gradient[: 2 * n] += matrix.T @ offset
+    prior = (path.shared - setup.shared.mean) / setup.shared.sd
+    corner[np.diag_indices(q)] += 1.0 / setup.shared.sd**2
+    gradient[count * n :] += prior / setup.shared.sd
+    total = cost + float(offset @ offset) + float(prior @ prior)
+    return Normal(band, border, corner, gradient, total, tension, axes, seen)
+
+
+def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
+    """The cost alone."""
+    seen = look(setup, path, weights)
+    by_node, _ = dynamics_cost(
+        path.node, path.direction, path.chord, path.time, setup.kernel_chain, setup.air,
+        setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
+        setup.options.hand_density, setup.first_link, setup.last_link,
+    )  # fmt: skip
+    _, offset = anchor.rows(path, path.axes)
+    prior = (path.shared - setup.shared.mean) / setup.shared.sd
+    return float(seen.cost + by_node.sum() + offset @ offset + prior @ prior)
+
+
+@dataclass(frozen=True)
+class Factor:
+    """Cholesky factor of (damped) normal equations."""
+
+    band: Array
+    """(3 n, K n), lower factor of the times' block"""
+    coupling: Array
+    """(K n, Q), its inverse applied to the border"""
+    corner: Array
+    """(Q, Q), lower factor of the shared parameters' Schur complement"""
+
+
+def factor(normal: Normal, damping: Array | float, hold_shared: bool = False) -> Factor:
+    """Factor with `damping` added to the times' diagonal; raises LinAlgError where not definite."""
+    band = normal.band.copy(order="F")
+    band[0] += damping
+    band, info = lapack.dpbtrf(band, lower=1, overwrite_ab=1)
+    if info != 0:
+        raise np.linalg.LinAlgError("the normal equations are not positive definite")
+    if hold_shared:
+        q = normal.corner.shape[0]
+        return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)) if q else normal.corner)
+    coupling = _forward(band, normal.border)
+    rest = normal.corner - coupling.T @ coupling
+    return Factor(band, coupling, np.linalg.cholesky(rest))
+
+
+def _forward(band: Array, right: Array) -> Array:
+    return np.asarray(lapack.dtbtrs(band, np.asfortranarray(right), uplo="L")[0])
+
+
+def _backward(band: Array, right: Array) -> Array:
+    return np.asarray(lapack.dtbtrs(band, np.asfortranarray(right), uplo="L", trans="T")[0])
+
+
+def solve(f: Factor, right: Array) -> Array:
+    """Solve the factored equations for right-hand sides (K n + Q,); held parameters stay."""
+    size, q = f.coupling.shape
+    first = _forward(f.band, right[:size, None])[:, 0]
+    shared = np.zeros(right.size - size)
+    if q:
+        half = np.linalg.solve(f.corner, right[size:] - f.coupling.T @ first)
+        shared = np.linalg.solve(f.corner.T, half)
+        first = first - f.coupling @ shared
+    return np.concatenate([_backward(f.band, first[:, None])[:, 0], shared])
+
+
+def draw(f: Factor, count: int, rng: np.random.Generator) -> Array:
+    """(K n + Q, count) draws of the Gaussian whose information matrix was factored."""
+    size, q = f.coupling.shape
+    shared = np.linalg.solve(f.corner.T, rng.standard_normal((q, count)))
+    body = rng.standard_normal((size, count)) - f.coupling @ shared
+    return np.concatenate([_backward(f.band, body), shared])

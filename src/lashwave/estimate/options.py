@@ -1,0 +1,43 @@
+"""What a user may turn in the fusion, and the densities that were set on twin trials."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Options:
+    """Options of `estimate`. The defaults were set on twin trials, not on any one record."""
+
+    spacing_butt: float = 0.070
+    """Largest node spacing [m], at the grip."""
+    spacing_tip: float = 0.015
+    """Node spacing at the far end of a free line [m]."""
+    spacing_held: float = 0.040
+    """Largest node spacing of a line held at both ends [m]."""
+    turn: float = 0.2
+    """Rotation of the fastest link in one step of the final grid [rad]."""
+    sweep_turn: float = 0.4
+    """The same for the forward sweep."""
+    longest_step: float = 2e-3
+    """[s]"""
+    shortest_step: float = 8e-6
+    """[s]"""
+    hand_density: float = 150.0
+    """Of the random acceleration of a driven end [m2/s3]."""
+    calm_density: float = 0.02
+    """Of the random acceleration of the line where it hardly accelerates [m2/s3]."""
+    grip_density: float = 2.0
+    """The same at the first two nodes after a rigid end."""
+    relative: float = 0.06
+    """Random share of a node's own acceleration ..."""
+    relative_time: float = 3e-4
+    """... which stays the same for about this long [s]."""
+    iterations: int = 14
+    """Most iterations of each stage of the joint fit."""
+    draws: int = 120
+    """Of the posterior; at least 100 are written."""
+    degrees: float = 4.0
+    """Degrees of freedom of the robust (Student) loss."""
+    seed: int = 20260501
+    """Of the posterior draws."""

@@ -1,0 +1,156 @@
+"""A trial as the numbers that the fusion works with: chain, driven nodes, shared parameters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.estimate.options import Options
+from lashwave.mechanics.air import medium
+from lashwave.mechanics.chain import Chain, build, stations
+from lashwave.mechanics.droop import stiffness_column
+from lashwave.mechanics.estim_rows import LAW_NAMES
+from lashwave.quantities.trial import Trial
+
+Array = NDArray[np.float64]
+
+DAMPING_TIME = 2e-3
+"""Stated time constant of bending damping [s]; `damping_time` is fitted over this."""
+DRAG_LOG_SD = (0.15, 0.7)
+"""Prior of the normal and tangential drag scales: the classical data for smooth cylinders spread
+by some 10 % and a plaited line is not smooth; tangential friction is known to a factor two."""
+DAMPING_LOG_SD = 0.7
+TUFT_LOG_SD = 0.4
+"""Of a tuft whose `area_sd` was not stated."""
+STIFFNESS_LOG_SD = 0.15
+"""Added to the stated uncertainty of bending stiffness: a static test of a plaited line differs
+from its dynamic stiffness."""
+
+
+@dataclass(frozen=True)
+class Shared:
+    """Shared parameters: names, prior means and standard deviations, in the solver's own units."""
+
+    names: tuple[str, ...]
+    mean: Array
+    sd: Array
+
+    def index(self, name: str) -> int:
+        """Column of a parameter, -1 where there is none."""
+        return self.names.index(name) if name in self.names else -1
+
+
+@dataclass(frozen=True)
+class Setup:
+    """Everything about a trial that does not change while the motion is sought."""
+
+    trial: Trial
+    options: Options
+    chain: Chain
+    air: Array
+    """(3,) density, viscosity, speed of sound."""
+    gravity: Array
+    driven: NDArray[np.bool_]
+    """(N + 1,), nodes whose motion the markers give."""
+    first_link: int
+    """Links first_link ... last_link - 1 carry a tension that the dynamics determine."""
+    last_link: int
+    node_mass: Array
+    shared: Shared
+    stiffness_source: str
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def kernel_chain(self) -> tuple[Array, Array, Array, Array, float]:
+        """The chain as the compiled kernels take it."""
+        c = self.chain
+        return (c.link_mass, c.bend, c.diameter, c.bluff_area, float(c.tuft_area))
+
+    @property
+    def unknowns(self) -> int:
+        """Of one time."""
+        return 3 + 2 * self.chain.links
+
+    def law(self, shared: Array) -> Array:
+        """(5,) scales and damping time for the kernels, from the shared parameters."""
+        scale = np.exp(shared[:5])
+        scale[4] *= DAMPING_TIME
+        return np.asarray(scale)
+
+
+def _shared(trial: Trial, stiffness_sd: float) -> Shared:
+    names = list(LAW_NAMES)
+    tuft = trial.line.tuft
+    tuft_sd = TUFT_LOG_SD
+    if tuft is not None and tuft.area > 0 and tuft.area_sd > 0:
+        tuft_sd = tuft.area_sd / tuft.area
+    mean = [0.0] * 5
+    sd = [*DRAG_LOG_SD, tuft_sd, float(np.hypot(stiffness_sd, STIFFNESS_LOG_SD)), DAMPING_LOG_SD]
+    for camera in trial.cameras:
+        for what, m, s in (
+            ("clock_offset", camera.clock.offset, camera.clock.offset_sd),
+            ("clock_drift", 0.0, camera.clock.drift_sd),
+            ("registration_u", 0.0, camera.registration_sd),
+            ("registration_v", 0.0, camera.registration_sd),
+        ):
+            names.append(f"{what}:{camera.name}")
+            mean.append(m)
+            # A quantity stated as known still enters, held by a prior far below what is seen.
+            sd.append(max(s, {"clock_offset": 1e-8, "clock_drift": 1e-9}.get(what, 1e-3)))
+    if trial.markers.station_sd > 0:
+        for label, station in zip(trial.markers.labels, trial.markers.station, strict=True):
+            if np.isfinite(station):
+                names.append(f"station:{label}")
+                mean.append(0.0)
+                sd.append(trial.markers.station_sd)
+    if trial.line.handle_length > 0:
+        for label in np.asarray(trial.markers.labels)[trial.markers.on_handle]:
+            for what in ("axial", "radial"):
+                names.append(f"{what}:{label}")
+                mean.append(0.0)
+                sd.append(1.0)
+    return Shared(tuple(names), np.array(mean), np.array(sd))
+
+
+def set_up(trial: Trial, options: Options) -> Setup:
+    """Cut the line at the markers, place masses, and list the shared parameters."""
+    line, markers = trial.line, trial.markers
+    on_line = markers.station[np.isfinite(markers.station)]
+    features = np.concatenate([[], *[np.unique(c.station) for c in trial.cameras]])
+    anchors = np.concatenate([on_line, features[features < line.length]])
+    held = line.ends == "held"
+    if held:
+        order = np.sort(on_line)
+        cut = stations(line, anchors, options.spacing_held, options.spacing_held)
+        cut = _rigid_end(cut, float(order[-2]))
+    else:
+        cut = stations(line, anchors, options.spacing_butt, options.spacing_tip)
+    stiffness, sd, source = stiffness_column(line)
+    mass = np.full(on_line.size, markers.mass)
+    chain = build(line, cut, stiffness, on_line, mass, np.full(on_line.size, markers.diameter))
+    links = chain.links
+    driven = np.zeros(links + 1, dtype=bool)
+    driven[: chain.handle_links + 1] = True
+    if held:
+        driven[links - chain.held_links :] = True
+    air = medium(trial.air)
+    return Setup(
+        trial=trial,
+        options=options,
+        chain=chain,
+        air=np.array([air.density, air.viscosity, air.sound_speed]),
+        gravity=np.asarray(trial.gravity, dtype=float),
+        driven=driven,
+        first_link=chain.handle_links,
+        last_link=links - chain.held_links if held else links,
+        node_mass=chain.node_mass,
+        shared=_shared(trial, float(np.mean(sd))),
+        stiffness_source=source,
+    )
+
+
+def _rigid_end(cut: Array, start: float) -> Array:
+    """Nodes with the stretch from `start` to the far end as one rigid link."""
+    return np.concatenate([cut[cut < start - 1e-6], [start, cut[-1]]])

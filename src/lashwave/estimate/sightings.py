@@ -1,0 +1,276 @@
+"""Sightings as scalar rows on a time grid: predicted minus seen, over the standard deviation.
+
+Between grid times a node's place is the quadratic through the three nearest times, so that a row
+touches one time and its neighbours only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.estimate.path import Path
+from lashwave.estimate.setup import Setup
+from lashwave.instruments.camera import project, project_jacobian
+from lashwave.instruments.clock import frame_time
+from lashwave.quantities.sightings import Camera
+
+Array = NDArray[np.float64]
+Rows = tuple[Array, Array, Array, Array, NDArray[np.int64], Array]
+BORDER = 4
+"""Shared parameters that one row may touch."""
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Robust weights of the sightings, 0 (distrusted) to 1, and the cameras' softening."""
+
+    marker: Array
+    """(T, L)"""
+    camera: dict[str, Array]
+    """(P,) by name"""
+    camera_sd: float | None = None
+    """Standard deviation [px] that replaces smaller ones while the camera is let in; None: its own;
+    inf: the camera is left out."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Residuals of all sightings, whitened; what the rows are made from."""
+
+    rows: Rows
+    starts: NDArray[np.int64]
+    cost: float
+    marker: Array
+    """(T, L, 3), nan where not used (not seen, or outside the grid)"""
+    camera: dict[str, Array]
+    """(P, 2)"""
+
+
+def no_doubt(setup: Setup, camera_sd: float | None = None) -> Weights:
+    """Every sighting trusted."""
+    trial = setup.trial
+    return Weights(
+        np.ones(trial.markers.position.shape[:2]),
+        {c.name: np.ones(c.frame.size) for c in trial.cameras},
+        camera_sd,
+    )
+
+
+def time_weights(grid: Array, at: Array) -> tuple[NDArray[np.int64], Array, Array]:
+    """Centre index (R,), weights and rates (R, 3) of the quadratic through three grid times."""
+    right = np.clip(np.searchsorted(grid, at), 1, grid.size - 1)
+    nearest = np.where(at - grid[right - 1] < grid[right] - at, right - 1, right)
+    k = np.clip(nearest, 1, grid.size - 2)
+    a, b, c = grid[k - 1], grid[k], grid[k + 1]
+    weight = np.stack(
+        [
+            (at - b) * (at - c) / ((a - b) * (a - c)),
+            (at - a) * (at - c) / ((b - a) * (b - c)),
+            (at - a) * (at - b) / ((c - a) * (c - b)),
+        ],
+        axis=-1,
+    )
+    rate = np.stack(
+        [
+            (2 * at - b - c) / ((a - b) * (a - c)),
+            (2 * at - a - c) / ((b - a) * (b - c)),
+            (2 * at - a - b) / ((c - a) * (c - b)),
+        ],
+        axis=-1,
+    )
+    weight[np.abs(weight) < 1e-9] = 0.0
+    return k, weight, rate
+
+
+def station_nodes(setup: Setup, station: Array) -> tuple[NDArray[np.int64], Array]:
+    """The two nodes around each station (..., 2), and their linear weights."""
+    nodes = setup.chain.station
+    j = np.clip(np.searchsorted(nodes, station, side="right") - 1, 0, nodes.size - 2)
+    x = np.clip((station - nodes[j]) / (nodes[j + 1] - nodes[j]), 0.0, 1.0)
+    snap = np.abs(station - nodes[j + 1]) < 1e-6
+    j, x = np.where(snap, j + 1, j), np.where(snap, 0.0, x)
+    x = np.where(np.abs(station - nodes[np.minimum(j, nodes.size - 1)]) < 1e-6, 0.0, x)
+    other = np.where(x > 0, j + 1, -1)
+    return np.stack([j, other], axis=-1), np.stack([1 - x, x], axis=-1)
+
+
+def _blank(count: int) -> tuple[NDArray[np.int64], Array]:
+    return np.full((count, BORDER), -1, dtype=np.int64), np.zeros((count, BORDER))
+
+
+def marker_sd(setup: Setup) -> Array:
+    """(T, L) effective standard deviation of a coordinate [m]: noise, and stand-off where stated.
+
+    A stand-off turns with the line about an axis that is not followed; it enters as a spread of
+    stand_off / sqrt(2) in each coordinate across the line, about stand_off / sqrt(3) on average.
+    """
+    markers = setup.trial.markers
+    return np.asarray(np.hypot(markers.sd, markers.stand_off / np.sqrt(3.0)))
+
+
+def _marker_part(setup: Setup, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
+    """Rows of the markers on the line; also the whitened residuals in (T, L, 3)."""
+    markers = setup.trial.markers
+    sd = marker_sd(setup)
+    residual = np.full(markers.position.shape, np.nan)
+    inside = (markers.time >= path.time[0] - 1e-9) & (markers.time <= path.time[-1] + 1e-9)
+    use = np.isfinite(markers.position[..., 0]) & inside[:, None] & ~markers.on_handle
+    use &= weights.marker > 0
+    ti, li = np.nonzero(use)
+    k, w, _ = time_weights(path.time, markers.time[ti])
+    nodes, share = station_nodes(setup, markers.station[li])
+    x = np.zeros((ti.size, 3))
+    for m in range(3):
+        for e in range(2):
+            x += (w[:, m] * share[:, e])[:, None] * node[k - 1 + m, np.maximum(nodes[:, e], 0)]
+    link = np.clip(nodes[:, 0] - 1, 0, setup.chain.links - 1)
+    along = path.direction[k, link]
+    names = [setup.shared.index(f"station:{label}") for label in markers.labels]
+    column = np.array(names, dtype=np.int64)[li]
+    slip = np.where(column >= 0, path.shared[np.maximum(column, 0)], 0.0)
+    difference = x + slip[:, None] * along - markers.position[ti, li]
+    residual[ti, li] = difference / sd[ti, li][:, None]
+    scale = np.sqrt(weights.marker[ti, li]) / sd[ti, li]
+    p = np.zeros((ti.size, 3, 2, 3))
+    for a in range(3):
+        p[:, a, :, a] = share * scale[:, None]
+    tcol, tval = _blank(ti.size * 3)
+    tcol[:, 0] = np.repeat(column, 3)
+    tval[:, 0] = (along * scale[:, None]).ravel()
+    rows = (
+        np.repeat(k, 3),
+        np.repeat(nodes, 3, axis=0),
+        p.reshape(-1, 2, 3),
+        np.repeat(w, 3, axis=0),
+        (difference * scale[:, None]).ravel(),
+        tcol,
+        tval,
+    )
+    return rows, residual
+
+
+def _handle_part(setup: Setup, path: Path, node: Array, weights: Weights, residual: Array):  # type: ignore[no-untyped-def]
+    """Rows of markers off the axis of the grip: their height along it and distance from it stay.
+
+    Turning about the axis is not followed, so each marker gives two numbers a sample.
+    """
+    markers = setup.trial.markers
+    length = setup.chain.length[0]
+    parts = []
+    if setup.chain.handle_links == 0:
+        return parts
+    for li in np.flatnonzero(markers.on_handle):
+        inside = (markers.time >= path.time[0] - 1e-9) & (markers.time <= path.time[-1] + 1e-9)
+        ti = np.flatnonzero(np.isfinite(markers.position[:, li, 0]) & inside)
+        if ti.size == 0:
+            continue
+        k, w, _ = time_weights(path.time, markers.time[ti])
+        ends = sum(w[:, m, None, None] * node[k - 1 + m, :2] for m in range(3))
+        axis = (ends[:, 1] - ends[:, 0]) / length
+        arm = markers.position[ti, li] - ends[:, 0]
+        height = (arm * axis).sum(-1)
+        across = arm - height[:, None] * axis
+        radius = np.linalg.norm(across, axis=-1)
+        out = across / np.maximum(radius, 1e-9)[:, None]
+        lean = (height / length)[:, None]
+        sd = marker_sd(setup)[ti, li]
+        scale = np.sqrt(weights.marker[ti, li]) / sd
+        for what, value, first, second in (
+            ("axial", height, -(axis + arm / length), arm / length),
+            ("radial", radius, -out * (1 - lean), -out * lean),
+        ):
+            column = setup.shared.index(f"{what}:{markers.labels[li]}")
+            difference = value - path.shared[column]
+            tcol, tval = _blank(ti.size)
+            tcol[:, 0], tval[:, 0] = column, -scale
+            p = np.stack([first, second], axis=1) * scale[:, None, None]
+            nodes = np.tile([0, 1], (ti.size, 1))
+            parts.append((k, nodes, p, w, difference * scale, tcol, tval))
+            residual[ti, li, 0 if what == "axial" else 1] = difference / sd
+    return parts
+
+
+def camera_times(setup: Setup, camera: Camera, shared: Array) -> Array:
+    """(P,) lab times of a camera's points under the shared parameters."""
+    offset = shared[setup.shared.index(f"clock_offset:{camera.name}")]
+    drift = shared[setup.shared.index(f"clock_drift:{camera.name}")]
+    return frame_time(camera.rate, camera.frame, float(offset), float(drift))
+
+
+def _camera_part(setup: Setup, camera: Camera, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
+    """Rows of one camera's points, and whitened residuals (P, 2), nan outside the grid."""
+    index = setup.shared.index
+    residual = np.full((camera.frame.size, 2), np.nan)
+    times = camera_times(setup, camera, path.shared)
+    doubt = weights.camera[camera.name]
+    use = np.flatnonzero((times >= path.time[0]) & (times <= path.time[-1]) & (doubt > 0))
+    k, w, rate = time_weights(path.time, times[use])
+    nodes, share = station_nodes(setup, camera.station[use])
+    x, v = np.zeros((use.size, 3)), np.zeros((use.size, 3))
+    for m in range(3):
+        for e in range(2):
+            place = node[k - 1 + m, np.maximum(nodes[:, e], 0)] * share[:, e, None]
+            x += w[:, m, None] * place
+            v += rate[:, m, None] * place
+    names = [f"{n}:{camera.name}" for n in ("registration_u", "registration_v")]
+    shift = path.shared[[index(n) for n in names]]
+    difference = project(camera, x) + shift - camera.uv[use]
+    sd = camera.point_sd[use]
+    residual[use] = difference / sd[:, None]
+    if weights.camera_sd is not None:
+        sd = np.maximum(sd, weights.camera_sd)
+    scale = np.sqrt(doubt[use]) / sd
+    slope = project_jacobian(camera, x) * scale[:, None, None]
+    good = np.isfinite(slope).all((1, 2))
+    slope, difference = (
+        np.where(good[:, None, None], slope, 0.0),
+        np.where(good[:, None], difference, 0.0),
+    )
+    flow = np.einsum("rca,ra->rc", slope, v)
+    tcol, tval = _blank(use.size * 2)
+    tcol[:, 0], tval[:, 0] = index(f"clock_offset:{camera.name}"), flow.ravel()
+    tcol[:, 1] = index(f"clock_drift:{camera.name}")
+    tval[:, 1] = (flow * (camera.frame[use] / camera.rate)[:, None]).ravel()
+    tcol[0::2, 2], tcol[1::2, 2] = index(names[0]), index(names[1])
+    tval[:, 2] = np.repeat(scale, 2)
+    p = slope[:, :, None, :] * share[:, None, :, None]
+    rows = (
+        np.repeat(k, 2),
+        np.repeat(nodes, 2, axis=0),
+        p.reshape(-1, 2, 3),
+        np.repeat(w, 2, axis=0),
+        (difference * scale[:, None]).ravel(),
+        tcol,
+        tval,
+    )
+    return rows, residual
+
+
+def look(setup: Setup, path: Path, weights: Weights) -> Seen:
+    """All sightings against a path."""
+    node = path.node
+    rows, marker = _marker_part(setup, path, node, weights)
+    parts = [rows, *_handle_part(setup, path, node, weights, marker)]
+    camera = {}
+    for c in setup.trial.cameras:
+        if weights.camera_sd == np.inf:
+            camera[c.name] = np.full((c.frame.size, 2), np.nan)
+            continue
+        rows, camera[c.name] = _camera_part(setup, c, path, node, weights)
+        parts.append(rows)
+    k, *rest = (np.concatenate([p[i] for p in parts]) for i in range(7))
+    order = np.argsort(k, kind="stable")
+    starts = np.searchsorted(k[order], np.arange(path.time.size + 1)).astype(np.int64)
+    nodes, p, w, value, tcol, tval = (np.ascontiguousarray(a[order]) for a in rest)
+    cost = float(value @ value)
+    return Seen((nodes.astype(np.int64), p, w, value, tcol, tval), starts, cost, marker, camera)
+
+
+def student(residual: Array, degrees: float) -> Array:
+    """Weights of the Student loss for whitened residuals (..., d); 1 at rest, nan kept as 1."""
+    d = residual.shape[-1]
+    squared = np.nansum(residual**2, axis=-1)
+    return np.asarray((degrees + d) / (degrees + squared) / ((degrees + d) / degrees))

@@ -1,0 +1,204 @@
+"""The start that decides everything: a forward sweep with a short window, markers only.
+
+A window at the front of the record is fitted, then simulated ahead by a few milliseconds, and
+fitted again with the new samples. What lies behind the window is not forgotten: it is eliminated,
+and stays as a Gaussian prior on the window's first two times.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.estimate import normal as eq
+from lashwave.estimate.anchor import Anchor, shape_prior
+from lashwave.estimate.grid import march, rotation_rate, wanted_step
+from lashwave.estimate.levenberg import Search, minimise
+from lashwave.estimate.noise import spread
+from lashwave.estimate.path import Path, from_nodes, joined
+from lashwave.estimate.setup import Setup
+from lashwave.estimate.sightings import Weights, look, no_doubt
+from lashwave.estimate.start import end_path, initial_shared, spline_path
+from lashwave.mechanics.grip import Grip
+from lashwave.mechanics.simulate import Law, Medium, simulate
+
+Array = NDArray[np.float64]
+FIRST = 40e-3
+"""Length of the first window, fitted from splines [s]."""
+BACK = 2e-3
+"""The forecast starts this long before the window's end, where the fit is better held [s]."""
+REACH = ((20.0, 12e-3), (45.0, 6e-3), (np.inf, 2.5e-3))
+"""How far ahead [s] at tip speeds up to [m/s]."""
+KEEP = ((20.0, 24e-3), (45.0, 16e-3), (np.inf, 8e-3))
+"""Length of the window behind the front [s]."""
+GATE = 0.05
+"""A sample further than this [m], and further than the speed-dependent part, from the forecast is
+left out of the sweep."""
+
+
+def _by_speed(table: tuple[tuple[float, float], ...], speed: float) -> float:
+    return next(value for limit, value in table if speed <= limit)
+
+
+def _speed(path: Path) -> float:
+    node = path.node[-4:]
+    step = np.diff(node, axis=0) / np.diff(path.time[-4:])[:, None, None]
+    return float(np.linalg.norm(step, axis=-1).max())
+
+
+class Forecaster:
+    """Simulates ahead from the front of a path, the driven ends following their markers."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        self.grip = end_path(setup, far=False)
+        self.far = end_path(setup, far=True) if setup.trial.line.ends == "held" else None
+
+    def ahead(self, path: Path, until: float) -> Path:
+        """The simulated path from `until - reach` on a fine grid; the first time is path's last."""
+        setup = self.setup
+        node = path.node
+        start = path.time[-1]
+        fine = np.linspace(start, until, max(6, int(np.ceil((until - start) / 0.1e-3))))
+        h = path.time[-3:]
+        w = _end_slope(h)
+        velocity = np.einsum("k,kia->ia", w, node[-3:])
+        trajectory = simulate(
+            setup.chain,
+            self._matched(self.grip, node[-1, 0], path.direction[-1, 0], start),
+            Medium(*setup.air),
+            setup.gravity,
+            _law(setup, path.shared),
+            fine,
+            start_position=node[-1],
+            start_velocity=velocity,
+            rtol=1e-3,
+        )
+        return from_nodes(setup, fine, trajectory.position, path.shared)
+
+    def _matched(self, grip: Grip, base: Array, direction: Array, start: float) -> Grip:
+        """The grip's motion, moved so that it starts where the path's grip is."""
+        p, _, _, d, _, _ = grip.at(np.array([start]))
+        return Grip(grip.time, grip.position + (base - p[0]), grip.direction + (direction - d[0]))
+
+
+def _law(setup: Setup, shared: Array) -> Law:
+    scale = setup.law(shared)
+    return Law(*(float(v) for v in scale))
+
+
+def _end_slope(t: Array) -> Array:
+    """Weights of the derivative at the last of three times, of the quadratic through them."""
+    a, b, c = t
+    return np.array(
+        [
+            (c - b) / ((a - b) * (a - c)),
+            (c - a) / ((b - a) * (b - c)),
+            (2 * c - a - b) / ((c - a) * (c - b)),
+        ]
+    )
+
+
+def eliminated(
+    setup: Setup, path: Path, density: Array, weights: Weights, anchor: Anchor, at: int
+) -> Anchor:
+    """What the times before index `at` say of times `at` and `at + 1`, as an anchor there.
+
+    Rows centred up to `at` are factored; the trailing corner of the factor is the prior's root.
+    """
+    head = path.part(0, at + 2)
+    n = eq.build(setup, head, density[: at + 2], weights, anchor)
+    f = eq.factor(n, 1e-6, hold_shared=True)
+    size = (at + 2) * setup.unknowns
+    tail = slice(size - 2 * setup.unknowns, size)
+    root = _dense_tail(f.band, 2 * setup.unknowns)
+    y = eq._forward(f.band, n.gradient[:size, None])[:, 0]
+    axes = n.axes[at:]
+    return Anchor(
+        np.ascontiguousarray(root.T), y[tail].copy(), head.base[at:].copy(),
+        head.direction[at:].copy(), axes.copy(),
+    )  # fmt: skip
+
+
+def _dense_tail(band: Array, size: int) -> Array:
+    """The last `size` rows and columns of a banded lower factor, dense."""
+    start = band.shape[1] - size
+    dense = np.zeros((size, size))
+    for j in range(size):
+        dense[j:, j] = band[: size - j, start + j]
+    return dense
+
+
+def gated(setup: Setup, path: Path, weights: Weights) -> Weights:
+    """Samples far from the path left out: reflections and exchanged labels."""
+    seen = look(setup, path, weights)
+    sd = setup.trial.markers.sd
+    off = np.linalg.norm(np.nan_to_num(seen.marker), axis=-1) * sd
+    speed = np.linalg.norm(np.gradient(path.node, path.time, axis=0), axis=-1).max(axis=1)
+    near = np.interp(setup.trial.markers.time, path.time, speed)
+    doubt = off > GATE + near[:, None] * 1.0e-3
+    marker = weights.marker.copy()
+    fresh = np.isfinite(seen.marker).any(-1)
+    marker[fresh & doubt] = 0.0
+    return Weights(marker, weights.camera, weights.camera_sd)
+
+
+def sweep(setup: Setup, progress: Callable[[float], None]) -> tuple[Path, Weights]:
+    """The whole record, front to end, without cameras; also which samples were left out."""
+    o = setup.options
+    begin, end = setup.trial.markers.time[[0, -1]]
+    weights = no_doubt(setup, np.inf)
+    stop = min(begin + FIRST, end)
+    time = np.linspace(begin, stop, max(4, int(round((stop - begin) / o.longest_step)) + 1))
+    window = spline_path(setup, time, initial_shared(setup))
+    anchor = shape_prior(setup, window)
+    search = Search(window, damping=10.0)
+
+    def density(p: Path) -> Array:
+        return spread(setup, p, relative=0.05, floor=0.3)
+
+    minimise(setup, search, density, weights, anchor, 8, hold_shared=True, tolerance=1e-2)
+    forecaster = Forecaster(setup)
+    done: Path | None = None
+    window = search.path
+    while window.time[-1] < end - 1e-9:
+        speed = _speed(window)
+        until = min(window.time[-1] + _by_speed(REACH, speed), end)
+        back = max(3, int(np.searchsorted(window.time, window.time[-1] - BACK)))
+        head = window.part(0, min(back, window.time.size - 1) + 1)
+        future = forecaster.ahead(head, until)
+        grid = _continued(setup, head, future, until)
+        tail = _sampled(setup, future, grid[1:], window.shared)
+        window = joined(head, tail)
+        weights = gated(setup, window, weights)
+        search = Search(window, damping=1.0)
+        minimise(setup, search, density, weights, anchor, 4, hold_shared=True, tolerance=2e-2)
+        window = search.path
+        keep = window.time[-1] - _by_speed(KEEP, _speed(window))
+        at = int(np.searchsorted(window.time, keep))
+        if 4 < at < window.time.size - 4 and window.time[-1] < end - 1e-9:
+            anchor = eliminated(setup, window, density(window), weights, anchor, at)
+            old = window.part(0, at)
+            done = old if done is None else joined(done, old)
+            window = window.part(at, window.time.size)
+        progress(float((window.time[-1] - begin) / (end - begin)))
+    return (window if done is None else joined(done, window)), weights
+
+
+def _continued(setup: Setup, head: Path, future: Path, until: float) -> Array:
+    """Grid times from the head's last to `until`, as the forecast's rotation asks."""
+    o = setup.options
+    rate = rotation_rate(future)
+    fine, step = wanted_step(future.time, rate, o.sweep_turn, o.longest_step, o.shortest_step)
+    last = head.time[-1] - head.time[-2]
+    step = np.minimum(step, last * np.exp(np.log1p(0.25) * np.cumsum(np.ones(fine.size)) / 4))
+    return march(float(head.time[-1]), until, fine, step, 0.25)
+
+
+def _sampled(setup: Setup, future: Path, time: Array, shared: Array) -> Path:
+    from scipy.interpolate import CubicSpline
+
+    node = CubicSpline(future.time, future.node, axis=0)(time)
+    return from_nodes(setup, time, node, shared)

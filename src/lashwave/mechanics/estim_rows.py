@@ -1,0 +1,330 @@
+"""The dynamics of a chain at one time as whitened least-squares rows, with their derivatives.
+
+Unknowns at a time: the base point and, for each link, a rotation of its direction in the two
+tangent axes E_j. Node places are x_i = b + sum_{j<i} c_j t_j with chords c_j. At an inner time k,
+with steps h- and h+ and H their mean,
+
+    r = M (v+ - v-) - H (F(x, v) + M g) - A lam,        (impulse form, second order in h)
+
+where lam = H times the tensions enters linearly and at that time only, so it is eliminated by
+orthogonal projection (variable projection, Golub and Pereyra 1973, with Kaufman's simplification).
+Rows are divided by m_i sqrt(S_i H), S_i [m2/s3] the spectral density of the random acceleration.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+from lashwave.mechanics.drag import normal_coefficient, tangential_coefficient
+
+# Order of the shared logarithmic scales in the columns.
+LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
+STRAIGHT = 2e-3  # [rad] joints bent less than this feel no damping: their plane is not defined
+
+
+@nb.njit(cache=True)
+def link_drag(v, t, length, diameter, air, law):
+    """Drag of one straight link at mid velocity v.
+
+    air = (density, viscosity, sound speed), law = scales (normal, tangential, ...).
+
+    Returns normal force (3,), tangential force (3,), derivative of their sum by v (3, 3)
+    with the coefficients held.
+    """
+    along = v[0] * t[0] + v[1] * t[1] + v[2] * t[2]
+    n = v - along * t
+    speed = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
+    per = 0.5 * air[0] * diameter * length
+    to_re = air[0] * diameter / air[1]
+    cn = per * law[0] * normal_coefficient(speed * to_re, speed / air[2])
+    ct = per * np.pi * law[1] * tangential_coefficient(abs(along) * to_re)
+    d = np.empty((3, 3))
+    for a in range(3):
+        for b in range(3):
+            tt = t[a] * t[b]
+            nn = n[a] * n[b] / speed if speed > 1e-9 else 0.0
+            eye = 1.0 if a == b else 0.0
+            d[a, b] = -cn * (speed * (eye - tt) + nn) - 2.0 * ct * abs(along) * tt
+    return -cn * speed * n, -ct * abs(along) * along * t, d
+
+
+@nb.njit(cache=True)
+def body_drag(v, area, air):
+    """Drag of a bluff body of given drag area, and its derivative by v."""
+    speed = np.sqrt(v[0] ** 2 + v[1] ** 2 + v[2] ** 2)
+    k = 0.5 * air[0] * area
+    d = np.empty((3, 3))
+    for a in range(3):
+        for b in range(3):
+            nn = v[a] * v[b] / speed if speed > 1e-9 else 0.0
+            d[a, b] = -k * ((speed if a == b else 0.0) + nn)
+    return -k * speed * v, d
+
+
+@nb.njit(cache=True)
+def air_forces(v, t, c, diameter, bluff, tuft, air, law):
+    """Drag at the nodes by cause (3 causes, N + 1, 3): normal, tangential, tuft and bodies;
+    derivatives per link (N, 3, 3) and per node (N + 1, 3, 3)."""
+    links = c.size
+    force = np.zeros((3, links + 1, 3))
+    by_link = np.zeros((links, 3, 3))
+    by_node = np.zeros((links + 1, 3, 3))
+    for j in range(links):
+        fn, ft, d = link_drag(0.5 * (v[j] + v[j + 1]), t[j], c[j], diameter[j], air, law)
+        by_link[j] = d
+        for e in range(2):
+            force[0, j + e] += 0.5 * fn
+            force[1, j + e] += 0.5 * ft
+    for i in range(links + 1):
+        if bluff[i] > 0.0:
+            f, d = body_drag(v[i], bluff[i] * law[0], air)
+            force[0, i] += f
+            by_node[i] += d
+    if tuft > 0.0:
+        f, d = body_drag(v[links], tuft * law[2], air)
+        force[2, links] += f
+        by_node[links] += d
+    return force, by_link, by_node
+
+
+@nb.njit(cache=True)
+def joint_axes(t):
+    """Bend vectors d_j = t_j - t_{j-1} (N, 3) and the projector weight 1 / (|d|^2 + small^2)."""
+    d = np.zeros_like(t)
+    w = np.zeros(t.shape[0])
+    for j in range(1, t.shape[0]):
+        d[j] = t[j] - t[j - 1]
+        w[j] = 1.0 / (d[j, 0] ** 2 + d[j, 1] ** 2 + d[j, 2] ** 2 + STRAIGHT**2)
+    return d, w
+
+
+@nb.njit(cache=True)
+def bend_forces(t, rate, c, bend, scale, tau):
+    """Elastic and damping forces at the nodes (2, N + 1, 3) from bending at the joints.
+
+    Energy 1/2 bend_j |d_j|^2; damping acts on the part of d's rate along d only, so that a rigid
+    rotation feels nothing.
+    """
+    links = t.shape[0]
+    force = np.zeros((2, links + 1, 3))
+    d, w = joint_axes(t)
+    for j in range(1, links):
+        along = 0.0
+        for a in range(3):
+            along += d[j, a] * (rate[j, a] - rate[j - 1, a])
+        for a in range(3):
+            elastic = bend[j] * scale * d[j, a]
+            damping = bend[j] * scale * tau * along * w[j] * d[j, a]
+            for m in range(2):
+                p = elastic if m == 0 else damping
+                force[m, j - 1, a] -= p / c[j - 1]
+                force[m, j, a] += p / c[j - 1] + p / c[j]
+                force[m, j + 1, a] -= p / c[j]
+    return force
+
+
+@nb.njit(cache=True)
+def mass_times(link_mass, y):
+    """Consistent mass times nodal vectors: (N + 1, 3)."""
+    out = np.zeros_like(y)
+    for j in range(link_mass.shape[0]):
+        for a in range(3):
+            out[j, a] += link_mass[j, 0] * y[j, a] + link_mass[j, 1] * y[j + 1, a]
+            out[j + 1, a] += link_mass[j, 1] * y[j, a] + link_mass[j, 2] * y[j + 1, a]
+    return out
+
+
+@nb.njit(cache=True)
+def project_out_tensions(G, rhs, t, weight, first, last):
+    """Remove from whitened rows (3 (N + 1), P) what tensions can explain; returns lam (N,).
+
+    weight (N + 1,): the whitening of each node, 0 for driven nodes; links first..last - 1 carry
+    a tension. The matrix of the normal equations is tridiagonal.
+    """
+    links = t.shape[0]
+    lam = np.zeros(links)
+    count = last - first
+    cols = G.shape[1]
+    diag = np.empty(count)
+    off = np.zeros(count)
+    for a in range(count):
+        j = first + a
+        diag[a] = weight[j] ** 2 + weight[j + 1] ** 2
+        if a > 0:
+            off[a] = -(weight[j] ** 2) * (
+                t[j, 0] * t[j - 1, 0] + t[j, 1] * t[j - 1, 1] + t[j, 2] * t[j - 1, 2]
+            )
+    for a in range(1, count):
+        f = off[a] / diag[a - 1]
+        diag[a] -= f * off[a]
+    Y = np.zeros((count, cols))
+    y = np.zeros(count)
+    for a in range(count):
+        j = first + a
+        f = off[a] / diag[a - 1] if a > 0 else 0.0
+        for x in range(3):
+            up, down = weight[j] * t[j, x], weight[j + 1] * t[j, x]
+            y[a] += up * rhs[3 * j + x] - down * rhs[3 * j + 3 + x]
+            for p in range(cols):
+                Y[a, p] += up * G[3 * j + x, p] - down * G[3 * j + 3 + x, p]
+        if a > 0:
+            y[a] -= f * y[a - 1]
+            for p in range(cols):
+                Y[a, p] -= f * Y[a - 1, p]
+    for b in range(count):
+        a = count - 1 - b
+        nxt = off[a + 1] if b > 0 else 0.0
+        inv = 1.0 / diag[a]
+        y[a] = (y[a] - (nxt * y[a + 1] if b > 0 else 0.0)) * inv
+        if b > 0:
+            for p in range(cols):
+                Y[a, p] = (Y[a, p] - nxt * Y[a + 1, p]) * inv
+        else:
+            for p in range(cols):
+                Y[a, p] *= inv
+        lam[first + a] = y[a]
+    for a in range(count):
+        j = first + a
+        for x in range(3):
+            up, down = weight[j] * t[j, x], weight[j + 1] * t[j, x]
+            rhs[3 * j + x] -= up * y[a]
+            rhs[3 * j + 3 + x] += down * y[a]
+            for p in range(cols):
+                G[3 * j + x, p] -= up * Y[a, p]
+                G[3 * j + 3 + x, p] += down * Y[a, p]
+    return lam
+
+
+@nb.njit(cache=True)
+def impulse_residual(x, t, c, hm, hp, chain, air, law, gravity):
+    """r without tensions (N + 1, 3) at the middle of three times, and what it was made of.
+
+    x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1;
+    chain = (link_mass, bend, diameter, bluff, tuft). law = scales (4) and damping time.
+
+    Returns r, air forces by cause, bend forces (elastic, damping), derivatives of the drag.
+    """
+    link_mass, bend, diameter, bluff, tuft = chain
+    h = 0.5 * (hm + hp)
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    v = am * x[0] - (am + ap) * x[1] + ap * x[2]
+    rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
+    jump = (x[2] - x[1]) / hp - (x[1] - x[0]) / hm
+    for i in range(jump.shape[0]):
+        jump[i] -= h * gravity
+    fair, by_link, by_node = air_forces(v, t[1], c[1], diameter, bluff, tuft, air, law)
+    fbend = bend_forces(t[1], rate, c[1], bend, law[3], law[4])
+    r = mass_times(link_mass, jump)
+    r -= h * (fair[0] + fair[1] + fair[2] + fbend[0] + fbend[1])
+    return r, fair, fbend, by_link, by_node
+
+
+@nb.njit(cache=True)
+def _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, weight):
+    """Columns of the inertia and the drag for all three times (G is whitened as it is filled)."""
+    links = t.shape[1]
+    h = 0.5 * (hm + hp)
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    mass_coefficient = (1.0 / hm, -1.0 / hm - 1.0 / hp, 1.0 / hp)
+    rate_coefficient = (am, -am - ap, ap)
+    T = np.empty((3, 3, 3))  # by distance: link before the last, the last, the next one
+    for i in range(links + 1):
+        if weight[i] == 0.0:
+            continue
+        lower = link_mass[i - 1, 1] if i > 0 else 0.0
+        own = (link_mass[i - 1, 2] if i > 0 else 0.0) + (link_mass[i, 0] if i < links else 0.0)
+        upper = link_mass[i, 1] if i < links else 0.0
+        for s in range(3):
+            cm, cr = mass_coefficient[s], -h * rate_coefficient[s]
+            for a in range(3):
+                for b in range(3):
+                    before = by_link[i - 1, a, b] if i > 0 else 0.0
+                    after = by_link[i, a, b] if i < links else 0.0
+                    eye = 1.0 if a == b else 0.0
+                    T[0, a, b] = cm * eye * (lower + own + upper) + cr * (
+                        0.5 * (before + after) + by_node[i, a, b]
+                    )
+                    T[1, a, b] = cm * eye * (own + upper) + cr * (
+                        0.25 * before + 0.5 * after + by_node[i, a, b]
+                    )
+                    T[2, a, b] = cm * eye * upper + cr * 0.25 * after
+            for a in range(3):
+                row = G[3 * i + a]
+                for b in range(3):
+                    row[s * n + b] += weight[i] * T[0, a, b]
+                for j in range(min(i + 1, links)):
+                    q = 0 if j < i - 1 else (1 if j == i - 1 else 2)
+                    f = weight[i] * c[s, j]
+                    for e in range(2):
+                        row[s * n + 3 + 2 * j + e] += f * (
+                            T[q, a, 0] * E[s, j, 0, e]
+                            + T[q, a, 1] * E[s, j, 1, e]
+                            + T[q, a, 2] * E[s, j, 2, e]
+                        )
+
+
+@nb.njit(cache=True)
+def _bend_columns(G, n, t, E, c, hm, hp, bend, scale, tau, weight):
+    """Columns of bending (middle time) and of its damping (all three times)."""
+    links = t.shape[1]
+    h = 0.5 * (hm + hp)
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    rate_coefficient = (am, -am - ap, ap)
+    d, w = joint_axes(t[1])
+    for j in range(1, links):
+        stencil = (1.0 / c[1, j - 1], -1.0 / c[1, j - 1] - 1.0 / c[1, j], 1.0 / c[1, j])
+        for s in range(3):
+            for side in range(2):
+                link = j - 1 + side
+                sign = -1.0 if side == 0 else 1.0
+                for e in range(2):
+                    de = 0.0
+                    for a in range(3):
+                        de += d[j, a] * E[s, link, a, e]
+                    for a in range(3):
+                        p = bend[j] * scale * tau * rate_coefficient[s] * w[j] * d[j, a] * de
+                        if s == 1:
+                            p += bend[j] * scale * E[s, link, a, e]
+                        p *= h * sign
+                        for m in range(3):
+                            i = j - 1 + m
+                            G[3 * i + a, s * n + 3 + 2 * link + e] += weight[i] * stencil[m] * p
+
+
+@nb.njit(cache=True)
+def dynamics_rows(G, rhs, x, t, E, c, hm, hp, chain, air, law, gravity, weight, first, last):
+    """Fill whitened rows G (3 (N + 1), 3 n + 5 at least) and residual rhs; returns tensions [N].
+
+    Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each), then the five logarithmic scales
+    `LAW_NAMES`. G and rhs must be zero in these rows on entry.
+    """
+    link_mass, bend, diameter, bluff, tuft = chain
+    links = t.shape[1]
+    n = 3 + 2 * links
+    h = 0.5 * (hm + hp)
+    r, fair, fbend, by_link, by_node = impulse_residual(x, t, c, hm, hp, chain, air, law, gravity)
+    _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, weight)
+    _bend_columns(G, n, t, E, c, hm, hp, bend, law[3], law[4], weight)
+    for i in range(links + 1):
+        for a in range(3):
+            k = 3 * i + a
+            rhs[k] = weight[i] * r[i, a]
+            f = -h * weight[i]
+            G[k, 3 * n] = f * fair[0, i, a]
+            G[k, 3 * n + 1] = f * fair[1, i, a]
+            G[k, 3 * n + 2] = f * fair[2, i, a]
+            G[k, 3 * n + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
+            G[k, 3 * n + 4] = f * fbend[1, i, a]
+    # tensions of the current path first: their turning is part of the derivative
+    empty = np.zeros((rhs.size, 0))
+    trial = rhs.copy()
+    lam = project_out_tensions(empty, trial, t[1], weight, first, last)
+    for j in range(first, last):
+        for e in range(2):
+            column = n + 3 + 2 * j + e
+            for a in range(3):
+                G[3 * j + a, column] -= weight[j] * lam[j] * E[1, j, a, e]
+                G[3 * j + 3 + a, column] += weight[j + 1] * lam[j] * E[1, j, a, e]
+    project_out_tensions(G, rhs, t[1], weight, first, last)
+    return lam / h
