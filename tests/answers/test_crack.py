@@ -42,6 +42,20 @@ def test_a_touch_between_grid_times_is_not_missed(imposed):
     assert found.time[0] == pytest.approx(top - np.sqrt(2.0 / 4e6), abs=1e-6)
 
 
+def test_the_first_of_two_crossings_is_given(imposed):
+    # Over the speed of sound for a moment between grid times, then for good: 300 to 400 m/s.
+    time = np.array([0.0, 4e-3, 8e-3, 12e-3, 16e-3])
+    speed = np.array([300.0, 300.0, 300.0, 300.0, 400.0])
+    step = np.array([4e-3 * 300.0, 4e-3 * 340.0, 4e-3 * 300.0, 4e-3 * 350.0])
+    position, velocity = np.zeros((5, 21, 3)), np.zeros((5, 21, 3))
+    position[..., 2] = np.concatenate([[0.0], np.cumsum(step)])[:, None]
+    velocity[..., 2] = speed[:, None]
+    found = ask(imposed.draws(time, STATION, position, velocity))
+    # Mean 340 of a parabola with ends 300: 300 + 240 x (1 - x) = c at x = 0.2357.
+    x = 0.5 - np.sqrt(0.25 - (SOUND - 300.0) / 240.0)
+    assert found.time[0] == pytest.approx(4e-3 * (1.0 + x), abs=1e-6)
+
+
 def test_a_line_that_stays_slower_has_no_sonic_moment(imposed):
     time = np.arange(0.0, 0.05, 1e-4)
     draws = spun_up(imposed, np.full(20, 1000.0), time)  # 100 m/s at the end

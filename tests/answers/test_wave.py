@@ -47,6 +47,16 @@ def test_the_front_is_the_middle_of_the_loop_and_runs_at_its_speed(rolling):
     assert known.mean() == pytest.approx(SPEED, rel=1e-3)
 
 
+def test_noise_does_not_throw_the_front_about_the_loop(imposed):
+    # The loop is 157 mm long and bends alike all round: its sharpest station may be any of them.
+    position, _ = loop(TIME)
+    coarse = position[:, ::4]
+    noise = 1e-4 * np.random.default_rng(6).standard_normal(coarse.shape)
+    front = wave.ask(imposed.draws(TIME, STATION[::4], coarse + noise, 0.0 * coarse), 0.2)
+    middle = START + SPEED * TIME + 0.5 * np.pi * RADIUS
+    assert np.abs(front.station[0] - middle).max() < STATION[4]
+
+
 def test_the_line_in_the_loop_moves_at_the_published_speed(rolling):
     draws, turn = rolling
     speed = lists.speed_draws(draws)[0]

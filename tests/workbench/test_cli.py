@@ -97,8 +97,19 @@ def test_an_earlier_answer_is_replaced_as_a_whole(quick, folder, tmp_path):
     assert {p.name for p in tmp_path.iterdir()} == {"trial", "answers"}
 
 
-@pytest.mark.parametrize("where", ["inside", "same", "above", "full", "beside", "file", "below"])
-def test_a_folder_of_the_users_is_refused(where, quick, folder, tmp_path, capsys):
+@pytest.mark.parametrize(
+    "where, told",
+    [
+        ("inside", "inside the trial"),
+        ("same", "inside the trial"),
+        ("above", "holds the trial"),
+        ("full", "holds no earlier answer"),
+        ("beside", "'notes.txt' beside an earlier answer"),
+        ("file", "is a file"),
+        ("below", "is a file"),
+    ],
+)
+def test_a_folder_of_the_users_is_refused(where, told, quick, folder, tmp_path, capsys):
     mine = tmp_path / "mine"
     mine.mkdir()
     (mine / "notes.txt").write_text("do not lose")
@@ -116,7 +127,8 @@ def test_a_folder_of_the_users_is_refused(where, quick, folder, tmp_path, capsys
         (mine / "summary.json").write_text(json.dumps(record))
     before = contents(tmp_path)
     assert main(["reconstruct", str(folder), "--out", str(out)]) == 2
-    assert "--out" in one_line(capsys)
+    said = one_line(capsys)
+    assert said.startswith("--out: ") and told in said
     assert contents(tmp_path) == before
 
 
