@@ -117,6 +117,13 @@ def _grip_tension(scene: Scene) -> tuple[Array, Array] | None:
     return scene.fit.tension[:, first], scene.fit.tension_sd[:, first]
 
 
+def _middle(value: Array) -> tuple[float, float]:
+    """Limits that hold all but the outermost hundredths, with room about them."""
+    low, high = np.nanquantile(value, [0.02, 0.98])
+    room = 0.25 * max(high - low, 1e-9)
+    return float(low - room), float(high + room)
+
+
 @style.in_style
 def hand(scene: Scene) -> Figure | None:
     """Pull behind the grip, the hand's force and power, energies: what is given of them."""
@@ -142,6 +149,9 @@ def hand(scene: Scene) -> Figure | None:
         )
         band(axes, time, value, low, high, style.BLUE)
         axes.set_ylabel(label)
+        if name == "front_speed" and np.isfinite(value).any():
+            # A front that jumps has a speed that means nothing; do not let it hide the rest.
+            axes.set_ylim(*_middle(value))
     for axes in panels:
         axes.set_visible(False)
     for axes in figure.axes:

@@ -8,7 +8,8 @@ any of the common kinds of colour blindness, and in grey.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import wraps
 from io import StringIO
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
@@ -133,25 +134,38 @@ def guide(axes: Axes, level: float, label: str = "") -> None:
         )
 
 
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep to itself what a reader of the page can do nothing about: a glyph that the typeface
+    lacks (drawn as a box), and limits widened to keep one scale in all views."""
+    import logging
+    import warnings
+
+    log = logging.getLogger("matplotlib.axes._base")
+    before = log.level
+    log.setLevel(logging.ERROR)
+    try:
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Glyph .* missing")
+            yield
+    finally:
+        log.setLevel(before)
+
+
 def svg(figure: Figure, name: str) -> str:
     """A figure as an SVG element that can stand in a page beside others.
 
     Its text takes the page's colour, and its inner names start with `name`, so that no two
     figures of one page refer to each other's parts.
     """
-    import warnings
-
     from matplotlib import rc_context
 
     out = StringIO()
-    if (layout := figure.get_layout_engine()) is not None:
-        # Once is enough; saving would lay the figure out twice more.
-        with rc_context(RULES):
+    with rc_context(RULES), quiet():
+        if (layout := figure.get_layout_engine()) is not None:
+            # Once is enough; saving would lay the figure out twice more.
             layout.execute(figure)
             figure.set_layout_engine("none")
-    with rc_context(RULES), warnings.catch_warnings():
-        # A glyph that the typeface lacks is drawn as a box; that is no fault of the fit.
-        warnings.filterwarnings("ignore", message="Glyph .* missing")
         figure.savefig(out, format="svg", dpi=DOTS_PER_INCH, metadata={"Date": None})
     text = out.getvalue()
     text = re.sub(r"<!--.*?-->", "", text[text.index("<svg") :], flags=re.DOTALL)
