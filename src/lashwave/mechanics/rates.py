@@ -266,3 +266,18 @@ def account(setup, room, drag_power, lost, out):  # type: ignore[no-untyped-def]
     for j in range(links + 1):
         for k in range(3):
             out[7 + k] += room.drag[j, k]
+
+
+@nb.njit(cache=True)
+def link_tension(setup, room, out):  # type: ignore[no-untyped-def]
+    """Fill out (N,): the pull along each free link, from the free end inward."""
+    body, first, last = setup.body, setup.first, setup.last
+    need = -room.force[last]
+    for j in range(last - 1, first - 1, -1):
+        pull = 0.0
+        aa, ab, bb = body.mass[j, 0], body.mass[j, 1], body.mass[j, 2]
+        for k in range(3):
+            far = ab * room.a[j, k] + bb * room.a[j + 1, k]
+            pull -= (need[k] + far) * room.t[j, k]
+            need[k] += far + aa * room.a[j, k] + ab * room.a[j + 1, k] - room.force[j, k]
+        out[j] = pull

@@ -6,25 +6,10 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.mechanics.rates import Setup, derivative, room
+from lashwave.mechanics.rates import Setup, derivative, link_tension, room
 from lashwave.mechanics.trajectory import Accounts, Trajectory
 
 Array = NDArray[np.float64]
-
-
-@nb.njit(cache=True)
-def link_tension(setup, room, out):  # type: ignore[no-untyped-def]
-    """Fill out (N,): the pull along each free link, from the free end inward."""
-    body, first, last = setup.body, setup.first, setup.last
-    need = -room.force[last]
-    for j in range(last - 1, first - 1, -1):
-        pull = 0.0
-        aa, ab, bb = body.mass[j, 0], body.mass[j, 1], body.mass[j, 2]
-        for k in range(3):
-            far = ab * room.a[j, k] + bb * room.a[j + 1, k]
-            pull -= (need[k] + far) * room.t[j, k]
-            need[k] += far + aa * room.a[j, k] + ab * room.a[j + 1, k] - room.force[j, k]
-        out[j] = pull
 
 
 @nb.njit(cache=True)
