@@ -33,11 +33,16 @@ def test_work_is_the_integral_of_power_and_grows_to_it(imposed):
     assert energy.work_so_far(draws)[0] == pytest.approx(TIME**2, rel=1e-12)
 
 
-def test_the_pull_is_read_at_the_first_node_beyond_the_grip(imposed):
-    tension = np.broadcast_to([np.nan, 7.0, 5.0, 3.0], (1, 5, 4))
-    draws = imposed.draws(TIME, STATION, STILL, STILL, tension=tension)
-    assert (momentum.grip_tension(draws, 0.2) == 5.0).all()
-    assert (momentum.grip_tension(draws, 0.0) == 7.0).all()
+def test_the_pull_is_read_at_the_end_of_the_grip(imposed):
+    def read(tension, grip_end):
+        every = np.broadcast_to(tension, (1, 5, 4))
+        draws = imposed.draws(TIME, STATION, STILL, STILL, tension=every)
+        return momentum.grip_tension(draws, grip_end)
+
+    assert (read([np.nan, 7.0, 5.0, 3.0], 0.2) == 7.0).all()
+    assert (read([9.0, 7.0, 5.0, 3.0], 0.2) == 7.0).all()
+    assert (read([9.0, 7.0, 5.0, 3.0], 0.0) == 9.0).all()
+    assert (read([np.nan, np.nan, 5.0, 3.0], 0.2) == 5.0).all()
     unknown = imposed.draws(TIME, STATION, STILL, STILL, tension=np.full((1, 5, 4), np.nan))
     assert np.isnan(momentum.grip_tension(unknown, 0.2)).all()
 

@@ -11,11 +11,12 @@ Array = NDArray[np.float64]
 
 
 def grip_tension(draws: Draws, grip_end: float) -> Array:
-    """(D, K) [N], pull at the first station beyond the grip; nan where no tension is known.
+    """(D, K) [N], pull at the first node after the grip; nan where no tension is known.
 
-    With no rigid grip the first station is the hand's, and the second is looked at.
+    That node is the grip's end, where the line begins to give; on the grip itself no tension is
+    known, and where none is known at its end either, the next station that has one is taken.
     """
-    beyond = draws.station > max(grip_end, float(draws.station[0]))
+    beyond = draws.station >= grip_end - 1e-9
     known = np.isfinite(draws.tension).all(axis=(0, 1)) & beyond
     if not known.any():
         return np.full(draws.tension.shape[:2], np.nan)

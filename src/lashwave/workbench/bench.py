@@ -32,6 +32,16 @@ class Wishes:
     """Share of marker samples lost at random."""
     stiffness: bool = True
     """Whether line.csv has its stiffness column."""
+    swaps: int = 0
+    """Stretches with two labels exchanged."""
+    flashes: bool = False
+    """Whether strobe flashes are listed."""
+    lost_third: bool = False
+    """Hide the last third of the line for 30 ms about the peak."""
+    clock_wrong: float = 0.0
+    """[s], error of a camera clock that is stated as good to 0.1 ms."""
+    stand_off: float = 0.0
+    """Of the markers from the line's axis [m]."""
 
     def check(self) -> None:
         """Raise InputError where a wish makes no sense."""
@@ -41,6 +51,12 @@ class Wishes:
             raise InputError("--missing", f"{self.missing:g} is no share of samples", "0 to 0.9")
         if self.seed < 0:
             raise InputError("--seed", f"{self.seed} is negative", "0 or more")
+        if self.swaps < 0:
+            raise InputError("--swaps", f"{self.swaps} is negative", "0 or more")
+        if not abs(self.clock_wrong) <= 0.1:
+            raise InputError("--clock-wrong", f"{self.clock_wrong:g} s", "at most 0.1 s")
+        if not 0.0 <= self.stand_off <= 0.05:
+            raise InputError("--stand-off", f"{self.stand_off:g} m", "0 to 0.05 m")
         if self.second_view and not self.camera:
             raise InputError("--second-view", "there is no camera", "leave --no-camera out")
 

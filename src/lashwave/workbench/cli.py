@@ -89,6 +89,11 @@ def simulate(
     ghosts: Annotated[float, Parameter(help="Share of false marker samples, 0 to 0.5.")] = 0.0,
     missing: Annotated[float, Parameter(help="Share of samples lost at random, 0 to 0.9.")] = 0.0,
     no_stiffness: Annotated[bool, _flag("Leave the stiffness column out of line.csv.")] = False,
+    swaps: Annotated[int, Parameter(help="Stretches with two labels exchanged.")] = 0,
+    flashes: Annotated[bool, _flag("List the frames that show the markers' strobe.")] = False,
+    lost_third: Annotated[bool, _flag("Hide the last third for 30 ms about the peak.")] = False,
+    clock_wrong: Annotated[float, Parameter(help="Error of the camera's stated clock [s].")] = 0.0,
+    stand_off: Annotated[float, Parameter(help="Of the markers from the axis [m].")] = 0.0,
     json: Json = False,
 ) -> int:
     """Simulate a trial on a virtual bench: OUT/trial, and the truth in OUT/truth.nc and .json."""
@@ -102,6 +107,11 @@ def simulate(
         ghosts=ghosts,
         missing=missing,
         stiffness=not no_stiffness,
+        swaps=swaps,
+        flashes=flashes,
+        lost_third=lost_third,
+        clock_wrong=clock_wrong,
+        stand_off=stand_off,
     )
     return bench.simulate(out, wishes, as_json=json)
 

@@ -119,7 +119,9 @@ def of_spacings(markers: Markers) -> list[Spacing]:
         both = np.isfinite(chord)
         arc = float(markers.station[b] - markers.station[a])
         noise = np.hypot(markers.sd[:, a], markers.sd[:, b])
-        slack = 2.0 * (markers.station_sd + markers.stand_off) + 4.0 * np.nan_to_num(noise)
+        # Two stations, three deviations; two stand-offs that may lean apart; noise of a chord.
+        known = 3.0 * np.sqrt(2.0) * markers.station_sd + 2.0 * markers.stand_off
+        slack = known + 4.0 * np.nan_to_num(noise)
         spacings.append(
             Spacing(
                 labels=(markers.labels[a], markers.labels[b]),
