@@ -1,4 +1,4 @@
-"""A second simulator of a thrown line, for blind trials; it shares no code with `lashwave.mechanics`.
+"""A second simulator of a thrown line, for blind trials; no code of `lashwave.mechanics` in it.
 
 Where the project's own model is a chain of rigid links solved by recursion, this one is a row of
 point masses on stiff springs, advanced by a linearly implicit step. What differs on purpose:
@@ -95,8 +95,10 @@ def _driven(knots, curve, t, out):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True)
-def _march(x, v, times, knots, curve, first, last, rest, mass, ea, bend, law, air, size, bluff, tol):  # type: ignore[no-untyped-def]
-    """Adaptive march through `times`. law: cylinder drag, skin friction, friction time, mass damping.
+def _march(
+    x, v, times, knots, curve, first, last, rest, mass, ea, bend, law, air, size, bluff, tol
+):  # type: ignore[no-untyped-def]
+    """Adaptive march through `times`. law: cylinder drag, skin, friction time, mass damping.
 
     tol: absolute [m/s] and relative bound of the embedded error of one step, longest step [s].
     """
