@@ -67,6 +67,11 @@ class Throw:
             lean=quick(self.lean),
         )
 
+    @property
+    def end(self) -> float:
+        """When the hand has turned forward [s]."""
+        return self.turn[-1].start + self.turn[-1].span
+
     def grip(self, duration: float) -> Grip:
         """The grip's motion from time 0 to `duration` and a little beyond."""
         time = np.arange(-5 * SAMPLE, duration + 6 * SAMPLE, SAMPLE)
@@ -90,22 +95,22 @@ def draw_throw_path(rng: np.random.Generator) -> Throw:
     The grip first lifts and turns back over the shoulder, then turns forward and stops; the time
     between the strokes decides how sharply the line folds.
     """
-    back, forth = rng.uniform(0.25, 0.5), rng.uniform(0.18, 0.4)
+    back, forth = rng.uniform(0.25, 0.5), rng.uniform(0.17, 0.36)
     begin = 0.05
-    turn = begin + back + rng.uniform(-0.12, 0.1)
+    turn = begin + back + rng.uniform(-0.07, 0.08)
     return Throw(
-        angle=rng.uniform(-1.4, -0.3),
+        angle=rng.uniform(-1.4, -0.4),
         turn=(
-            Stroke(begin, back, rng.uniform(1.5, 4.0)),
-            Stroke(turn, forth, -rng.uniform(1.5, 3.8)),
+            Stroke(begin, back, rng.uniform(1.6, 3.6)),
+            Stroke(turn, forth, -rng.uniform(2.6, 3.9)),
         ),
         forward=(
             Stroke(begin + rng.uniform(-0.03, 0.05), back, -rng.uniform(0.0, 0.6)),
-            Stroke(turn + rng.uniform(-0.1, 0.05), forth, rng.uniform(0.0, 1.0)),
+            Stroke(turn + rng.uniform(-0.1, 0.05), forth, rng.uniform(0.4, 1.0)),
         ),
         up=(
-            Stroke(begin + rng.uniform(-0.03, 0.05), back, rng.uniform(0.1, 0.9)),
-            Stroke(turn + rng.uniform(-0.05, 0.1), forth, rng.uniform(-0.9, 0.1)),
+            Stroke(begin + rng.uniform(-0.03, 0.05), back, rng.uniform(0.25, 0.85)),
+            Stroke(turn + rng.uniform(-0.05, 0.1), forth, -rng.uniform(0.0, 0.8)),
         ),
         aside=(Stroke(turn - 0.1, 0.4, rng.normal(0.0, 0.06)),),
         lean=(

@@ -23,10 +23,10 @@ Array = NDArray[np.float64]
 
 MACH = (0.9, 1.8)
 """Peak tip Mach number that a throw must reach and not pass."""
-LONGEST = 1.4
-"""A throw that has not cracked by then is drawn anew [s]."""
+EARLIEST, LONGEST = 0.42, 1.4
+"""When a throw may crack [s]."""
 TRIES = 60
-SHARPEST = 0.013
+SHARPEST = 0.010
 """Smallest fold radius before the crack [m]; sharper folds ask for links under 8 mm."""
 
 
@@ -37,7 +37,7 @@ class Spacing(NamedTuple):
     tip: float
 
 
-FINE, SWUNG = Spacing(0.017, 0.008), Spacing(0.03, 0.02)
+ROUGH, FINE, SWUNG = Spacing(0.03, 0.011), Spacing(0.017, 0.008), Spacing(0.03, 0.02)
 FEWEST_LINKS = 160
 
 
@@ -128,7 +128,7 @@ def try_out(scene: Scene, spacing: Spacing = FINE, rtol: float = 1e-3) -> Triall
 def good(found: Trialled) -> bool:
     """Whether a throw belongs to the family: a crack, in time, by a fold the line can resolve."""
     reached = MACH[0] + 0.02 <= found.mach <= MACH[1] - 0.05
-    return reached and 0.42 < found.time < LONGEST - 0.1 and found.radius > SHARPEST
+    return reached and EARLIEST < found.time < LONGEST and found.radius > SHARPEST
 
 
 def draw_throw(seed: int, stiffness: bool = True) -> Scene:
@@ -146,16 +146,19 @@ def draw_throw(seed: int, stiffness: bool = True) -> Scene:
     for attempt in range(TRIES):
         tempo, aim = 1.0, np.random.default_rng([seed, 5, attempt])
         for _ in range(3):
+            scene = _throw(seed, lash, law, air, attempt, tempo)
             try:
-                found = try_out(_throw(seed, lash, law, air, attempt, tempo))
+                found = try_out(scene, ROUGH)
+                if good(found):
+                    found = try_out(scene, FINE)
             except SimulationError:
                 break
             if good(found):
                 return _throw(seed, lash, law, air, attempt, tempo, found.time)
-            if not 0.55 < found.mach < 2.5:
+            if not 0.6 < found.mach < 2.5 or found.radius < 0.7 * SHARPEST:
                 break
             # Speeds go with the tempo, and a little faster than it.
-            tempo = round(tempo * float((aim.uniform(1.05, 1.5) / found.mach) ** 0.8), 3)
+            tempo = round(tempo * float((aim.uniform(1.0, 1.6) / found.mach) ** 0.8), 3)
     raise SimulationError(f"no throw of seed {seed} cracked in {TRIES} tries; take another seed")
 
 
@@ -166,15 +169,17 @@ def _throw(
     air: Air,
     attempt: int,
     tempo: float,
-    peak: float = LONGEST - 0.06,
+    peak: float | None = None,
 ) -> Scene:
-    """The attempt's strokes at a tempo; the record ends 40 to 90 ms after the peak."""
+    """The attempt's strokes at a tempo; the record ends 40 to 90 ms after the peak.
+
+    peak : [s]; None while it is sought, within 0.12 s of the hand's stop.
+    """
     rng = np.random.default_rng([seed, 4, attempt])
     path, rest = draw_throw_path(rng).faster(tempo), float(rng.uniform(0.04, 0.09))
-    duration = peak + rest
-    return Scene(
-        "throw", seed, lash, path.grip(duration), None, law, air, duration, (attempt, tempo)
-    )
+    duration = path.end + 0.12 if peak is None else peak + rest
+    choice = (attempt, tempo)
+    return Scene("throw", seed, lash, path.grip(duration), None, law, air, duration, choice)
 
 
 def draw_swing(seed: int, stiffness: bool = True) -> Scene:
