@@ -1,0 +1,147 @@
+"""Blind trials: the twin's scenes, moved by the independent engine instead of the project's own.
+
+The engine knows the scene's line, markers, grip and air; its drag, bending and friction laws are
+its own, so the shared parameters of the project's law have no true value here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path as File
+
+import numpy as np
+from engine import Specimen, Surroundings, march, settle
+from engine_kernels import forces
+from numpy.typing import NDArray
+
+from lashwave.mechanics.air import medium
+from lashwave.quantities.trial import Trial
+from lashwave.twin.bench import observe
+from lashwave.twin.lines import HELD_LINK
+from lashwave.twin.scene import Scene
+from lashwave.twin.throws import DRAWS
+from lashwave.twin.truth import Path, Truth, output_times
+from lashwave.twin.views import Wishes
+
+Array = NDArray[np.float64]
+
+STRETCH = 3e5
+"""Axial stiffness [N]: strains under 1e-3 at 300 N, some 5 times what an estimator can see."""
+SPHERE_DRAG = 0.47
+LAWS = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
+
+
+def _stations(scene: Scene, links: int) -> Array:
+    """Butt, grip's end, then nodes that crowd toward the tip (held: even, and a rigid end)."""
+    line = scene.lash.true
+    share = np.linspace(0.0, 1.0, links)
+    if scene.kind == "held":
+        inner = line.handle_length + share * (line.length - HELD_LINK - line.handle_length)
+        return np.concatenate([[0.0], inner, [line.length]])
+    crowded = 1.0 - (1.0 - share) * (0.6 + 0.4 * (1.0 - share))
+    return np.append(0.0, line.handle_length + crowded * (line.length - line.handle_length))
+
+
+def specimen(scene: Scene, links: int = 170) -> Specimen:
+    """The scene's line as lumps: table mass of half a link either side, and the markers' mass."""
+    line, lash = scene.lash.true, scene.lash
+    s = _stations(scene, links)
+    count, length = s.size, np.diff(s)
+    fine = np.linspace(0.0, line.length, 20001)
+    density = np.interp(fine, line.station, line.linear_density)
+    total = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(fine))])
+    edges = np.concatenate([[0.0], 0.5 * (s[1:] + s[:-1]), [line.length]])
+    mass = np.diff(np.interp(edges, fine, total))
+    bluff = np.zeros(count)
+    for place in lash.station:
+        j = int(np.clip(np.searchsorted(s, place) - 1, 0, count - 2))
+        share = (place - s[j]) / length[j]
+        area = SPHERE_DRAG * np.pi / 4 * lash.marker_diameter**2
+        for node, weight in ((j, 1 - share), (j + 1, share)):
+            mass[node] += weight * lash.marker_mass
+            bluff[node] += weight * area
+    if line.tuft is not None:
+        mass[-1] += line.tuft.mass
+        bluff[-1] += line.tuft.area
+    span = np.zeros(count)
+    span[1:-1] = 0.5 * (length[1:] + length[:-1])
+    span[1] = 0.5 * length[1]
+    last = count - 1
+    if scene.kind == "held":
+        span[-2], last = 0.5 * length[-2], count - 3
+    assert line.bending_stiffness is not None
+    bend = np.zeros(count)
+    bend[1:-1] = np.interp(s[1:-1], line.station, line.bending_stiffness) / span[1:-1]
+    diameter = np.interp(s, line.station, line.diameter)
+    return Specimen(
+        s, mass, np.full(count - 1, STRETCH), bend, diameter, bluff, 2, last,
+        friction_time=scene.law.damping_time,
+    )  # fmt: skip
+
+
+def _driven(scene: Scene, spec: Specimen) -> tuple[Array, Array]:
+    """Times and places (G, D, 3) of the nodes on rigid ends."""
+    times = np.arange(-4e-3, scene.duration + 6e-3, 2e-3)
+    base, _, _, along, _, _ = scene.grip.at(times)
+    places = [base, base + spec.station[1] * along]
+    if scene.far is not None:
+        end, _, _, ahead, _, _ = scene.far.at(times)
+        places += [end - (spec.station[-1] - spec.station[-2]) * ahead, end]
+    return times, np.stack(places, axis=1)
+
+
+def engine_path(scene: Scene) -> Path:
+    """The scene moved by the engine: once for the peak, once on a grid that is fine there."""
+    spec = specimen(scene, 170 if scene.kind == "throw" else 90)
+    air = medium(scene.air)
+    around = Surroundings(air.density, air.sound_speed)
+    driven = _driven(scene, spec)
+    at_start = np.flatnonzero(np.isclose(driven[0], 0.0))[0]
+    start = settle(spec, around, driven[1][at_start])
+    peak = None
+    if scene.kind == "throw":
+        quick = march(spec, around, driven, np.arange(0.0, scene.duration, 2e-4), start)
+        peak = float(quick.time[np.linalg.norm(quick.velocity[:, -1], axis=-1).argmax()])
+    made = march(spec, around, driven, output_times(scene.duration, peak), start)
+    free = slice(spec.first, spec.last + 1)
+    push, power = np.empty((made.time.size, 3)), np.empty(made.time.size)
+    gravity = np.array([around.density, around.sound_speed, *around.gravity])
+    for k in range(made.time.size):
+        force, tension = np.empty_like(start), np.empty(start.shape[0] - 1)
+        forces(
+            made.position[k], made.velocity[k], np.diff(spec.station), spec.mass, spec.stretch,
+            spec.bend, spec.friction_time, gravity, spec.diameter, spec.bluff,
+            np.array([spec.cylinder_drag, spec.skin_friction]), 0.0, force, tension,
+        )  # fmt: skip
+        rest = spec.mass[:, None] * made.acceleration[k] - force
+        rest[free] = 0.0
+        hand = rest[: spec.first]
+        push[k] = hand.sum(axis=0)
+        power[k] = (hand * made.velocity[k, : spec.first]).sum()
+    pull = made.tension.copy()
+    pull[:, : spec.first - 1] = np.nan
+    pull[:, spec.last + 1 :] = np.nan
+    kinetic = 0.5 * (spec.mass[:, None] * made.velocity**2).sum(axis=(1, 2))
+    return Path(
+        made.time, spec.station, made.position, made.velocity, made.acceleration, pull,
+        push, power, kinetic,
+    )  # fmt: skip
+
+
+def make_blind(
+    seed: int, kind: str, wishes: Wishes, stiffness: bool, cache: File
+) -> tuple[Trial, Truth]:
+    """A blind trial; the engine's run is kept in `cache`, since it takes minutes."""
+    scene = DRAWS[kind](seed, stiffness)
+    cache.mkdir(parents=True, exist_ok=True)
+    kept = cache / f"engine-{kind}-{seed:03d}.npz"
+    if kept.exists():
+        with np.load(kept) as stored:
+            path = Path(**{name: stored[name] for name in stored.files})
+    else:
+        path = engine_path(scene)
+        np.savez_compressed(kept, **vars(path))
+    trial, truth = observe(scene, path, wishes)
+    answers = {name: value for name, value in truth.answers.items() if name not in LAWS}
+    renamed = replace(trial, name=f"blind-{kind}-{seed:03d}")
+    return renamed, replace(truth, answers=answers)
