@@ -129,17 +129,7 @@ def hold(setup, room, place):  # type: ignore[no-untyped-def]
         drift += rigid * room.far[4]
     want -= 2 * HOLD * drift + HOLD * HOLD * miss
     outward(body, room.t, room.store, (first, last), room.a)
-    reply = np.zeros((3, 3))
-    # inward and outward again with a resting base: the far node's reply to a unit force on it
-    steps = np.empty((last - first + 1, 3, 3))
-    steps[last - first] = -np.eye(3)
-    for j in range(last - 1, first - 1, -1):
-        steps[j - first] = _through(body, room.t, room.store, j, steps[j - first + 1])[0]
-    for j in range(first, last):
-        kick = _through(body, room.t, room.store, j, steps[j - first + 1])[1]
-        m, d = _parts(room.store, j)
-        along = room.t[j] @ reply
-        reply = kick + np.outer(m, along) - body.mass[j, 1] * (d @ reply)
+    reply = end_reply(setup, room)
     pull = np.linalg.solve(reply, want - room.a[last])
     room.push[1] = pull
     for k in range(3):
@@ -147,20 +137,35 @@ def hold(setup, room, place):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True)
-def _parts(store, j):  # type: ignore[no-untyped-def]
-    s = store[j]
-    d = np.empty((3, 3))
-    d[0, 0], d[0, 1], d[0, 2], d[1, 1], d[1, 2], d[2, 2] = s[3], s[4], s[5], s[6], s[7], s[8]
-    d[1, 0], d[2, 0], d[2, 1] = s[4], s[5], s[7]
-    return s[:3].copy(), d
-
-
-@nb.njit(cache=True)
-def _through(body, t, store, j, bias):  # type: ignore[no-untyped-def]
-    """Columns of p of node j, and of the far node's acceleration, from those of p of node j + 1."""
-    m, d = _parts(store, j)
-    moved = d @ bias
-    return np.outer(t[j].copy(), m @ bias) - body.mass[j, 1] * moved, -moved
+def end_reply(setup, room):  # type: ignore[no-untyped-def]
+    """(3, 3) acceleration of node `last` under unit forces on it, the base at rest."""
+    body, first, last = setup.body, setup.first, setup.last
+    kick = np.empty((last - first, 3, 3))
+    bias, reply, old = -np.eye(3), np.zeros((3, 3)), np.empty((3, 3))
+    moved = np.empty(3)
+    for j in range(last - 1, first - 1, -1):
+        s, ab = room.store[j], body.mass[j, 1]
+        for c in range(3):
+            x, y, z = bias[0, c], bias[1, c], bias[2, c]
+            moved[0] = s[3] * x + s[4] * y + s[5] * z
+            moved[1] = s[4] * x + s[6] * y + s[7] * z
+            moved[2] = s[5] * x + s[7] * y + s[8] * z
+            share = s[0] * x + s[1] * y + s[2] * z
+            for k in range(3):
+                kick[j - first, k, c] = -moved[k]
+                bias[k, c] = room.t[j, k] * share - ab * moved[k]
+    for j in range(first, last):
+        s, ab = room.store[j], body.mass[j, 1]
+        old[:] = reply
+        for c in range(3):
+            x, y, z = old[0, c], old[1, c], old[2, c]
+            along = room.t[j, 0] * x + room.t[j, 1] * y + room.t[j, 2] * z
+            moved[0] = s[3] * x + s[4] * y + s[5] * z
+            moved[1] = s[4] * x + s[6] * y + s[7] * z
+            moved[2] = s[5] * x + s[7] * y + s[8] * z
+            for k in range(3):
+                reply[k, c] = kick[j - first, k, c] + s[k] * along - ab * moved[k]
+    return reply
 
 
 @nb.njit(cache=True)

@@ -10,7 +10,7 @@ from lashwave.mechanics.air import Medium
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.implicit import plan
-from lashwave.mechanics.kernels import Body, Drive
+from lashwave.mechanics.kernels import Body, Drive, pose
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rates import ACCOUNTS, Setup, room
 from lashwave.mechanics.rest import rest_shape
@@ -82,11 +82,27 @@ def explicit_step(ready: Setup) -> float:
     return 3.3 / max(square * body.damping, np.sqrt(square), 1e-9)
 
 
+def _closing(chain: Chain, ready: Setup, t: Array, w: Array, time: float) -> Array:
+    """Least link rates (M, 3) to add, so that a held far end moves as what holds it does."""
+    near, far = np.empty((6, 3)), np.empty((6, 3))
+    pose(ready.near, time, near)
+    pose(ready.far, time, far)
+    length = chain.length
+    want = far[1] - near[1]
+    want = want - length[: ready.first].sum() * near[4] - length[ready.last :].sum() * far[4]
+    free = length[ready.first : ready.last, None]
+    across = np.eye(3) - t[:, :, None] * t[:, None, :]
+    give = (free[:, :, None] ** 2 * across).sum(0)
+    push = np.linalg.lstsq(give, want - (free * w).sum(0), rcond=1e-9)[0]
+    return np.asarray(free * (across @ push))
+
+
 def _state(
     chain: Chain,
     ready: Setup,
     position: Array,
     velocity: Array | None,
+    time: float = 0.0,
 ) -> Array:
     """Flat state of node positions and velocities; only link directions and rates count."""
     free = slice(ready.first, ready.last)
@@ -96,6 +112,8 @@ def _state(
     if velocity is not None:
         w = np.diff(velocity, axis=0)[free] / chain.length[free, None]
         w -= (w * t).sum(1, keepdims=True) * t
+    if ready.held and not ready.free:
+        w += _closing(chain, ready, t, w, time)
     base = np.zeros(6)
     if ready.free:
         base[:3] = position[0]
@@ -141,7 +159,13 @@ def simulate(
         if grip is None:
             raise SimulationError("a line that nothing holds needs a start position")
         start_position = rest_shape(chain, grip, gravity, law, time=float(times[0]), far=far)
-    start = _state(chain, ready, np.asarray(start_position, dtype=float), start_velocity)
+    start = _state(
+        chain,
+        ready,
+        np.asarray(start_position, dtype=float),
+        start_velocity,
+        float(times[0]),
+    )
     size = float(chain.station[-1])
     pull = float(np.linalg.norm(ready.body.gravity))
     floor = 0.1 * np.sqrt(max(pull, 0.1) * size)
