@@ -28,11 +28,10 @@ class Anchor:
     axes: Array
     """(2, N, 3, 2)"""
 
-    def rows(self, path: Path, axes: Array) -> tuple[Array, Array]:
-        """Matrix (R, 2 n) in the path's own tangent axes, and the residual (R,)."""
+    def residual(self, path: Path) -> Array:
+        """(R,) at a path."""
         links = self.direction.shape[1]
-        n = 3 + 2 * links
-        delta = np.zeros((2, n))
+        delta = np.zeros((2, 3 + 2 * links))
         delta[:, :3] = path.base[:2] - self.base
         step = path.direction[:2]
         local = np.einsum("kjae,kja->kje", self.axes, step)
@@ -40,14 +39,20 @@ class Anchor:
         angle = np.arccos(cosine)
         local *= (angle / np.maximum(np.sin(angle), 1e-12))[..., None]
         delta[:, 3:] = local.reshape(2, -1)
+        return np.asarray(self.matrix @ delta.ravel() + self.offset)
+
+    def rows(self, axes: Array) -> Array:
+        """The matrix (R, 2 n) in a path's own tangent axes (K, N, 3, 2)."""
+        links = self.direction.shape[1]
+        n = 3 + 2 * links
         turn = np.einsum("kjae,kjaf->kjef", self.axes, axes[:2])
         own = self.matrix.copy()
         for s in range(2):
-            columns = own[:, s * n + 3 : (s + 1) * n].reshape(-1, links, 2)
-            own[:, s * n + 3 : (s + 1) * n] = np.einsum("rje,jef->rjf", columns, turn[s]).reshape(
-                -1, 2 * links
+            columns = own[:, s * n + 3 : (s + 1) * n].reshape(-1, links, 2).transpose(1, 0, 2)
+            own[:, s * n + 3 : (s + 1) * n] = (
+                (columns @ turn[s]).transpose(1, 0, 2).reshape(-1, 2 * links)
             )
-        return own, self.matrix @ delta.ravel() + self.offset
+        return own
 
 
 CURVATURE_SD = 3.0

@@ -42,14 +42,12 @@ def build(
     spread: Array,
     weights: Weights,
     anchor: Anchor,
-    last: int | None = None,
 ) -> Normal:
     """Assemble at a path.
 
     Parameters
     ----------
     spread : (K, N + 1) [m2/s3], density of the random acceleration.
-    last : where given, only rows centred at times up to this one.
     """
     seen = look(setup, path, weights)
     n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
@@ -64,7 +62,7 @@ def build(
         setup.node_mass, setup.driven, setup.options.hand_density, setup.first_link,
         setup.last_link, seen.starts, seen.rows,
     )  # fmt: skip
-    matrix, offset = anchor.rows(path, axes)
+    matrix, offset = anchor.rows(axes), anchor.residual(path)
     block = matrix.T @ matrix
     for i in range(2 * n):
         band[: 2 * n - i, i] += block[i:, i]
@@ -84,7 +82,7 @@ def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: A
         setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
         setup.options.hand_density, setup.first_link, setup.last_link,
     )  # fmt: skip
-    _, offset = anchor.rows(path, path.axes)
+    offset = anchor.residual(path)
     prior = (path.shared - setup.shared.mean) / setup.shared.sd
     return float(seen.cost + by_node.sum() + offset @ offset + prior @ prior)
 

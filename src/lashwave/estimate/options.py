@@ -9,12 +9,16 @@ from dataclasses import dataclass
 class Options:
     """Options of `estimate`. The defaults were set on twin trials, not on any one record."""
 
-    spacing_butt: float = 0.070
+    spacing_butt: float = 0.100
     """Largest node spacing [m], at the grip."""
-    spacing_tip: float = 0.015
+    spacing_tip: float = 0.020
     """Node spacing at the far end of a free line [m]."""
     spacing_held: float = 0.040
     """Largest node spacing of a line held at both ends [m]."""
+    sweep_butt: float = 0.120
+    """Largest node spacing of the forward sweep's coarser chain [m] ..."""
+    sweep_tip: float = 0.040
+    """... and at its tip."""
     turn: float = 0.2
     """Rotation of the fastest link in one step of the final grid [rad]."""
     sweep_turn: float = 0.4

@@ -269,8 +269,15 @@ def look(setup: Setup, path: Path, weights: Weights) -> Seen:
     return Seen((nodes.astype(np.int64), p, w, value, tcol, tval), starts, cost, marker, camera)
 
 
-def student(residual: Array, degrees: float) -> Array:
-    """Weights of the Student loss for whitened residuals (..., d); 1 at rest, nan kept as 1."""
-    d = residual.shape[-1]
+CORE = 3.0
+"""Deviations (root mean square over coordinates, times sqrt 3) up to which a sighting is trusted."""
+
+
+def tail_weights(residual: Array, degrees: float) -> Array:
+    """Weights for whitened residuals (..., d): 1 in a Gaussian core, a Student tail beyond.
+
+    nan (not used) counts as trusted.
+    """
     squared = np.nansum(residual**2, axis=-1)
-    return np.asarray((degrees + d) / (degrees + squared) / ((degrees + d) / degrees))
+    core = CORE**2 * residual.shape[-1] / 3.0 + 1.0
+    return np.asarray(np.minimum(1.0, (degrees + core) / (degrees + squared)))

@@ -30,7 +30,7 @@ def filled(time: Array, position: Array) -> Array:
 
 
 def _despiked(position: Array) -> Array:
-    """Samples further than a hand's breadth and 8 robust deviations off their running median, out."""
+    """Samples far off their running median (2 cm and 8 robust deviations) left out."""
     from scipy.ndimage import median_filter
 
     clean = position.copy()
@@ -78,7 +78,7 @@ def end_path(setup: Setup, far: bool) -> Grip:
 
 
 def spline_path(setup: Setup, time: Array, shared: Array) -> Path:
-    """Markers splined over time and along the line: only where the motion is slow and all is seen."""
+    """Markers splined over time and along the line: for slow motion with all in sight."""
     from scipy.interpolate import CubicSpline
 
     markers = setup.trial.markers

@@ -151,7 +151,7 @@ def sweep(setup: Setup, progress: Callable[[float], None]) -> tuple[Path, Weight
     begin, end = setup.trial.markers.time[[0, -1]]
     weights = no_doubt(setup, np.inf)
     stop = min(begin + FIRST, end)
-    time = np.linspace(begin, stop, max(4, int(round((stop - begin) / o.longest_step)) + 1))
+    time = np.linspace(begin, stop, max(4, round((stop - begin) / o.longest_step) + 1))
     window = spline_path(setup, time, initial_shared(setup))
     anchor = shape_prior(setup, window)
     search = Search(window, damping=10.0)

@@ -1,0 +1,79 @@
+"""A camera's clock from the motion: scanned before the camera is let in."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.estimate.path import Path
+from lashwave.estimate.setup import Setup
+from lashwave.estimate.sightings import station_nodes
+from lashwave.instruments.camera import project
+from lashwave.instruments.clock import flash_bound, frame_time
+from lashwave.quantities.sightings import Camera
+
+Array = NDArray[np.float64]
+SCAN_STEP = 10e-6
+"""[s]"""
+REACH = 4.0
+"""Standard deviations of the stated clock that are searched."""
+
+
+def allowed(setup: Setup, camera: Camera) -> Array:
+    """(I, 2) [s], the stated offset's reach, cut to what the strobe's flashes allow."""
+    clock = camera.clock
+    window = (clock.offset - REACH * clock.offset_sd, clock.offset + REACH * clock.offset_sd)
+    if camera.flashes.size < 2:
+        return np.array([window])
+    bound = flash_bound(camera.flashes, camera.rate, setup.trial.markers.time, window)
+    return bound.intervals if bound.intervals.size else np.array([window])
+
+
+def _misfit(setup: Setup, camera: Camera, path: Path, offsets: Array) -> Array:
+    """Mean clipped image distance [px] for each offset, the registration's shift taken out."""
+    from scipy.interpolate import CubicSpline
+
+    nodes, share = station_nodes(setup, camera.station)
+    place = CubicSpline(path.time, path.node, axis=0)
+    sd = max(float(np.median(camera.point_sd)), camera.registration_sd, 1.0)
+    found = np.empty(offsets.size)
+    for i, offset in enumerate(offsets):
+        times = np.clip(frame_time(camera.rate, camera.frame, offset), path.time[0], path.time[-1])
+        at = place(times)
+        rows = np.arange(times.size)
+        x = sum(at[rows, np.maximum(nodes[:, e], 0)] * share[:, e, None] for e in range(2))
+        away = np.nan_to_num(project(camera, x) - camera.uv, nan=1e3)
+        shift = np.clip(
+            np.median(away, axis=0), -2 * camera.registration_sd, 2 * camera.registration_sd
+        )
+        off = np.linalg.norm(away - shift, axis=-1)
+        found[i] = np.mean(np.minimum(off, 40 * sd))
+    prior = (offsets - camera.clock.offset) / camera.clock.offset_sd
+    return found + 0.05 * sd * prior**2
+
+
+def scanned(setup: Setup, path: Path) -> Path:
+    """The path with every camera's clock offset set by a scan against its own motion.
+
+    Where flashes bound the offset, the parameter's prior is narrowed to the interval chosen.
+    """
+    shared = path.shared.copy()
+    for camera in setup.trial.cameras:
+        if camera.frame.size == 0:
+            continue
+        intervals = allowed(setup, camera)
+        grids = [np.linspace(a, b, max(2, int((b - a) / SCAN_STEP) + 1)) for a, b in intervals]
+        offsets = np.concatenate(grids)
+        misfit = _misfit(setup, camera, path, offsets)
+        column = setup.shared.index(f"clock_offset:{camera.name}")
+        shared[column] = offsets[np.argmin(misfit)]
+        if camera.flashes.size >= 2:
+            inside = (intervals[:, 0] <= shared[column]) & (shared[column] <= intervals[:, 1])
+            low, high = intervals[np.argmax(inside)]
+            setup.shared.mean[column] = 0.5 * (low + high)
+            setup.shared.sd[column] = min(
+                camera.clock.offset_sd, max((high - low) / np.sqrt(12), 1e-7)
+            )
+    return replace(path, shared=shared)

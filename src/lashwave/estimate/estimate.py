@@ -1,0 +1,78 @@
+"""The fusion: a trial in, the whole motion with uncertainty out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from lashwave.estimate import normal as eq
+from lashwave.estimate.curve import on_chain
+from lashwave.estimate.diagnosis import residuals_of, warnings_of
+from lashwave.estimate.joint import joint_fit
+from lashwave.estimate.options import Options
+from lashwave.estimate.posterior import draws_of, field_of
+from lashwave.estimate.setup import set_up
+from lashwave.estimate.sweep import sweep
+from lashwave.quantities.fit import Fit
+from lashwave.quantities.trial import Trial
+
+Progress = Callable[[str, float], None]
+
+
+def _silent(_stage: str, _share: float) -> None:
+    return None
+
+
+def estimate(trial: Trial, options: Options | None = None, progress: Progress | None = None) -> Fit:
+    """Join all sightings of a trial, through the mechanics, into one motion.
+
+    Parameters
+    ----------
+    progress : told the stage in words and the share done, 0 to 1.
+
+    Raises
+    ------
+    NotConvergedError : where no motion could be found that can be believed.
+    """
+    options = options or Options()
+    tell = progress or _silent
+    setup = set_up(trial, options)
+    rough = set_up(
+        trial,
+        replace(
+            options,
+            spacing_butt=options.sweep_butt,
+            spacing_tip=options.sweep_tip,
+            spacing_held=options.sweep_butt,
+        ),
+    )
+    path, weights = sweep(rough, lambda f: tell("forward sweep", 0.3 * f))
+    joint = joint_fit(setup, on_chain(setup, rough, path), weights, tell)
+    tell("posterior", 0.9)
+    factor = eq.factor(joint.normal, 1e-9)
+    draws = draws_of(setup, joint, factor)
+    tell("motion", 0.97)
+    field = field_of(setup, joint, draws)
+    shared = {
+        name: (float(np.median(values)), float(values.std(ddof=1)))
+        for name, values in draws.shared.items()
+    }
+    return Fit(
+        time=joint.path.time,
+        station=field.station,
+        position=field.position,
+        position_sd=field.position_sd,
+        velocity=field.velocity,
+        velocity_sd=field.velocity_sd,
+        acceleration=field.acceleration,
+        curvature=field.curvature,
+        tension=field.tension,
+        tension_sd=field.tension_sd,
+        draws=draws,
+        residuals=residuals_of(setup, joint),
+        shared=shared,
+        warnings=warnings_of(setup, joint),
+        history=joint.history,
+    )

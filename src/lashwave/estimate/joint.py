@@ -1,0 +1,149 @@
+"""The joint fit: all sightings at once, the cameras let in by degrees, the robust loss last."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.estimate import normal as eq
+from lashwave.estimate.anchor import Anchor, shape_prior
+from lashwave.estimate.clocks import scanned
+from lashwave.estimate.grid import march, rotation_rate, wanted_step
+from lashwave.estimate.levenberg import Search, minimise
+from lashwave.estimate.noise import spread
+from lashwave.estimate.path import Path, on_grid
+from lashwave.estimate.setup import Setup
+from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
+
+Array = NDArray[np.float64]
+Told = Callable[[str, float], None]
+CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
+"""The camera's standard deviation [px] while it is let in, and the steps taken with it."""
+LADDER = ((1000.0, 3), (100.0, 2), (30.0, 2), (10.0, 2), (4.0, 2), (2.0, 2), (1.0, 2))
+"""Factors on the stated density of the random acceleration, and the steps taken with each. From a
+loose model to a tight one the path needs short steps only; a tight one at once needs many."""
+CONSISTENT = 1.05
+"""Cost over degrees of freedom up to which the model is tightened further."""
+
+
+@dataclass(frozen=True)
+class Joint:
+    """The joint fit at its minimum."""
+
+    path: Path
+    density: Array
+    weights: Weights
+    anchor: Anchor
+    normal: eq.Normal
+    history: tuple[dict[str, float], ...]
+    converged: bool
+    factor: float
+    """On the stated density of the random acceleration: how far the mechanics were trusted."""
+    excess: float
+    """Cost over degrees of freedom before the last correction of that factor."""
+
+
+def regridded(setup: Setup, path: Path, turn: float) -> Path:
+    """The path on a grid as its own rotation asks."""
+    o = setup.options
+    fine, step = wanted_step(path.time, rotation_rate(path), turn, o.longest_step, o.shortest_step)
+    time = march(float(path.time[0]), float(path.time[-1]), fine, step, 0.12)
+    return on_grid(setup, path, time)
+
+
+def reweighted(setup: Setup, path: Path, weights: Weights) -> Weights:
+    """Robust weights at a path."""
+    everything = replace(weights, marker=np.ones_like(weights.marker))
+    seen = look(setup, path, everything)
+    degrees = setup.options.degrees
+    return replace(
+        weights,
+        marker=tail_weights(seen.marker, degrees),
+        camera={name: tail_weights(r, degrees) for name, r in seen.camera.items()},
+    )
+
+
+def degrees_of_freedom(setup: Setup, path: Path, seen: Seen) -> float:
+    """Rows less unknowns: what the cost comes to where model and noise are as stated."""
+    inner = path.time.size - 2
+    free = int((~setup.driven).sum())
+    dynamics = inner * (3 * (setup.chain.links + 1) - min(free, setup.last_link - setup.first_link))
+    return float(dynamics + seen.rows[3].size - path.time.size * setup.unknowns)
+
+
+class _Stages:
+    """The stages of the fit, one search carried through all of them."""
+
+    def __init__(self, setup: Setup, path: Path, weights: Weights, told: Told) -> None:
+        self.setup, self.weights, self.told = setup, weights, told
+        self.factor = LADDER[0][0]
+        self.search = Search(path)
+        self.regrid()
+
+    def regrid(self) -> None:
+        """A grid that suits the path as it is now, and the density and prior that go with it."""
+        self.search.path = regridded(self.setup, self.search.path, self.setup.options.turn)
+        self.anchor = shape_prior(self.setup, self.search.path)
+        self.density = spread(self.setup, self.search.path)
+
+    def run(self, what: str, share: float, iterations: int, tolerance: float) -> None:
+        """Some steps with the weights and the density as they stand."""
+        self.told(f"{what}, {self.search.path.time.size} times", share)
+        self.search.damping = min(self.search.damping, 1.0)
+        minimise(
+            self.setup, self.search, self.density * self.factor, self.weights, self.anchor,
+            iterations, tolerance=tolerance,
+        )  # fmt: skip
+
+    def tighten(self) -> None:
+        """Down the ladder until the cost says that the model is trusted as far as it deserves."""
+        for i, (factor, steps) in enumerate(LADDER):
+            before, self.factor = self.factor, factor
+            kept = self.search.path
+            self.run("markers and mechanics", 0.30 + 0.03 * i, steps, 5e-3)
+            if self.excess() > CONSISTENT:
+                self.factor = before if i else factor
+                self.search.path = kept if i else self.search.path
+                break
+            self.density = spread(self.setup, self.search.path)
+
+    def excess(self) -> float:
+        """Cost over degrees of freedom."""
+        path = self.search.path
+        cost = eq.cost_of(self.setup, path, self.density * self.factor, self.weights, self.anchor)
+        seen = look(self.setup, path, self.weights)
+        return cost / degrees_of_freedom(self.setup, path, seen)
+
+    def admit_cameras(self) -> None:
+        """Scan the clocks, then let the cameras in by degrees."""
+        self.search.path = scanned(self.setup, self.search.path)
+        for i, (sd, steps) in enumerate(CAMERA_STEPS):
+            self.weights = replace(self.weights, camera_sd=sd)
+            self.run("cameras let in", 0.55 + 0.05 * i, steps, 5e-3)
+
+
+def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
+    """From the sweep's path to the minimum over everything."""
+    stages = _Stages(setup, path, weights, told)
+    stages.tighten()
+    if any(c.frame.size for c in setup.trial.cameras):
+        stages.admit_cameras()
+    stages.weights = reweighted(setup, stages.search.path, replace(stages.weights, camera_sd=None))
+    stages.regrid()
+    stages.run("all sightings", 0.7, 6, 2e-3)
+    stages.weights = reweighted(setup, stages.search.path, stages.weights)
+    stages.run("robust weights", 0.82, 3, 2e-3)
+    excess = stages.excess()
+    if excess > CONSISTENT:
+        stages.factor *= excess**2
+        stages.run("robust weights", 0.87, 2, 2e-3)
+    density = stages.density * stages.factor
+    path = stages.search.path
+    normal = eq.build(setup, path, density, stages.weights, stages.anchor)
+    return Joint(
+        path, density, stages.weights, stages.anchor, normal, tuple(stages.search.history),
+        stages.search.converged, stages.factor, excess,
+    )  # fmt: skip

@@ -1,0 +1,166 @@
+"""Draws of the posterior and the motion with its standard deviations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.estimate import normal as eq
+from lashwave.estimate.curve import output_stations, spline_matrices
+from lashwave.estimate.joint import Joint
+from lashwave.estimate.path import Path, moved
+from lashwave.estimate.setup import Setup
+from lashwave.mechanics.accounts import hand_power, kinetic_energy, outboard_force
+from lashwave.mechanics.air import Medium
+from lashwave.mechanics.estim_band import dynamics_cost
+from lashwave.mechanics.law import Law
+from lashwave.quantities.fit import Draws
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Moving:
+    """Nodes of one path and their time derivatives, (K, N + 1, 3) each; tension (K, N)."""
+
+    node: Array
+    velocity: Array
+    acceleration: Array
+    tension: Array
+
+
+def _derivatives(time: Array, node: Array) -> tuple[Array, Array]:
+    """Velocity and acceleration by the cubic spline through the nodes' places."""
+    from scipy.interpolate import CubicSpline
+
+    curve = CubicSpline(time, node, axis=0)
+    return curve(time, 1), curve(time, 2)
+
+
+def tension_of(setup: Setup, path: Path, density: Array) -> Array:
+    """(K, N) [N], pull in each link as the dynamics at each time ask for it; nan on rigid ends."""
+    _, tension = dynamics_cost(
+        path.node, path.direction, path.chord, path.time, setup.kernel_chain, setup.air,
+        setup.law(path.shared), setup.gravity, density, setup.node_mass, setup.driven,
+        setup.options.hand_density, setup.first_link, setup.last_link,
+    )  # fmt: skip
+    tension[0], tension[-1] = tension[1], tension[-2]
+    tension[:, : setup.first_link] = np.nan
+    tension[:, setup.last_link :] = np.nan
+    return np.asarray(tension)
+
+
+def moving(setup: Setup, path: Path, density: Array) -> Moving:
+    """A path with its derivatives and tensions."""
+    node = path.node
+    return Moving(node, *_derivatives(path.time, node), tension_of(setup, path, density))
+
+
+def node_tension(setup: Setup, tension: Array) -> Array:
+    """(..., N + 1) from links (..., N): the mean of the neighbours, 0 at a free tip."""
+    both = np.stack([tension[..., :-1], tension[..., 1:]])
+    filled = np.where(np.isnan(both), both[::-1], both).mean(axis=0)
+    first = tension[..., :1]
+    last = tension[..., -1:]
+    if setup.trial.line.ends == "free":
+        last = np.zeros_like(last)
+    whole = np.concatenate([first, filled, last], axis=-1)
+    whole[..., : setup.chain.handle_links] = np.nan
+    return np.asarray(whole)
+
+
+def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
+    """Draws of the whole motion; each is a path of its own, so that nonlinear answers are fair."""
+    o = setup.options
+    rng = np.random.default_rng(o.seed)
+    step = eq.draw(factor, o.draws, rng)
+    count, nodes = joint.path.time.size, setup.chain.links + 1
+    x = np.empty((o.draws, count, nodes, 3))
+    v = np.empty_like(x)
+    tension = np.empty((o.draws, count, nodes))
+    force = np.empty((o.draws, count, 3))
+    power = np.empty((o.draws, count))
+    energy = np.empty((o.draws, count))
+    shared = np.empty((o.draws, setup.shared.mean.size))
+    medium = Medium(*setup.air)
+    for d in range(o.draws):
+        path = moved(joint.path, joint.normal.axes, step[:, d])
+        m = moving(setup, path, joint.density)
+        x[d], v[d] = m.node, m.velocity
+        tension[d] = node_tension(setup, m.tension)
+        law = Law(*(float(s) for s in setup.law(path.shared)))
+        force[d] = outboard_force(
+            setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law
+        )[:, 0]
+        power[d] = hand_power(
+            setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law
+        )
+        energy[d] = kinetic_energy(setup.chain, m.velocity)
+        shared[d] = path.shared
+    named = {n: _reported(n, shared[:, i]) for i, n in enumerate(setup.shared.names)}
+    kept = {n: values for n, values in named.items() if _is_reported(setup, n)}
+    return Draws(joint.path.time, setup.chain.station, x, v, tension, force, power, energy, kept)
+
+
+def _is_reported(setup: Setup, name: str) -> bool:
+    return name.split(":")[0] not in ("axial", "radial") and not (
+        name == "drag_tuft" and setup.trial.line.tuft is None
+    )
+
+
+def _reported(name: str, values: Array) -> Array:
+    """Logarithmic scales as ratios, fitted over stated; everything else as it is."""
+    return np.exp(values) if ":" not in name else values
+
+
+@dataclass(frozen=True)
+class Field:
+    """The motion on the output stations, (K, S, 3) or (K, S)."""
+
+    station: Array
+    position: Array
+    position_sd: Array
+    velocity: Array
+    velocity_sd: Array
+    acceleration: Array
+    curvature: Array
+    tension: Array
+    tension_sd: Array
+
+
+def _spread(values: Array, matrix: Array) -> Array:
+    """Standard deviation over draws (D, K, N + 1, 3) of matrix @ nodes, (K, S, 3), in blocks."""
+    count = values.shape[1]
+    sd = np.empty((count, matrix.shape[0], 3))
+    centred = values - values.mean(axis=0)
+    for start in range(0, count, 64):
+        block = np.einsum("si,dkia->dksa", matrix, centred[:, start : start + 64], optimize=True)
+        sd[start : start + 64] = np.sqrt((block**2).sum(axis=0) / (values.shape[0] - 1))
+    return sd
+
+
+def field_of(setup: Setup, joint: Joint, draws: Draws) -> Field:
+    """The fitted motion and its standard deviations on the output stations."""
+    station = output_stations(setup)
+    place, bend = spline_matrices(setup, station)
+    m = moving(setup, joint.path, joint.density)
+
+    def along(nodes: Array, matrix: Array = place) -> Array:
+        return np.einsum("si,kia->ksa", matrix, nodes, optimize=True)
+
+    node_sd = draws.tension.std(axis=0, ddof=1)
+    tension = node_tension(setup, m.tension)
+    chain_station = setup.chain.station
+    rigid = np.zeros(station.size, dtype=bool)
+    if setup.chain.handle_links:
+        rigid |= station < chain_station[1] - 1e-9
+    pull = np.array([np.interp(station, chain_station, np.nan_to_num(row)) for row in tension])
+    pull_sd = np.array([np.interp(station, chain_station, np.nan_to_num(row)) for row in node_sd])
+    pull[:, rigid], pull_sd[:, rigid] = np.nan, np.nan
+    return Field(
+        station, along(m.node), _spread(draws.position, place), along(m.velocity),
+        _spread(draws.velocity, place), along(m.acceleration),
+        np.linalg.norm(along(m.node, bend), axis=-1), pull, pull_sd,
+    )  # fmt: skip
