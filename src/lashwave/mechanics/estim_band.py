@@ -17,7 +17,7 @@ from lashwave.mechanics.estim_rows import (
 
 
 @nb.njit(cache=True)
-def places(base, t, c):
+def places(base, t, c):  # type: ignore[no-untyped-def]
     """Node places (K, N + 1, 3) from base points (K, 3), directions (K, N, 3), chords (K, N)."""
     count, links = c.shape
     x = np.empty((count, links + 1, 3))
@@ -30,7 +30,7 @@ def places(base, t, c):
 
 
 @nb.njit(cache=True)
-def tangent_axes(t):
+def tangent_axes(t):  # type: ignore[no-untyped-def]
     """Two axes normal to each direction: (K, N, 3, 2), a smooth choice almost everywhere."""
     count, links, _ = t.shape
     E = np.empty((count, links, 3, 2))
@@ -46,7 +46,7 @@ def tangent_axes(t):
 
 
 @nb.njit(cache=True)
-def chord_lengths(t, length, handle, held):
+def chord_lengths(t, length, handle, held):  # type: ignore[no-untyped-def]
     """Chords (K, N) of links whose arc is bent: l (1 - (kappa l)^2 / 24), at most 3 % short.
 
     kappa from the joints at either end; a free last link takes the mean square of a moment that
@@ -80,7 +80,7 @@ def chord_lengths(t, length, handle, held):
 
 
 @nb.njit(cache=True)
-def _hand_rows(G, rhs, k, x, E, c, hm, hp, density, driven):
+def _hand_rows(G, rhs, x, E, c, hm, hp, density, driven):  # type: ignore[no-untyped-def]
     """White acceleration of the driven nodes: rows in the places that dynamics left empty."""
     links = E.shape[1]
     n = 3 + 2 * links
@@ -93,7 +93,7 @@ def _hand_rows(G, rhs, k, x, E, c, hm, hp, density, driven):
         for a in range(3):
             row = G[3 * i + a]
             for s in range(3):
-                rhs[3 * i + a] += coefficient[s] * x[k - 1 + s, i, a]
+                rhs[3 * i + a] += coefficient[s] * x[s, i, a]
                 row[s * n + a] = coefficient[s]
                 for j in range(i):
                     for e in range(2):
@@ -101,7 +101,7 @@ def _hand_rows(G, rhs, k, x, E, c, hm, hp, density, driven):
 
 
 @nb.njit(cache=True)
-def _sighting_row(row, n, theta, node, p, w, tcol, tval, E, c):
+def _sighting_row(row, n, theta, node, p, w, tcol, tval, E, c):  # type: ignore[no-untyped-def]
     """One scalar sighting: p . x at up to two nodes, interpolated over three times."""
     for m in range(2):
         i = node[m]
@@ -123,8 +123,54 @@ def _sighting_row(row, n, theta, node, p, w, tcol, tval, E, c):
             row[theta + tcol[q]] += tval[q]
 
 
+@nb.njit(cache=True)
+def _block_of_time(  # type: ignore[no-untyped-def]
+    x, t, E, c, hm, hp, chain, air, law, gravity, weight, driven, density, ends, own, srow, shared
+):
+    """One inner time's rows G, r as G' G (3 n + shared square), G' r, r' r; and tensions (N,).
+
+    x, t, E, c hold the three times; own = its sightings as a range in srow; ends = (first, last).
+    """
+    node, p, w, value, tcol, tval = srow
+    links = t.shape[1]
+    n = 3 + 2 * links
+    rows = 3 * (links + 1) + own[1] - own[0]
+    G = np.zeros((rows, 3 * n + shared))
+    rhs = np.zeros(rows)
+    tension = dynamics_rows(
+        G, rhs, x, t, E, c, hm, hp, chain, air, law, gravity, weight, ends[0], ends[1]
+    )
+    _hand_rows(G, rhs, x, E, c, hm, hp, density, driven)
+    for r in range(own[0], own[1]):
+        i = 3 * (links + 1) + r - own[0]
+        rhs[i] = value[r]
+        _sighting_row(G[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], E, c)
+    return np.dot(G.T, G), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
+
+
+@nb.njit(cache=True)
+def _whitening(spread, node_mass, driven, h):  # type: ignore[no-untyped-def]
+    """Weight of each node's dynamics (N + 1,): zero where the node is driven."""
+    weight = np.zeros(node_mass.size)
+    for i in range(node_mass.size):
+        if not driven[i]:
+            weight[i] = 1.0 / (node_mass[i] * np.sqrt(spread[i] * h))
+    return weight
+
+
+@nb.njit(cache=True)
+def _add_block(band, border, grad, block, g, start, width):  # type: ignore[no-untyped-def]
+    """Add one time's block (width + Q square) to band, border and gradient, from `start` on."""
+    for i in range(width):
+        grad[start + i] += g[i]
+        for j in range(i, width):
+            band[j - i, start + i] += block[i, j]
+        for q in range(border.shape[1]):
+            border[start + i, q] += block[i, width + q]
+
+
 @nb.njit(cache=True, parallel=True)
-def assemble(
+def assemble(  # type: ignore[no-untyped-def]
     band,
     border,
     grad,
@@ -147,39 +193,31 @@ def assemble(
     starts,
     srow,
 ):
-    """Add all rows to band (3n, K n), border (K n, Q), grad (K n + Q), corner (Q, Q); -> cost, tension.
+    """Add all rows to band (3n, K n), border (K n, Q), grad (K n + Q), corner (Q, Q).
 
+    Returns cost and tensions (K, N) [N].
     spread (K, N + 1): density [m2/s3] of the random acceleration; starts (K + 1): first sighting
     of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3), rhs (R), tcol (R, 4), tval (R, 4)).
     The first five shared parameters are the logarithmic scales of the law.
     """
-    node, p, w, value, tcol, tval = srow
     count, links = c.shape
     n = 3 + 2 * links
     shared = corner.shape[0]
-    cols = 3 * n + shared
     tension = np.zeros((count, links))
     cost = np.zeros(count)
     corners = np.zeros((count, shared, shared + 1))
+    # Times three apart share no unknown, so each colour may be added by many threads.
     for colour in range(3):
         for b in nb.prange((count - 2 - colour + 2) // 3):
             k = 1 + colour + 3 * b
-            rows = 3 * (links + 1) + starts[k + 1] - starts[k]
-            G = np.zeros((rows, cols))
-            rhs = np.zeros(rows)
+            near = slice(k - 1, k + 2)
             hm, hp = times[k] - times[k - 1], times[k + 1] - times[k]
-            h = 0.5 * (hm + hp)
-            weight = np.zeros(links + 1)
-            for i in range(links + 1):
-                if not driven[i]:
-                    weight[i] = 1.0 / (node_mass[i] * np.sqrt(spread[k, i] * h))
-            tension[k] = dynamics_rows(
-                G,
-                rhs,
-                x[k - 1 : k + 2],
-                t[k - 1 : k + 2],
-                E[k - 1 : k + 2],
-                c[k - 1 : k + 2],
+            weight = _whitening(spread[k], node_mass, driven, 0.5 * (hm + hp))
+            block, g, cost[k], tension[k] = _block_of_time(
+                x[near],
+                t[near],
+                E[near],
+                c[near],
                 hm,
                 hp,
                 chain,
@@ -187,37 +225,14 @@ def assemble(
                 law,
                 gravity,
                 weight,
-                first,
-                last,
+                driven,
+                hand_density,
+                (first, last),
+                (starts[k], starts[k + 1]),
+                srow,
+                shared,
             )
-            _hand_rows(
-                G, rhs, k, x, E[k - 1 : k + 2], c[k - 1 : k + 2], hm, hp, hand_density, driven
-            )
-            for r in range(starts[k], starts[k + 1]):
-                own = 3 * (links + 1) + r - starts[k]
-                rhs[own] = value[r]
-                _sighting_row(
-                    G[own],
-                    n,
-                    3 * n,
-                    node[r],
-                    p[r],
-                    w[r],
-                    tcol[r],
-                    tval[r],
-                    E[k - 1 : k + 2],
-                    c[k - 1 : k + 2],
-                )
-            block = np.dot(G.T, G)
-            g = np.dot(G.T, rhs)
-            cost[k] = np.dot(rhs, rhs)
-            start = (k - 1) * n
-            for i in range(3 * n):
-                grad[start + i] += g[i]
-                for j in range(i, 3 * n):
-                    band[j - i, start + i] += block[i, j]
-                for q in range(shared):
-                    border[start + i, q] += block[i, 3 * n + q]
+            _add_block(band, border, grad, block, g, (k - 1) * n, 3 * n)
             corners[k, :, :shared] = block[3 * n :, 3 * n :]
             corners[k, :, shared] = g[3 * n :]
     for k in range(count):
@@ -227,10 +242,10 @@ def assemble(
 
 
 @nb.njit(cache=True, parallel=True)
-def dynamics_cost(
+def dynamics_cost(  # type: ignore[no-untyped-def]
     x, t, c, times, chain, air, law, gravity, spread, node_mass, driven, hand_density, first, last
 ):
-    """Squared whitened dynamics residual of each time (K,), and of each node (K, N + 1), tensions [N]."""
+    """Squared whitened dynamics residual by time and node (K, N + 1), tensions (K, N) [N]."""
     count, links = c.shape
     by_node = np.zeros((count, links + 1))
     tension = np.zeros((count, links))

@@ -24,7 +24,7 @@ STRAIGHT = 2e-3  # [rad] joints bent less than this feel no damping: their plane
 
 
 @nb.njit(cache=True)
-def link_drag(v, t, length, diameter, air, law):
+def link_drag(v, t, length, diameter, air, law):  # type: ignore[no-untyped-def]
     """Drag of one straight link at mid velocity v.
 
     air = (density, viscosity, sound speed), law = scales (normal, tangential, ...).
@@ -50,7 +50,7 @@ def link_drag(v, t, length, diameter, air, law):
 
 
 @nb.njit(cache=True)
-def body_drag(v, area, air):
+def body_drag(v, area, air):  # type: ignore[no-untyped-def]
     """Drag of a bluff body of given drag area, and its derivative by v."""
     speed = np.sqrt(v[0] ** 2 + v[1] ** 2 + v[2] ** 2)
     k = 0.5 * air[0] * area
@@ -63,7 +63,7 @@ def body_drag(v, area, air):
 
 
 @nb.njit(cache=True)
-def air_forces(v, t, c, diameter, bluff, tuft, air, law):
+def air_forces(v, t, c, diameter, bluff, tuft, air, law):  # type: ignore[no-untyped-def]
     """Drag at the nodes by cause (3 causes, N + 1, 3): normal, tangential, tuft and bodies;
     derivatives per link (N, 3, 3) and per node (N + 1, 3, 3)."""
     links = c.size
@@ -89,7 +89,7 @@ def air_forces(v, t, c, diameter, bluff, tuft, air, law):
 
 
 @nb.njit(cache=True)
-def joint_axes(t):
+def joint_axes(t):  # type: ignore[no-untyped-def]
     """Bend vectors d_j = t_j - t_{j-1} (N, 3) and the projector weight 1 / (|d|^2 + small^2)."""
     d = np.zeros_like(t)
     w = np.zeros(t.shape[0])
@@ -100,7 +100,7 @@ def joint_axes(t):
 
 
 @nb.njit(cache=True)
-def bend_forces(t, rate, c, bend, scale, tau):
+def bend_forces(t, rate, c, bend, scale, tau):  # type: ignore[no-untyped-def]
     """Elastic and damping forces at the nodes (2, N + 1, 3) from bending at the joints.
 
     Energy 1/2 bend_j |d_j|^2; damping acts on the part of d's rate along d only, so that a rigid
@@ -125,7 +125,7 @@ def bend_forces(t, rate, c, bend, scale, tau):
 
 
 @nb.njit(cache=True)
-def mass_times(link_mass, y):
+def mass_times(link_mass, y):  # type: ignore[no-untyped-def]
     """Consistent mass times nodal vectors: (N + 1, 3)."""
     out = np.zeros_like(y)
     for j in range(link_mass.shape[0]):
@@ -136,7 +136,7 @@ def mass_times(link_mass, y):
 
 
 @nb.njit(cache=True)
-def project_out_tensions(G, rhs, t, weight, first, last):
+def project_out_tensions(G, rhs, t, weight, first, last):  # type: ignore[no-untyped-def]
     """Remove from whitened rows (3 (N + 1), P) what tensions can explain; returns lam (N,).
 
     weight (N + 1,): the whitening of each node, 0 for driven nodes; links first..last - 1 carry
@@ -197,7 +197,7 @@ def project_out_tensions(G, rhs, t, weight, first, last):
 
 
 @nb.njit(cache=True)
-def impulse_residual(x, t, c, hm, hp, chain, air, law, gravity):
+def impulse_residual(x, t, c, hm, hp, chain, air, law, gravity):  # type: ignore[no-untyped-def]
     """r without tensions (N + 1, 3) at the middle of three times, and what it was made of.
 
     x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1;
@@ -221,7 +221,7 @@ def impulse_residual(x, t, c, hm, hp, chain, air, law, gravity):
 
 
 @nb.njit(cache=True)
-def _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, weight):
+def _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, weight):  # type: ignore[no-untyped-def]
     """Columns of the inertia and the drag for all three times (G is whitened as it is filled)."""
     links = t.shape[1]
     h = 0.5 * (hm + hp)
@@ -265,7 +265,7 @@ def _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, w
 
 
 @nb.njit(cache=True)
-def _bend_columns(G, n, t, E, c, hm, hp, bend, scale, tau, weight):
+def _bend_columns(G, n, t, E, c, hm, hp, bend, scale, tau, weight):  # type: ignore[no-untyped-def]
     """Columns of bending (middle time) and of its damping (all three times)."""
     links = t.shape[1]
     h = 0.5 * (hm + hp)
@@ -293,13 +293,13 @@ def _bend_columns(G, n, t, E, c, hm, hp, bend, scale, tau, weight):
 
 
 @nb.njit(cache=True)
-def dynamics_rows(G, rhs, x, t, E, c, hm, hp, chain, air, law, gravity, weight, first, last):
+def dynamics_rows(G, rhs, x, t, E, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
     """Fill whitened rows G (3 (N + 1), 3 n + 5 at least) and residual rhs; returns tensions [N].
 
     Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each), then the five logarithmic scales
     `LAW_NAMES`. G and rhs must be zero in these rows on entry.
     """
-    link_mass, bend, diameter, bluff, tuft = chain
+    link_mass, bend = chain[0], chain[1]
     links = t.shape[1]
     n = 3 + 2 * links
     h = 0.5 * (hm + hp)
