@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Tuft:
-    """Loose strands at the far end: drag area (coefficient times area) and mass not in the table."""
+    """Loose strands at the far end: drag area and mass, which the table does not hold."""
 
     area: float
     """Drag coefficient times area [m2]."""
