@@ -18,7 +18,7 @@ def main() -> None:
         except SimulationError as problem:
             print(f"    # {problem}", flush=True)
             continue
-        found = throws.try_out(scene)
+        found = throws.try_out(scene)  # over its whole record
         attempt, tempo = scene.choice or (0, 1.0)
         print(
             f"    {seed}: ({attempt}, {tempo:g}, {found.time:.4f}),"

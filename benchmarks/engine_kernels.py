@@ -236,7 +236,7 @@ def _stage(low, first, last, mass, force, rx, drive, h, x, rest, ea, tension, be
 
 @nb.njit(cache=True)
 def step(x, v, dt, p0, p1, first, last, rest, mass, ea, bend, tau, air, size, bluff, drag, alpha):  # type: ignore[no-untyped-def]
-    """One ROS2 step; p0, p1 (3, D, 3): place, speed, acceleration of the driven nodes, before, after.
+    """One ROS2 step; p0, p1 (3, D, 3): place, speed, acceleration of driven nodes, before, after.
 
     Returns new place and speed, and the size of the embedded first-order error in speed [m/s].
     """

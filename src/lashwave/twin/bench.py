@@ -23,7 +23,7 @@ from lashwave.twin.views import Wishes, read_camera, read_markers
 
 Array = NDArray[np.float64]
 
-RTOL = 1e-4
+RTOL = 2e-5
 
 
 def simulate_path(scene: Scene) -> Path:

@@ -6,6 +6,7 @@ sideways drift take it out.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,19 +53,45 @@ class Throw:
     azimuth: float
     """Of the plane [rad]."""
 
-    def faster(self, factor: float) -> Throw:
-        """The same path in less time."""
+    def mapped(self, change: Callable[[Stroke], Stroke]) -> Throw:
+        """The same throw with every stroke changed."""
 
-        def quick(strokes: tuple[Stroke, ...]) -> tuple[Stroke, ...]:
-            return tuple(Stroke(s.start / factor, s.span / factor, s.size) for s in strokes)
+        def each(strokes: tuple[Stroke, ...]) -> tuple[Stroke, ...]:
+            return tuple(change(stroke) for stroke in strokes)
 
         return replace(
             self,
-            turn=quick(self.turn),
-            forward=quick(self.forward),
-            up=quick(self.up),
-            aside=quick(self.aside),
-            lean=quick(self.lean),
+            turn=each(self.turn),
+            forward=each(self.forward),
+            up=each(self.up),
+            aside=each(self.aside),
+            lean=each(self.lean),
+        )
+
+    def faster(self, factor: float) -> Throw:
+        """The same path in less time."""
+        return self.mapped(lambda s: Stroke(s.start / factor, s.span / factor, s.size))
+
+    def later(self, delay: float) -> Throw:
+        """The same throw begun `delay` seconds later."""
+        return self.mapped(lambda s: Stroke(s.start + delay, s.span, s.size))
+
+    def varied(self, rng: np.random.Generator) -> Throw:
+        """A sister: times and sizes some 4 % off, another plane, other ways out of it."""
+        sister = self.mapped(
+            lambda s: Stroke(
+                s.start + 0.006 * float(rng.normal()),
+                s.span * float(np.exp(0.04 * rng.normal())),
+                s.size * float(np.exp(0.05 * rng.normal())),
+            )
+        )
+        lean = tuple(Stroke(s.start, s.span, float(rng.normal(0.0, 0.08))) for s in self.lean)
+        return replace(
+            sister,
+            angle=self.angle + float(rng.normal(0.0, 0.05)),
+            aside=tuple(Stroke(s.start, s.span, float(rng.normal(0.0, 0.06))) for s in self.aside),
+            lean=lean,
+            azimuth=float(rng.uniform(-0.25, 0.25)),
         )
 
     @property

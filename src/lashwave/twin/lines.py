@@ -8,6 +8,8 @@ centimetres.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -107,7 +109,31 @@ def draw_lash(rng: np.random.Generator, kind: str, stiffness: bool = True) -> La
 
     stiffness : whether the table has its column of bending stiffness.
     """
-    true = _true_line(rng, kind)
+    return _equip(rng, _true_line(rng, kind), stiffness)
+
+
+def vary_lash(mother: np.random.Generator, rng: np.random.Generator, stiffness: bool) -> Lash:
+    """A sister of the throwing line that `mother` draws: longer or shorter, heavier or lighter."""
+    line = _true_line(mother, "throw")
+    x = line.station / line.length
+    longer = float(np.clip(rng.uniform(0.9, 1.1), 1.5 / line.length, 3.2 / line.length))
+    heavier = rng.uniform(0.85, 1.2) * _wobble(rng, x, 0.02)
+    thicker = np.sqrt(heavier) * _wobble(rng, x, 0.02)
+    stiffer = heavier * rng.uniform(0.85, 1.25) * _wobble(rng, x, 0.03)
+    assert line.bending_stiffness is not None
+    sister = replace(
+        line,
+        station=line.station * longer,
+        diameter=line.diameter * thicker,
+        linear_density=line.linear_density * heavier,
+        bending_stiffness=line.bending_stiffness * stiffer,
+        handle_length=line.handle_length * longer,
+    )
+    return _equip(rng, sister, stiffness)
+
+
+def _equip(rng: np.random.Generator, true: Line, stiffness: bool) -> Lash:
+    """Measure a line and put markers on it."""
     stated = _measured(rng, true, stiffness)
     station_sd = 1e-3
     stated_station = np.round(_stations(rng, true), 3)

@@ -14,9 +14,9 @@ from lashwave.mechanics.simulate import SimulationError, simulate
 from lashwave.mechanics.trajectory import Trajectory
 from lashwave.quantities.air import Air
 from lashwave.quantities.constants import TRIAL_GRAVITY
-from lashwave.twin.chosen import CHOSEN
+from lashwave.twin.chosen import CHOSEN, MOTHERS
 from lashwave.twin.hands import draw_held_grips, draw_swing_grip, draw_throw_path
-from lashwave.twin.lines import HELD_LINK, draw_lash
+from lashwave.twin.lines import HELD_LINK, draw_lash, vary_lash
 from lashwave.twin.scene import Lash, Scene
 
 Array = NDArray[np.float64]
@@ -26,6 +26,10 @@ MACH = (0.9, 1.8)
 EARLIEST, LONGEST = 0.42, 1.4
 """When a throw may crack [s]."""
 TRIES = 60
+TRIED = 2e-4
+"""Output step of a trial run [s]."""
+NEAR_AIM = 0.12
+"""How near a throw must come to the speed that its seed asks for, as a ratio."""
 SHARPEST = 0.010
 """Smallest fold radius before the crack [m]; sharper folds ask for links under 8 mm."""
 
@@ -76,6 +80,7 @@ def run(scene: Scene, chain: Chain, times: Array, rtol: float) -> Trajectory:
         times,
         far=scene.far,
         rtol=rtol,
+        implicit=True,
     )
 
 
@@ -111,12 +116,12 @@ class Trialled(NamedTuple):
 
 def try_out(scene: Scene, spacing: Spacing = FINE, rtol: float = 1e-3) -> Trialled:
     """Run a scene and see how fast its tip gets and how sharply the line folds."""
-    times = np.arange(0.0, scene.duration, 1e-4)
+    times = np.arange(0.0, scene.duration, TRIED)
     chain = chain_of(scene.lash, spacing)
     path = run(scene, chain, times, rtol)
     speed = np.linalg.norm(path.velocity[:, -1], axis=-1)
     k = int(speed.argmax())
-    before = path.position[max(k - 100, 0) : k + 1]
+    before = path.position[max(k - round(0.01 / TRIED), 0) : k + 1]
     tangent = np.diff(before, axis=1) / chain.length[:, None]
     span = 0.5 * (chain.length[1:] + chain.length[:-1])
     curvature = (np.linalg.norm(np.diff(tangent, axis=1), axis=-1) / span)[:, 1:]
@@ -134,50 +139,48 @@ def good(found: Trialled) -> bool:
 def draw_throw(seed: int, stiffness: bool = True) -> Scene:
     """A throw whose tip reaches Mach 0.9 to 1.8 within 1.4 s.
 
-    Strokes are drawn until one does; a near miss is tried once more at another tempo. What the
-    first seeds came to is kept in `chosen`, so that they need no search.
+    A mother is drawn, then varied in line, law, hand and tempo until the tip is as fast as the
+    seed asks. What the first seeds came to is kept in `chosen`, so that they need no search.
     """
-    rng = np.random.default_rng([seed, 1])
-    lash = draw_lash(rng, "throw", stiffness)
-    law, air = _law(rng), _air(rng)
     if seed in CHOSEN:
         attempt, tempo, peak = CHOSEN[seed]
-        return _throw(seed, lash, law, air, attempt, tempo, peak)
+        return _throw(seed, attempt, tempo, stiffness, peak)
+    aim = np.random.default_rng([seed, 5]).uniform(*MACH)
     for attempt in range(TRIES):
-        tempo, aim = 1.0, np.random.default_rng([seed, 5, attempt])
-        for _ in range(3):
-            scene = _throw(seed, lash, law, air, attempt, tempo)
+        tempo = 1.0
+        for _ in range(4):
+            scene = _throw(seed, attempt, tempo, stiffness)
             try:
                 found = try_out(scene, ROUGH)
                 if good(found):
                     found = try_out(scene, FINE)
             except SimulationError:
                 break
-            if good(found):
-                return _throw(seed, lash, law, air, attempt, tempo, found.time)
-            if not 0.6 < found.mach < 2.5 or found.radius < 0.7 * SHARPEST:
+            if good(found) and abs(np.log(found.mach / aim)) < NEAR_AIM:
+                return _throw(seed, attempt, tempo, stiffness, found.time)
+            if not 0.5 < found.mach < 2.5 or found.radius < 0.7 * SHARPEST:
                 break
-            # Speeds go with the tempo, and a little faster than it.
-            tempo = round(tempo * float((aim.uniform(1.0, 1.6) / found.mach) ** 0.8), 3)
+            # The path of a line without weight scales with the tempo, and its speeds with it.
+            tempo = float(np.clip(round(tempo * aim / found.mach, 3), 0.6, 2.2))
     raise SimulationError(f"no throw of seed {seed} cracked in {TRIES} tries; take another seed")
 
 
 def _throw(
-    seed: int,
-    lash: Lash,
-    law: Law,
-    air: Air,
-    attempt: int,
-    tempo: float,
-    peak: float | None = None,
+    seed: int, attempt: int, tempo: float, stiffness: bool, peak: float | None = None
 ) -> Scene:
-    """The attempt's strokes at a tempo; the record ends 40 to 90 ms after the peak.
+    """The attempt's throw at a tempo; the record ends 40 to 90 ms after the peak.
 
     peak : [s]; None while it is sought, within 0.12 s of the hand's stop.
     """
     rng = np.random.default_rng([seed, 4, attempt])
-    path, rest = draw_throw_path(rng).faster(tempo), float(rng.uniform(0.04, 0.09))
-    duration = path.end + 0.12 if peak is None else peak + rest
+    mother, strokes, own = MOTHERS[int(rng.integers(len(MOTHERS)))]
+    lash = vary_lash(np.random.default_rng([mother, 1]), rng, stiffness)
+    law, air = _law(rng), _air(rng)
+    path = draw_throw_path(np.random.default_rng([mother, 4, strokes])).varied(rng)
+    path = path.faster(own * tempo)
+    # The marker record should not begin with the first stroke, nor last under half a second.
+    path = path.later(float(rng.uniform(0.0, 0.15)) + max(0.0, 0.45 - path.end))
+    duration = path.end + 0.12 if peak is None else peak + float(rng.uniform(0.04, 0.09))
     choice = (attempt, tempo)
     return Scene("throw", seed, lash, path.grip(duration), None, law, air, duration, choice)
 
