@@ -40,9 +40,9 @@ def output_stations(setup: Setup) -> Array:
         ends.append(float(chain.station[1]))
     if chain.held_links:
         ends.append(float(chain.station[-2]))
-    ends = np.unique(ends)
+    cuts = np.unique(ends)
     parts = []
-    for a, b in zip(ends[:-1], ends[1:], strict=True):
+    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
         apart = 5e-3 if a >= 0.9 * line.length - 1e-9 else 10e-3
         parts.append(np.linspace(a, b, int(np.ceil((b - a) / apart - 1e-9)) + 1)[:-1])
     return np.append(np.concatenate(parts), line.length)

@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""
-LADDER = ((1000.0, 3), (100.0, 2), (30.0, 2), (10.0, 2), (4.0, 2), (2.0, 2), (1.0, 2))
+LADDER = ((100.0, 2), (30.0, 2), (10.0, 2), (4.0, 2), (2.0, 2), (1.0, 2))
 """Factors on the stated density of the random acceleration, and the steps taken with each. From a
 loose model to a tight one the path needs short steps only; a tight one at once needs many."""
 CONSISTENT = 1.05

@@ -62,11 +62,12 @@ def minimise(
 ) -> Search:
     """Lower the cost by at most `iterations` accepted steps.
 
-    Stops when a step lowers the cost by less than `tolerance` of itself. The search is changed in
-    place and returned.
+    Stops when two steps running lower the cost by less than `tolerance` of itself. The
+    search is changed in place and returned.
     """
     search.converged = False
     density = spread if isinstance(spread, np.ndarray) else spread(search.path)
+    small = 0
     for i in range(iterations):
         search.path = rebent(setup, search.path)
         n = eq.build(setup, search.path, density, weights, anchor)
@@ -74,8 +75,9 @@ def minimise(
         search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
         if told is not None:
             told(i, n.cost)
-        if not accepted or gain < tolerance * n.cost:
-            search.converged = accepted or gain == 0.0
+        small = small + 1 if gain < tolerance * n.cost else 0
+        if not accepted or small == 2:
+            search.converged = accepted
             break
         if not isinstance(spread, np.ndarray):
             density = spread(search.path)

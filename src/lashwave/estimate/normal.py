@@ -111,7 +111,7 @@ def factor(normal: Normal, damping: Array | float, hold_shared: bool = False) ->
         return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)) if q else normal.corner)
     coupling = _forward(band, normal.border)
     rest = normal.corner - coupling.T @ coupling
-    return Factor(band, coupling, np.linalg.cholesky(rest))
+    return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float))
 
 
 def _forward(band: Array, right: Array) -> Array:

@@ -29,16 +29,14 @@ class Options:
     """[s]"""
     hand_density: float = 150.0
     """Of the random acceleration of a driven end [m2/s3]."""
-    calm_density: float = 0.02
+    calm_density: float = 0.1
     """Of the random acceleration of the line where it hardly accelerates [m2/s3]."""
-    grip_density: float = 2.0
-    """The same at the first two nodes after a rigid end."""
-    relative: float = 0.06
-    """Random share of a node's own acceleration ..."""
-    relative_time: float = 3e-4
-    """... which stays the same for about this long [s]."""
-    iterations: int = 14
-    """Most iterations of each stage of the joint fit."""
+    grip_density: float = 12.0
+    """The same at the first node after a rigid end; it falls with the square of the node's rank."""
+    rough_density: float = 1.0e-3
+    """Density at an acceleration of 1 m/s2 [m2/s3], growing with its power `rough_power`; both read
+    off the residual of a converged simulation on this grid."""
+    rough_power: float = 1.3
     draws: int = 120
     """Of the posterior; at least 100 are written."""
     degrees: float = 4.0

@@ -7,6 +7,7 @@ touches one time and its neighbours only.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,7 +160,7 @@ def _handle_part(setup: Setup, path: Path, node: Array, weights: Weights, residu
     """
     markers = setup.trial.markers
     length = setup.chain.length[0]
-    parts = []
+    parts: list[Any] = []
     if setup.chain.handle_links == 0:
         return parts
     for li in np.flatnonzero(markers.on_handle):
@@ -168,7 +169,7 @@ def _handle_part(setup: Setup, path: Path, node: Array, weights: Weights, residu
         if ti.size == 0:
             continue
         k, w, _ = time_weights(path.time, markers.time[ti])
-        ends = sum(w[:, m, None, None] * node[k - 1 + m, :2] for m in range(3))
+        ends = np.einsum("rm,rmia->ria", w, np.stack([node[k - 1 + m, :2] for m in range(3)], 1))
         axis = (ends[:, 1] - ends[:, 0]) / length
         arm = markers.position[ti, li] - ends[:, 0]
         height = (arm * axis).sum(-1)
@@ -224,7 +225,7 @@ def _camera_part(setup: Setup, camera: Camera, path: Path, node: Array, weights:
         sd = np.maximum(sd, weights.camera_sd)
     scale = np.sqrt(doubt[use]) / sd
     slope = project_jacobian(camera, x) * scale[:, None, None]
-    good = np.isfinite(slope).all((1, 2))
+    good = np.asarray(np.isfinite(slope).all((1, 2)))
     slope, difference = (
         np.where(good[:, None, None], slope, 0.0),
         np.where(good[:, None], difference, 0.0),
@@ -270,7 +271,7 @@ def look(setup: Setup, path: Path, weights: Weights) -> Seen:
 
 
 CORE = 3.0
-"""Deviations (root mean square over coordinates, times sqrt 3) up to which a sighting is trusted."""
+"""Deviations up to which a sighting of three coordinates is fully trusted."""
 
 
 def tail_weights(residual: Array, degrees: float) -> Array:

@@ -33,6 +33,8 @@ REACH = ((20.0, 12e-3), (45.0, 6e-3), (np.inf, 2.5e-3))
 """How far ahead [s] at tip speeds up to [m/s]."""
 KEEP = ((20.0, 24e-3), (45.0, 16e-3), (np.inf, 8e-3))
 """Length of the window behind the front [s]."""
+SWEEP_FACTOR = 0.3
+"""On the density of the random acceleration: a window holds little data, so trust the mechanics."""
 GATE = 0.05
 """A sample further than this [m], and further than the speed-dependent part, from the forecast is
 left out of the sweep."""
@@ -157,7 +159,7 @@ def sweep(setup: Setup, progress: Callable[[float], None]) -> tuple[Path, Weight
     search = Search(window, damping=10.0)
 
     def density(p: Path) -> Array:
-        return spread(setup, p, relative=0.05, floor=0.3)
+        return SWEEP_FACTOR * spread(setup, p)
 
     minimise(setup, search, density, weights, anchor, 8, hold_shared=True, tolerance=1e-2)
     forecaster = Forecaster(setup)
