@@ -46,7 +46,7 @@ def plan(free: int) -> Plan:
     )  # fmt: skip
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def prepare(setup, room, tension, plan):  # type: ignore[no-untyped-def]
     """Fill what a plan needs of the configuration that the room holds; tension (N,) [N]."""
     body, first, last = setup.body, setup.first, setup.last
@@ -85,7 +85,7 @@ def prepare(setup, room, tension, plan):  # type: ignore[no-untyped-def]
         e[1, 0], e[1, 1], e[1, 2] = b, sign + y * y * a, -y
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def _couple(left, matrix, right, out):  # type: ignore[no-untyped-def]
     """out (2, 2) = left matrix right^T for frames (2, 3) and a symmetric (3, 3)."""
     for b in range(2):
@@ -96,7 +96,7 @@ def _couple(left, matrix, right, out):  # type: ignore[no-untyped-def]
             out[a, b] = left[a, 0] * x + left[a, 1] * y + left[a, 2] * z
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def _own(plan, i, frame, step, out):  # type: ignore[no-untyped-def]
     """out (2, 2): what joint i adds to one of its links, in that link's frame."""
     _couple(frame, plan.lose[i], frame, out)
@@ -106,7 +106,7 @@ def _own(plan, i, frame, step, out):  # type: ignore[no-untyped-def]
         out[a, a] += step * step * plan.bend[i] * plan.relative[i]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def factor(setup, plan, step):  # type: ignore[no-untyped-def]
     """Eliminate from the tip inward."""
     body, first = setup.body, setup.first
@@ -160,7 +160,7 @@ def factor(setup, plan, step):  # type: ignore[no-untyped-def]
         plan.root[:] = np.linalg.inv(inner)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def _pass_on(plan, i, step, gain, carry, extra):  # type: ignore[no-untyped-def]
     """Joint i's share for the link before it, once link i is eliminated."""
     e, before, link = plan.frame[i], plan.frame[i - 1], plan.link[i]
@@ -181,7 +181,7 @@ def _pass_on(plan, i, step, gain, carry, extra):  # type: ignore[no-untyped-def]
             carry[k, b] = -(gain[k, 0] * link[0, b] + gain[k, 1] * link[1, b])
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def solve(setup, plan, right, base, end, out):  # type: ignore[no-untyped-def]
     """Fill out (M, 2), the link rates, from right (M, 2), a force on the base and on the end.
 
@@ -232,7 +232,7 @@ def solve(setup, plan, right, base, end, out):  # type: ignore[no-untyped-def]
         az += length * (e[0, 2] * z0 + e[1, 2] * z1)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def reach(setup, plan, rates):  # type: ignore[no-untyped-def]
     """(3,) rate of the far end of the free links, from link rates (M, 2) and a resting base."""
     out = np.zeros(3)
@@ -244,7 +244,7 @@ def reach(setup, plan, rates):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def pin(setup, plan):  # type: ignore[no-untyped-def]
     """After `factor`: prepare to keep a held far end where it is."""
     free = setup.last - setup.first

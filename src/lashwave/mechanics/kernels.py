@@ -56,7 +56,7 @@ class Drive(NamedTuple):
     pieces: Array  # (G - 1, 4, 6)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def pose(drive, time, out):  # type: ignore[no-untyped-def]
     """Fill out (6, 3): position, velocity, acceleration, direction, its rate, its second rate."""
     knots = drive.knots
@@ -99,8 +99,19 @@ def _octaves(law: Callable[[float], float]) -> Array:
 _NORMAL = _octaves(lambda reynolds: float(normal_coefficient(reynolds, 0.0)))
 _SKIN = _octaves(lambda reynolds: float(tangential_coefficient(reynolds)))
 
+# straight between Mach numbers 1/1024 apart, constant above 2.9 as the law is
+_RISE = np.array([mach_factor(k / 1024) for k in range(2971)])
 
-@nb.njit(cache=True)
+
+@nb.njit(cache=True, error_model="numpy", inline="always")
+def rise(mach):  # type: ignore[no-untyped-def]
+    """Mach number's factor on the normal drag, from its table."""
+    place = min(mach * 1024.0, 2969.0)
+    i = int(place)
+    return _RISE[i] + (place - i) * (_RISE[i + 1] - _RISE[i])
+
+
+@nb.njit(cache=True, error_model="numpy")
 def read_off(table, x):  # type: ignore[no-untyped-def]
     """A law of one positive number from its table."""
     if x < 2.0**-16:
@@ -112,7 +123,7 @@ def read_off(table, x):  # type: ignore[no-untyped-def]
     return table[row, i] + (place - i) * (table[row, i + 1] - table[row, i])
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def link_drag(body, j, tx, ty, tz, vx, vy, vz):  # type: ignore[no-untyped-def]
     """Drag on link j [N] that moves at (vx, vy, vz) through still air."""
     along = vx * tx + vy * ty + vz * tz
@@ -124,15 +135,15 @@ def link_drag(body, j, tx, ty, tz, vx, vy, vz):  # type: ignore[no-untyped-def]
     half = 0.5 * body.density * d * body.length[j]
     cross = 0.0
     if speed > 0.0:
-        rise = mach_factor(speed / body.sound)
-        cross = -half * body.normal * read_off(_NORMAL, scale * speed) * rise * speed
+        cross = -half * body.normal * speed
+        cross *= read_off(_NORMAL, scale * speed) * rise(speed / body.sound)
     skin = 0.0
     if slide > 0.0:
         skin = -half * np.pi * body.tangential * read_off(_SKIN, scale * slide) * slide * along
     return cross * nx + skin * tx, cross * ny + skin * ty, cross * nz + skin * tz
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def loads(body, t, v, force, drag):  # type: ignore[no-untyped-def]
     """Fill node forces: force (N + 1, 3) with gravity and drag, drag (N + 1, 3) alone.
 
@@ -171,7 +182,7 @@ def loads(body, t, v, force, drag):  # type: ignore[no-untyped-def]
     return power
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def joint(stiffness, damping, s, t, u, w, out):  # type: ignore[no-untyped-def]
     """Force-like torque out (3,) on direction t from the joint to the direction s before it.
 
@@ -192,7 +203,7 @@ def joint(stiffness, damping, s, t, u, w, out):  # type: ignore[no-untyped-def]
     return power
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def bending(body, t, w, torque):  # type: ignore[no-untyped-def]
     """Fill torque (N, 3) on the link directions from all joints. Returns the damping loss [W].
 
@@ -212,7 +223,7 @@ def bending(body, t, w, torque):  # type: ignore[no-untyped-def]
     return lost
 
 
-@nb.njit(cache=True, inline="always")
+@nb.njit(cache=True, inline="always", error_model="numpy")
 def across(x, y, z, bxx, axy, axz, byy, ayz, bzz):  # type: ignore[no-untyped-def]
     """How an inertia B at a link's far end answers across the direction (x, y, z).
 
@@ -243,7 +254,7 @@ def across(x, y, z, bxx, axy, axz, byy, ayz, bzz):  # type: ignore[no-untyped-de
     return mx, my, mz, dxx, dxy, dxz, dyy, dyz, dzz, carried
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def inward(body, t, w, force, torque, links, base, store):  # type: ignore[no-untyped-def]
     """From the tip to the grip: A and p of the first free node, and what `outward` needs.
 
@@ -288,7 +299,7 @@ def inward(body, t, w, force, torque, links, base, store):  # type: ignore[no-un
     base[6], base[7], base[8] = px, py, pz
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def outward(body, t, store, links, acceleration):  # type: ignore[no-untyped-def]
     """Fill node accelerations (N + 1, 3) of the free links from that of node `first`."""
     for j in range(links[0], links[1]):

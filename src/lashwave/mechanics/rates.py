@@ -63,7 +63,7 @@ class Setup(NamedTuple):
     last: int
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def spread(setup, time, state, room):  # type: ignore[no-untyped-def]
     """Fill the room's poses, directions, rates and node velocities from a state."""
     body, first, last = setup.body, setup.first, setup.last
@@ -93,7 +93,7 @@ def spread(setup, time, state, room):  # type: ignore[no-untyped-def]
             v[j + 1, k] = v[j, k] + body.length[j] * w[j, k]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def joints(setup, room):  # type: ignore[no-untyped-def]
     """Fill the room's torques; clamps at ends without a rigid link too. Returns the loss [W]."""
     body = setup.body
@@ -115,7 +115,7 @@ def joints(setup, room):  # type: ignore[no-untyped-def]
     return lost
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def hold(setup, room, place):  # type: ignore[no-untyped-def]
     """Force of the held far end on node `last`, added to the loads; place (3,) is where it is."""
     body, first, last = setup.body, setup.first, setup.last
@@ -136,7 +136,7 @@ def hold(setup, room, place):  # type: ignore[no-untyped-def]
         room.force[last, k] += pull[k]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def end_reply(setup, room):  # type: ignore[no-untyped-def]
     """(3, 3) acceleration of node `last` under unit forces on it, the base at rest."""
     body, first, last = setup.body, setup.first, setup.last
@@ -168,7 +168,7 @@ def end_reply(setup, room):  # type: ignore[no-untyped-def]
     return reply
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def derivative(setup, time, state, out, room):  # type: ignore[no-untyped-def]
     """Fill out, the time derivative of the state; leaves accelerations and forces in the room."""
     body, first, last = setup.body, setup.first, setup.last
@@ -212,7 +212,7 @@ def derivative(setup, time, state, out, room):  # type: ignore[no-untyped-def]
     account(setup, room, drag_power, lost, out[6 * free + 6 :])
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def _start(setup, room):  # type: ignore[no-untyped-def]
     """Acceleration of the base, from the grip's pose or, where it is free, from no force on it."""
     base = room.base
@@ -229,7 +229,7 @@ def _start(setup, room):  # type: ignore[no-untyped-def]
             room.a[1, k] = room.near[2, k] + setup.body.length[0] * room.near[5, k]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def account(setup, room, drag_power, lost, out):  # type: ignore[no-untyped-def]
     """Fill out (13,) with the rates of `ACCOUNTS`, and room.push with the forces of the ends."""
     body, first, last = setup.body, setup.first, setup.last
@@ -273,7 +273,7 @@ def account(setup, room, drag_power, lost, out):  # type: ignore[no-untyped-def]
             out[7 + k] += room.drag[j, k]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def link_tension(setup, room, out):  # type: ignore[no-untyped-def]
     """Fill out (N,): the pull along each free link, from the free end inward."""
     body, first, last = setup.body, setup.first, setup.last

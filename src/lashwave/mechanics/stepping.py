@@ -29,7 +29,7 @@ ERROR = np.array(
 )  # fmt: skip
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def straighten(state, free):  # type: ignore[no-untyped-def]
     """Directions back to unit length, rates back across them."""
     for j in range(free):
@@ -44,7 +44,7 @@ def straighten(state, free):  # type: ignore[no-untyped-def]
             state[3 * (free + j) + k] -= along * state[3 * j + k]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def size_of_error(setup, slope, step, weights, speed, place):  # type: ignore[no-untyped-def]
     """Largest error of a node's velocity over `speed` and of its place over `place`."""
     free = setup.last - setup.first
@@ -69,7 +69,7 @@ def size_of_error(setup, slope, step, weights, speed, place):  # type: ignore[no
     return worst
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def fastest(room):  # type: ignore[no-untyped-def]
     """Largest node speed of the last evaluation [m/s]."""
     best = 0.0
@@ -78,7 +78,7 @@ def fastest(room):  # type: ignore[no-untyped-def]
     return np.sqrt(best)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def attempt(setup, time, state, step, slope, trial, room):  # type: ignore[no-untyped-def]
     """One step from `state` into `trial`; slope[0] is known, slope[6] is left at its end."""
     for s in range(1, 7):
@@ -92,7 +92,7 @@ def attempt(setup, time, state, step, slope, trial, room):  # type: ignore[no-un
         derivative(setup, time + WHEN[s] * step, trial, slope[s], room)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def dense(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no-untyped-def]
     """State at `when` within a step: quintic Hermite for motion, cubic for the accounts.
 
@@ -123,7 +123,7 @@ def dense(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no-u
     straighten(out, free)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def integrate(setup, times, start, rtol, floor, reach, most, room):  # type: ignore[no-untyped-def]
     """States at `times` (T,), from `start` at times[0].
 

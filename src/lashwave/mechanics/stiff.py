@@ -43,7 +43,7 @@ ERROR = (_WEIGHT - _LOWER) @ _BACK
 WHEN = _ALPHA.sum(1)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def inertia(setup, plan, rates, base, out):  # type: ignore[no-untyped-def]
     """Fill out (M, 2) with the mass matrix times link rates (M, 2); base (3,) is changed likewise.
 
@@ -73,7 +73,7 @@ def inertia(setup, plan, rates, base, out):  # type: ignore[no-untyped-def]
     base[0], base[1], base[2] = fx, fy, fz
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def restore(plan, places, scale, out):  # type: ignore[no-untyped-def]
     """Subtract scale times the stiffness matrix times places (M, 2) from out (M, 2)."""
     free = places.shape[0]
@@ -95,7 +95,7 @@ def restore(plan, places, scale, out):  # type: ignore[no-untyped-def]
         ox, oy, oz = x, y, z
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def stage(setup, plan, step, right, shift, flat, base):  # type: ignore[no-untyped-def]
     """Turn right (S,), a stage's right side, into the stage's increment, in place.
 
@@ -144,7 +144,7 @@ def stage(setup, plan, step, right, shift, flat, base):  # type: ignore[no-untyp
             right[6 * free + k] = 0.0
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def hold_still(setup, plan, step, moved, right, rates, base):  # type: ignore[no-untyped-def]
     """Add the held end's reaction, so that the end moves as the right side alone would move it."""
     free = setup.last - setup.first
@@ -163,7 +163,7 @@ def hold_still(setup, plan, step, moved, right, rates, base):  # type: ignore[no
                 rates[i, a] -= plan.tail[i, a, k] * force[k]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def attempt(setup, time, state, step, slope, grow, trial, room, plan, flat, small):  # type: ignore[no-untyped-def]
     """One step from `state`, whose derivative is slope, into `trial`; grow (4, S): increments."""
     right = slope.copy()
@@ -188,7 +188,7 @@ def attempt(setup, time, state, step, slope, grow, trial, room, plan, flat, smal
     straighten(trial, setup.last - setup.first)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def between(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no-untyped-def]
     """State at `when` within a step: cubic Hermite, each part from its own rate."""
     x = (when - start) / step
@@ -199,7 +199,7 @@ def between(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no
     straighten(out, setup.last - setup.first)
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def integrate(setup, times, start, rtol, floor, reach, most, room, plan):  # type: ignore[no-untyped-def]
     """As `stepping.integrate`, with the stiff forces implicit; returns the same."""
     size, free = start.size, setup.last - setup.first

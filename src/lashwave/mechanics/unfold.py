@@ -12,7 +12,7 @@ from lashwave.mechanics.trajectory import Accounts, Trajectory
 Array = NDArray[np.float64]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, error_model="numpy")
 def replay(setup, times, states, room, position, vectors, tension, push, energy):  # type: ignore[no-untyped-def]
     """Evaluate every state again; fill positions, (velocity, acceleration), tensions, energies."""
     body = setup.body
