@@ -1,0 +1,83 @@
+"""The pieces of the fusion, each against what it must be by definition."""
+
+import numpy as np
+import pytest
+from scipy.linalg import cholesky_banded
+
+from lashwave.estimate.grid import march
+from lashwave.estimate.normal import Factor, Normal, draw, factor, solve
+from lashwave.estimate.sightings import tail_weights, time_weights
+
+
+def test_a_grid_keeps_to_the_wanted_step_and_grows_gently():
+    fine = np.linspace(0.0, 0.1, 2001)
+    step = np.where(np.abs(fine - 0.05) < 2e-3, 2e-5, 2e-3)
+    grid = march(0.0, 0.1, fine, step, 0.12)
+    h = np.diff(grid)
+    assert grid[0] == 0.0 and grid[-1] == 0.1
+    assert h.max() <= 2e-3 * 1.01
+    assert h[np.abs(grid[:-1] - 0.05) < 1.5e-3].max() <= 2e-5 * 1.05
+    # The growth is bounded between the fine times, which lie further apart than the finest steps.
+    assert (h[1:] / h[:-1]).max() < 1.25 and (h[:-1] / h[1:]).max() < 1.25
+
+
+def test_the_quadratic_in_time_is_exact_for_a_parabola():
+    grid = np.array([0.0, 0.1, 0.25, 0.3, 0.5])
+    at = np.array([0.02, 0.12, 0.29, 0.48])
+    k, w, rate = time_weights(grid, at)
+    around = np.stack([grid[k - 1], grid[k], grid[k + 1]], axis=-1)
+    value = 3.0 - 2.0 * around + 5.0 * around**2
+    assert np.allclose((w * value).sum(-1), 3.0 - 2.0 * at + 5.0 * at**2, atol=1e-13)
+    assert np.allclose((rate * value).sum(-1), -2.0 + 10.0 * at, atol=1e-11)
+
+
+def _equations(
+    rng: np.random.Generator, size: int, width: int, shared: int
+) -> tuple[Normal, np.ndarray]:
+    """A banded system with a border, and the same dense."""
+    rows = np.zeros((3 * size, size + shared))
+    for i in range(3 * size):
+        start = min(i // 3, size - width)
+        rows[i, start : start + width] = rng.normal(size=width)
+        rows[i, size:] = 0.1 * rng.normal(size=shared)
+    dense = rows.T @ rows + 0.1 * np.eye(size + shared)
+    band = np.zeros((width, size), order="F")
+    for d in range(width):
+        band[d, : size - d] = np.diagonal(dense[:size, :size], -d)
+    empty = np.empty(0)
+    normal = Normal(band, dense[:size, size:], dense[size:, size:], empty, 0.0, empty, empty, None)  # type: ignore[arg-type]
+    return normal, dense
+
+
+@pytest.fixture
+def system() -> tuple[Normal, np.ndarray, Factor]:
+    normal, dense = _equations(np.random.default_rng(3), 40, 6, 3)
+    return normal, dense, factor(normal, 0.0)
+
+
+def test_the_bordered_solve_agrees_with_a_dense_one(system):
+    _, dense, f = system
+    right = np.random.default_rng(4).normal(size=dense.shape[0])
+    assert np.allclose(solve(f, right), np.linalg.solve(dense, right), rtol=1e-9, atol=1e-10)
+
+
+def test_the_band_factor_agrees_with_a_general_library(system):
+    normal, _, f = system
+    expected = cholesky_banded(normal.band, lower=True)
+    assert np.allclose(f.band, expected, atol=1e-10)
+
+
+def test_draws_have_the_covariance_of_the_inverse(system):
+    _, dense, f = system
+    many = draw(f, 40_000, np.random.default_rng(5))
+    covariance = np.linalg.inv(dense)
+    scale = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+    # A correlation from n draws has a standard deviation of 1/sqrt(n) at most: five of them.
+    assert np.abs((np.cov(many) - covariance) / scale).max() < 5 / np.sqrt(40_000) * 1.5
+
+
+def test_weights_are_one_in_the_core_and_fall_in_the_tail():
+    residual = np.array([[1.0, 1.0, 1.0], [2.0, 2.0, 1.0], [30.0, 0.0, 0.0], [np.nan] * 3])
+    weight = tail_weights(residual, 4.0)
+    assert weight[0] == weight[1] == weight[3] == 1.0
+    assert weight[2] < 0.02
