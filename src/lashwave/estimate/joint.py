@@ -22,9 +22,11 @@ Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""
-LADDER = ((100.0, 2), (30.0, 2), (10.0, 2), (4.0, 2), (2.0, 2), (1.0, 2))
-"""Factors on the stated density of the random acceleration, and the steps taken with each. From a
-loose model to a tight one the path needs short steps only; a tight one at once needs many."""
+LADDER = (100.0, 30.0, 10.0, 4.0, 2.0, 1.0)
+"""Factors on the stated density of the random acceleration. From a loose model to a tight one the
+path needs short steps only; a tight one at once needs many."""
+LONGEST = 10
+"""Most steps on a rung."""
 CONSISTENT = 1.05
 """Cost over degrees of freedom up to which the model is tightened further."""
 
@@ -79,7 +81,7 @@ class _Stages:
 
     def __init__(self, setup: Setup, path: Path, weights: Weights, told: Told) -> None:
         self.setup, self.weights, self.told = setup, weights, told
-        self.factor = LADDER[0][0]
+        self.factor = LADDER[0]
         self.search = Search(path)
         self.regrid()
 
@@ -100,13 +102,14 @@ class _Stages:
 
     def tighten(self) -> None:
         """Down the ladder until the cost says that the model is trusted as far as it deserves."""
-        for i, (factor, steps) in enumerate(LADDER):
+        for i, factor in enumerate(LADDER):
             before, self.factor = self.factor, factor
             kept = self.search.path
-            self.run("markers and mechanics", 0.30 + 0.03 * i, steps, 5e-3)
-            if self.excess() > CONSISTENT:
-                self.factor = before if i else factor
-                self.search.path = kept if i else self.search.path
+            self.run("markers and mechanics", 0.30 + 0.03 * i, LONGEST if i == 0 else 3, 3e-2)
+            if i and self.excess() > CONSISTENT:
+                self.run("markers and mechanics", 0.31 + 0.03 * i, LONGEST, 3e-2)
+            if i and self.excess() > CONSISTENT:
+                self.factor, self.search.path = before, kept
                 break
             self.density = spread(self.setup, self.search.path)
 
@@ -138,7 +141,7 @@ def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
     stages.run("robust weights", 0.82, 3, 2e-3)
     excess = stages.excess()
     if excess > CONSISTENT:
-        stages.factor *= excess**2
+        stages.factor *= min(excess**2, 10.0)
         stages.run("robust weights", 0.87, 2, 2e-3)
     density = stages.density * stages.factor
     path = stages.search.path
