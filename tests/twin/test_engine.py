@@ -2,7 +2,7 @@
 
 Sources: heavy elastica w L^3 / B = 2: drop 0.238507 L, reach 0.966893 L (two-point boundary value
 problem of the elastica, 1e-9); clamped beam (beta L)^2 = 3.516015 (textbook, e.g. Rao, Mechanical
-Vibrations); coasting across itself V = V0 / (1 + k V0 t), k = rho Cd d / (2 mu) (plain integration);
+Vibrations); coasting across itself V = V0 / (1 + k V0 t), k = rho Cd d / (2 mu) (integration);
 hanging chain omega sqrt(L / g) = 1.202413 (Daniel Bernoulli; half the first zero of J0).
 """
 
