@@ -13,13 +13,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from lashwave.mechanics import estim_band
 from lashwave.mechanics.estim_rows import (
     body_drag,
     dynamics_rows,
     impulse_residual,
     link_drag,
     project_out_tensions,
+    scheme_of,
 )
+from lashwave.mechanics.estim_scheme import mean_directions
 
 Array = NDArray[np.float64]
 LINKS = 8
@@ -29,7 +32,7 @@ AIR = np.array([1.2, 1.8e-5, 343.0])
 LAW = np.array([1.0, 1.0, 1.0, 1.0, 3e-3])
 GRAVITY = np.array([0.0, 0.0, -9.81])
 WEIGHT = np.concatenate([np.zeros(2), np.ones(LINKS - 1)])
-CHORDS = np.full((3, LINKS), 0.05)
+LENGTH = np.full(LINKS, 0.05)
 
 
 def invented() -> tuple[Array, Array, tuple[Array, Array, Array, Array, float]]:
@@ -57,9 +60,13 @@ def axes(t: Array) -> Array:
     return np.stack([e, np.cross(t, e)], -1)
 
 
+def chords(t: Array) -> Array:
+    """Of links whose first is a rigid handle: they shorten as the line bends."""
+    return np.asarray(estim_band.chord_lengths(t, LENGTH, 1, 0))
+
+
 def places(base: Array, t: Array) -> Array:
-    steps = np.cumsum(CHORDS[..., None] * t, axis=1)
-    return base[:, None] + np.concatenate([np.zeros((3, 1, 3)), steps], axis=1)
+    return np.asarray(estim_band.places(base, t, chords(t)))
 
 
 def tension_columns(t: Array) -> Array:
@@ -74,17 +81,24 @@ def tension_columns(t: Array) -> Array:
 def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
     G, r = np.zeros((3 * LINKS + 3, 3 * N + 5)), np.zeros(3 * LINKS + 3)
     x, E = places(base, t), axes(t)
+    D = estim_band.link_reach(t, E, chords(t), LENGTH, 1, 0)
     tension = dynamics_rows(
-        G, r, x, t, E, CHORDS, *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
+        G, r, x, t, E, D, chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
     )
     return G, r, tension
 
 
-def raw(base: Array, t: Array, law: Array, lam: Array, chain: tuple) -> Array:
-    """Whitened residual with given tension impulses, nothing projected."""
+def scheme(base: Array, t: Array, chain: tuple) -> tuple[Array, Array]:
+    """Weights of the three times (3, LINKS), and mean directions (LINKS, 3)."""
     x = places(base, t)
-    r = impulse_residual(x, t, CHORDS, *STEPS, chain, AIR, law, GRAVITY)[0]
-    return (WEIGHT[:, None] * r).ravel() - tension_columns(t[1]) @ lam[1:]
+    return scheme_of(x, t, chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS)
+
+
+def raw(base: Array, t: Array, law: Array, lam: Array, chain: tuple, shares: Array) -> Array:
+    """Whitened residual with given tension impulses and shares of time, nothing projected."""
+    x, mean = places(base, t), mean_directions(t, shares)
+    r = impulse_residual(x, t, mean, chords(t), *STEPS, chain, AIR, law, GRAVITY)[0]
+    return (WEIGHT[:, None] * r).ravel() - tension_columns(mean) @ lam[1:]
 
 
 @pytest.fixture(scope="module")
@@ -93,7 +107,9 @@ def both() -> tuple[Array, Array]:
     base, t, chain = invented()
     G, _, tension = rows(base, t, chain)
     lam = tension * 0.5 * sum(STEPS)
-    Q, _ = np.linalg.qr(tension_columns(t[1]))
+    shares, mean = scheme(base, t, chain)
+    assert 0.01 < shares[0].min() < 0.1 < shares[0].max()  # averaged, some more than others
+    Q, _ = np.linalg.qr(tension_columns(mean))
     E, J, eps = axes(t), np.zeros_like(G), 1e-6
     for column in range(3 * N + 5):
         sides = []
@@ -108,7 +124,7 @@ def both() -> tuple[Array, Array]:
                 j, e = divmod(q - 3, 2)
                 t2[s, j] += sign * eps * E[s, j, :, e]
                 t2[s, j] /= np.linalg.norm(t2[s, j])
-            sides.append(raw(b2, t2, law2, lam, chain))
+            sides.append(raw(b2, t2, law2, lam, chain, shares))
         d = (sides[0] - sides[1]) / (2 * eps)
         J[:, column] = d - Q @ (Q.T @ d)
     return G, J
@@ -117,7 +133,8 @@ def both() -> tuple[Array, Array]:
 def test_residual_is_the_projected_one() -> None:
     base, t, chain = invented()
     _, r, tension = rows(base, t, chain)
-    direct = raw(base, t, LAW, tension * 0.5 * sum(STEPS), chain)
+    shares, _ = scheme(base, t, chain)
+    direct = raw(base, t, LAW, tension * 0.5 * sum(STEPS), chain, shares)
     # Rounding of impulses of order 0.1.
     np.testing.assert_allclose(r, direct, atol=1e-13)
 
@@ -125,7 +142,7 @@ def test_residual_is_the_projected_one() -> None:
 def test_what_tensions_explain_is_gone() -> None:
     base, t, chain = invented()
     G, r, _ = rows(base, t, chain)
-    A = tension_columns(t[1])
+    A = tension_columns(scheme(base, t, chain)[1])
     # Orthogonal to rounding: the tridiagonal system's condition is of order 100.
     assert np.abs(A.T @ G).max() < 1e-10 * np.abs(G).max()
     assert np.abs(A.T @ r).max() < 1e-10 * max(np.abs(r).max(), 1.0)

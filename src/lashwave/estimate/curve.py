@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.estimate.path import Path, from_nodes
 from lashwave.estimate.setup import Setup
 
 Array = NDArray[np.float64]
@@ -46,10 +45,3 @@ def output_stations(setup: Setup) -> Array:
         apart = 5e-3 if a >= 0.9 * line.length - 1e-9 else 10e-3
         parts.append(np.linspace(a, b, int(np.ceil((b - a) / apart - 1e-9)) + 1)[:-1])
     return np.append(np.concatenate(parts), line.length)
-
-
-def on_chain(setup: Setup, coarse: Setup, path: Path) -> Path:
-    """The path of another chain of the same line, on this one's nodes."""
-    place, _ = spline_matrices(coarse, setup.chain.station)
-    node = np.einsum("si,kia->ksa", place, path.node)
-    return from_nodes(setup, path.time, node, path.shared)

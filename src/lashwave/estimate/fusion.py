@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 
-from lashwave.estimate import normal as eq
-from lashwave.estimate.curve import on_chain
 from lashwave.estimate.diagnosis import residuals_of, warnings_of
 from lashwave.estimate.joint import joint_fit
 from lashwave.estimate.options import Options
@@ -39,20 +36,10 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     options = options or Options()
     tell = progress or _silent
     setup = set_up(trial, options)
-    rough = set_up(
-        trial,
-        replace(
-            options,
-            spacing_butt=options.sweep_butt,
-            spacing_tip=options.sweep_tip,
-            spacing_held=options.sweep_butt,
-        ),
-    )
-    path, weights = sweep(rough, lambda f: tell("forward sweep", 0.3 * f))
-    joint = joint_fit(setup, on_chain(setup, rough, path), weights, tell)
+    path, weights = sweep(setup, lambda f: tell("forward sweep", 0.3 * f))
+    joint = joint_fit(setup, path, weights, tell)
     tell("posterior", 0.9)
-    factor = eq.factor(joint.normal, 1e-9)
-    draws = draws_of(setup, joint, factor)
+    draws = draws_of(setup, joint, joint.factor)
     tell("motion", 0.97)
     field = field_of(setup, joint, draws)
     shared = {

@@ -13,9 +13,14 @@ SHOULDER = 0.5e-3
 """The rotation rate is taken as its largest within this of a moment [s]."""
 
 
+SHORT = 0.02
+"""A link shorter than this counts by the way of its end: it can turn fast and go nowhere [m]."""
+
+
 def rotation_rate(path: Path) -> Array:
     """(K,) rate of the fastest turning link [rad/s]."""
-    turn = np.linalg.norm(np.diff(path.direction, axis=0), axis=-1).max(axis=1)
+    turn = np.linalg.norm(np.diff(path.direction, axis=0), axis=-1)
+    turn = (turn * np.minimum(path.chord[:-1] / SHORT, 1.0)).max(axis=1)
     rate = turn / np.diff(path.time)
     at = np.empty(path.time.size)
     at[1:-1] = np.maximum(rate[:-1], rate[1:])

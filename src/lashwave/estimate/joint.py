@@ -27,6 +27,8 @@ LADDER = (100.0, 30.0, 10.0, 4.0, 2.0, 1.0)
 path needs short steps only; a tight one at once needs many."""
 LONGEST = 10
 """Most steps on a rung."""
+LAST_STEP = 0.15
+"""Root mean square of the next step, in standard deviations, at which the fit counts as done."""
 CONSISTENT = 1.05
 """Cost over degrees of freedom up to which the model is tightened further."""
 
@@ -40,12 +42,12 @@ class Joint:
     weights: Weights
     anchor: Anchor
     normal: eq.Normal
+    factor: eq.Factor
+    """Of the normal equations."""
     history: tuple[dict[str, float], ...]
     converged: bool
-    factor: float
-    """On the stated density of the random acceleration: how far the mechanics were trusted."""
     excess: float
-    """Cost over degrees of freedom before the last correction of that factor."""
+    """Cost over degrees of freedom before the last correction of the density."""
 
 
 def regridded(setup: Setup, path: Path, turn: float) -> Path:
@@ -136,9 +138,9 @@ def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
         stages.admit_cameras()
     stages.weights = reweighted(setup, stages.search.path, replace(stages.weights, camera_sd=None))
     stages.regrid()
-    stages.run("all sightings", 0.7, 6, 2e-3)
+    stages.run("all sightings", 0.7, 10, 2e-3)
     stages.weights = reweighted(setup, stages.search.path, stages.weights)
-    stages.run("robust weights", 0.82, 3, 2e-3)
+    stages.run("robust weights", 0.82, 4, 1e-3)
     excess = stages.excess()
     if excess > CONSISTENT:
         stages.factor *= min(excess**2, 10.0)
@@ -146,7 +148,10 @@ def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
     density = stages.density * stages.factor
     path = stages.search.path
     normal = eq.build(setup, path, density, stages.weights, stages.anchor)
+    factor = eq.factor(normal, 1e-9)
+    step = eq.solve(factor, normal.gradient)
+    decrement = float(normal.gradient @ step)
     return Joint(
-        path, density, stages.weights, stages.anchor, normal, tuple(stages.search.history),
-        stages.search.converged, stages.factor, excess,
+        path, density, stages.weights, stages.anchor, normal, factor,
+        tuple(stages.search.history), bool(decrement < LAST_STEP**2 * step.size), excess,
     )  # fmt: skip

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
-from lashwave.estimate.path import Path, moved, rebent
+from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import Weights
 
@@ -69,7 +69,6 @@ def minimise(
     density = spread if isinstance(spread, np.ndarray) else spread(search.path)
     small = 0
     for i in range(iterations):
-        search.path = rebent(setup, search.path)
         n = eq.build(setup, search.path, density, weights, anchor)
         accepted, gain = _one_step(setup, search, n, density, weights, anchor, hold_shared)
         search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
@@ -81,7 +80,6 @@ def minimise(
             break
         if not isinstance(spread, np.ndarray):
             density = spread(search.path)
-    search.path = rebent(setup, search.path)
     return search
 
 
@@ -98,7 +96,7 @@ def _one_step(setup, search, n, density, weights, anchor, hold_shared):  # type:
         step = np.zeros(n.gradient.size)
         step[:size] = -eq.solve(f, n.gradient[:size])
         step = _shortened(setup, step, count)
-        trial = moved(search.path, n.axes, step)
+        trial = moved(setup, search.path, n.axes, step)
         cost = eq.cost_of(setup, trial, density, weights, anchor)
         if np.isfinite(cost) and cost < n.cost:
             search.path = trial

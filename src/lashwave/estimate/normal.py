@@ -57,10 +57,10 @@ def build(
     gradient = np.zeros(count * n + q)
     corner = np.zeros((q, q))
     cost, tension = assemble(
-        band, border, gradient, corner, path.node, path.direction, axes, path.chord, path.time,
-        setup.kernel_chain, setup.air, setup.law(path.shared), setup.gravity, spread,
-        setup.node_mass, setup.driven, setup.options.hand_density, setup.first_link,
-        setup.last_link, seen.starts, seen.rows,
+        band, border, gradient, corner, path.node, path.direction, axes,
+        path.reach(setup), path.chord, path.time, setup.kernel_chain, setup.air,
+        setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
+        setup.options.hand_density, setup.first_link, setup.last_link, seen.starts, seen.rows,
     )  # fmt: skip
     matrix, offset = anchor.rows(axes), anchor.residual(path)
     block = matrix.T @ matrix

@@ -9,31 +9,32 @@ from dataclasses import dataclass
 class Options:
     """Options of `estimate`. The defaults were set on twin trials, not on any one record."""
 
-    spacing_butt: float = 0.100
+    spacing_butt: float = 0.060
     """Largest node spacing [m], at the grip."""
     spacing_tip: float = 0.020
     """Node spacing at the far end of a free line [m]."""
+    spacing_clamp: float = 0.004
+    """Next to a rigid end, where bending is sharpest [m]."""
     spacing_held: float = 0.040
     """Largest node spacing of a line held at both ends [m]."""
-    sweep_butt: float = 0.120
-    """Largest node spacing of the forward sweep's coarser chain [m] ..."""
-    sweep_tip: float = 0.040
-    """... and at its tip."""
+    most_links: int = 52
+    """The spacing at the grip and at the far end is widened until there are no more: the time
+    of a fit grows with the cube of the links."""
     turn: float = 0.2
     """Rotation of the fastest link in one step of the final grid [rad]."""
     sweep_turn: float = 0.4
     """The same for the forward sweep."""
-    longest_step: float = 2e-3
+    longest_step: float = 1.5e-3
     """[s]"""
     shortest_step: float = 8e-6
     """[s]"""
     hand_density: float = 150.0
     """Of the random acceleration of a driven end [m2/s3]."""
-    calm_density: float = 0.1
+    calm_density: float = 0.03
     """Of the random acceleration of the line where it hardly accelerates [m2/s3]."""
-    grip_density: float = 12.0
+    grip_density: float = 40.0
     """The same at the first node after a rigid end; it falls with the square of the node's rank."""
-    rough_density: float = 1.0e-3
+    rough_density: float = 3.0e-4
     """Density at an acceleration of 1 m/s2 [m2/s3], growing with its power `rough_power`; both read
     off the residual of a converged simulation on this grid."""
     rough_power: float = 1.3

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.setup import Setup
-from lashwave.mechanics.estim_band import chord_lengths, places, tangent_axes
+from lashwave.mechanics.estim_band import chord_lengths, link_reach, places, tangent_axes
 
 Array = NDArray[np.float64]
 
@@ -26,12 +26,18 @@ class Path:
     shared: Array
     """(Q,)"""
     chord: Array
-    """(K, N) [m], of the arcs as they were bent at the last accepted step."""
+    """(K, N) [m], of the bent arcs."""
 
     @property
     def axes(self) -> Array:
         """(K, N, 3, 2), tangent axes of the directions."""
         return np.asarray(tangent_axes(self.direction))
+
+    def reach(self, setup: Setup) -> Array:
+        """(K, N, 4, 3, 2), how the ends of links move as links turn."""
+        c = setup.chain
+        flags = (c.handle_links, c.held_links)
+        return np.asarray(link_reach(self.direction, self.axes, self.chord, c.length, *flags))
 
     @property
     def node(self) -> Array:
@@ -75,21 +81,18 @@ def turned(direction: Array, axes: Array, angle: Array) -> Array:
     return np.asarray(new / np.linalg.norm(new, axis=-1, keepdims=True))
 
 
-def moved(path: Path, axes: Array, step: Array) -> Path:
-    """The path after a step (K n + Q) of the solver; chords as they were."""
+def moved(setup: Setup, path: Path, axes: Array, step: Array) -> Path:
+    """The path after a step (K n + Q) of the solver."""
     count, links = path.chord.shape
     body = step[: count * (3 + 2 * links)].reshape(count, 3 + 2 * links)
+    direction = turned(path.direction, axes, body[:, 3:].reshape(count, links, 2))
     return replace(
         path,
         base=path.base + body[:, :3],
-        direction=turned(path.direction, axes, body[:, 3:].reshape(count, links, 2)),
+        direction=direction,
         shared=path.shared + step[count * (3 + 2 * links) :],
+        chord=chords(setup, direction),
     )
-
-
-def rebent(setup: Setup, path: Path) -> Path:
-    """The path with its chords brought up to date."""
-    return replace(path, chord=chords(setup, path.direction))
 
 
 def joined(head: Path, tail: Path) -> Path:

@@ -86,7 +86,7 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     shared = np.empty((o.draws, setup.shared.mean.size))
     medium = Medium(*setup.air)
     for d in range(o.draws):
-        path = moved(joint.path, joint.normal.axes, step[:, d])
+        path = moved(setup, joint.path, joint.normal.axes, step[:, d])
         m = moving(setup, path, joint.density)
         x[d], v[d] = m.node, m.velocity
         tension[d] = node_tension(setup, m.tension)

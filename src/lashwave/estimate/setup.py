@@ -121,12 +121,9 @@ def set_up(trial: Trial, options: Options) -> Setup:
     features = np.concatenate([[], *[np.unique(c.station) for c in trial.cameras]])
     anchors = np.concatenate([on_line, features[features < line.length]])
     held = line.ends == "held"
+    cut = _cut(trial, options, anchors)
     if held:
-        order = np.sort(on_line)
-        cut = stations(line, anchors, options.spacing_held, options.spacing_held)
-        cut = _rigid_end(cut, float(order[-2]))
-    else:
-        cut = stations(line, anchors, options.spacing_butt, options.spacing_tip)
+        cut = _rigid_end(cut, float(np.sort(on_line)[-2]))
     stiffness, sd, source = stiffness_column(line)
     mass = np.full(on_line.size, markers.mass)
     chain = build(line, cut, stiffness, on_line, mass, np.full(on_line.size, markers.diameter))
@@ -149,6 +146,19 @@ def set_up(trial: Trial, options: Options) -> Setup:
         shared=_shared(trial, float(np.mean(sd))),
         stiffness_source=source,
     )
+
+
+def _cut(trial: Trial, options: Options, anchors: Array) -> Array:
+    """Node stations, spaced as the options say or wider: the links are rationed."""
+    apart = [options.spacing_butt, options.spacing_tip]
+    if trial.line.ends == "held":
+        apart = [options.spacing_held] * 2
+    while True:
+        butt, tip = apart
+        cut = stations(trial.line, anchors, butt, tip, spacing_clamp=options.spacing_clamp)
+        if cut.size <= options.most_links + 1 or apart[0] > 0.3:
+            return cut
+        apart = [1.1 * a for a in apart]
 
 
 def _rigid_end(cut: Array, start: float) -> Array:

@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from lashwave.quantities.line import Line
 
 Array = NDArray[np.float64]
+CLAMP_GROWTH = 0.4
+"""Growth of the node spacing away from a rigid end, metres a metre."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,7 @@ def stations(
     spacing_butt: float,
     spacing_tip: float,
     power: float = 1.0,
+    spacing_clamp: float = np.inf,
 ) -> Array:
     """Node stations, spaced `spacing_butt` at the grip to `spacing_tip` at the far end.
 
@@ -82,8 +85,12 @@ def stations(
     anchors : (A,) [m]; those outside the flexible part are ignored.
     spacing_butt, spacing_tip : [m]
     power : the spacing falls as (1 - s / L)^power.
+    spacing_clamp : [m], the most at a rigid end, growing by `CLAMP_GROWTH` a metre away from it: a
+        line under tension T leaves a clamp within a few sqrt(EI / T), often a few centimetres.
     """
     first, last = line.handle_length, line.length
+    ends = [first] if first > 0 else []
+    ends += [last] if line.ends == "held" else []
     fixed = np.unique(
         np.concatenate([[first, last], anchors[(anchors > first) & (anchors < last)]])
     )
@@ -96,6 +103,8 @@ def stations(
         fine = np.linspace(a, b, 65)
         left = 1.0 - (fine - first) / (last - first)
         want = spacing_tip + (spacing_butt - spacing_tip) * left**power
+        for end in ends:
+            want = np.minimum(want, spacing_clamp + CLAMP_GROWTH * np.abs(fine - end))
         crowd = np.concatenate(
             [[0.0], np.cumsum(0.5 * (1 / want[1:] + 1 / want[:-1]) * np.diff(fine))]
         )

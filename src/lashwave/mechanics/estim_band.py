@@ -11,9 +11,12 @@ import numpy as np
 
 from lashwave.mechanics.estim_rows import (
     dynamics_rows,
-    impulse_residual,
-    project_out_tensions,
+    place_slope,
+    whitened_residual,
 )
+
+MOST_BENT = 1.2
+"""Half of the turn along one link, at most [rad]; beyond it a chord stays."""
 
 
 @nb.njit(cache=True)
@@ -46,43 +49,93 @@ def tangent_axes(t):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True)
-def chord_lengths(t, length, handle, held):  # type: ignore[no-untyped-def]
-    """Chords (K, N) of links whose arc is bent: l (1 - (kappa l)^2 / 24), at most 3 % short.
+def _joint(t, i, length, handle, held):  # type: ignore[no-untyped-def]
+    """Angle [rad] between links i - 1 and i of directions (N, 3), and the joint's span [m]."""
+    half = 0.0
+    for a in range(3):
+        half += 0.25 * (t[i, a] - t[i - 1, a]) ** 2
+    span = 0.5 * (length[i] + length[i - 1])
+    if handle == 1 and i == 1:
+        span = 0.5 * length[1]
+    elif held == 1 and i == length.size - 1:
+        span = 0.5 * length[i - 1]
+    return 2.0 * np.arcsin(min(np.sqrt(half), 1.0)), span
 
-    kappa from the joints at either end; a free last link takes the mean square of a moment that
-    falls to zero. Rigid ends keep their length.
+
+@nb.njit(cache=True)
+def _squared_curvature(t, j, length, handle, held):  # type: ignore[no-untyped-def]
+    """Mean square curvature of link j [1/m2], by the joints at either end.
+
+    A free last link takes the mean square of a moment that falls to zero.
+    """
+    total = 0.0
+    for i in range(max(j, 1), min(j + 2, length.size)):
+        angle, span = _joint(t, i, length, handle, held)
+        total += (angle / span) ** 2
+    return total / (2.0 if 0 < j < length.size - 1 else 3.0)
+
+
+@nb.njit(cache=True)
+def chord_lengths(t, length, handle, held):  # type: ignore[no-untyped-def]
+    """Chords (K, N) of links bent to arcs of a circle: l sin(x) / x, x = kappa l / 2 < MOST_BENT.
+
+    Rigid ends keep their length.
     """
     count, links, _ = t.shape
     c = np.empty((count, links))
     for k in range(count):
         for j in range(links):
-            total, sides = 0.0, 0
-            for m in range(2):
-                i = j + m
-                if i < 1 or i >= links:
-                    continue
-                d2 = 0.0
-                for a in range(3):
-                    d2 += (t[k, i, a] - t[k, i - 1, a]) ** 2
-                if handle == 1 and i == 1:
-                    span = 0.5 * length[1]
-                elif held == 1 and i == links - 1:
-                    span = 0.5 * length[links - 2]
-                else:
-                    span = 0.5 * (length[i] + length[i - 1])
-                total += d2 / span**2
-                sides += 1
-            k2 = total / 2.0 if sides == 2 else total / 3.0
-            bent = min(k2 * length[j] ** 2 / 24.0, 0.03)
+            bent = 0.5 * length[j] * np.sqrt(_squared_curvature(t[k], j, length, handle, held))
+            bent = min(bent, MOST_BENT)
             rigid = (handle == 1 and j == 0) or (held == 1 and j == links - 1)
-            c[k, j] = length[j] if rigid else length[j] * (1.0 - bent)
+            c[k, j] = length[j]
+            if not rigid and bent > 1e-6:
+                c[k, j] *= np.sin(bent) / bent
     return c
 
 
 @nb.njit(cache=True)
-def _hand_rows(G, rhs, x, E, c, hm, hp, density, driven):  # type: ignore[no-untyped-def]
+def link_reach(t, E, c, length, handle, held):  # type: ignore[no-untyped-def]
+    """How places move as links turn: (K, N, 4, 3, 2), c_l t_l by the angles of direction j.
+
+    Third axis: l = j - 1, j, j + 1 (a link's chord depends on its neighbours' directions), and the
+    sum of all three.
+    """
+    count, links, _ = t.shape
+    D = np.zeros((count, links, 4, 3, 2))
+    for k in range(count):
+        for j in range(links):
+            for a in range(3):
+                for e in range(2):
+                    D[k, j, 1, a, e] = c[k, j] * E[k, j, a, e]
+        for m in range(links):
+            x = 0.5 * length[m] * np.sqrt(_squared_curvature(t[k], m, length, handle, held))
+            rigid = (handle == 1 and m == 0) or (held == 1 and m == links - 1)
+            if rigid or x >= MOST_BENT:
+                continue
+            # derivative of the chord by the squared curvature
+            f = length[m] ** 3 / 8.0 * ((x * np.cos(x) - np.sin(x)) / x**3 if x > 1e-3 else -1 / 3)
+            f /= 2.0 if 0 < m < links - 1 else 3.0
+            for i in range(max(m, 1), min(m + 2, links)):
+                angle, span = _joint(t[k], i, length, handle, held)
+                opening = angle / np.sin(min(angle, 2.9)) if angle > 1e-6 else 1.0
+                for side in range(2):
+                    j, other = i - side, i - 1 + side
+                    for e in range(2):
+                        turn = 0.0
+                        for a in range(3):
+                            turn -= 2.0 * opening * t[k, other, a] * E[k, j, a, e]
+                        for a in range(3):
+                            D[k, j, m - j + 1, a, e] += f / span**2 * turn * t[k, m, a]
+        for j in range(links):
+            D[k, j, 3] = D[k, j, 0] + D[k, j, 1] + D[k, j, 2]
+    return D
+
+
+@nb.njit(cache=True)
+def _hand_rows(G, rhs, x, D, hm, hp, density, driven):  # type: ignore[no-untyped-def]
     """White acceleration of the driven nodes: rows in the places that dynamics left empty."""
-    links = E.shape[1]
+    links = D.shape[1]
     n = 3 + 2 * links
     h = 0.5 * (hm + hp)
     f = 1.0 / np.sqrt(density * h)
@@ -95,13 +148,14 @@ def _hand_rows(G, rhs, x, E, c, hm, hp, density, driven):  # type: ignore[no-unt
             for s in range(3):
                 rhs[3 * i + a] += coefficient[s] * x[s, i, a]
                 row[s * n + a] = coefficient[s]
-                for j in range(i):
+                for j in range(min(i + 1, links)):
                     for e in range(2):
-                        row[s * n + 3 + 2 * j + e] = coefficient[s] * c[s, j] * E[s, j, a, e]
+                        slope = place_slope(D[s], j, i, a, e)
+                        row[s * n + 3 + 2 * j + e] = coefficient[s] * slope
 
 
 @nb.njit(cache=True)
-def _sighting_row(row, n, theta, node, p, w, tcol, tval, E, c):  # type: ignore[no-untyped-def]
+def _sighting_row(row, n, theta, node, p, w, tcol, tval, D):  # type: ignore[no-untyped-def]
     """One scalar sighting: p . x at up to two nodes, interpolated over three times."""
     for m in range(2):
         i = node[m]
@@ -112,12 +166,12 @@ def _sighting_row(row, n, theta, node, p, w, tcol, tval, E, c):  # type: ignore[
                 continue
             for a in range(3):
                 row[s * n + a] += w[s] * p[m, a]
-            for j in range(i):
-                f = w[s] * c[s, j]
+            for j in range(min(i + 1, D.shape[1])):
                 for e in range(2):
-                    row[s * n + 3 + 2 * j + e] += f * (
-                        p[m, 0] * E[s, j, 0, e] + p[m, 1] * E[s, j, 1, e] + p[m, 2] * E[s, j, 2, e]
-                    )
+                    along = 0.0
+                    for a in range(3):
+                        along += p[m, a] * place_slope(D[s], j, i, a, e)
+                    row[s * n + 3 + 2 * j + e] += w[s] * along
     for q in range(tcol.size):
         if tcol[q] >= 0:
             row[theta + tcol[q]] += tval[q]
@@ -125,11 +179,28 @@ def _sighting_row(row, n, theta, node, p, w, tcol, tval, E, c):  # type: ignore[
 
 @nb.njit(cache=True)
 def _block_of_time(  # type: ignore[no-untyped-def]
-    x, t, E, c, hm, hp, chain, air, law, gravity, weight, driven, density, ends, own, srow, shared
+    x,
+    t,
+    E,
+    D,
+    c,
+    hm,
+    hp,
+    chain,
+    air,
+    law,
+    gravity,
+    weight,
+    driven,
+    density,
+    ends,
+    own,
+    srow,
+    shared,
 ):
-    """One inner time's rows G, r as G' G (3 n + shared square), G' r, r' r; and tensions (N,).
+    """One time's rows G, r as G' G (3 n + shared square), G' r, r' r; and tensions (N,).
 
-    x, t, E, c hold the three times; own = its sightings as a range in srow; ends = (first, last).
+    x, t, E, D, c hold the three times; own = its sightings, a range in srow; ends = (first, last).
     """
     node, p, w, value, tcol, tval = srow
     links = t.shape[1]
@@ -138,13 +209,13 @@ def _block_of_time(  # type: ignore[no-untyped-def]
     G = np.zeros((rows, 3 * n + shared))
     rhs = np.zeros(rows)
     tension = dynamics_rows(
-        G, rhs, x, t, E, c, hm, hp, chain, air, law, gravity, weight, ends[0], ends[1]
+        G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weight, ends[0], ends[1]
     )
-    _hand_rows(G, rhs, x, E, c, hm, hp, density, driven)
+    _hand_rows(G, rhs, x, D, hm, hp, density, driven)
     for r in range(own[0], own[1]):
         i = 3 * (links + 1) + r - own[0]
         rhs[i] = value[r]
-        _sighting_row(G[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], E, c)
+        _sighting_row(G[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], D)
     return np.dot(G.T, G), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
 
 
@@ -178,6 +249,7 @@ def assemble(  # type: ignore[no-untyped-def]
     x,
     t,
     E,
+    D,
     c,
     times,
     chain,
@@ -196,8 +268,8 @@ def assemble(  # type: ignore[no-untyped-def]
     """Add all rows to band (3n, K n), border (K n, Q), grad (K n + Q), corner (Q, Q).
 
     Returns cost and tensions (K, N) [N].
-    spread (K, N + 1): density [m2/s3] of the random acceleration; starts (K + 1): first sighting
-    of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3), rhs (R), tcol (R, 4), tval (R, 4)).
+    D: of `link_reach`; spread (K, N + 1): density [m2/s3] of the random acceleration;
+    starts (K + 1): first sighting of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3), rhs (R), tcol (R, 4), tval (R, 4)).
     The first five shared parameters are the logarithmic scales of the law.
     """
     count, links = c.shape
@@ -217,6 +289,7 @@ def assemble(  # type: ignore[no-untyped-def]
                 x[near],
                 t[near],
                 E[near],
+                D[near],
                 c[near],
                 hm,
                 hp,
@@ -252,18 +325,11 @@ def dynamics_cost(  # type: ignore[no-untyped-def]
     for k in nb.prange(1, count - 1):
         hm, hp = times[k] - times[k - 1], times[k + 1] - times[k]
         h = 0.5 * (hm + hp)
-        weight = np.zeros(links + 1)
-        r = impulse_residual(
-            x[k - 1 : k + 2], t[k - 1 : k + 2], c[k - 1 : k + 2], hm, hp, chain, air, law, gravity
-        )[0]
-        rhs = np.empty(3 * (links + 1))
-        for i in range(links + 1):
-            if not driven[i]:
-                weight[i] = 1.0 / (node_mass[i] * np.sqrt(spread[k, i] * h))
-            for a in range(3):
-                rhs[3 * i + a] = weight[i] * r[i, a]
-        empty = np.zeros((rhs.size, 0))
-        tension[k] = project_out_tensions(empty, rhs, t[k], weight, first, last) / h
+        near = slice(k - 1, k + 2)
+        weight = _whitening(spread[k], node_mass, driven, h)
+        rhs, tension[k] = whitened_residual(
+            x[near], t[near], c[near], hm, hp, chain, air, law, gravity, weight, first, last
+        )
         f = 1.0 / np.sqrt(hand_density * h)
         for i in range(links + 1):
             if driven[i]:

@@ -17,10 +17,11 @@ import numba as nb
 import numpy as np
 
 from lashwave.mechanics.drag import normal_coefficient, tangential_coefficient
+from lashwave.mechanics.estim_scheme import mean_directions, side_shares, time_shares
 
 # Order of the shared logarithmic scales in the columns.
 LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
-STRAIGHT = 2e-3  # [rad] joints bent less than this feel no damping: their plane is not defined
+FOLDED = 0.2  # least length of the sum of two directions by which a joint's tangent is told
 
 
 @nb.njit(cache=True)
@@ -89,33 +90,37 @@ def air_forces(v, t, c, diameter, bluff, tuft, air, law):  # type: ignore[no-unt
 
 
 @nb.njit(cache=True)
-def joint_axes(t):  # type: ignore[no-untyped-def]
-    """Bend vectors d_j = t_j - t_{j-1} (N, 3) and the projector weight 1 / (|d|^2 + small^2)."""
-    d = np.zeros_like(t)
-    w = np.zeros(t.shape[0])
+def joint_tangents(t):  # type: ignore[no-untyped-def]
+    """Mean tangents u_j (N, 3) of the joints, and the length of the sum of the two directions."""
+    u = np.zeros_like(t)
+    size = np.ones(t.shape[0])
     for j in range(1, t.shape[0]):
-        d[j] = t[j] - t[j - 1]
-        w[j] = 1.0 / (d[j, 0] ** 2 + d[j, 1] ** 2 + d[j, 2] ** 2 + STRAIGHT**2)
-    return d, w
+        u[j] = t[j] + t[j - 1]
+        size[j] = max(np.sqrt(u[j, 0] ** 2 + u[j, 1] ** 2 + u[j, 2] ** 2), FOLDED)
+        u[j] /= size[j]
+    return u, size
 
 
 @nb.njit(cache=True)
-def bend_forces(t, rate, c, bend, scale, tau):  # type: ignore[no-untyped-def]
+def bend_forces(t, mean, rate, c, bend, scale, tau):  # type: ignore[no-untyped-def]
     """Elastic and damping forces at the nodes (2, N + 1, 3) from bending at the joints.
 
-    Energy 1/2 bend_j |d_j|^2; damping acts on the part of d's rate along d only, so that a rigid
-    rotation feels nothing.
+    Energy 1/2 bend_j |d_j|^2, d_j = t_j - t_{j-1}, with the mean directions. Damping acts on
+    the rate of d normal to the joint's tangent: a joint that turns across its tangent as a whole
+    feels nothing. One that turns about it, at w [rad/s], feels tau w of its bending couple; a few
+    per cent in a hand's throw. Unlike damping along d only, it is smooth where a joint passes
+    through straight.
     """
     links = t.shape[0]
     force = np.zeros((2, links + 1, 3))
-    d, w = joint_axes(t)
+    u, _ = joint_tangents(t)
     for j in range(1, links):
-        along = 0.0
+        slip = 0.0
         for a in range(3):
-            along += d[j, a] * (rate[j, a] - rate[j - 1, a])
+            slip += u[j, a] * (rate[j, a] - rate[j - 1, a])
         for a in range(3):
-            elastic = bend[j] * scale * d[j, a]
-            damping = bend[j] * scale * tau * along * w[j] * d[j, a]
+            elastic = bend[j] * scale * (mean[j, a] - mean[j - 1, a])
+            damping = bend[j] * scale * tau * (rate[j, a] - rate[j - 1, a] - slip * u[j, a])
             for m in range(2):
                 p = elastic if m == 0 else damping
                 force[m, j - 1, a] -= p / c[j - 1]
@@ -139,8 +144,9 @@ def mass_times(link_mass, y):  # type: ignore[no-untyped-def]
 def project_out_tensions(G, rhs, t, weight, first, last):  # type: ignore[no-untyped-def]
     """Remove from whitened rows (3 (N + 1), P) what tensions can explain; returns lam (N,).
 
-    weight (N + 1,): the whitening of each node, 0 for driven nodes; links first..last - 1 carry
-    a tension. The matrix of the normal equations is tridiagonal.
+    t (N, 3): directions in which the links pull; weight (N + 1,): the whitening of each node, 0
+    for driven nodes; links first..last - 1 carry a tension. The matrix
+    of the normal equations is tridiagonal.
     """
     links = t.shape[0]
     lam = np.zeros(links)
@@ -150,7 +156,9 @@ def project_out_tensions(G, rhs, t, weight, first, last):  # type: ignore[no-unt
     off = np.zeros(count)
     for a in range(count):
         j = first + a
-        diag[a] = weight[j] ** 2 + weight[j + 1] ** 2
+        diag[a] = (weight[j] ** 2 + weight[j + 1] ** 2) * (
+            t[j, 0] ** 2 + t[j, 1] ** 2 + t[j, 2] ** 2
+        )
         if a > 0:
             off[a] = -(weight[j] ** 2) * (
                 t[j, 0] * t[j - 1, 0] + t[j, 1] * t[j - 1, 1] + t[j, 2] * t[j - 1, 2]
@@ -197,11 +205,12 @@ def project_out_tensions(G, rhs, t, weight, first, last):  # type: ignore[no-unt
 
 
 @nb.njit(cache=True)
-def impulse_residual(x, t, c, hm, hp, chain, air, law, gravity):  # type: ignore[no-untyped-def]
+def impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity):  # type: ignore[no-untyped-def]
     """r without tensions (N + 1, 3) at the middle of three times, and what it was made of.
 
-    x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1;
-    chain = (link_mass, bend, diameter, bluff, tuft). law = scales (4) and damping time.
+    x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1; mean (N, 3):
+    directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft). law = scales
+    (4) and damping time.
 
     Returns r, air forces by cause, bend forces (elastic, damping), derivatives of the drag.
     """
@@ -214,16 +223,59 @@ def impulse_residual(x, t, c, hm, hp, chain, air, law, gravity):  # type: ignore
     for i in range(jump.shape[0]):
         jump[i] -= h * gravity
     fair, by_link, by_node = air_forces(v, t[1], c[1], diameter, bluff, tuft, air, law)
-    fbend = bend_forces(t[1], rate, c[1], bend, law[3], law[4])
+    fbend = bend_forces(t[1], mean, rate, c[1], bend, law[3], law[4])
     r = mass_times(link_mass, jump)
     r -= h * (fair[0] + fair[1] + fair[2] + fbend[0] + fbend[1])
     return r, fair, fbend, by_link, by_node
 
 
 @nb.njit(cache=True)
-def _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, weight):  # type: ignore[no-untyped-def]
+def weighted(r, weight):  # type: ignore[no-untyped-def]
+    """Nodal vectors (N + 1, 3) times a weight a node, in one row (3 (N + 1),)."""
+    rhs = np.empty(3 * weight.size)
+    for i in range(weight.size):
+        for a in range(3):
+            rhs[3 * i + a] = weight[i] * r[i, a]
+    return rhs
+
+
+@nb.njit(cache=True)
+def scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+    """Weights (3, N) of the three times and mean directions (N, 3), by the pull at the middle."""
+    h = 0.5 * (hm + hp)
+    r = impulse_residual(x, t, t[1], c, hm, hp, chain, air, law, gravity)[0]
+    rhs = weighted(r, weight)
+    lam = project_out_tensions(np.zeros((rhs.size, 0)), rhs, t[1], weight, first, last)
+    w = time_shares(side_shares(chain[0], law[3] * chain[1], lam / h, c[1], h), hm, hp)
+    return w, mean_directions(t, w)
+
+
+@nb.njit(cache=True)
+def whitened_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+    """Whitened residual (3 (N + 1),) without what tensions explain, and the tensions (N,) [N]."""
+    _, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
+    r = impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity)[0]
+    rhs = weighted(r, weight)
+    lam = project_out_tensions(np.zeros((rhs.size, 0)), rhs, mean, weight, first, last)
+    return rhs, lam / (0.5 * (hm + hp))
+
+
+@nb.njit(cache=True, inline="always")
+def place_slope(D, j, i, a, e):  # type: ignore[no-untyped-def]
+    """Derivative of coordinate a of node i by angle e of link j, from a time's `link_reach` D."""
+    if j + 1 < i:
+        return D[j, 3, a, e]
+    total = 0.0
+    for r in range(3):
+        if 0 <= j - 1 + r < i:
+            total += D[j, r, a, e]
+    return total
+
+
+@nb.njit(cache=True)
+def _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight):  # type: ignore[no-untyped-def]
     """Columns of the inertia and the drag for all three times (G is whitened as it is filled)."""
-    links = t.shape[1]
+    links = D.shape[1]
     h = 0.5 * (hm + hp)
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
     mass_coefficient = (1.0 / hm, -1.0 / hm - 1.0 / hp, 1.0 / hp)
@@ -253,59 +305,75 @@ def _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, w
                 row = G[3 * i + a]
                 for b in range(3):
                     row[s * n + b] += weight[i] * T[0, a, b]
-                for j in range(min(i + 1, links)):
-                    q = 0 if j < i - 1 else (1 if j == i - 1 else 2)
-                    f = weight[i] * c[s, j]
+                for j in range(min(i + 2, links)):
                     for e in range(2):
-                        row[s * n + 3 + 2 * j + e] += f * (
-                            T[q, a, 0] * E[s, j, 0, e]
-                            + T[q, a, 1] * E[s, j, 1, e]
-                            + T[q, a, 2] * E[s, j, 2, e]
-                        )
+                        total = 0.0
+                        if j + 1 < i - 1:
+                            for b in range(3):
+                                total += T[0, a, b] * D[s, j, 3, b, e]
+                        else:
+                            for r in range(max(0, 1 - j), min(3, min(i + 1, links) - j + 1)):
+                                q = min(max(j - 1 + r - i + 2, 0), 2)
+                                for b in range(3):
+                                    total += T[q, a, b] * D[s, j, r, b, e]
+                        row[s * n + 3 + 2 * j + e] += weight[i] * total
 
 
 @nb.njit(cache=True)
-def _bend_columns(G, n, t, E, c, hm, hp, bend, scale, tau, weight):  # type: ignore[no-untyped-def]
-    """Columns of bending (middle time) and of its damping (all three times)."""
+def _bend_columns(G, n, t, E, w, c, hm, hp, bend, scale, tau, weight):  # type: ignore[no-untyped-def]
+    """Columns of bending and of its damping; w (3, N): weights of the three times."""
     links = t.shape[1]
     h = 0.5 * (hm + hp)
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
     rate_coefficient = (am, -am - ap, ap)
-    d, w = joint_axes(t[1])
+    u, size = joint_tangents(t[1])
+    rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
+    p = np.empty(3)
     for j in range(1, links):
         stencil = (1.0 / c[1, j - 1], -1.0 / c[1, j - 1] - 1.0 / c[1, j], 1.0 / c[1, j])
+        stiff = h * bend[j] * scale
+        opening = rate[j] - rate[j - 1]
+        slip = u[j, 0] * opening[0] + u[j, 1] * opening[1] + u[j, 2] * opening[2]
         for s in range(3):
             for side in range(2):
                 link = j - 1 + side
                 sign = -1.0 if side == 0 else 1.0
                 for e in range(2):
-                    de = 0.0
+                    along, turn = 0.0, 0.0
                     for a in range(3):
-                        de += d[j, a] * E[s, link, a, e]
+                        along += u[j, a] * E[s, link, a, e]
+                        turn += opening[a] * E[s, link, a, e]
+                    turn = (turn - along * slip) / size[j]
                     for a in range(3):
-                        p = bend[j] * scale * tau * rate_coefficient[s] * w[j] * d[j, a] * de
+                        x = E[s, link, a, e]
+                        p[a] = sign * tau * rate_coefficient[s] * (x - along * u[j, a])
+                        p[a] += sign * w[s, link] * x
                         if s == 1:
-                            p += bend[j] * scale * E[s, link, a, e]
-                        p *= h * sign
+                            p[a] -= tau * ((x - along * u[j, a]) / size[j] * slip + u[j, a] * turn)
+                    for a in range(3):
                         for m in range(3):
                             i = j - 1 + m
-                            G[3 * i + a, s * n + 3 + 2 * link + e] += weight[i] * stencil[m] * p
+                            column = s * n + 3 + 2 * link + e
+                            G[3 * i + a, column] += weight[i] * stencil[m] * stiff * p[a]
 
 
 @nb.njit(cache=True)
-def dynamics_rows(G, rhs, x, t, E, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
     """Fill whitened rows G (3 (N + 1), 3 n + 5 at least) and residual rhs; returns tensions [N].
 
-    Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each), then the five logarithmic scales
-    `LAW_NAMES`. G and rhs must be zero in these rows on entry.
+    D: of `link_reach`, at the three times. Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each),
+    then the five logarithmic scales `LAW_NAMES`. G and rhs must be zero in these rows on entry.
     """
     link_mass, bend = chain[0], chain[1]
     links = t.shape[1]
     n = 3 + 2 * links
     h = 0.5 * (hm + hp)
-    r, fair, fbend, by_link, by_node = impulse_residual(x, t, c, hm, hp, chain, air, law, gravity)
-    _mass_and_drag_columns(G, n, t, E, c, hm, hp, link_mass, by_link, by_node, weight)
-    _bend_columns(G, n, t, E, c, hm, hp, bend, law[3], law[4], weight)
+    w, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
+    r, fair, fbend, by_link, by_node = impulse_residual(
+        x, t, mean, c, hm, hp, chain, air, law, gravity
+    )
+    _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight)
+    _bend_columns(G, n, t, E, w, c, hm, hp, bend, law[3], law[4], weight)
     for i in range(links + 1):
         for a in range(3):
             k = 3 * i + a
@@ -317,14 +385,15 @@ def dynamics_rows(G, rhs, x, t, E, c, hm, hp, chain, air, law, gravity, weight, 
             G[k, 3 * n + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
             G[k, 3 * n + 4] = f * fbend[1, i, a]
     # tensions of the current path first: their turning is part of the derivative
-    empty = np.zeros((rhs.size, 0))
-    trial = rhs.copy()
-    lam = project_out_tensions(empty, trial, t[1], weight, first, last)
+    trial = rhs[: 3 * (links + 1)].copy()
+    lam = project_out_tensions(np.zeros((trial.size, 0)), trial, mean, weight, first, last)
     for j in range(first, last):
-        for e in range(2):
-            column = n + 3 + 2 * j + e
-            for a in range(3):
-                G[3 * j + a, column] -= weight[j] * lam[j] * E[1, j, a, e]
-                G[3 * j + 3 + a, column] += weight[j + 1] * lam[j] * E[1, j, a, e]
-    project_out_tensions(G, rhs, t[1], weight, first, last)
+        for s in range(3):
+            for e in range(2):
+                column = s * n + 3 + 2 * j + e
+                for a in range(3):
+                    pull = w[s, j] * lam[j] * E[s, j, a, e]
+                    G[3 * j + a, column] -= weight[j] * pull
+                    G[3 * j + 3 + a, column] += weight[j + 1] * pull
+    project_out_tensions(G, rhs, mean, weight, first, last)
     return lam / h

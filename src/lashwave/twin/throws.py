@@ -41,8 +41,10 @@ class Spacing(NamedTuple):
     tip: float
 
 
-ROUGH, FINE, SWUNG = Spacing(0.03, 0.011), Spacing(0.017, 0.008), Spacing(0.03, 0.02)
+ROUGH, FINE, SWUNG = Spacing(0.03, 0.011), Spacing(0.010, 0.006), Spacing(0.02, 0.015)
 FEWEST_LINKS = 160
+CLAMPED = 0.003
+"""Link length at a clamp [m]: the line leaves it within sqrt(EI / T), here 8 to 30 mm."""
 
 
 def chain_of(lash: Lash, spacing: Spacing = FINE, fewest: int = 0) -> Chain:
@@ -53,7 +55,7 @@ def chain_of(lash: Lash, spacing: Spacing = FINE, fewest: int = 0) -> Chain:
     while True:
         # No nodes at the markers: a short link between two of them would rule the step. A
         # marker's mass is shared by the ends of the link that it sits on.
-        nodes = stations(line, np.array([clamp]), *spacing)
+        nodes = stations(line, np.array([clamp]), *spacing, spacing_clamp=CLAMPED)
         nodes = nodes[(nodes <= clamp + 1e-12) | (nodes == line.length)]
         if nodes.size > fewest:
             break
