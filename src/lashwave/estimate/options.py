@@ -9,7 +9,7 @@ from dataclasses import dataclass
 class Options:
     """Options of `estimate`. The defaults were set on twin trials, not on any one record."""
 
-    spacing_butt: float = 0.060
+    spacing_butt: float = 0.050
     """Largest node spacing [m], at the grip."""
     spacing_tip: float = 0.020
     """Node spacing at the far end of a free line [m]."""
@@ -17,9 +17,9 @@ class Options:
     """Next to a rigid end, where bending is sharpest [m]."""
     spacing_held: float = 0.040
     """Largest node spacing of a line held at both ends [m]."""
-    most_links: int = 52
-    """The spacing at the grip and at the far end is widened until there are no more: the time
-    of a fit grows with the cube of the links."""
+    most_links: int = 56
+    """The spacing at the grip, and in the end at the tip, is widened until there are no more: the
+    time of a fit grows with the cube of the links."""
     turn: float = 0.2
     """Rotation of the fastest link in one step of the final grid [rad]."""
     sweep_turn: float = 0.4
@@ -37,7 +37,7 @@ class Options:
     rough_density: float = 3.0e-4
     """Density at an acceleration of 1 m/s2 [m2/s3], growing with its power `rough_power`; both read
     off the residual of a converged simulation on this grid."""
-    rough_power: float = 1.3
+    rough_power: float = 1.45
     draws: int = 120
     """Of the posterior; at least 100 are written."""
     degrees: float = 4.0

@@ -156,9 +156,10 @@ def _cut(trial: Trial, options: Options, anchors: Array) -> Array:
     while True:
         butt, tip = apart
         cut = stations(trial.line, anchors, butt, tip, spacing_clamp=options.spacing_clamp)
-        if cut.size <= options.most_links + 1 or apart[0] > 0.3:
+        if cut.size <= options.most_links + 1 or apart[0] > 0.5:
             return cut
-        apart = [1.1 * a for a in apart]
+        wide = apart[0] > 5 * apart[1]
+        apart = [1.1 * butt, 1.1 * tip if wide else tip]
 
 
 def _rigid_end(cut: Array, start: float) -> Array:

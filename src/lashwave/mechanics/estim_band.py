@@ -269,7 +269,8 @@ def assemble(  # type: ignore[no-untyped-def]
 
     Returns cost and tensions (K, N) [N].
     D: of `link_reach`; spread (K, N + 1): density [m2/s3] of the random acceleration;
-    starts (K + 1): first sighting of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3), rhs (R), tcol (R, 4), tval (R, 4)).
+    starts (K + 1): first sighting of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3),
+    rhs (R), tcol (R, 4), tval (R, 4)).
     The first five shared parameters are the logarithmic scales of the law.
     """
     count, links = c.shape
