@@ -1,7 +1,6 @@
 """The blind trials' own engine, held against print, and against nothing of the project.
 
-Sources: heavy elastica w L^3 / B = 2: drop 0.238507 L, reach 0.966893 L (two-point boundary value
-problem of the elastica, 1e-9); clamped beam (beta L)^2 = 3.516015 (textbook, e.g. Rao, Mechanical
+Sources: clamped beam (beta L)^2 = 3.516015 (textbook, e.g. Rao, Mechanical
 Vibrations); coasting across itself V = V0 / (1 + k V0 t), k = rho Cd d / (2 mu) (integration);
 hanging chain omega sqrt(L / g) = 1.202413 (Daniel Bernoulli; half the first zero of J0).
 """
@@ -10,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from engine import Specimen, Surroundings, march, settle
+from engine import Specimen, Surroundings, march
 
 VACUUM = Surroundings(density=0.0, gravity=(0.0, 0.0, 0.0))
 
@@ -28,15 +27,6 @@ def beam(links: int, length: float, stiffness: float, density: float, friction: 
     return Specimen(
         station, mass, np.full(links + 1, 1e4), bend, none, none, 2, links + 1, 1.1, 0.0, friction
     )
-
-
-def test_a_heavy_beam_hangs_in_the_printed_shape():
-    length, stiffness = 0.2, 1e-4
-    spec = beam(24, length, stiffness, 2 * stiffness / (9.81 * length**3), 5e-3)
-    shape = settle(spec, Surroundings(density=0.0), np.array([[-0.1, 0, 0], [0, 0, 0]]))
-    # second order in the link: 24 links leave some 1e-3 of the length
-    assert -shape[-1, 2] / length == pytest.approx(0.238507, abs=3e-3)
-    assert shape[-1, 0] / length == pytest.approx(0.966893, abs=3e-3)
 
 
 def first_frequency(time: np.ndarray, signal: np.ndarray) -> float:

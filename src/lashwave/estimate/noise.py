@@ -4,7 +4,9 @@ S = S0 + k |a|^p [m2/s3]. What the chain and the grid leave out was measured by 
 simulations on them: the mean square of the residual grows with the 1.2 to 1.5th power of the node's
 own acceleration |a| from 1e2 to 1e7 m/s2, and near a rigid end, where bending is sharpest, it has a
 floor. |a| is the largest over a fraction of a millisecond and the neighbouring nodes, so that a
-peak that the path does not show yet is not held down.
+peak that the path does not show yet is not held down. Where the line turns by more than the links
+can follow, what they leave out grows with the fourth power of the angle between two of them
+(second order in the link, squared).
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ Array = NDArray[np.float64]
 WINDOW = 0.2e-3
 """Half of the time over which the largest acceleration is taken [s]."""
 FINE = 0.05e-3
+UNFOLLOWED = 0.8
+"""Angle between two links at which the density is doubled [rad]."""
 
 
 def spread(setup: Setup, path: Path) -> Array:
@@ -36,7 +40,15 @@ def spread(setup: Setup, path: Path) -> Array:
     wide = maximum_filter1d(size[nearest], 2 * round(WINDOW / FINE) + 1, axis=0)
     place = np.clip(np.searchsorted(fine, path.time), 0, fine.size - 1)
     size = np.maximum(size, wide[place])
-    return np.asarray(_floor(setup) + o.rough_density * size**o.rough_power)
+    stated = _floor(setup) + o.rough_density * size**o.rough_power
+    return np.asarray(stated * (1.0 + (sharpest_joint(path) / UNFOLLOWED) ** 4))
+
+
+def sharpest_joint(path: Path) -> Array:
+    """(K, N + 1) [rad], largest angle between two links within two nodes of a node."""
+    d = np.linalg.norm(np.diff(path.direction, axis=1), axis=-1)
+    angle = np.pad(2.0 * np.arcsin(np.clip(d / 2.0, 0.0, 1.0)), ((0, 0), (1, 1)))
+    return np.asarray(maximum_filter1d(angle, 5, axis=1))
 
 
 def _floor(setup: Setup) -> Array:

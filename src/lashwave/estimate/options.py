@@ -17,7 +17,7 @@ class Options:
     """Next to a rigid end, where bending is sharpest [m]."""
     spacing_held: float = 0.040
     """Largest node spacing of a line held at both ends [m]."""
-    most_links: int = 56
+    most_links: int = 60
     """The spacing at the grip, and in the end at the tip, is widened until there are no more: the
     time of a fit grows with the cube of the links."""
     turn: float = 0.2

@@ -216,7 +216,19 @@ def _block_of_time(  # type: ignore[no-untyped-def]
         i = 3 * (links + 1) + r - own[0]
         rhs[i] = value[r]
         _sighting_row(G[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], D)
-    return np.dot(G.T, G), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
+    return _gram(G, n), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
+
+
+@nb.njit(cache=True)
+def _gram(G, n):  # type: ignore[no-untyped-def]
+    """G' G where it is needed: blocks on and above the diagonal, the last for what is shared."""
+    size = G.shape[1]
+    cuts = np.array([0, n, 2 * n, 3 * n, size])
+    out = np.zeros((size, size))
+    for a in range(4):
+        left = np.ascontiguousarray(G[:, cuts[a] : cuts[a + 1]].T)
+        out[cuts[a] : cuts[a + 1], cuts[a] :] = np.dot(left, np.ascontiguousarray(G[:, cuts[a] :]))
+    return out
 
 
 @nb.njit(cache=True)
