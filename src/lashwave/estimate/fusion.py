@@ -12,6 +12,7 @@ from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
 from lashwave.estimate.setup import set_up
 from lashwave.estimate.sweep import sweep
+from lashwave.estimate.withheld import withheld_of
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 
@@ -61,5 +62,6 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         residuals=residuals_of(setup, joint),
         shared=shared,
         warnings=warnings_of(setup, joint),
+        withheld=withheld_of(setup, joint),
         history=joint.history,
     )

@@ -112,7 +112,7 @@ def marker_sd(setup: Setup) -> Array:
     return np.asarray(np.hypot(markers.sd, markers.stand_off / np.sqrt(3.0)))
 
 
-def _marker_part(setup: Setup, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
+def marker_part(setup: Setup, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
     """Rows of the markers on the line; also the whitened residuals in (T, L, 3)."""
     markers = setup.trial.markers
     sd = marker_sd(setup)
@@ -253,7 +253,7 @@ def _camera_part(setup: Setup, camera: Camera, path: Path, node: Array, weights:
 def look(setup: Setup, path: Path, weights: Weights) -> Seen:
     """All sightings against a path."""
     node = path.node
-    rows, marker = _marker_part(setup, path, node, weights)
+    rows, marker = marker_part(setup, path, node, weights)
     parts = [rows, *_handle_part(setup, path, node, weights, marker)]
     camera = {}
     for c in setup.trial.cameras:

@@ -129,9 +129,10 @@ def _checks(scene: Scene, draw: Draw) -> Chapter:
     if scene.fit.withheld is not None and scene.fit.withheld.label.size:
         found += draw(
             figures_fit.withheld(scene.fit.withheld),
-            "Markers left out of a fit of their own and predicted: root mean square of the "
-            "prediction, one coordinate, and the share inside its 95 % interval (bars: 95 % "
-            "binomial spread about the stated rate, were all coordinates independent).",
+            "Runs of trusted samples of one marker, left out one run at a time and predicted from "
+            "everything else (linearised at the fit): root mean square of prediction minus "
+            "sample, one coordinate, and the share inside its 95 % interval (bars: 95 % binomial "
+            "spread of a rate of 95 %, were all coordinates independent).",
         )
     return Chapter("checks", "How well it fits", words.trust(scene), found)
 
