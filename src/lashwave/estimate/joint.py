@@ -13,6 +13,7 @@ from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.clocks import scanned
 from lashwave.estimate.grid import march, rotation_rate, wanted_step
 from lashwave.estimate.levenberg import Search, minimise
+from lashwave.estimate.marginal import PUSHED, push, pushed
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup
@@ -22,7 +23,7 @@ Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""
-LADDER = (100.0, 30.0, 10.0, 4.0, 2.0, 1.0)
+LADDER = (100.0, 20.0, 4.0, 1.0)
 """Factors on the stated density of the random acceleration. From a loose model to a tight one the
 path needs short steps only; a tight one at once needs many."""
 LONGEST = 10
@@ -118,9 +119,16 @@ class _Stages:
     def excess(self) -> float:
         """Cost over degrees of freedom."""
         path = self.search.path
-        cost = eq.cost_of(self.setup, path, self.density * self.factor, self.weights, self.anchor)
+        setup = pushed(self.setup, np.zeros(path.shared.size))
+        cost = eq.cost_of(setup, path, self.density * self.factor, self.weights, self.anchor)
         seen = look(self.setup, path, self.weights)
         return cost / degrees_of_freedom(self.setup, path, seen)
+
+    def push(self, setup: Setup) -> None:
+        """From here on, weigh the law's scales by how many paths stand behind them."""
+        density = self.density * self.factor
+        slope = push(setup, self.search.path, density, self.weights, self.anchor)
+        self.setup = pushed(setup, slope)
 
     def admit_cameras(self) -> None:
         """Scan the clocks, then let the cameras in by degrees."""
@@ -130,24 +138,42 @@ class _Stages:
             self.run("cameras let in", 0.55 + 0.05 * i, steps, 5e-3)
 
 
+HELD_SD = 0.02
+"""Logarithmic, of scales that a rough path would mislead."""
+
+
+def held(setup: Setup, *names: str) -> Setup:
+    """The problem with some scales of the law held at what is stated."""
+    sd = setup.shared.sd.copy()
+    for name in names:
+        sd[setup.shared.index(name)] = HELD_SD
+    return replace(setup, shared=replace(setup.shared, sd=sd))
+
+
 def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
-    """From the sweep's path to the minimum over everything."""
-    stages = _Stages(setup, path, weights, told)
+    """From the sweep's path to the minimum over everything.
+
+    Damping stays at what is stated: a path is never free of jitter, and fitted along with it the
+    damping would fall until the jitter costs nothing, and stiffness rise to make up for it.
+    """
+    stages = _Stages(held(setup, *PUSHED), path, weights, told)
     stages.tighten()
     if any(c.frame.size for c in setup.trial.cameras):
         stages.admit_cameras()
     stages.weights = reweighted(setup, stages.search.path, replace(stages.weights, camera_sd=None))
+    stages.setup = held(setup, "damping_time")
     stages.regrid()
-    stages.run("all sightings", 0.7, 10, 2e-3)
-    stages.weights = reweighted(setup, stages.search.path, stages.weights)
-    stages.run("robust weights", 0.82, 4, 1e-3)
+    stages.run("all sightings", 0.7, 6, 2e-3)
+    for i in range(2):
+        stages.weights = reweighted(setup, stages.search.path, stages.weights)
+        stages.run("robust weights", 0.78 + 0.05 * i, 4, 1e-3)
     excess = stages.excess()
     if excess > CONSISTENT:
         stages.factor *= min(excess**2, 10.0)
-        stages.run("robust weights", 0.87, 2, 2e-3)
+        stages.run("robust weights", 0.88, 2, 2e-3)
     density = stages.density * stages.factor
     path = stages.search.path
-    normal = eq.build(setup, path, density, stages.weights, stages.anchor)
+    normal = eq.build(stages.setup, path, density, stages.weights, stages.anchor)
     factor = eq.factor(normal, 1e-9)
     step = eq.solve(factor, normal.gradient)
     decrement = float(normal.gradient @ step)

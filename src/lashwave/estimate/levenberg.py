@@ -17,12 +17,15 @@ from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import Weights
+from lashwave.mechanics.estim_rows import LAW_NAMES
 
 Array = NDArray[np.float64]
 BASE_LENGTH = 0.1
 """A base point moved this far [m] counts as a radian."""
 LARGEST_TURN = 0.6
 """No link turns further in one step [rad]."""
+LARGEST_SCALE = 0.7
+"""No scale of the law changes further in one step, in the logarithm."""
 HIGHEST_DAMPING = 1e9
 
 
@@ -44,8 +47,10 @@ def _diagonal(setup: Setup, count: int, damping: float) -> Array:
 
 def _shortened(setup: Setup, step: Array, count: int) -> Array:
     body = step[: count * setup.unknowns].reshape(count, setup.unknowns)
-    turn = np.abs(body[:, 3:]).max(initial=0.0)
-    return step if turn <= LARGEST_TURN else step * (LARGEST_TURN / turn)
+    turn = np.abs(body[:, 3:]).max(initial=0.0) / LARGEST_TURN
+    first = count * setup.unknowns
+    scale = np.abs(step[first : first + len(LAW_NAMES)]).max(initial=0.0) / LARGEST_SCALE
+    return step / max(turn, scale, 1.0)
 
 
 def minimise(

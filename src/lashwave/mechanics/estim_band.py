@@ -353,3 +353,61 @@ def dynamics_cost(  # type: ignore[no-untyped-def]
             for a in range(3):
                 by_node[k, i] += rhs[3 * i + a] ** 2
     return by_node, tension
+
+
+@nb.njit(cache=True, parallel=True)
+def forward_log_determinant(  # type: ignore[no-untyped-def]
+    x,
+    t,
+    E,
+    D,
+    c,
+    times,
+    chain,
+    air,
+    law,
+    gravity,
+    spread,
+    node_mass,
+    driven,
+    hand_density,
+    first,
+    last,
+):
+    """Logarithm of the determinant of the dynamics as a map from each time's unknowns to its rows.
+
+    Sum over the inner times of log det G' G, with G the columns of the time after.
+    """
+    count, links = c.shape
+    n = 3 + 2 * links
+    out = np.zeros(count)
+    for k in nb.prange(1, count - 1):
+        near = slice(k - 1, k + 2)
+        hm, hp = times[k] - times[k - 1], times[k + 1] - times[k]
+        weight = _whitening(spread[k], node_mass, driven, 0.5 * (hm + hp))
+        G = np.zeros((3 * (links + 1), 3 * n + 5))
+        rhs = np.zeros(3 * (links + 1))
+        dynamics_rows(
+            G,
+            rhs,
+            x[near],
+            t[near],
+            E[near],
+            D[near],
+            c[near],
+            hm,
+            hp,
+            chain,
+            air,
+            law,
+            gravity,
+            weight,
+            first,
+            last,
+        )
+        _hand_rows(G, rhs, x[near], D[near], hm, hp, hand_density, driven)
+        after = np.ascontiguousarray(G[:, 2 * n : 3 * n])
+        root = np.linalg.cholesky(np.dot(after.T, after))
+        for i in range(n):
+            out[k] += 2.0 * np.log(root[i, i])
+    return out.sum()
