@@ -1,6 +1,7 @@
 """Real lines, both ends gripped and moved: what the estimate makes of markers it never saw.
 
     python benchmarks/real_lines.py --count 36
+    python benchmarks/real_lines.py --count 12 --line straight
     python benchmarks/real_lines.py --report
 
 Motion capture at 100 Hz of flexible lines moved by two robot arms. `SOURCE.md` beside the data says
@@ -17,8 +18,15 @@ through the markers seen.
 
 Nothing is known of these lines but how far apart their markers sit: mass and diameter are guessed,
 stiffness is guessed and fitted. Stations, how well they are known, and how far markers stay off the
-axis are read off the other takes of the same line. Each finished take and run is one line of JSON
-in --cache, so that a stopped run goes on where it was; `--report` only prints what is there.
+axis are read off the other takes of the same line.
+
+What limits it shows when the real line is replaced, its ends moved as they were: `--line straight`
+by a simulated one that is straight at rest and has its markers on its axis, `--line off-axis` by
+the same with markers as far off it as those of the real line seem to be. The estimate is then given
+the mechanics that made the motion, save stiffness, damping and drag, which it fits.
+
+Each finished take and run is one line of JSON in --cache, so that a stopped run goes on where it
+was; `--report` only prints what is there.
 """
 
 from __future__ import annotations
@@ -26,7 +34,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +44,9 @@ from scipy.interpolate import CubicSpline
 from score import Grid, fitted
 
 from lashwave.estimate import Options, estimate
+from lashwave.estimate.setup import set_up
+from lashwave.estimate.start import end_path
+from lashwave.mechanics.simulate import Law, Medium, simulate
 from lashwave.quantities.errors import LashwaveError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.line import Line
@@ -64,6 +75,7 @@ between those that suit the softest and the stiffest of the lines; only its rati
 counts."""
 MARKER_SD = 0.1e-3
 """Noise of a coordinate [m], far under everything else."""
+LINES = ("real", "straight", "off-axis")
 SHARED = 1.7
 """Variance of a marker's error against the curve through its neighbours, over its own part of it:
 theirs are in it too."""
@@ -226,6 +238,36 @@ def trial_of(take: Take, mask: Mask) -> Trial:
     return Trial(name=take.name, line=line, markers=markers)
 
 
+EXACT = 0.3e-3
+"""How well the places of markers on a simulated line are known [m]."""
+
+
+def simulated(take: Take, off: float) -> Take:
+    """The take with a simulated line in place of the real one, its ends moved as they were.
+
+    off : root mean square distance of markers from its axis [m], each in a direction of its own
+    that goes with the line.
+    """
+    rng = np.random.default_rng(take.number)
+    trial = trial_of(take, np.zeros(take.position.shape[:2], dtype=bool))
+    setup = set_up(trial, Options(spacing_held=0.02, spacing_clamp=0.01))
+    chain = setup.chain
+    motion = simulate(
+        chain, end_path(setup, far=False), Medium(*setup.air), setup.gravity, Law(),
+        take.time, far=end_path(setup, far=True), rtol=1e-4,
+    )  # fmt: skip
+    at = take.station + rng.normal(0.0, EXACT, take.station.size)
+    at[[0, -1]] = take.station[[0, -1]]
+    j = np.clip(np.searchsorted(chain.station, at, side="right") - 1, 0, chain.links - 1)
+    share = ((at - chain.station[j]) / chain.length[j])[:, None]
+    axis = (1 - share) * motion.position[:, j] + share * motion.position[:, j + 1]
+    place = axis + rng.normal(0.0, MARKER_SD, axis.shape)
+    for i in range(GRIPPED, at.size - GRIPPED):
+        arm = rng.normal(0.0, off / np.sqrt(2.0), 2)
+        place[:, i] += np.einsum("x,txa->ta", arm, axes_at(axis, at, i)[1][:, 1:])
+    return replace(take, position=place, off=max(off, EXACT), slide=EXACT)
+
+
 def along_line(take: Take, mask: Mask, straight: bool) -> Array:
     """(T, M, 3) through the markers seen in each frame: straight lines, or a cubic spline."""
     found = np.empty_like(take.position)
@@ -361,6 +403,7 @@ def arguments() -> argparse.Namespace:
     """The command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=36, help="takes")
+    parser.add_argument("--line", choices=LINES, default="real")
     parser.add_argument("--run", choices=("A", "B"), action="append", help="one of the runs only")
     parser.add_argument("--data", type=Path, default=DATA)
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
@@ -371,12 +414,15 @@ def arguments() -> argparse.Namespace:
 def main() -> None:
     args = arguments()
     args.cache.mkdir(parents=True, exist_ok=True)
-    kept = args.cache / "real-lines.jsonl"
+    kept = args.cache / f"real-lines-{args.line}.jsonl"
     lines = kept.read_text(encoding="utf-8").splitlines() if kept.exists() else []
     records = {(r["take"], r["run"]): r for r in map(json.loads, lines)}
     if not args.report and not args.data.is_dir():
         print(f"no data in {args.data}: nothing to run")
-    for take in [] if args.report else chosen(args.data, args.count):
+    for real in [] if args.report else chosen(args.data, args.count):
+        take = real
+        if args.line != "real":
+            take = simulated(real, real.off if args.line == "off-axis" else 0.0)
         for run in args.run or ("A", "B"):
             if (take.name, run) in records:
                 continue
