@@ -66,12 +66,21 @@ def _hand_answers(draws: Draws, grip_end: float, peak_time: Array) -> dict[str, 
     peak_pull = from_draws(momentum.peak_until(draws.time, pull, peak_time), "N")
     if peak_pull.value is None:
         peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
+    impulse, work = momentum.hand_impulse(draws), energy.hand_work(draws)
     return {
         "peak_grip_tension": peak_pull,
-        "hand_impulse": from_draws(momentum.hand_impulse(draws), "N s"),
-        "hand_work": from_draws(energy.hand_work(draws), "J"),
+        "hand_impulse": _of_one_hand(impulse, "N s"),
+        "hand_work": _of_one_hand(work, "J"),
         "peak_kinetic_energy": from_draws(energy.peak_kinetic_energy(draws), "J"),
     }
+
+
+def _of_one_hand(values: Array, unit: str) -> Answer:
+    """What the near hand gave; draws (D,) are nan where another holds the far end."""
+    if not np.isfinite(values).any():
+        reason = "the far end is held too: the hands' shares cannot be told apart"
+        return Answer(None, unit, reason=reason)
+    return from_draws(values, unit)
 
 
 def _cautions(draws: Draws, of_tip: tip.TipDraws) -> list[str]:

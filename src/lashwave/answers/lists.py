@@ -44,6 +44,8 @@ def over_time_and_station(
 ) -> xr.Dataset:
     """Median and central 95 % (`_low`, `_high`) of each list on the draws' grid.
 
+    The hand's lists are left out where no draw knows them: the far end is held too.
+
     speed : (D, K, S) [m/s], from `speed_draws`; sound : [m/s].
     """
     import xarray as xr
@@ -59,6 +61,8 @@ def over_time_and_station(
     }
     lists = xr.Dataset(coords={"time": draws.time, "station": draws.station})
     for name, values in on_time.items():
+        if name.startswith("hand_") and not np.isfinite(values).any():
+            continue
         _put(lists, name, ("time",), band(values))
     _put(lists, "speed", ("time", "station"), _speed_band(speed))
     _put(lists, "tip_mach", ("time",), _over(lists, "tip_speed", sound))

@@ -62,7 +62,10 @@ def moving(setup: Setup, path: Path, density: Array) -> Moving:
 
 
 def node_tension(setup: Setup, tension: Array) -> Array:
-    """(..., N + 1) from links (..., N): the mean of the neighbours, 0 at a free tip."""
+    """(..., N + 1) from links (..., N): the mean of the neighbours, 0 at a free tip.
+
+    Of the links beside a rigid end only the bending one counts; the ends themselves are nan.
+    """
     both = np.stack([tension[..., :-1], tension[..., 1:]])
     filled = np.where(np.isnan(both), both[::-1], both).mean(axis=0)
     first = tension[..., :1]
@@ -161,6 +164,8 @@ def field_of(setup: Setup, joint: Joint, draws: Draws) -> Field:
     rigid = np.zeros(station.size, dtype=bool)
     if setup.chain.handle_links:
         rigid |= station < chain_station[1] - 1e-9
+    if setup.chain.held_links:
+        rigid |= station > chain_station[-2] + 1e-9
     pull = np.array([np.interp(station, chain_station, np.nan_to_num(row)) for row in tension])
     pull_sd = np.array([np.interp(station, chain_station, np.nan_to_num(row)) for row in node_sd])
     pull[:, rigid], pull_sd[:, rigid] = np.nan, np.nan

@@ -76,9 +76,21 @@ class Forecaster:
             fine,
             start_position=node[-1],
             start_velocity=velocity,
+            far=self._far(node[-1, 0], path.direction[-1], start),
             rtol=1e-3,
         )
         return from_nodes(setup, fine, trajectory.position, path.shared)
+
+    def _far(self, base: Array, direction: Array, start: float) -> Grip | None:
+        """The far end's motion, from where links (N, 3) at their full length put it.
+
+        The simulated links are as long as the line; the path's are the chords of bent ones, whose
+        end lies elsewhere, and the simulation would jerk to it.
+        """
+        if self.far is None:
+            return None
+        place = base + self.setup.chain.length @ direction
+        return self._matched(self.far, place, direction[-1], start)
 
     def _matched(self, grip: Grip, base: Array, direction: Array, start: float) -> Grip:
         """The grip's motion, moved so that it starts where the path's grip is."""

@@ -3,7 +3,8 @@
 Everything is a pure function of node positions x, velocities v and accelerations a, each
 (T, N + 1, 3) in m, m/s, m/s2. Forces that cannot be seen (the hand's, the tension) follow from
 the balance of momentum from the free end inward, so they hold for any motion, modelled or
-measured.
+measured. Where the far end is held, what holds it takes a share that no balance can part from the
+hand's: these are nan then.
 """
 
 from __future__ import annotations
@@ -134,10 +135,12 @@ def outboard_force(
     gravity: ArrayLike,
     law: Law | None = None,
 ) -> Array:
-    """(T, N + 1, 3) [N]: force that moves everything from each node outward; free far end.
+    """(T, N + 1, 3) [N]: force that moves everything from each node outward; nan if held there.
 
     Entry 0 is the hand's force on grip and line.
     """
+    if chain.held_links:
+        return np.full_like(x, np.nan)
     needs = node_needs(chain, x, v, a, medium, gravity, law)
     return np.asarray(np.cumsum(needs[..., ::-1, :], axis=-2)[..., ::-1, :])
 
@@ -151,9 +154,10 @@ def tension(
     gravity: ArrayLike,
     law: Law | None = None,
 ) -> Array:
-    """(T, N + 1) [N]: pull along the line at each node, positive when taut; free far end.
+    """(T, N + 1) [N]: pull along the line at each node, positive when taut.
 
-    Along the mean direction of the two links that meet there; nan on a rigid grip, 0 at the tip.
+    Along the mean direction of the two links that meet there; nan on a rigid grip, 0 at the tip;
+    nan throughout where the far end is held.
     """
     middle = outboard_force(chain, x, v, a, medium, gravity, law)
     # what the link inboard of a node needs there is not carried by the line outboard of it
@@ -179,10 +183,12 @@ def hand_power(
     gravity: ArrayLike,
     law: Law | None = None,
 ) -> Array:
-    """(T,) [W] of the hand's force and torque on grip and line; free far end.
+    """(T,) [W] of the hand's force and torque on grip and line; nan where the far end is held.
 
     From the balance of energy: what is stored a second, plus what drag and damping take.
     """
+    if chain.held_links:
+        return np.full(x.shape[:-2], np.nan)
     needs = node_needs(chain, x, v, a, medium, gravity, law)
     stored, lost = bending_power(chain, x, v, law)
     return np.asarray((needs * v).sum((-2, -1)) + stored + lost)

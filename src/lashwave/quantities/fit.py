@@ -26,11 +26,11 @@ class Draws:
     velocity: Array
     """(D, K, S, 3) [m/s]"""
     tension: Array
-    """(D, K, S) [N]; nan on the rigid grip."""
+    """(D, K, S) [N]; nan on rigid ends."""
     hand_force: Array
-    """(D, K, 3) [N], of the hand on grip and line."""
+    """(D, K, 3) [N], of the hand on grip and line; nan where the far end is held too."""
     hand_power: Array
-    """(D, K) [W], of the hand's force and torque on grip and line."""
+    """(D, K) [W], of the hand's force and torque on grip and line; nan as the force is."""
     kinetic_energy: Array
     """(D, K) [J], grip and line."""
     shared: dict[str, Array]
@@ -86,7 +86,7 @@ class Fit:
     curvature: Array
     """(K, S) [1/m]"""
     tension: Array
-    """(K, S) [N], nan on the rigid grip"""
+    """(K, S) [N], nan on rigid ends"""
     tension_sd: Array
     draws: Draws
     residuals: Residuals

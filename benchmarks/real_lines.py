@@ -1,0 +1,447 @@
+"""Real lines, both ends gripped and moved: what the estimate makes of markers it never saw.
+
+    python benchmarks/real_lines.py --count 36
+    python benchmarks/real_lines.py --count 12 --line straight
+    python benchmarks/real_lines.py --report
+
+Motion capture at 100 Hz of flexible lines moved by two robot arms. `SOURCE.md` beside the data says
+whose it is; it is no part of this project and stays where it is. Of each take the second or so
+around its fastest moment is used, twice:
+
+* run A withholds every second marker between the gripped pairs, throughout;
+* run B withholds all markers between the gripped pairs for half a second.
+
+Judged are the withheld samples: root mean square of the distance in space, and the share of
+coordinates within their 95 % interval. Beside the estimate stand the naive practice (A: straight
+lines between the markers seen; B: each marker splined over time) and a cubic spline in arc length
+through the markers seen.
+
+Nothing is known of these lines but how far apart their markers sit: mass and diameter are guessed,
+stiffness is guessed and fitted. Stations, how well they are known, and how far markers stay off the
+axis are read off the other takes of the same line.
+
+What limits it shows when the real line is replaced, its ends moved as they were: `--line straight`
+by a simulated one that is straight at rest and has its markers on its axis, `--line off-axis` by
+the same with markers as far off it as those of the real line seem to be. The estimate is then given
+the mechanics that made the motion, save stiffness, damping and drag, which it fits.
+
+Each finished take and run is one line of JSON in --cache, so that a stopped run goes on where it
+was; `--report` only prints what is there.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from score import Grid, fitted
+
+from lashwave.estimate import Options, estimate
+from lashwave.estimate.setup import set_up
+from lashwave.estimate.start import end_path
+from lashwave.mechanics.simulate import Law, Medium, simulate
+from lashwave.quantities.errors import LashwaveError
+from lashwave.quantities.fit import Fit
+from lashwave.quantities.line import Line
+from lashwave.quantities.sightings import Markers
+from lashwave.quantities.trial import Trial
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+DATA = Path(__file__).resolve().parents[2] / "shared/data/dlo_mocap_100hz"
+RATE = 100.0
+"""[Hz]"""
+GRIPPED = 2
+"""Markers on each gripped end."""
+SPAN = 1.2
+"""Length of a crop [s]."""
+GAP, EDGE = 0.5, 0.2
+"""Length of run B's gap, and what is left of the crop before and after it at least [s]."""
+CLEAN = (250.0, 0.02)
+"""Largest acceleration [m/s2] and largest error of a distance [m] of a take worth using."""
+TUNED = ("DLO1/61", "DLO2/42", "DLO2/111", "DLO3/119")
+"""Takes on which options and guesses were tried; left out of the report."""
+DENSITY, DIAMETER = 0.07, 7e-3
+"""Guessed mass [kg/m] and diameter [m] of a line. The stiffness guessed from this diameter lies
+between those that suit the softest and the stiffest of the lines; only its ratio to the mass
+counts."""
+MARKER_SD = 0.1e-3
+"""Noise of a coordinate [m], far under everything else."""
+LINES = ("real", "straight", "off-axis")
+SHARED = 1.7
+"""Variance of a marker's error against the curve through its neighbours, over its own part of it:
+theirs are in it too."""
+LASTING = 0.05
+"""How long a marker's place off the axis passes for one and the same error [s]."""
+OPTIONS = Options(spacing_held=0.1, spacing_clamp=0.1, longest_step=5e-3)
+"""Nodes at the markers and no finer: on the takes tuned on, nodes half as far apart were no nearer
+(A: 11.9, 7.3, 13.6, 7.6 mm against 11.4, 6.3, 10.8, 7.2) and took twice as long, as what a real
+line does between its markers is not in the model anyway."""
+
+
+@dataclass(frozen=True)
+class Take:
+    """A crop of one take."""
+
+    line: str
+    number: int
+    position: Array
+    """(T, M, 3) [m]"""
+    station: Array
+    """(M,) [m], from the other takes, as are the next two."""
+    slide: float
+    """Standard deviation of a marker's place along the line, within and between takes [m]."""
+    off: float
+    """Root mean square distance of markers from the axis of a line straight at rest [m]."""
+    speed: float
+    """Largest of any marker [m/s]."""
+    fastest: int
+    """Its frame in the crop."""
+
+    @property
+    def name(self) -> str:
+        return f"{self.line}/{self.number}"
+
+    @property
+    def time(self) -> Array:
+        """(T,) [s]"""
+        return np.arange(self.position.shape[0]) / RATE
+
+
+def distances(position: Array) -> Array:
+    """(..., M - 1) [m] between neighbouring markers (..., M, 3)."""
+    return np.asarray(np.linalg.norm(np.diff(position, axis=-2), axis=-1))
+
+
+def _unit(vector: Array) -> Array:
+    size = np.linalg.norm(vector, axis=-1, keepdims=True)
+    return np.asarray(vector / np.maximum(size, 1e-12))
+
+
+def axes_at(position: Array, station: Array, marker: int) -> tuple[Array, Array]:
+    """The smooth curve at a marker through all others (T, 3), and axes (T, 3, 3) that go with it.
+
+    Axes: along the line, toward the inside of the bend, and across its plane.
+    """
+    others = np.arange(station.size) != marker
+    eye = np.eye(station.size - 1)
+    weight = CubicSpline(station[others], eye, bc_type="natural")(station[marker])
+    curve = np.einsum("m,tma->ta", weight, position[:, others])
+    before, after = position[:, marker - 1], position[:, marker + 1]
+    along = _unit(after - before)
+    inward = 0.5 * (before + after) - curve
+    inward = _unit(inward - (inward * along).sum(-1, keepdims=True) * along)
+    return curve, np.stack([along, inward, np.cross(along, inward)], axis=1)
+
+
+def off_axis(position: Array, station: Array) -> float:
+    """Root mean square distance [m] at which markers stay from the axis, across it.
+
+    position : (T, M, 3). Counted is what lasts: the mean over time in axes that go with the line.
+    Markers stand off the axis, and a line that lay coiled keeps bends of its own.
+    """
+    square = []
+    for i in range(GRIPPED, station.size - GRIPPED):
+        curve, axes = axes_at(position, station, i)
+        error = np.einsum("txa,ta->tx", axes, position[:, i] - curve)
+        square.append((error[:, 1:].mean(axis=0) ** 2).sum())
+    return float(np.sqrt(np.mean(square) / SHARED))
+
+
+def takes_of(file: Path) -> list[Take]:
+    """The clean takes of one line, fastest first, each cropped about its fastest moment."""
+    with np.load(file) as data:
+        position, numbers = data["pos_um"] * 1e-6, data["take"]
+    apart = distances(position)
+    usual = np.median(apart, axis=(0, 1))
+    speed = np.linalg.norm(np.diff(position, axis=1), axis=-1).max(-1) * RATE
+    jerk = np.linalg.norm(np.diff(position, 2, axis=1), axis=-1).max((1, 2)) * RATE**2
+    clean = (jerk < CLEAN[0]) & (np.abs(apart - usual).max((1, 2)) < CLEAN[1])
+    count = round(SPAN * RATE) + 1
+    found = []
+    for i in np.flatnonzero(clean):
+        others = clean & (np.arange(clean.size) != i)
+        station = np.concatenate([[0.0], np.cumsum(apart[others].mean(axis=(0, 1)))])
+        inner = apart[others][..., GRIPPED:-GRIPPED]
+        within, between = inner.var(axis=1).mean(), inner.mean(axis=1).var(axis=0).mean()
+        peak = int(speed[i].argmax())
+        start = int(np.clip(peak - count // 2, 0, position.shape[1] - count))
+        found.append(
+            Take(
+                line=file.stem,
+                number=int(numbers[i]),
+                position=position[i, start : start + count],
+                station=station,
+                # A distance has two ends: half of its variance is one marker's.
+                slide=float(np.sqrt(0.5 * (within + between))),
+                off=off_axis(position[others, ::10].reshape(-1, *position.shape[2:]), station),
+                speed=float(speed[i].max()),
+                fastest=peak - start,
+            )
+        )
+    return sorted(found, key=lambda take: -take.speed)
+
+
+def chosen(data: Path, count: int) -> list[Take]:
+    """The fastest clean takes, as many of each line, without those tuned on."""
+    lines = [[t for t in takes_of(f) if t.name not in TUNED] for f in sorted(data.glob("DLO*.npz"))]
+    each = -(-count // max(1, len(lines)))
+    rounds = [take for rank in zip(*(line[:each] for line in lines), strict=False) for take in rank]
+    return rounds[:count]
+
+
+def withheld(take: Take, run: str) -> Mask:
+    """(T, M), the samples that the estimate is not shown."""
+    count, markers = take.position.shape[:2]
+    inner = np.arange(GRIPPED, markers - GRIPPED)
+    mask = np.zeros((count, markers), dtype=bool)
+    if run == "A":
+        mask[:, inner[1::2]] = True
+        return mask
+    long, edge = round(GAP * RATE), round(EDGE * RATE)
+    start = int(np.clip(take.fastest - long // 2, edge, count - edge - long))
+    mask[start : start + long, inner] = True
+    return mask
+
+
+def trial_of(take: Take, mask: Mask) -> Trial:
+    """What the estimate is given.
+
+    A marker's place off the axis lasts, but enters the fit as if drawn anew in each sample: it is
+    stated larger by the root of the samples in which it is one and the same, so that they do not
+    prove a bend that the model's line, straight at rest, can only have by being limp.
+    """
+    station = take.station
+    markers = Markers(
+        time=take.time,
+        labels=tuple(f"M{i:02d}" for i in range(station.size)),
+        position=np.where(mask[..., None], np.nan, take.position),
+        sd=np.full(mask.shape, MARKER_SD),
+        station=station,
+        station_sd=take.slide,
+        stand_off=float(np.sqrt(LASTING * RATE)) * take.off,
+    )
+    line = Line(
+        station=np.array([0.0, station[-1]]),
+        diameter=np.full(2, DIAMETER),
+        linear_density=np.full(2, DENSITY),
+        handle_length=float(station[GRIPPED - 1]),
+        ends="held",
+    )
+    return Trial(name=take.name, line=line, markers=markers)
+
+
+EXACT = 0.3e-3
+"""How well the places of markers on a simulated line are known [m]."""
+
+
+def simulated(take: Take, off: float) -> Take:
+    """The take with a simulated line in place of the real one, its ends moved as they were.
+
+    off : root mean square distance of markers from its axis [m], each in a direction of its own
+    that goes with the line.
+    """
+    rng = np.random.default_rng(take.number)
+    trial = trial_of(take, np.zeros(take.position.shape[:2], dtype=bool))
+    setup = set_up(trial, Options(spacing_held=0.02, spacing_clamp=0.01))
+    chain = setup.chain
+    motion = simulate(
+        chain, end_path(setup, far=False), Medium(*setup.air), setup.gravity, Law(),
+        take.time, far=end_path(setup, far=True), rtol=1e-4,
+    )  # fmt: skip
+    at = take.station + rng.normal(0.0, EXACT, take.station.size)
+    at[[0, -1]] = take.station[[0, -1]]
+    j = np.clip(np.searchsorted(chain.station, at, side="right") - 1, 0, chain.links - 1)
+    share = ((at - chain.station[j]) / chain.length[j])[:, None]
+    axis = (1 - share) * motion.position[:, j] + share * motion.position[:, j + 1]
+    place = axis + rng.normal(0.0, MARKER_SD, axis.shape)
+    for i in range(GRIPPED, at.size - GRIPPED):
+        arm = rng.normal(0.0, off / np.sqrt(2.0), 2)
+        place[:, i] += np.einsum("x,txa->ta", arm, axes_at(axis, at, i)[1][:, 1:])
+    return replace(take, position=place, off=max(off, EXACT), slide=EXACT)
+
+
+def along_line(take: Take, mask: Mask, straight: bool) -> Array:
+    """(T, M, 3) through the markers seen in each frame: straight lines, or a cubic spline."""
+    found = np.empty_like(take.position)
+    for i, hidden in enumerate(mask):
+        s, place = take.station[~hidden], take.position[i, ~hidden]
+        if straight:
+            found[i] = np.stack([np.interp(take.station, s, place[:, a]) for a in range(3)], -1)
+        else:
+            found[i] = CubicSpline(s, place, bc_type="natural")(take.station)
+    return found
+
+
+def over_time(take: Take, mask: Mask) -> Array:
+    """(T, M, 3): each marker splined over time across its gap."""
+    found = take.position.copy()
+    for label in np.flatnonzero(mask.any(axis=0)):
+        have = ~mask[:, label]
+        found[:, label] = CubicSpline(take.time[have], take.position[have, label])(take.time)
+    return found
+
+
+def foretold(take: Take, trial: Trial, fit: Fit) -> tuple[Array, Array]:
+    """Place and standard deviation (T, M, 3) of every marker sample, by the fit.
+
+    A marker's own slide along the line counts where it was fitted. The interval is that of a
+    sample: the marker's place off the axis and what is not known of its slide widen the line's own.
+    """
+    markers, end = trial.markers, trial.line.length
+    slide = np.array([fit.shared.get(f"station:{m}", (0.0, 0.0)) for m in markers.labels])
+    seen = np.isfinite(markers.position[..., 0]).any(axis=0)
+    at = np.clip(markers.station + np.where(seen, slide[:, 0], 0.0), 0.0, end)
+    every = np.ones(take.time.size, dtype=bool)
+    place, sd = fitted(fit, Grid(take.time, at, every))
+    step = 2e-3
+    low, high = np.clip(at - step, 0.0, end), np.clip(at + step, 0.0, end)
+    ends = [fitted(fit, Grid(take.time, side, every))[0] for side in (low, high)]
+    along = (ends[1] - ends[0]) / (high - low)[:, None]
+    square = sd**2 + MARKER_SD**2 + take.off**2 / 3.0 + (slide[:, 1, None] * along) ** 2
+    return place, np.sqrt(square)
+
+
+def _rms(error: Array, mask: Mask) -> float:
+    return float(np.sqrt((error**2).sum(axis=-1)[mask].mean()))
+
+
+def changing(take: Take, error: Array, mask: Mask) -> float:
+    """Root mean square [m] of the part of error (T, M, 3) that changes within the take.
+
+    Each marker's mean in axes that go with the line is taken off: its own place off the axis and
+    the line's own bends, which nothing that was seen can tell.
+    """
+    left = []
+    for i in np.flatnonzero(mask.any(axis=0)):
+        axes = axes_at(take.position, take.station, i)[1]
+        own = np.einsum("txa,ta->tx", axes, error[:, i])[mask[:, i]]
+        left.append(((own - own.mean(axis=0)) ** 2).sum(-1))
+    return float(np.sqrt(np.concatenate(left).mean()))
+
+
+def one(take: Take, run: str, options: Options = OPTIONS) -> dict[str, Any]:
+    """One take and run, scored; a failure is a record too. Lengths in m."""
+    mask = withheld(take, run)
+    record: dict[str, Any] = {"take": take.name, "run": run, "speed": round(take.speed, 2)}
+    record |= {"slide": take.slide, "off": take.off}
+    plain = {"arc": along_line(take, mask, straight=False)}
+    plain["naive"] = along_line(take, mask, True) if run == "A" else over_time(take, mask)
+    for name, place in plain.items():
+        record[f"rms_{name}"] = _rms(place - take.position, mask)
+    record["changing_arc"] = changing(take, plain["arc"] - take.position, mask)
+    trial = trial_of(take, mask)
+    begun = time.time()
+    try:
+        fit = estimate(trial, options)
+    except LashwaveError as problem:
+        record["failed"] = f"{type(problem).__name__}: {problem}"
+        return record
+    record["wall_s"] = round(time.time() - begun, 1)
+    place, sd = foretold(take, trial, fit)
+    error = place - take.position
+    record["rms"], record["rms_seen"] = _rms(error, mask), _rms(error, ~mask)
+    record["changing"] = changing(take, error, mask)
+    record["cover"] = float((np.abs(error) <= 1.959964 * sd)[mask].mean())
+    record["sd"] = float(np.sqrt((sd**2).sum(-1)[mask].mean()))
+    record["shared"] = {name: v for name, v in fit.shared.items() if ":" not in name}
+    record["warnings"] = list(fit.warnings)
+    return record
+
+
+def _over(values: list[float]) -> str:
+    """Pooled, then median and worst [mm]."""
+    picked = 1e3 * np.asarray(values)
+    pooled = np.sqrt((picked**2).mean())
+    return f"{pooled:6.1f}  (median {np.median(picked):6.1f}, worst {picked.max():6.1f})"
+
+
+def print_run(records: list[dict[str, Any]], run: str) -> None:
+    """One run over all takes."""
+    good = [r for r in records if r["run"] == run and "failed" not in r]
+    for r in (r for r in records if r["run"] == run and "failed" in r):
+        print(f"  {r['take']}: {r['failed']}")
+    if not good:
+        return
+    naive = "straight lines" if run == "A" else "spline over time"
+    print(f"\nrun {run}, {len(good)} takes: RMS distance at the withheld samples [mm]")
+    for name, key in (("estimate", "rms"), (naive, "rms_naive"), ("spline in arc", "rms_arc")):
+        print(f"  {name:18s} {_over([r[key] for r in good])}")
+    off = 1e3 * np.sqrt(np.mean([r["off"] ** 2 for r in good]))
+    print(
+        f"  of that a hidden marker's own place off the axis, which nothing seen tells: {off:.1f}"
+    )
+    print("  without what lasts within a take, of each marker, in axes that go with the line:")
+    for name, key in (("estimate", "changing"), ("spline in arc", "changing_arc")):
+        print(f"  {name:18s} {_over([r[key] for r in good])}")
+    ratio = np.array([r["rms"] / min(r["rms_naive"], r["rms_arc"]) for r in good])
+    print(
+        f"  over the better of the two: median {np.median(ratio):.2f}, best {ratio.min():.2f}, "
+        f"worst {ratio.max():.2f}; half or less in {(ratio <= 0.5).sum()} of {ratio.size}"
+    )
+    cover = np.array([r["cover"] for r in good])
+    print(f"  coordinates within 95 %: mean {cover.mean():.3f}, lowest {cover.min():.3f}")
+    for line in sorted({r["take"].split("/")[0] for r in good}):
+        own = [r for r in good if r["take"].startswith(line)]
+        rms, arc, plain = (
+            1e3 * np.sqrt(np.mean([r[k] ** 2 for r in own]))
+            for k in ("rms", "rms_arc", "rms_naive")
+        )
+        stiff = np.median([r["shared"]["stiffness_scale"][0] for r in own])
+        print(
+            f"  {line}: {len(own)} takes, estimate {rms:.1f}, {naive} {plain:.1f}, arc {arc:.1f}; "
+            f"covered {np.mean([r['cover'] for r in own]):.3f}; slide {1e3 * own[0]['slide']:.1f}, "
+            f"off axis {1e3 * own[0]['off']:.1f}; stiffness {stiff:.2f} of its guess"
+        )
+    print(f"  seconds a take: {np.mean([r['wall_s'] for r in good]):.1f}")
+
+
+def arguments() -> argparse.Namespace:
+    """The command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--count", type=int, default=36, help="takes")
+    parser.add_argument("--line", choices=LINES, default="real")
+    parser.add_argument("--run", choices=("A", "B"), action="append", help="one of the runs only")
+    parser.add_argument("--data", type=Path, default=DATA)
+    parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
+    parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
+    return parser.parse_args()
+
+
+def main() -> None:
+    args = arguments()
+    args.cache.mkdir(parents=True, exist_ok=True)
+    kept = args.cache / f"real-lines-{args.line}.jsonl"
+    lines = kept.read_text(encoding="utf-8").splitlines() if kept.exists() else []
+    records = {(r["take"], r["run"]): r for r in map(json.loads, lines)}
+    if not args.report and not args.data.is_dir():
+        print(f"no data in {args.data}: nothing to run")
+    for real in [] if args.report else chosen(args.data, args.count):
+        take = real
+        if args.line != "real":
+            take = simulated(real, real.off if args.line == "off-axis" else 0.0)
+        for run in args.run or ("A", "B"):
+            if (take.name, run) in records:
+                continue
+            record = one(take, run)
+            records[take.name, run] = record
+            with kept.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(record) + "\n")
+            short = record.get("failed") or {
+                name: round(1e3 * record[name], 1) for name in ("rms", "rms_arc", "rms_naive")
+            }
+            print(f"{take.name} {run}: {short}", flush=True)
+    for run in ("A", "B"):
+        print_run(list(records.values()), run)
+
+
+if __name__ == "__main__":
+    main()
