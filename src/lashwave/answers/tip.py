@@ -57,7 +57,8 @@ def peak_speed(times: Array, control: Array) -> tuple[float, float]:
     """
     ceiling = between.bound(control)
     reached = float(np.linalg.norm(control[:, ::2], axis=-1).max())
-    left = np.flatnonzero(ceiling >= reached)
+    # the ceiling of a piece whose speed peaks at its end may round to less than that peak
+    left = np.flatnonzero(ceiling >= reached * (1.0 - 1e-12))
     speed = between.speeds(control[left])
     q, piece = np.unravel_index(int(speed.argmax()), speed.shape)
     k = left[q]

@@ -13,17 +13,16 @@ from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.clocks import scanned
 from lashwave.estimate.grid import march, rotation_rate, wanted_step
 from lashwave.estimate.levenberg import Search, minimise
-from lashwave.estimate.marginal import PUSHED, push, pushed
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import Setup, held_scales
 from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
 
 Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""
-LADDER = (100.0, 20.0, 4.0, 1.0)
+LADDER = (100.0, 20.0, 4.0, 1.0, 0.5)
 """Factors on the stated density of the random acceleration. From a loose model to a tight one the
 path needs short steps only; a tight one at once needs many."""
 LONGEST = 10
@@ -119,16 +118,9 @@ class _Stages:
     def excess(self) -> float:
         """Cost over degrees of freedom."""
         path = self.search.path
-        setup = pushed(self.setup, np.zeros(path.shared.size))
-        cost = eq.cost_of(setup, path, self.density * self.factor, self.weights, self.anchor)
+        cost = eq.cost_of(self.setup, path, self.density * self.factor, self.weights, self.anchor)
         seen = look(self.setup, path, self.weights)
         return cost / degrees_of_freedom(self.setup, path, seen)
-
-    def push(self, setup: Setup) -> None:
-        """From here on, weigh the law's scales by how many paths stand behind them."""
-        density = self.density * self.factor
-        slope = push(setup, self.search.path, density, self.weights, self.anchor)
-        self.setup = pushed(setup, slope)
 
     def admit_cameras(self) -> None:
         """Scan the clocks, then let the cameras in by degrees."""
@@ -139,29 +131,29 @@ class _Stages:
 
 
 HELD_SD = 0.02
-"""Logarithmic, of scales that a rough path would mislead."""
+"""Logarithmic, of scales that are held."""
 
 
-def held(setup: Setup, *names: str) -> Setup:
-    """The problem with some scales of the law held at what is stated."""
+def held(setup: Setup) -> Setup:
+    """The problem with damping, and stiffness that was measured or stated, held there.
+
+    A path is never free of jitter, and fitted along with it the damping would fall until the
+    jitter costs nothing, and the stiffness take up the rest: a bias of the most probable path and
+    law together, which integrating the path out would remove (Tierney and Kadane 1986).
+    """
     sd = setup.shared.sd.copy()
-    for name in names:
+    for name in held_scales(setup):
         sd[setup.shared.index(name)] = HELD_SD
     return replace(setup, shared=replace(setup.shared, sd=sd))
 
 
 def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
-    """From the sweep's path to the minimum over everything.
-
-    Damping stays at what is stated: a path is never free of jitter, and fitted along with it the
-    damping would fall until the jitter costs nothing, and stiffness rise to make up for it.
-    """
-    stages = _Stages(held(setup, *PUSHED), path, weights, told)
+    """From the sweep's path to the minimum over everything."""
+    stages = _Stages(held(setup), path, weights, told)
     stages.tighten()
     if any(c.frame.size for c in setup.trial.cameras):
         stages.admit_cameras()
     stages.weights = reweighted(setup, stages.search.path, replace(stages.weights, camera_sd=None))
-    stages.setup = held(setup, "damping_time")
     stages.regrid()
     stages.run("all sightings", 0.7, 6, 2e-3)
     for i in range(2):

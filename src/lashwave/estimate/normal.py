@@ -67,10 +67,10 @@ def build(
     for i in range(2 * n):
         band[: 2 * n - i, i] += block[i:, i]
     gradient[: 2 * n] += matrix.T @ offset
-    prior, price = setup.shared.off(path.shared)
+    prior = (path.shared - setup.shared.mean) / setup.shared.sd
     corner[np.diag_indices(q)] += 1.0 / setup.shared.sd**2
-    gradient[count * n :] += prior / setup.shared.sd + 0.5 * setup.shared.slope
-    total = cost + float(offset @ offset) + price
+    gradient[count * n :] += prior / setup.shared.sd
+    total = cost + float(offset @ offset) + float(prior @ prior)
     return Normal(band, border, corner, gradient, total, tension, axes, seen)
 
 
@@ -83,8 +83,8 @@ def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: A
         setup.options.hand_density, setup.first_link, setup.last_link,
     )  # fmt: skip
     offset = anchor.residual(path)
-    _, price = setup.shared.off(path.shared)
-    return float(seen.cost + by_node.sum() + offset @ offset + price)
+    prior = (path.shared - setup.shared.mean) / setup.shared.sd
+    return float(seen.cost + by_node.sum() + offset @ offset + prior @ prior)
 
 
 @dataclass(frozen=True)

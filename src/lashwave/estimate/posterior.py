@@ -11,7 +11,7 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.curve import output_stations, spline_matrices
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.path import Path, moved
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import Setup, held_scales
 from lashwave.mechanics.accounts import hand_power, kinetic_energy, outboard_force
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.estim_band import dynamics_cost
@@ -19,9 +19,12 @@ from lashwave.mechanics.law import Law
 from lashwave.quantities.fit import Draws
 
 Array = NDArray[np.float64]
-UNRESOLVED = {"stiffness_scale": 0.12, "damping_time": 1.5}
-"""Standard deviation, logarithmic, added to what is reported of scales that also take up what the
-chain and the time grid leave out: read off twin trials, where the draws alone were far too sure."""
+UNRESOLVED = 0.12
+"""Standard deviation, logarithmic, added to a stiffness that was fitted: it takes up what the chain
+and the time grid leave out. Read off twin trials, where the draws alone were far too sure."""
+HINGE_SD = 0.4e-3
+"""Of the point where the line hinges at its clamp, along the line [m]. It lies sqrt(EI / T) away,
+one to three centimetres, and moves with the stiffness that is held; the whole line goes with it."""
 
 
 @dataclass(frozen=True)
@@ -90,11 +93,14 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     power = np.empty((o.draws, count))
     energy = np.empty((o.draws, count))
     shared = np.empty((o.draws, setup.shared.mean.size))
+    slide = HINGE_SD * rng.standard_normal(o.draws) * setup.chain.handle_links
+    direction = joint.path.direction
+    along = np.concatenate([direction, direction[:, -1:]], axis=1)
     medium = Medium(*setup.air)
     for d in range(o.draws):
         path = moved(setup, joint.path, joint.normal.axes, step[:, d])
         m = moving(setup, path, joint.density)
-        x[d], v[d] = m.node, m.velocity
+        x[d], v[d] = m.node + slide[d] * along, m.velocity
         tension[d] = node_tension(setup, m.tension)
         law = Law(*(float(s) for s in setup.law(path.shared)))
         force[d] = outboard_force(
@@ -105,8 +111,10 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
         )
         energy[d] = kinetic_energy(setup.chain, m.velocity)
         shared[d] = path.shared
-    for name, sd in UNRESOLVED.items():
-        shared[:, setup.shared.index(name)] += sd * rng.standard_normal(o.draws)
+    for name in ("stiffness_scale", "damping_time"):
+        column = setup.shared.index(name)
+        sd = setup.shared.sd[column] if name in held_scales(setup) else UNRESOLVED
+        shared[:, column] += sd * rng.standard_normal(o.draws)
     named = {n: _reported(n, shared[:, i]) for i, n in enumerate(setup.shared.names)}
     kept = {n: values for n, values in named.items() if _is_reported(setup, n)}
     return Draws(joint.path.time, setup.chain.station, x, v, tension, force, power, energy, kept)

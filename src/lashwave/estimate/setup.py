@@ -36,13 +36,6 @@ class Shared:
     names: tuple[str, ...]
     mean: Array
     sd: Array
-    slope: Array
-    """(Q,) of a linear term in the cost; zero but for what `marginal` adds."""
-
-    def off(self, values: Array) -> tuple[Array, float]:
-        """Deviations (Q,) from the priors over their sd, and what priors and slope cost."""
-        prior = (values - self.mean) / self.sd
-        return prior, float(prior @ prior + self.slope @ (values - self.mean))
 
     def index(self, name: str) -> int:
         """Column of a parameter, -1 where there is none."""
@@ -87,6 +80,12 @@ class Setup:
         return np.asarray(scale)
 
 
+def held_scales(setup: Setup) -> tuple[str, ...]:
+    """Scales of the law that are not sought along with the path."""
+    guessed = setup.stiffness_source == "guess"
+    return ("damping_time",) if guessed else ("damping_time", "stiffness_scale")
+
+
 def _shared(trial: Trial, stiffness_sd: float) -> Shared:
     names = list(LAW_NAMES)
     tuft = trial.line.tuft
@@ -118,7 +117,7 @@ def _shared(trial: Trial, stiffness_sd: float) -> Shared:
                 names.append(f"{what}:{label}")
                 mean.append(0.0)
                 sd.append(1.0)
-    return Shared(tuple(names), np.array(mean), np.array(sd), np.zeros(len(names)))
+    return Shared(tuple(names), np.array(mean), np.array(sd))
 
 
 def set_up(trial: Trial, options: Options) -> Setup:
