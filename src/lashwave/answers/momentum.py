@@ -10,8 +10,30 @@ from lashwave.quantities.fit import Draws
 Array = NDArray[np.float64]
 
 
+PULL_SPAN = 4e-3
+"""The pull at the grip is a mean over this time [s]. Draws jitter from one time to the next, and
+the largest of many jittering values is too large; a pull that lasts less comes out low."""
+
+
+def mean_over(times: Array, values: Array, span: float) -> Array:
+    """Values (D, K), linear in time, averaged over `span` [s] about each time; less at the ends."""
+    whole = np.concatenate(
+        [
+            np.zeros((values.shape[0], 1)),
+            np.cumsum(0.5 * (values[:, 1:] + values[:, :-1]) * np.diff(times), axis=1),
+        ],
+        axis=1,
+    )
+    start = np.clip(times - 0.5 * span, times[0], times[-1])
+    stop = np.clip(times + 0.5 * span, times[0], times[-1])
+    part = [np.interp(stop, times, row) - np.interp(start, times, row) for row in whole]
+    return np.asarray(part) / (stop - start)
+
+
 def grip_tension(draws: Draws, grip_end: float) -> Array:
-    """(D, K) [N], pull at the first node after the grip; nan where no tension is known.
+    """(D, K) [N], pull at the first node after the grip, averaged over `PULL_SPAN`.
+
+    nan where no tension is known.
 
     That node is the grip's end, where the line begins to give; on the grip itself no tension is
     known, and where none is known at its end either, the next station that has one is taken.
@@ -20,7 +42,7 @@ def grip_tension(draws: Draws, grip_end: float) -> Array:
     known = np.isfinite(draws.tension).all(axis=(0, 1)) & beyond
     if not known.any():
         return np.full(draws.tension.shape[:2], np.nan)
-    return np.asarray(draws.tension[:, :, int(known.argmax())])
+    return mean_over(draws.time, draws.tension[:, :, int(known.argmax())], PULL_SPAN)
 
 
 def peak_until(times: Array, values: Array, until: Array) -> Array:
