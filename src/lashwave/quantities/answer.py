@@ -45,5 +45,6 @@ def from_draws(draws: ArrayLike, unit: str, probability: float | None = None) ->
     if finite.size == 0:
         return Answer(None, unit, probability=probability, reason="no draw has this event")
     low, middle, high = np.quantile(finite, [0.025, 0.5, 0.975])
-    sd = float(finite.std(ddof=1)) if finite.size > 1 else 0.0
+    same = float(np.ptp(finite)) <= 1e-12 * abs(float(middle))  # equal but for rounding
+    sd = 0.0 if same else float(finite.std(ddof=1))
     return Answer(float(middle), unit, sd, float(low), float(high), probability)
