@@ -66,10 +66,10 @@ def draw_markers(draw: st.DrawFn, length: float) -> Markers:
     if draw(st.booleans()) and len(labels) > 1:
         station[-1] = np.nan
     # Markers closer together than the line between them, so that the trial is plausible.
-    position = random.uniform(-0.02, 0.02, (30, len(labels), 3))
-    position[random.uniform(size=(30, len(labels))) < 0.2] = np.nan
+    position = random.uniform(-0.02, 0.02, (60, len(labels), 3))
+    position[random.uniform(size=(60, len(labels))) < 0.2] = np.nan
     position[[0, -1]] = 0.001
-    sd = np.full((30, len(labels)), 3e-4)
+    sd = np.full((60, len(labels)), 3e-4)
     if draw(st.booleans()):
         seen = np.isfinite(position[..., 0])
         sd[seen] = random.uniform(1e-4, 1e-3, seen.sum())
