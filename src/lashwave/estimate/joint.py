@@ -135,11 +135,12 @@ HELD_SD = 0.02
 
 
 def held(setup: Setup) -> Setup:
-    """The problem with damping, and stiffness that was measured or stated, held there.
+    """The problem with the scales that a path would mislead held at what is stated.
 
     A path is never free of jitter, and fitted along with it the damping would fall until the
     jitter costs nothing, and the stiffness take up the rest: a bias of the most probable path and
-    law together, which integrating the path out would remove (Tierney and Kadane 1986).
+    law together, which integrating the path out would remove (Tierney and Kadane 1986). Skin
+    friction would take up an error of the free tip's path in the same way.
     """
     sd = setup.shared.sd.copy()
     for name in held_scales(setup):

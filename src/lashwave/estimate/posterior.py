@@ -15,13 +15,15 @@ from lashwave.estimate.setup import Setup, held_scales
 from lashwave.mechanics.accounts import hand_power, kinetic_energy, outboard_force
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.estim_band import dynamics_cost
+from lashwave.mechanics.estim_rows import LAW_NAMES
 from lashwave.mechanics.law import Law
 from lashwave.quantities.fit import Draws
 
 Array = NDArray[np.float64]
-UNRESOLVED = 0.12
-"""Standard deviation, logarithmic, added to a stiffness that was fitted: it takes up what the chain
-and the time grid leave out. Read off twin trials, where the draws alone were far too sure."""
+UNRESOLVED = {"stiffness_scale": 0.12, "drag_normal": 0.02, "drag_tuft": 0.2}
+"""Standard deviation, logarithmic, added to scales that were fitted: they take up what the chain,
+the time grid and the stated diameters leave out. Read off twin trials, where the draws alone were
+far too sure."""
 HINGE_SD = 0.4e-3
 """Of the point where the line hinges at its clamp, along the line [m]. It lies sqrt(EI / T) away,
 one to three centimetres, and moves with the stiffness that is held; the whole line goes with it."""
@@ -111,13 +113,29 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
         )
         energy[d] = kinetic_energy(setup.chain, m.velocity)
         shared[d] = path.shared
-    for name in ("stiffness_scale", "damping_time"):
+    heavier = np.exp(mass_sd(setup) * rng.standard_normal(o.draws))
+    tension *= heavier[:, None, None]
+    force *= heavier[:, None, None]
+    power *= heavier[:, None]
+    energy *= heavier[:, None]
+    for name in LAW_NAMES:
         column = setup.shared.index(name)
-        sd = setup.shared.sd[column] if name in held_scales(setup) else UNRESOLVED
+        own = setup.shared.sd[column]
+        sd = own if name in held_scales(setup) else UNRESOLVED[name]
         shared[:, column] += sd * rng.standard_normal(o.draws)
     named = {n: _reported(n, shared[:, i]) for i, n in enumerate(setup.shared.names)}
     kept = {n: values for n, values in named.items() if _is_reported(setup, n)}
     return Draws(joint.path.time, setup.chain.station, x, v, tension, force, power, energy, kept)
+
+
+def mass_sd(setup: Setup) -> float:
+    """Relative standard deviation of the line's mass, by its table, row by row independent."""
+    line = setup.trial.line
+    sd = line.column_sd.get("linear_density")
+    if sd is None:
+        return 0.0
+    share = line.linear_density * np.gradient(line.station)
+    return float(np.linalg.norm(share * sd / line.linear_density) / share.sum())
 
 
 def _is_reported(setup: Setup, name: str) -> bool:

@@ -82,8 +82,8 @@ class Setup:
 
 def held_scales(setup: Setup) -> tuple[str, ...]:
     """Scales of the law that are not sought along with the path."""
-    guessed = setup.stiffness_source == "guess"
-    return ("damping_time",) if guessed else ("damping_time", "stiffness_scale")
+    always = ("damping_time", "drag_tangential")
+    return always if setup.stiffness_source == "guess" else (*always, "stiffness_scale")
 
 
 def _shared(trial: Trial, stiffness_sd: float) -> Shared:
