@@ -69,6 +69,27 @@ def test_the_same_trial_gives_the_same_answer(swing):
     assert np.allclose(again.position, fit.position, atol=1e-9)
 
 
+@pytest.mark.parametrize(
+    "wishes",
+    [
+        {"camera": False},
+        {"ghosts": 0.05, "swaps": 1},
+        {"missing": 0.3},
+        {"clock_wrong": 1e-3},
+    ],
+    ids=["no camera", "ghosts and a swap", "a third missing", "a clock a millisecond wrong"],
+)
+def test_plainer_and_rougher_records_of_a_swing_are_found_too(wishes):
+    trial, truth = make(4, "swing", **wishes)
+    trial = _cut(trial, 90)
+    fit = estimate(trial, Options(draws=30, spacing_butt=0.12, spacing_tip=0.04))
+    off = np.linalg.norm(_off(fit, truth), axis=-1)
+    inner = (fit.station > 0.0) & (fit.station <= np.nanmax(trial.markers.station))
+    assert np.sqrt((off[:, inner] ** 2).mean()) < 1.0e-3 + 1.5 * trial.markers.station_sd
+    z = np.abs(_off(fit, truth)) / fit.position_sd
+    assert (z < 1.96).mean() > 0.75
+
+
 @pytest.mark.slow
 def test_a_throw_with_a_camera_is_found_through_its_crack():
     trial, truth = make(1, "throw")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from lashwave.estimate.diagnosis import residuals_of, warnings_of
 from lashwave.estimate.joint import joint_fit
+from lashwave.estimate.jumps import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
 from lashwave.estimate.setup import set_up
@@ -37,7 +39,9 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     options = options or Options()
     tell = progress or _silent
     setup = set_up(trial, options)
-    path, weights = sweep(setup, lambda f: tell("forward sweep", 0.3 * f))
+    smooth, jumps = without_jumps(trial)
+    path, weights = sweep(replace(setup, trial=smooth), lambda f: tell("forward sweep", 0.3 * f))
+    weights.marker[jumps] = 0.0
     joint = joint_fit(setup, path, weights, tell)
     tell("posterior", 0.9)
     draws = draws_of(setup, joint, joint.factor)

@@ -1,0 +1,76 @@
+"""Samples that jump away from their own marker's neighbours in time: reflections, most of them.
+
+They are left out of the forward sweep only, whose first window has no forecast yet to tell them by;
+the joint fit looks at every sample again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.quantities.trial import Trial
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+APART = 10e-3
+"""Neighbours further than this tell nothing [s]."""
+LEAST = 0.04
+"""No jump is shorter [m]: an acceleration of 2e4 m/s2 departs that far from a chord of 4 ms."""
+SHARE = 0.25
+"""Nor shorter than this share of the way between the neighbours."""
+MOST = 0.15
+"""Share of a marker's samples that may be called jumps."""
+
+
+def _beyond(time: Array, place: Array, one: int, two: int) -> Array:
+    """How far samples lie off the line through two others, over its limit (n,); inf if too far.
+
+    one, two : offsets of those two among the seen samples.
+    """
+    n = time.size
+    excess = np.full(n, np.inf)
+    k = np.arange(max(0, -one, -two), n - max(0, one, two))
+    i, j = k + one, k + two
+    near = np.maximum.reduce([time[k], time[i], time[j]]) - np.minimum.reduce(
+        [time[k], time[i], time[j]]
+    )
+    share = ((time[k] - time[i]) / (time[j] - time[i]))[:, None]
+    chord = place[j] - place[i]
+    off = np.linalg.norm(place[k] - place[i] - share * chord, axis=-1)
+    limit = np.maximum(LEAST, SHARE * np.linalg.norm(chord, axis=-1))
+    excess[k] = np.where(near <= APART, off / limit, np.inf)
+    return excess
+
+
+def jumps_of(time: Array, place: Array) -> Mask:
+    """(T,), which samples of one marker (T, 3), nan where not seen, jump; the worst first.
+
+    A sample jumps that lies off the lines through its neighbours on both sides, through the two
+    before and through the two after it.
+    """
+    found = np.zeros(time.size, dtype=bool)
+    seen = np.isfinite(place).all(-1)
+    for _ in range(int(MOST * seen.sum())):
+        k = np.flatnonzero(seen & ~found)
+        if k.size < 3:
+            break
+        pairs = ((-1, 1), (-2, -1), (1, 2))
+        excess = np.min([_beyond(time[k], place[k], *pair) for pair in pairs], axis=0)
+        excess[np.isinf(excess)] = 0.0
+        worst = int(excess.argmax())
+        if excess[worst] <= 1.0:
+            break
+        found[k[worst]] = True
+    return found
+
+
+def without_jumps(trial: Trial) -> tuple[Trial, Mask]:
+    """The trial with jumping samples unseen, and which they are (T, L)."""
+    markers = trial.markers
+    columns = range(len(markers.labels))
+    found = np.stack([jumps_of(markers.time, markers.position[:, i]) for i in columns], axis=1)
+    position = np.where(found[..., None], np.nan, markers.position)
+    return replace(trial, markers=replace(markers, position=position)), found
