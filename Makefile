@@ -13,7 +13,8 @@ export OPENBLAS_NUM_THREADS ?= 1
 # A compiled kernel is cached by its own file alone, but it may hold code of another: while working
 # on the sources, keep a cache for each state of all of them.
 KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat | cksum | cut -d' ' -f1)
-WITH_CACHE := NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
+# One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
+WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
 
 .PHONY: help demo test lint validate bench docs lock clean
 
