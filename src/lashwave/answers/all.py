@@ -63,7 +63,7 @@ def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
 
 def _hand_answers(draws: Draws, grip_end: float, peak_time: Array) -> dict[str, Answer]:
     pull = momentum.grip_tension(draws, grip_end)
-    peak_pull = from_draws(momentum.peak_until(draws.time, pull, peak_time), "N")
+    peak_pull = from_draws(momentum.peak_pull(draws.time, pull, peak_time), "N")
     if peak_pull.value is None:
         peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
     impulse, work = momentum.hand_impulse(draws), energy.hand_work(draws)
