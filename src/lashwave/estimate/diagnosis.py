@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.setup import Setup
+from lashwave.estimate.sightings import DISTRUSTED
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Residuals
 
 Array = NDArray[np.float64]
-DISTRUSTED = 0.4
-"""A sighting whose robust weight is below this counts as distrusted (some 5 deviations)."""
 TOO_MANY = 0.08
 HOPELESS = 0.4
 

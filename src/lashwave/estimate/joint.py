@@ -16,7 +16,7 @@ from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup, held_scales
-from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
+from lashwave.estimate.sightings import DISTRUSTED, Seen, Weights, look, tail_weights
 
 Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
@@ -70,6 +70,30 @@ def reweighted(setup: Setup, path: Path, weights: Weights) -> Weights:
     )
 
 
+FARTHEST = 15.0
+"""A sample is left out of a rung beyond this many deviations ..."""
+FAR = 10.0
+"""... and beyond this many times the median sample."""
+
+
+def without_outliers(setup: Setup, path: Path, weights: Weights) -> Weights:
+    """Marker samples far from the path left out, by what is far for the path as good as it is."""
+    seen = look(setup, path, replace(weights, marker=np.ones_like(weights.marker)))
+    off = np.linalg.norm(np.nan_to_num(seen.marker), axis=-1)
+    used = np.isfinite(seen.marker).any(-1)
+    limit = max(FARTHEST, FAR * float(np.median(off[used]))) if used.any() else np.inf
+    return replace(weights, marker=np.where(used & (off > limit), 0.0, 1.0))
+
+
+def trusted(weights: Weights) -> Weights:
+    """The same without what is distrusted: a ghost is no fault of the mechanics."""
+    return replace(
+        weights,
+        marker=np.where(weights.marker < DISTRUSTED, 0.0, weights.marker),
+        camera={n: np.where(w < DISTRUSTED, 0.0, w) for n, w in weights.camera.items()},
+    )
+
+
 def degrees_of_freedom(setup: Setup, path: Path, seen: Seen) -> float:
     """Rows less unknowns: what the cost comes to where model and noise are as stated."""
     inner = path.time.size - 2
@@ -107,6 +131,7 @@ class _Stages:
         for i, factor in enumerate(LADDER):
             before, self.factor = self.factor, factor
             kept = self.search.path
+            self.weights = without_outliers(self.setup, kept, self.weights)
             self.run("markers and mechanics", 0.30 + 0.03 * i, LONGEST if i == 0 else 3, 3e-2)
             if i and self.excess() > CONSISTENT:
                 self.run("markers and mechanics", 0.31 + 0.03 * i, LONGEST, 3e-2)
@@ -116,11 +141,11 @@ class _Stages:
             self.density = spread(self.setup, self.search.path)
 
     def excess(self) -> float:
-        """Cost over degrees of freedom."""
+        """Cost over degrees of freedom, of the sightings that are trusted at this path."""
         path = self.search.path
-        cost = eq.cost_of(self.setup, path, self.density * self.factor, self.weights, self.anchor)
-        seen = look(self.setup, path, self.weights)
-        return cost / degrees_of_freedom(self.setup, path, seen)
+        weights = trusted(reweighted(self.setup, path, self.weights))
+        cost = eq.cost_of(self.setup, path, self.density * self.factor, weights, self.anchor)
+        return cost / degrees_of_freedom(self.setup, path, look(self.setup, path, weights))
 
     def admit_cameras(self) -> None:
         """Scan the clocks, then let the cameras in by degrees."""
