@@ -11,8 +11,8 @@ Array = NDArray[np.float64]
 
 
 PULL_DOUBT = 0.2
-"""Standard deviation, logarithmic, added to the peak of that pull: on eight twin trials it came out
-between 2 % high and 36 % low, its last rise before the crack being smoothed away."""
+"""Standard deviation, logarithmic, added to the peak of that pull: averaged over 4 ms it came out
+between 2 % high and 36 % low on eight twin trials, over 2 ms 20 % high on a ninth."""
 PULL_SPAN = 2e-3
 """The pull at the grip is a mean over this time [s]. Draws jitter from one time to the next, and
 the largest of many jittering values is too large; a pull that lasts less comes out low."""

@@ -36,7 +36,6 @@ class Search:
     path: Path
     damping: float = 1.0
     history: list[dict[str, float]] = field(default_factory=list)
-    converged: bool = False
 
 
 def _diagonal(setup: Setup, count: int, damping: float) -> Array:
@@ -70,7 +69,6 @@ def minimise(
     Stops when two steps running lower the cost by less than `tolerance` of itself. The
     search is changed in place and returned.
     """
-    search.converged = False
     density = spread if isinstance(spread, np.ndarray) else spread(search.path)
     small = 0
     for i in range(iterations):
@@ -81,7 +79,6 @@ def minimise(
             told(i, n.cost)
         small = small + 1 if gain < tolerance * n.cost else 0
         if not accepted or small == 2:
-            search.converged = accepted
             break
         if not isinstance(spread, np.ndarray):
             density = spread(search.path)
