@@ -34,10 +34,10 @@ def test_the_quadratic_in_time_is_exact_for_a_parabola():
 def _equations(
     rng: np.random.Generator, size: int, width: int, shared: int
 ) -> tuple[Normal, np.ndarray]:
-    """A banded system with a border, and the same dense."""
+    """Rows that touch three times running, with a border, and the same dense."""
     rows = np.zeros((3 * size, size + shared))
     for i in range(3 * size):
-        start = min(i // 3, size - width)
+        start = min(i // width * (width // 3), size - width)
         rows[i, start : start + width] = rng.normal(size=width)
         rows[i, size:] = 0.1 * rng.normal(size=shared)
     dense = rows.T @ rows + 0.1 * np.eye(size + shared)

@@ -43,7 +43,8 @@ def ask(draws: Draws) -> TipDraws:
     count = draws.position.shape[0]
     peak, when, over = np.empty(count), np.empty(count), np.empty(count)
     for d in range(count):
-        track = draws.time, draws.position[d, :, -1], draws.velocity[d, :, -1]
+        tip = draws.position[d, :, -1].astype(float), draws.velocity[d, :, -1].astype(float)
+        track = draws.time, *tip
         control = between.track_controls(*track)
         peak[d], when[d] = peak_speed(draws.time, control)
         over[d] = speed_over(*track, control, when[d])

@@ -28,7 +28,7 @@ def whiteness(residual: Array) -> float:
 
 def residuals_of(setup: Setup, joint: Joint) -> Residuals:
     """Sightings against the motion."""
-    seen = joint.normal.seen
+    seen = joint.seen
     used = np.isfinite(seen.marker).any(-1)
     return Residuals(
         marker=seen.marker,
@@ -42,7 +42,7 @@ def residuals_of(setup: Setup, joint: Joint) -> Residuals:
 def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     """What the user must know; raises NotConvergedError where nothing can be believed."""
     found = []
-    seen = joint.normal.seen
+    seen = joint.seen
     used = np.isfinite(seen.marker).any(-1)
     doubted = float(np.mean(joint.weights.marker[used] < DISTRUSTED)) if used.any() else 1.0
     if doubted > HOPELESS:

@@ -41,7 +41,9 @@ class Joint:
     density: Array
     weights: Weights
     anchor: Anchor
-    normal: eq.Normal
+    axes: Array
+    """Tangent axes in which the factored unknowns turn the links."""
+    seen: Seen
     factor: eq.Factor
     """Of the normal equations."""
     history: tuple[dict[str, float], ...]
@@ -192,10 +194,10 @@ def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
     density = stages.density * stages.factor
     path = stages.search.path
     normal = eq.build(stages.setup, path, density, stages.weights, stages.anchor)
-    factor = eq.factor(normal, 1e-9)
+    factor = eq.factor(normal, 1e-9, overwrite=True)
     step = eq.solve(factor, normal.gradient)
     decrement = float(normal.gradient @ step)
     return Joint(
-        path, density, stages.weights, stages.anchor, normal, factor,
+        path, density, stages.weights, stages.anchor, normal.axes, normal.seen, factor,
         tuple(stages.search.history), bool(decrement < LAST_STEP**2 * step.size), excess,
     )  # fmt: skip

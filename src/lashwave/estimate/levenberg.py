@@ -27,6 +27,12 @@ LARGEST_TURN = 0.6
 LARGEST_SCALE = 0.7
 """No scale of the law changes further in one step, in the logarithm."""
 HIGHEST_DAMPING = 1e9
+SHARES = ((1.0, 1 / 8), (0.5, 4.0), (0.2, 30.0))
+"""Of a step, tried in turn before the damping is raised (a cost is cheap beside a factor), and the
+factor on the damping of the next step where that share lowers the cost."""
+FLAT = 3e-5
+"""A step that changes the cost by less than this share of it counts as none: held coefficients make
+the gradient that inexact."""
 
 
 @dataclass
@@ -98,14 +104,15 @@ def _one_step(setup, search, n, density, weights, anchor, hold_shared):  # type:
         step = np.zeros(n.gradient.size)
         step[:size] = -eq.solve(f, n.gradient[:size])
         step = _shortened(setup, step, count)
-        trial = moved(setup, search.path, n.axes, step)
-        cost = eq.cost_of(setup, trial, density, weights, anchor)
-        if np.isfinite(cost) and cost < n.cost:
-            search.path = trial
-            search.damping = max(search.damping / 8, 1e-3)
-            return True, n.cost - cost
-        if n.cost < np.inf and abs(cost - n.cost) < 1e-9 * n.cost:
-            return True, 0.0
+        for share, change in SHARES:
+            trial = moved(setup, search.path, n.axes, share * step)
+            cost = eq.cost_of(setup, trial, density, weights, anchor)
+            if np.isfinite(cost) and cost < n.cost:
+                search.path = trial
+                search.damping = max(search.damping * change, 1e-3)
+                return True, n.cost - cost
+            if abs(cost - n.cost) < FLAT * n.cost:
+                return True, 0.0
         search.damping *= 10
     search.damping = 1e3
     return False, 0.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import lapack
+from scipy.linalg import blas, lapack
 
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.path import Path
@@ -99,9 +99,14 @@ class Factor:
     """(Q, Q), lower factor of the shared parameters' Schur complement"""
 
 
-def factor(normal: Normal, damping: Array | float, hold_shared: bool = False) -> Factor:
-    """Factor with `damping` added to the times' diagonal; raises LinAlgError where not definite."""
-    band = normal.band.copy(order="F")
+def factor(
+    normal: Normal, damping: Array | float, hold_shared: bool = False, overwrite: bool = False
+) -> Factor:
+    """Factor with `damping` added to the times' diagonal; raises LinAlgError where not definite.
+
+    With `overwrite` the factor takes the place of `normal.band`, half a gigabyte of a long throw.
+    """
+    band = normal.band if overwrite else normal.band.copy(order="F")
     band[0] += damping
     band, info = lapack.dpbtrf(band, lower=1, overwrite_ab=1)
     if info != 0:
@@ -109,9 +114,33 @@ def factor(normal: Normal, damping: Array | float, hold_shared: bool = False) ->
     if hold_shared:
         q = normal.corner.shape[0]
         return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)) if q else normal.corner)
-    coupling = _forward(band, normal.border)
+    coupling = _forward_blocks(band, normal.border)
     rest = normal.corner - coupling.T @ coupling
     return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float))
+
+
+def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
+    """A block of a lower band from (row, column) on, a view of its storage at band[i - j, j].
+
+    What lies above the diagonal in it has no meaning.
+    """
+    down, right = band.strides
+    corner = band[row - column :, column:]
+    return np.lib.stride_tricks.as_strided(corner, shape, (down, right - down), writeable=False)
+
+
+def _forward_blocks(band: Array, right: Array) -> Array:
+    """`_forward` of many columns, a time at once: LAPACK would read the band once for each."""
+    n = band.shape[0] // 3
+    out = np.empty_like(right, order="F")
+    for row in range(0, right.shape[0], n):
+        before = max(0, row - 2 * n)
+        rest = right[row : row + n].copy(order="F")
+        if row:
+            rest -= dense(band, row, before, (n, row - before)) @ out[before:row]
+        diagonal = dense(band, row, row, (n, n))
+        out[row : row + n] = blas.dtrsm(1.0, diagonal, rest, lower=1, overwrite_b=1)
+    return out
 
 
 def _forward(band: Array, right: Array) -> Array:

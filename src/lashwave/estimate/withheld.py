@@ -67,17 +67,13 @@ def leverage(f: eq.Factor, rows: Rows) -> Array:
     found = np.zeros((groups, m, m))
     border = np.zeros((q, groups * m), order="F")
     ahead = np.zeros((3 * n, groups * m), order="F")
-    stride = f.band.strides[1] - f.band.strides[0]
     for k in range(int(first[0]) if groups else count, count):
         for column, piece in own[k]:
             ahead[:n, column] += piece
         live = int(np.searchsorted(first, k, side="right"))
         cut = slice(0, live * m)
         high = min(3, count - k) * n
-        # Entry (i, j) of the lower factor lies at band[i - j, j]: a dense block by its strides.
-        lower = np.lib.stride_tricks.as_strided(
-            f.band[:, k * n :], (high, n), (f.band.strides[0], stride), writeable=False
-        )
+        lower = eq.dense(f.band, k * n, k * n, (high, n))
         y = blas.dtrsm(1.0, np.asfortranarray(lower[:n]), ahead[:n, cut], lower=1)
         ahead[: high - n, cut] = ahead[n:high, cut] - np.asfortranarray(lower[n:]) @ y
         ahead[high - n :] = 0.0
@@ -106,7 +102,7 @@ def chosen(setup: Setup, joint: Joint) -> tuple[Whole, Whole]:
     """
     markers, path = setup.trial.markers, joint.path
     samples = int(np.clip(np.round(SPAN * markers.rate), FEWEST, MOST))
-    usable = np.isfinite(joint.normal.seen.marker).all(-1) & ~markers.on_handle
+    usable = np.isfinite(joint.seen.marker).all(-1) & ~markers.on_handle
     usable &= joint.weights.marker >= DISTRUSTED
     asked = np.flatnonzero(usable.sum(axis=0) >= 2 * samples)
     each = max(1, round(GROUPS / max(asked.size, 1)))

@@ -9,18 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.fields import Fields, parse
+from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
 from lashwave.files.markers import read_stations
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
-from lashwave.files.tables import Column, Table, read_table
+from lashwave.files.tables import Column, read_table
 from lashwave.quantities.sightings import Camera, Clock
 
 Array = NDArray[np.float64]
 
-LONGEST_RECORD = 1e5
-"""No camera's record is longer [s]."""
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",
-    "intrinsics", "distortion", "points", "frames", "fronts", "sd", "clock", "flashes", "stations",
+    "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "flashes",
+    "stations",
 )  # fmt: skip
 _CALIBRATION = ("projection", "intrinsics", "distortion")
 
@@ -49,7 +49,8 @@ def read_cameras(folder: Folder, root: Fields, length: float) -> tuple[Camera, .
     """All cameras of a trial that have points; the others are noted."""
     cameras: list[Camera] = []
     names: set[str] = set()
-    for fields in root.subs("cameras"):
+    tables = root.subs("cameras")
+    for fields in tables:
         fields.expect(*_KEYS)
         name = fields.text("name", longest=60)
         if ":" in name or "/" in name:
@@ -57,13 +58,13 @@ def read_cameras(folder: Folder, root: Fields, length: float) -> tuple[Camera, .
         if name in names:
             raise fields.fault("name", f"{name!r} names two cameras", "give each its own name")
         names.add(name)
-        camera = _camera(folder, fields, name, length)
+        camera = _camera(folder, fields, name, length, alone=len(tables) == 1)
         if camera is not None:
             cameras.append(camera)
     return tuple(cameras)
 
 
-def _camera(folder: Folder, fields: Fields, name: str, length: float) -> Camera | None:
+def _camera(folder: Folder, fields: Fields, name: str, length: float, alone: bool) -> Camera | None:
     rate = fields.number("rate", "frequency", low=1.0, high=1e8)
     size = _size(fields)
     exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
@@ -72,6 +73,11 @@ def _camera(folder: Folder, fields: Fields, name: str, length: float) -> Camera 
     shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
     clock = read_clock(folder, fields, f"camera {name}")
     flashes = _flashes(folder, fields, rate)
+    fronts = read_fronts(folder, fields, size, rate)
+    tuft = read_tuft_widths(folder, fields, rate, alone)
+    for what, found in (("fronts", fronts), ("widths of the tuft", tuft)):
+        if found is not None:
+            folder.notes.append(f"camera {name}: {what} read, not joined to the motion.")
     _look_at_images(folder, fields, name)
     if not fields.has("points"):
         if not fields.has("frames"):
@@ -101,6 +107,8 @@ def _camera(folder: Folder, fields: Fields, name: str, length: float) -> Camera 
         uv=points.uv,
         point_sd=points.sd,
         flashes=flashes,
+        fronts=fronts,
+        tuft=tuft,
     )
 
 
@@ -191,8 +199,8 @@ def _points(
     folder.notes += [f"{name}: column {c!r} is not used." for c in table.unknown]
     names, code = table.texts["feature"], table.codes["feature"]
     frame = table.numbers["frame"]
-    _check_frames(table, rate)
-    _refuse_doubles(table, frame * len(names) + code)
+    check_frames(table, rate)
+    refuse_doubles(table, frame * len(names) + code)
     unknown = [n for n in names if n not in stations]
     if unknown:
         shown = ", ".join(repr(n) for n in unknown[:6])
@@ -213,40 +221,20 @@ def _points(
     return _Points(frame[keep].astype(np.int64), arc[keep], uv, sd)
 
 
-def _check_frames(table: Table, rate: float) -> None:
-    late = table.numbers["frame"] > LONGEST_RECORD * rate
-    if late.any():
-        row = int(np.argmax(late))
-        raise table.fault(
-            row, "frame", f"{table.numbers['frame'][row]:g} is not plausible", "count from 0"
-        )
-
-
-def _refuse_doubles(table: Table, key: Array) -> None:
-    order = np.argsort(key, kind="stable")
-    doubled = order[1:][np.diff(key[order]) == 0]
-    if doubled.size:
-        raise table.fault(int(doubled.min()), "frame", "stands twice", "keep one of the rows")
-
-
 def _flashes(folder: Folder, fields: Fields, rate: float) -> NDArray[np.int64]:
     if not fields.has("flashes"):
         return np.empty(0, dtype=np.int64)
     name = fields.text("flashes")
     path = folder.file(name, fields.where, fields.line("flashes"), fields.name("flashes"))
     table = read_table(path, name, (Column("frame", kind="whole"),))
-    _check_frames(table, rate)
-    _refuse_doubles(table, table.numbers["frame"])
+    check_frames(table, rate)
+    refuse_doubles(table, table.numbers["frame"])
     return np.sort(table.numbers["frame"]).astype(np.int64)
 
 
 def _look_at_images(folder: Folder, fields: Fields, name: str) -> None:
-    """Images and fronts are named here and read by other commands."""
+    """Images are named here and read by other commands."""
     if fields.has("frames"):
         pattern = fields.text("frames")
         folder.inside(pattern, fields.where, fields.line("frames"), fields.name("frames"))
         folder.notes.append(f"camera {name}: images are not read by this command.")
-    if fields.has("fronts"):
-        file = fields.text("fronts")
-        folder.file(file, fields.where, fields.line("fronts"), fields.name("fronts"))
-        folder.notes.append(f"camera {name}: fronts are not read by this command.")

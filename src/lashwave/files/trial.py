@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse
+from lashwave.files.located import read_onsets
 from lashwave.files.markers import read_markers
 from lashwave.files.mends import apply_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
@@ -49,6 +50,7 @@ def read_trial(path: Path) -> Trial:
     markers = read_markers(folder, _table(root, "markers"), line)
     cameras = read_cameras(folder, root, line.length)
     microphones = _microphones(folder, root)
+    onsets = read_onsets(folder, DESCRIPTION, microphones)
     markers, cameras = apply_mends(folder, markers, cameras)
     return Trial(
         name=name,
@@ -56,6 +58,7 @@ def read_trial(path: Path) -> Trial:
         markers=markers,
         cameras=cameras,
         microphones=microphones,
+        onsets=tuple(onsets),
         air=air,
         gravity=_gravity(head),
         specimen=head.text("specimen", None),
@@ -130,7 +133,8 @@ def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
             raise fields.fault("position", "is over 1 km away", "write [x, y, z] in metres")
         clock = read_clock(folder, fields, f"microphone {name}")
         sensitivity = fields.number("sensitivity", "sensitivity", None, above=0.0, high=1e3)
-        found.append(Microphone(name, position, sensitivity, clock.offset, clock.offset_sd))
+        called = fields.text("name", None)
+        found.append(Microphone(name, position, sensitivity, clock.offset, clock.offset_sd, called))
     if found:
         folder.notes.append("sound is not read by this command.")
     return tuple(found)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from lashwave.mechanics.estim_gram import gram, rotate_out_tensions
 from lashwave.mechanics.estim_rows import (
     dynamics_rows,
     place_slope,
@@ -208,27 +209,16 @@ def _block_of_time(  # type: ignore[no-untyped-def]
     rows = 3 * (links + 1) + own[1] - own[0]
     G = np.zeros((rows, 3 * n + shared))
     rhs = np.zeros(rows)
-    tension = dynamics_rows(
+    tension, pull = dynamics_rows(
         G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weight, ends[0], ends[1]
     )
+    rotate_out_tensions(G, rhs, pull, weight, ends[0], ends[1])
     _hand_rows(G, rhs, x, D, hm, hp, density, driven)
     for r in range(own[0], own[1]):
         i = 3 * (links + 1) + r - own[0]
         rhs[i] = value[r]
         _sighting_row(G[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], D)
-    return _gram(G, n), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
-
-
-@nb.njit(cache=True)
-def _gram(G, n):  # type: ignore[no-untyped-def]
-    """G' G where it is needed: blocks on and above the diagonal, the last for what is shared."""
-    size = G.shape[1]
-    cuts = np.array([0, n, 2 * n, 3 * n, size])
-    out = np.zeros((size, size))
-    for a in range(4):
-        left = np.ascontiguousarray(G[:, cuts[a] : cuts[a + 1]].T)
-        out[cuts[a] : cuts[a + 1], cuts[a] :] = np.dot(left, np.ascontiguousarray(G[:, cuts[a] :]))
-    return out
+    return gram(G, n), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
 
 
 @nb.njit(cache=True)

@@ -7,7 +7,8 @@ with steps h- and h+ and H their mean,
     r = M (v+ - v-) - H (F(x, v) + M g) - A lam,        (impulse form, second order in h)
 
 where lam = H times the tensions enters linearly and at that time only, so it is eliminated by
-orthogonal projection (variable projection, Golub and Pereyra 1973, with Kaufman's simplification).
+orthogonal projection, or rotation, of the rows (variable projection, Golub and Pereyra 1973, with
+Kaufman's simplification).
 Rows are divided by m_i sqrt(S_i H), S_i [m2/s3] the spectral density of the random acceleration.
 """
 
@@ -101,8 +102,8 @@ def mass_times(link_mass, y):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True)
-def project_out_tensions(G, rhs, t, weight, first, last):  # type: ignore[no-untyped-def]
-    """Remove from whitened rows (3 (N + 1), P) what tensions can explain; returns lam (N,).
+def project_out_tensions(rhs, t, weight, first, last):  # type: ignore[no-untyped-def]
+    """Remove from a whitened residual (3 (N + 1),) what tensions can explain; returns lam (N,).
 
     t (N, 3): directions in which the links pull; weight (N + 1,): the whitening of each node, 0
     for driven nodes; links first..last - 1 carry a tension. The matrix
@@ -110,57 +111,27 @@ def project_out_tensions(G, rhs, t, weight, first, last):  # type: ignore[no-unt
     """
     links = t.shape[0]
     lam = np.zeros(links)
-    count = last - first
-    cols = G.shape[1]
-    diag = np.empty(count)
-    off = np.zeros(count)
-    for a in range(count):
-        j = first + a
-        diag[a] = (weight[j] ** 2 + weight[j + 1] ** 2) * (
-            t[j, 0] ** 2 + t[j, 1] ** 2 + t[j, 2] ** 2
-        )
-        if a > 0:
-            off[a] = -(weight[j] ** 2) * (
-                t[j, 0] * t[j - 1, 0] + t[j, 1] * t[j - 1, 1] + t[j, 2] * t[j - 1, 2]
-            )
-    for a in range(1, count):
-        f = off[a] / diag[a - 1]
-        diag[a] -= f * off[a]
-    Y = np.zeros((count, cols))
-    y = np.zeros(count)
-    for a in range(count):
-        j = first + a
-        f = off[a] / diag[a - 1] if a > 0 else 0.0
+    diag = np.ones(links)
+    off = np.zeros(links)
+    for j in range(first, last):
+        diag[j] = 0.0
         for x in range(3):
-            up, down = weight[j] * t[j, x], weight[j + 1] * t[j, x]
-            y[a] += up * rhs[3 * j + x] - down * rhs[3 * j + 3 + x]
-            for p in range(cols):
-                Y[a, p] += up * G[3 * j + x, p] - down * G[3 * j + 3 + x, p]
-        if a > 0:
-            y[a] -= f * y[a - 1]
-            for p in range(cols):
-                Y[a, p] -= f * Y[a - 1, p]
-    for b in range(count):
-        a = count - 1 - b
-        nxt = off[a + 1] if b > 0 else 0.0
-        inv = 1.0 / diag[a]
-        y[a] = (y[a] - (nxt * y[a + 1] if b > 0 else 0.0)) * inv
-        if b > 0:
-            for p in range(cols):
-                Y[a, p] = (Y[a, p] - nxt * Y[a + 1, p]) * inv
-        else:
-            for p in range(cols):
-                Y[a, p] *= inv
-        lam[first + a] = y[a]
-    for a in range(count):
-        j = first + a
+            diag[j] += (weight[j] ** 2 + weight[j + 1] ** 2) * t[j, x] ** 2
+            lam[j] += t[j, x] * (weight[j] * rhs[3 * j + x] - weight[j + 1] * rhs[3 * j + 3 + x])
+        if j > first:
+            for x in range(3):
+                off[j] -= weight[j] ** 2 * t[j, x] * t[j - 1, x]
+            f = off[j] / diag[j - 1]
+            diag[j] -= f * off[j]
+            lam[j] -= f * lam[j - 1]
+    for j in range(last - 1, first - 1, -1):
+        if j + 1 < last:
+            lam[j] -= off[j + 1] * lam[j + 1]
+        lam[j] /= diag[j]
+    for j in range(first, last):
         for x in range(3):
-            up, down = weight[j] * t[j, x], weight[j + 1] * t[j, x]
-            rhs[3 * j + x] -= up * y[a]
-            rhs[3 * j + 3 + x] += down * y[a]
-            for p in range(cols):
-                G[3 * j + x, p] -= up * Y[a, p]
-                G[3 * j + 3 + x, p] += down * Y[a, p]
+            rhs[3 * j + x] -= weight[j] * t[j, x] * lam[j]
+            rhs[3 * j + 3 + x] += weight[j + 1] * t[j, x] * lam[j]
     return lam
 
 
@@ -205,7 +176,7 @@ def scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  
     h = 0.5 * (hm + hp)
     r = impulse_residual(x, t, t[1], c, hm, hp, chain, air, law, gravity)[0]
     rhs = weighted(r, weight)
-    lam = project_out_tensions(np.zeros((rhs.size, 0)), rhs, t[1], weight, first, last)
+    lam = project_out_tensions(rhs, t[1], weight, first, last)
     w = time_shares(side_shares(chain[0], law[3] * chain[1], lam / h, c[1], h), hm, hp)
     return w, mean_directions(t, w)
 
@@ -216,7 +187,7 @@ def whitened_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, 
     _, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
     r = impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity)[0]
     rhs = weighted(r, weight)
-    lam = project_out_tensions(np.zeros((rhs.size, 0)), rhs, mean, weight, first, last)
+    lam = project_out_tensions(rhs, mean, weight, first, last)
     return rhs, lam / (0.5 * (hm + hp))
 
 
@@ -281,8 +252,10 @@ def _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight)
 
 @nb.njit(cache=True)
 def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
-    """Fill whitened rows G (3 (N + 1), 3 n + 5 at least) and residual rhs; returns tensions [N].
+    """Fill whitened rows G (3 (N + 1), 3 n + 5 at least) and residual rhs.
 
+    Returns tensions (N,) [N] and the directions in which they pull (N, 3). rhs is without what
+    tensions explain; in G, `rotate_out_tensions` leaves out what a change of them would.
     D: of `link_reach`, at the three times. Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each),
     then the five logarithmic scales `LAW_NAMES`. G and rhs must be zero in these rows on entry.
     """
@@ -306,9 +279,8 @@ def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weigh
             G[k, 3 * n + 2] = f * fair[2, i, a]
             G[k, 3 * n + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
             G[k, 3 * n + 4] = f * fbend[1, i, a]
-    # tensions of the current path first: their turning is part of the derivative
-    trial = rhs[: 3 * (links + 1)].copy()
-    lam = project_out_tensions(np.zeros((trial.size, 0)), trial, mean, weight, first, last)
+    # what the tensions explain goes; that they turn with the links is part of the derivative
+    lam = project_out_tensions(rhs, mean, weight, first, last)
     for j in range(first, last):
         for s in range(3):
             for e in range(2):
@@ -317,5 +289,4 @@ def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weigh
                     pull = w[s, j] * lam[j] * E[s, j, a, e]
                     G[3 * j + a, column] -= weight[j] * pull
                     G[3 * j + 3 + a, column] += weight[j + 1] * pull
-    project_out_tensions(G, rhs, mean, weight, first, last)
-    return lam / h
+    return lam / h, mean

@@ -61,6 +61,43 @@ class Clock:
 
 
 @dataclass(frozen=True)
+class Fronts:
+    """Points along the pressure fronts seen in a camera's images, by frame and front."""
+
+    frame: NDArray[np.int64]
+    """(P,)"""
+    number: NDArray[np.int64]
+    """(P,) which front; one keeps its number from frame to frame."""
+    uv: Array
+    """(P, 2) [px]"""
+    sd: Array
+    """(P,) of one image coordinate [px]"""
+
+
+@dataclass(frozen=True)
+class TuftWidths:
+    """How wide the tuft stands, over a camera's frames."""
+
+    frame: NDArray[np.int64]
+    """(F,) increasing"""
+    width: Array
+    """(F,) [m]"""
+    sd: Array
+    """(F,) [m]"""
+
+
+@dataclass(frozen=True)
+class Onset:
+    """Arrival of a sound at a microphone."""
+
+    microphone: str
+    time: float
+    """[s], lab clock"""
+    sd: float
+    """[s]"""
+
+
+@dataclass(frozen=True)
 class Camera:
     """A camera and the points that were tracked in its images."""
 
@@ -93,3 +130,5 @@ class Camera:
     """(P,) [px]"""
     flashes: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     """(F,) frames in which the marker system's strobe is seen."""
+    fronts: Fronts | None = None
+    tuft: TuftWidths | None = None

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from lashwave.quantities.air import Air
 from lashwave.quantities.constants import TRIAL_GRAVITY
 from lashwave.quantities.line import Line
-from lashwave.quantities.sightings import Camera, Markers
+from lashwave.quantities.sightings import Camera, Markers, Onset
 
 
 @dataclass(frozen=True)
@@ -26,6 +26,7 @@ class Microphone:
     """[s]"""
     clock_offset_sd: float
     """[s]"""
+    name: str | None = None
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,8 @@ class Trial:
     markers: Markers
     cameras: tuple[Camera, ...] = ()
     microphones: tuple[Microphone, ...] = ()
+    onsets: tuple[Onset, ...] = ()
+    """Of sound at the microphones, by time."""
     air: Air = Air()
     gravity: NDArray[np.float64] = field(default_factory=lambda: np.array(TRIAL_GRAVITY))
     """(3,) [m/s2], lab frame."""
