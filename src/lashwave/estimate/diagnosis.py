@@ -7,9 +7,8 @@ from numpy.typing import NDArray
 
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.setup import Setup
-from lashwave.estimate.sightings import DISTRUSTED
 from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import Residuals
+from lashwave.quantities.fit import DISTRUSTED, Residuals
 
 Array = NDArray[np.float64]
 TOO_MANY = 0.08

@@ -16,7 +16,8 @@ from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup, held_scales
-from lashwave.estimate.sightings import DISTRUSTED, Seen, Weights, look, tail_weights
+from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
+from lashwave.quantities.fit import DISTRUSTED
 
 Array = NDArray[np.float64]
 Told = Callable[[str, float], None]

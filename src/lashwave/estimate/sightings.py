@@ -270,8 +270,6 @@ def look(setup: Setup, path: Path, weights: Weights) -> Seen:
     return Seen((nodes.astype(np.int64), p, w, value, tcol, tval), starts, cost, marker, camera)
 
 
-DISTRUSTED = 0.4
-"""A sighting whose robust weight is below this counts as distrusted (some 5 deviations)."""
 CORE = 3.0
 """Deviations up to which a sighting of three coordinates is fully trusted."""
 

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
+DISTRUSTED = 0.4
+"""A sighting whose robust weight is below this counts as distrusted (some 5 deviations)."""
 
 
 @dataclass(frozen=True)

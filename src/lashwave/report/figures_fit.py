@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities.fit import Withheld
+from lashwave.quantities.fit import DISTRUSTED, Withheld
 from lashwave.report import style
-from lashwave.report.scene import DISTRUSTED, Array, Scene
+from lashwave.report.scene import Array, Scene
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,9 +17,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-DISTRUSTED = 0.3
-"""A sighting of less weight than this counts as distrusted."""
-
 
 @dataclass(frozen=True)
 class Sighted:

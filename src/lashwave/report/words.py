@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from lashwave.quantities.answer import Answer
+from lashwave.quantities.fit import DISTRUSTED
 from lashwave.report import numbers
-from lashwave.report.scene import DISTRUSTED, Scene
+from lashwave.report.scene import Scene
 
 
 @dataclass(frozen=True)
