@@ -26,6 +26,8 @@ the time grid and the stated diameters leave out. Read off twin trials, where th
 far too sure."""
 GUESSED_HINGE_SD = 4e-3
 """Of the same point where stiffness was guessed and fitted: 5 mm off on one twin throw."""
+WIDEST = 1.0
+"""No link of a draw turns further from the fitted direction [rad]."""
 HINGE_SD = 0.4e-3
 """Of the point where the line hinges at its clamp, along the line [m]. It lies sqrt(EI / T) away,
 one to three centimetres, and moves with the stiffness that is held; the whole line goes with it."""
@@ -84,11 +86,27 @@ def node_tension(setup: Setup, tension: Array) -> Array:
     return np.asarray(whole)
 
 
+def bounded(setup: Setup, step: Array) -> Array:
+    """Draws (K n + Q, D) whose links turn by `WIDEST` at most, smaller turns as they are (to 2 % at
+    half of it).
+
+    The Gaussian lives in the tangent planes of the fitted directions. Beyond a radian it says no
+    more than "anywhere", and where it does so for a moment only, in a recoil that no sighting
+    holds, the turn to and fro would be faster than anything that the line ever did.
+    """
+    times = (step.shape[0] - setup.shared.mean.size) // setup.unknowns
+    body = step[: times * setup.unknowns].reshape(times, setup.unknowns, -1)
+    turn = body[:, 3:].reshape(times, -1, 2, step.shape[1])
+    size = np.linalg.norm(turn, axis=2, keepdims=True) / WIDEST
+    turn /= (1.0 + size**4) ** 0.25
+    return step
+
+
 def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     """Draws of the whole motion; each is a path of its own, so that nonlinear answers are fair."""
     o = setup.options
     rng = np.random.default_rng(o.seed)
-    step = eq.draw(factor, o.draws, rng)
+    step = bounded(setup, eq.draw(factor, o.draws, rng))
     count, nodes = joint.path.time.size, setup.chain.links + 1
     x = np.empty((o.draws, count, nodes, 3), dtype=np.float32)  # to 0.1 um, 10 um/s: far finer
     v = np.empty_like(x)
