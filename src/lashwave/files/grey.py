@@ -17,12 +17,10 @@ NEUTRAL = 2
 """A lossy coder leaves the colour of a grey picture this far from none [levels of 8 bit]."""
 GREY = "save it as plain grey of 8 or 16 bit"
 
-_GRAY = re.compile(r"gray(9|1[0246])?(le|be)?\Z")
-_LUMA = re.compile(r"(yuvj?4\d\dp|nv12|nv21|nv16|nv24)(9|1[0246])?(le|be)?\Z")
-_COLOURS = frozenset(
-    "rgb24 bgr24 bgr0 rgb0 0rgb 0bgr bgra rgba argb abgr gbrp gbrap pal8".split()
-)
-_DEEP_COLOURS = frozenset("rgb48le rgb48be bgr48le bgr48be".split())
+_GRAY = re.compile(r"gray(9|1[0246])?(le|be)?")
+_LUMA = re.compile(r"(yuvj?4\d\dp|nv12|nv21|nv16|nv24)(9|1[0246])?(le|be)?")
+_COLOURS = re.compile(r"rgb24|bgr24|(rgb|bgr)0|0(rgb|bgr)|bgra|rgba|argb|abgr|gbrp|pal8")
+_DEEP_COLOURS = re.compile(r"(rgb|bgr)48(le|be)")
 
 
 class NotGreyError(ValueError):
@@ -58,9 +56,9 @@ def grey(frame: VideoFrame) -> Image:
     NotGreyError
     """
     name = frame.format.name
-    if match := _GRAY.match(name):
+    if match := _GRAY.fullmatch(name):
         return _plane(frame, 0, match.group(1), match.group(2))
-    if match := _LUMA.match(name):
+    if match := _LUMA.fullmatch(name):
         _, depth, order = match.groups()
         slack = NEUTRAL << (int(depth or 8) - 8)
         for place in range(1, len(frame.planes)):
@@ -69,9 +67,9 @@ def grey(frame: VideoFrame) -> Image:
             if int(chroma.max()) > none + slack or int(chroma.min()) < none - slack:
                 raise NotGreyError("is in colour")
         return _plane(frame, 0, depth, order)
-    if name in _COLOURS:
+    if _COLOURS.fullmatch(name):
         return one_channel(frame.to_ndarray(format="rgb24"))
-    if name in _DEEP_COLOURS:
+    if _DEEP_COLOURS.fullmatch(name):
         return one_channel(frame.to_ndarray(format="rgb48le"))
     raise NotGreyError(f"has pixels of the kind {name}, which are not read")
 
@@ -80,8 +78,8 @@ def _plane(
     frame: VideoFrame, place: int, depth: str | None, order: str | None, step: int = 1
 ) -> Image:
     """One plane without the padding of its rows, in a copy of its own."""
-    kind = np.dtype("u1") if depth is None else np.dtype(">u2" if order == "be" else "<u2")
+    kind: np.dtype[Any] = np.dtype("u1" if depth is None else ">u2" if order == "be" else "<u2")
     plane = frame.planes[place]
-    rows = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+    rows = np.frombuffer(memoryview(plane), np.uint8).reshape(plane.height, plane.line_size)
     wanted = np.ascontiguousarray(rows[:, : plane.width * step * kind.itemsize])
     return wanted.view(kind).astype(kind.newbyteorder("="), copy=False)

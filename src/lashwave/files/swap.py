@@ -44,7 +44,7 @@ def replace_folder(out: Path, fill: Callable[[Path], None]) -> None:
                     break
 
 
-def replace_file(path: Path, fill: Callable[[Path], None]) -> None:
+def replace_file(path: Path, fill: Callable[[Path], object]) -> None:
     """Call `fill` with a new name beside `path`, then move what it wrote to `path`.
 
     Where `fill` fails or is interrupted, `path` is as it was. The folder must exist.

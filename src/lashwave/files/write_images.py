@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -44,7 +45,7 @@ def write_frames(folder: Path, pattern: str, images: Iterable[Image], bits: int)
         if image.dtype != kind or image.ndim != 2 or (shape or image.shape) != image.shape:
             raise ValueError(f"image {count - 1} is {image.dtype} {image.shape}, not as the first")
         shape, last = image.shape, name
-        replace_file(folder / name, lambda path, image=image: _write(path, image, ending))
+        replace_file(folder / name, partial(_write, image=image, ending=ending))
     return count
 
 
