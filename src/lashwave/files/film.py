@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import av
+from av import VideoFrame
 from av.container import InputContainer
 from av.video.stream import VideoStream
 
@@ -121,15 +122,29 @@ class Film:
         with self._opened() as (container, stream):
             stream.codec_context.thread_count = 1
             stream.codec_context.options = {"err_detect": "crccheck+bitstream+buffer+explode"}
-            done = 0
+            frames, done = container.decode(stream), 0
             try:
-                for frame in container.decode(stream):
+                while (frame := self._heard(frames, done)) is not None:
                     check_size(frame.width, frame.height)
-                    if frame.is_corrupt:
-                        raise self._fault(done, "is damaged")
                     yield grey(frame)
                     done += 1
             except (NotGreyError, StillError) as error:
                 raise self._fault(done, error.problem, error.remedy) from None
             except (av.FFmpegError, OSError):
                 raise self._fault(done, "cannot be decoded") from None
+
+    def _heard(self, frames: Iterator[VideoFrame], done: int) -> VideoFrame | None:
+        """The next frame; a fault where the decoder complains, though it would patch the frame.
+
+        FFmpeg tells of a failed checksum in its log alone.
+        """
+        level = av.logging.get_level()
+        av.logging.set_level(av.logging.ERROR)
+        try:
+            with av.logging.Capture() as words:
+                frame = next(frames, None)
+        finally:
+            av.logging.set_level(level)
+        if words or (frame is not None and frame.is_corrupt):
+            raise self._fault(done, "is damaged")
+        return frame

@@ -25,6 +25,7 @@ from lashwave.quantities.images import Image
 LARGEST = 200_000_000
 """No camera has more pixels [px]; a header that claims more is a slip or a trap."""
 AGAIN = "export it again"
+_DEFLATE = (8, 32946)
 TIFF, PNG = (".tif", ".tiff"), (".png",)
 
 # What tifffile has to say about a broken file is said by the error that is raised.
@@ -83,18 +84,21 @@ def read_png(path: Path) -> Image:
     header = png_header(path)
     data = path.read_bytes()
     width, height = header.size
-    # FFmpeg fills what a short stream leaves open, so the stream's length is checked first.
-    needs = 0 if data[25] == 3 else height * (1 + width * header.bits // 8)
-    unpack, unpacked = zlib.decompressobj(), 0
+    # FFmpeg fills what a short stream leaves open and takes any filter, so both are checked.
+    row = 1 + width * header.bits // 8
+    plain = data[25] == 0 and data[28] == 0
+    unpack, unpacked = zlib.decompressobj(), bytearray()
     try:
         for kind, body in _chunks(data):
             if kind == b"acTL":
                 raise StillError("is animated", "save one file a frame")
-            while kind == b"IDAT" and body and unpacked < needs:
-                unpacked += len(unpack.decompress(body, 1 << 20))
+            while kind == b"IDAT" and body and len(unpacked) < height * row:
+                unpacked += unpack.decompress(body, 1 << 20)
                 body = unpack.unconsumed_tail
-        if unpacked < needs:
+        if plain and len(unpacked) < height * row:
             raise StillError("is cut short")
+        if plain and max(unpacked[: height * row : row]) > 4:
+            raise StillError("is damaged")
         decoder = av.CodecContext.create("png", "r")
         decoder.thread_count = 1
         decoder.options = {"err_detect": "crccheck+bitstream+buffer+explode"}
@@ -133,16 +137,29 @@ class TiffStack:
             self._length = len(self._file.pages)
         except Exception:
             self.close()
-            raise StillError("has a damaged list of pages") from None
-        if self._length == 0:
+            raise StillError("has a list of pages that is cut short or damaged") from None
+        if self._length == 0 or not self._ends():
             self.close()
-            raise StillError("holds no image")
+            raise StillError("has a list of pages that is cut short or damaged")
 
     def __len__(self) -> int:
         return self._length
 
     def close(self) -> None:
         self._file.close()
+
+    def _ends(self) -> bool:
+        """Whether the last page says that none follows; tifffile stops at what it cannot follow."""
+        form, handle = self._file.tiff, self._file.filehandle
+        try:
+            start = self._page(self._length - 1).offset
+            handle.seek(start)
+            (tags,) = struct.unpack(form.tagnoformat, handle.read(form.tagnosize))
+            handle.seek(start + form.tagnosize + tags * form.tagsize)
+            (after,) = struct.unpack(form.offsetformat, handle.read(form.offsetsize))
+        except (struct.error, OSError):
+            return False
+        return bool(after == 0)
 
     def header(self, index: int) -> Header:
         """What one page says of itself; StillError where it is no grey image that is whole."""
@@ -207,6 +224,9 @@ class TiffStack:
 
     def _unpack(self, index: int) -> Image:
         """A packed page by OpenCV, whose unpacker never writes more than the image."""
+        page = self._page(index)
+        if page.compression in _DEFLATE:
+            self._check_sums(page)
         level = cv2.utils.logging.getLogLevel()
         cv2.utils.logging.setLogLevel(0)
         try:
@@ -218,6 +238,20 @@ class TiffStack:
         if not done or len(pages) != 1 or pages[0].dtype not in (np.uint8, np.uint16):
             raise StillError("is damaged")
         return pages[0]  # type: ignore[return-value]
+
+    def _check_sums(self, page: tifffile.TiffPage) -> None:
+        """The checksum at the end of each Deflate stream, which libtiff does not look at."""
+        for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
+            self._file.filehandle.seek(offset)
+            body, unpack = self._file.filehandle.read(count), zlib.decompressobj()
+            try:
+                while body and not unpack.eof:
+                    unpack.decompress(body, 1 << 20)
+                    body = unpack.unconsumed_tail
+            except zlib.error:
+                raise StillError("is damaged") from None
+            if not unpack.eof:
+                raise StillError("is cut short")
 
     def _page(self, index: int) -> tifffile.TiffPage:
         try:
