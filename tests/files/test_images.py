@@ -114,11 +114,11 @@ def test_a_tiff_stack_of_tifffile(tmp_path: Path, top: int, options: dict) -> No
     assert_same(frames_of(tmp_path, "stack.tif"), wanted)
 
 
-@pytest.mark.parametrize("imagej", [False, True])
-def test_a_stack_written_as_one_array(tmp_path: Path, imagej: bool) -> None:
+@pytest.mark.parametrize("kind", [{}, {"imagej": True}, {"ome": True}])
+def test_a_stack_written_as_one_array(tmp_path: Path, kind: dict[str, bool]) -> None:
     wanted = pictures(6, 65535)
     stack = np.stack(wanted)
-    tifffile.imwrite(tmp_path / "stack.tif", stack, imagej=imagej, photometric="minisblack")
+    tifffile.imwrite(tmp_path / "stack.tif", stack, photometric="minisblack", **kind)
     assert_same(frames_of(tmp_path, "stack.t?f"), wanted)
 
 

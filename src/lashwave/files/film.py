@@ -23,7 +23,6 @@ from lashwave.quantities.images import Image
 ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
 """Container by the ending of the name. It is not left to the content, which could name a list
 of other files."""
-_LOSSY = 2  # AV_CODEC_PROP_LOSSY (libavcodec/codec_desc.h)
 
 
 class Film:
@@ -85,7 +84,7 @@ class Film:
     def _opened(self) -> Iterator[tuple[InputContainer, VideoStream]]:
         kind = ENDINGS[self._path.suffix.lower()]
         try:
-            container = av.open(str(self._path), format=kind)
+            container = av.open(str(self._path), format=kind, metadata_errors="replace")
         except (av.FFmpegError, OSError):
             problem = f"is not a film of the kind {self._path.suffix.lower()}, or is cut short"
             raise self._fault(0, problem) from None
@@ -99,6 +98,8 @@ class Film:
         """Packets that hold a frame, the codec and whether it may lose grey levels."""
         with self._opened() as (container, stream):
             codec = stream.codec_context
+            if codec is None:
+                raise self._fault(0, "is coded in a way that is not known", "save it by FFV1")
             try:
                 check_size(codec.width, codec.height)
             except StillError as error:
@@ -115,8 +116,7 @@ class Film:
             if stated and stated != count:
                 problem = f"holds {count} frames where {stated} are stated: cut short, or dropped"
                 raise self._fault(min(count, stated), problem)
-            lossy = bool(int(codec.codec.properties) & _LOSSY)
-            return count, codec.name, lossy
+            return count, codec.name, bool(codec.codec.lossy)
 
     def _decoded(self) -> Iterator[Image]:
         with self._opened() as (container, stream):

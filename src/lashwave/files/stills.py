@@ -126,44 +126,53 @@ class TiffStack:
 
     def __init__(self, path: Path) -> None:
         self._path, self._bytes = path, path.stat().st_size
+        self._stream = path.open("rb")
         try:
-            self._file = tifffile.TiffFile(path)
+            self._file, self._length = self._list_pages()
+        except BaseException:
+            self.close()
+            raise
+
+    def _list_pages(self) -> tuple[tifffile.TiffFile, int]:
+        try:
+            # Notes in OME-XML would have it look for further files.
+            file = tifffile.TiffFile(self._stream, is_ome=False)
         except Exception:  # tifffile raises many kinds for what is no TIFF
             raise StillError(
                 "is not a TIFF file that can be read",
                 "name TIFF or PNG images by their right endings",
             ) from None
         try:
-            self._length = len(self._file.pages)
+            length = len(file.pages)
+            # tifffile stops at what it cannot follow: the last page must say that none comes after.
+            form, handle = file.tiff, file.filehandle
+            start = file.pages[length - 1].offset
+            handle.seek(start)
+            (tags,) = struct.unpack(form.tagnoformat, handle.read(form.tagnosize))
+            handle.seek(start + form.tagnosize + tags * form.tagsize)
+            (after,) = struct.unpack(form.offsetformat, handle.read(form.offsetsize))
         except Exception:
-            self.close()
-            raise StillError("has a list of pages that is cut short or damaged") from None
-        if self._length == 0 or not self._ends():
-            self.close()
+            after = 1
+        if after != 0:
             raise StillError("has a list of pages that is cut short or damaged")
+        return file, length
 
     def __len__(self) -> int:
         return self._length
 
     def close(self) -> None:
-        self._file.close()
-
-    def _ends(self) -> bool:
-        """Whether the last page says that none follows; tifffile stops at what it cannot follow."""
-        form, handle = self._file.tiff, self._file.filehandle
-        try:
-            start = self._page(self._length - 1).offset
-            handle.seek(start)
-            (tags,) = struct.unpack(form.tagnoformat, handle.read(form.tagnosize))
-            handle.seek(start + form.tagnosize + tags * form.tagsize)
-            (after,) = struct.unpack(form.offsetformat, handle.read(form.offsetsize))
-        except (struct.error, OSError):
-            return False
-        return bool(after == 0)
+        self._stream.close()
 
     def header(self, index: int) -> Header:
         """What one page says of itself; StillError where it is no grey image that is whole."""
-        page = self._page(index)
+        try:
+            return self._header(self._page(index))
+        except StillError:
+            raise
+        except Exception:  # tags of the wrong kind or count, wherever they are looked at
+            raise StillError("has a damaged page") from None
+
+    def _header(self, page: tifffile.TiffPage) -> Header:
         check_size(page.imagewidth, page.imagelength)
         if page.photometric not in (1, 2):
             problem = {0: "stores white as 0", 3: "has a colour palette"}.get(
