@@ -382,6 +382,15 @@ def test_a_huge_tiff_is_refused_before_memory_is_taken(tmp_path: Path) -> None:
         open_frames(Folder(tmp_path), "s.tif", "trial.toml", 9, "frames", (60000, 60000))
 
 
+def test_a_damaged_frame_stops_neither_those_before_it_nor_a_second_try(tmp_path: Path) -> None:
+    name = film(flip(0.5, 40), level="3", slicecrc="1")(tmp_path)
+    frames = open_frames(Folder(tmp_path), name, "trial.toml", 9, "frames", SHAPE[::-1])
+    for _ in range(2):
+        with pytest.raises(InputError, match=r"a\.avi, frame 9: is damaged"):
+            frames[15]
+        np.testing.assert_array_equal(frames[8], noise(seed=8))
+
+
 def seeds(folder: Path) -> dict[str, bytes]:
     """A small good file of each kind."""
     grey = [cv2.GaussianBlur(noise(seed=k), (0, 0), 3) for k in range(4)]

@@ -58,6 +58,7 @@ class Film:
             return self._last[1].copy()
         if frame < self._next or self._last is None:
             self._walk, self._next = iter(self), 0
+        self._last = None  # so that a fault on the way makes the next call begin again
         while self._next <= frame:
             image = next(self._walk)
             self._next += 1
