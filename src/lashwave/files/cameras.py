@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.fields import Fields, parse
+from lashwave.files.calibration import Optics, calibration_fields, read_optics, read_size
+from lashwave.files.fields import Fields
 from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
 from lashwave.files.markers import read_stations
-from lashwave.files.source import LARGEST_DESCRIPTION, Folder
+from lashwave.files.source import Folder
 from lashwave.files.tables import Column, read_table
 from lashwave.quantities.sightings import Camera, Clock
 
@@ -23,16 +24,6 @@ _KEYS = (
     "stations",
 )  # fmt: skip
 _CALIBRATION = ("projection", "intrinsics", "distortion")
-
-
-@dataclass(frozen=True)
-class _Optics:
-    """How a camera maps the lab to its image."""
-
-    projection: Array
-    intrinsics: Array | None
-    distortion: Array | None
-    registration_sd: float
 
 
 @dataclass(frozen=True)
@@ -66,7 +57,7 @@ def read_cameras(folder: Folder, root: Fields, length: float) -> tuple[Camera, .
 
 def _camera(folder: Folder, fields: Fields, name: str, length: float, alone: bool) -> Camera | None:
     rate = fields.number("rate", "frequency", low=1.0, high=1e8)
-    size = _size(fields)
+    size = read_size(fields)
     exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
     if exposure > 1.001 / rate:
         raise fields.fault("exposure", f"{exposure:g} s is longer than a frame", "shorten it")
@@ -84,7 +75,7 @@ def _camera(folder: Folder, fields: Fields, name: str, length: float, alone: boo
             raise fields.fault("points", "is missing", "give points or frames")
         folder.notes.append(f"camera {name} has no points file: left out.")
         return None
-    optics = _optics(folder, fields)
+    optics, registration_sd = _optics(folder, fields, size)
     points = _points(folder, fields, size, rate, length)
     if points is None:
         folder.notes.append(f"camera {name} saw no feature that has a station: left out.")
@@ -99,7 +90,7 @@ def _camera(folder: Folder, fields: Fields, name: str, length: float, alone: boo
         sd=float(np.median(points.sd)) if sd is None else sd,
         exposure=exposure,
         shows=shows,
-        registration_sd=optics.registration_sd,
+        registration_sd=registration_sd,
         intrinsics=optics.intrinsics,
         distortion=optics.distortion,
         frame=points.frame,
@@ -110,13 +101,6 @@ def _camera(folder: Folder, fields: Fields, name: str, length: float, alone: boo
         fronts=fronts,
         tuft=tuft,
     )
-
-
-def _size(fields: Fields) -> tuple[int, int]:
-    size = fields.array("size", (2,))
-    if (size != np.rint(size)).any() or (size < 8).any() or (size > 100_000).any():
-        raise fields.fault("size", "is not two whole numbers from 8", "write [width, height] in px")
-    return int(size[0]), int(size[1])
 
 
 def read_clock(folder: Folder, fields: Fields, whose: str) -> Clock:
@@ -134,46 +118,25 @@ def read_clock(folder: Folder, fields: Fields, whose: str) -> Clock:
     )
 
 
-def _optics(folder: Folder, fields: Fields) -> _Optics:
+def _optics(folder: Folder, fields: Fields, size: tuple[int, int]) -> tuple[Optics, float]:
+    """How the camera maps the lab, and how well that is known [px]."""
     source = fields
     if fields.has("calibration"):
         for key in _CALIBRATION:
             if fields.has(key):
                 raise fields.fault(key, "stands beside a calibration file", "keep one of the two")
-        name = fields.text("calibration")
-        path = folder.file(name, fields.where, fields.line("calibration"), "calibration")
-        if path.stat().st_size > LARGEST_DESCRIPTION:
-            raise fields.fault("calibration", f"{name!r} is too large", "name a calibration file")
-        source = parse(path.read_bytes(), name)
-    projection = source.array("projection", (3, 4))
-    parallel = not projection[2, :3].any()
-    if parallel and projection[2, 3] == 0:
-        raise source.fault("projection", "has a last row of zeros", "give a 3x4 projection")
-    if np.linalg.matrix_rank(projection[:2, :3] if parallel else projection) < (
-        2 if parallel else 3
-    ):
-        raise source.fault("projection", "maps the lab to a line or a point", "calibrate again")
-    intrinsics = _intrinsics(source) if source.has("intrinsics") else None
-    distortion = source.array("distortion", (5,)) if source.has("distortion") else None
-    if distortion is not None and intrinsics is None:
-        raise source.fault("intrinsics", "is missing, and distortion needs it", "add it")
-    here = fields if fields.has("registration_sd") else source
-    return _Optics(
-        projection,
-        intrinsics,
-        distortion,
-        here.number("registration_sd", "pixel", 0.0, 0.0, 1e4),
-    )
-
-
-def _intrinsics(source: Fields) -> Array:
-    matrix = source.array("intrinsics", (3, 3))
-    plain = matrix[1, 0] == matrix[2, 0] == matrix[2, 1] == 0 and matrix[2, 2] == 1
-    if not plain or matrix[0, 0] <= 0 or matrix[1, 1] <= 0:
-        raise source.fault(
-            "intrinsics", "is not a camera matrix", "write [[fx, 0, cx], [0, fy, cy], [0, 0, 1]]"
+        source = calibration_fields(
+            folder,
+            fields.text("calibration"),
+            fields.where,
+            fields.line("calibration"),
+            fields.name("calibration"),
         )
-    return matrix
+        if source.has("size") and read_size(source) != size:
+            right = "calibrate with images of the trial's size"
+            raise source.fault("size", f"is not the camera's {size[0]} x {size[1]} px", right)
+    here = fields if fields.has("registration_sd") else source
+    return read_optics(source), here.number("registration_sd", "pixel", 0.0, 0.0, 1e4)
 
 
 def _points(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import os
 import stat
@@ -34,6 +35,48 @@ class Folder:
             For a name that is absolute, leaves the folder (links too), is missing, empty or not
             a plain file.
         """
+        path = self._plain(name, where, line, key)
+        short = PurePosixPath(name).as_posix()
+        if short not in self.hashes:
+            self.hashes[short] = self._sha256(name, where, line, key)
+        return path
+
+    def files(self, pattern: str, where: str, line: int | None, key: str) -> list[str]:
+        """Names of the input files that a pattern stands for, in name order; hashed once.
+
+        A pattern is the plain name of a file, or has *, ? and [...] as in a shell. Several files
+        have one hash under their pattern, that of the lines that `sha256sum` prints of them in
+        name order: digest, two spaces, name.
+
+        Raises
+        ------
+        InputError
+            As `file`, for each of them, and where there is none.
+        """
+        resolved = self.inside(pattern, where, line, key)
+        if resolved.exists() or not glob.has_magic(pattern):
+            self.file(pattern, where, line, key)
+            return [pattern]
+        found = glob.glob(pattern, root_dir=self.root)
+        names = sorted(PurePosixPath(name).as_posix() for name in found)
+        if not names:
+            raise InputError(
+                where,
+                f"no file matches {pattern[:80]!r}",
+                "name files in the trial folder",
+                line=line,
+                field=key,
+            )
+        for name in names:
+            self._plain(name, where, line, key)
+        if pattern not in self.hashes:
+            listing = hashlib.sha256()
+            for name in names:
+                listing.update(f"{self._sha256(name, where, line, key)}  {name}\n".encode())
+            self.hashes[pattern] = listing.hexdigest()
+        return names
+
+    def _plain(self, name: str, where: str, line: int | None, key: str) -> Path:
         path = self.inside(name, where, line, key)
 
         def fault(problem: str, remedy: str) -> InputError:
@@ -49,13 +92,14 @@ class Folder:
             raise fault(f"{name!r} is not a plain file", "name a plain file")
         if status.st_size == 0:
             raise fault(f"{name!r} is empty", "export it again")
-        short = PurePosixPath(name).as_posix()
-        if short not in self.hashes:
-            try:
-                self.hashes[short] = sha256(path)
-            except OSError as error:
-                raise fault(f"{name!r} cannot be read ({error.strerror})", "check it") from None
         return path
+
+    def _sha256(self, name: str, where: str, line: int | None, key: str) -> str:
+        try:
+            return sha256(self.root / name)
+        except OSError as error:
+            problem = f"{name!r} cannot be read ({error.strerror})"
+            raise InputError(where, problem, "check it", line=line, field=key) from None
 
     def inside(self, name: str, where: str, line: int | None, key: str) -> Path:
         """The resolved path of `name`, which must stay in the folder."""

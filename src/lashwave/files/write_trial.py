@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import csv
-import json
-from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.files.sightings import write_flashes, write_markers, write_points, write_rows
+from lashwave.files.toml_text import matrix, number, numbers, quantity, text
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Camera, Markers
 from lashwave.quantities.trial import Trial
-
-METRE_DIGITS, SECOND_DIGITS, PIXEL_DIGITS = 8, 9, 5
-"""Decimals written: 10 nm, 1 ns and 1e-5 px, far below what any instrument tells apart."""
 
 
 def write_trial(folder: Path, trial: Trial) -> None:
@@ -38,25 +32,23 @@ def write_trial(folder: Path, trial: Trial) -> None:
     lines = ["schema = 1", "[trial]", *_head(trial), "", *_air(trial), "", *_line(trial.line)]
     _write_line(folder / "line.csv", trial.line)
     lines += ["", *_markers(trial.markers)]
-    _write_markers(folder / "markers.csv", trial.markers)
+    write_markers(folder / "markers.csv", trial.markers)
     for index, camera in enumerate(trial.cameras):
         names = _features(camera, trial.line.length)
         stem = _stem(camera.name, index)
         lines += ["", *_camera(camera, stem, names)]
         _write_points(folder / f"{stem}.csv", camera, names)
         if camera.flashes.size:
-            _write_rows(
-                folder / f"{stem}-flashes.csv", ["frame"], ([int(f)] for f in camera.flashes)
-            )
+            write_flashes(folder / f"{stem}-flashes.csv", camera.flashes)
     (folder / "trial.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def _head(trial: Trial) -> list[str]:
-    head = [f"name = {_text(trial.name)}", f"gravity = {_numbers(trial.gravity)}"]
+    head = [f"name = {text(trial.name)}", f"gravity = {numbers(trial.gravity)}"]
     for key in ("specimen", "thrower", "date"):
         value = getattr(trial, key)
         if value is not None:
-            head.append(f"{key} = {_text(value)}")
+            head.append(f"{key} = {text(value)}")
     return head
 
 
@@ -64,9 +56,9 @@ def _air(trial: Trial) -> list[str]:
     air = trial.air
     return [
         "[air]",
-        _quantity("temperature", air.temperature, "K"),
-        _quantity("pressure", air.pressure, "Pa"),
-        f"relative_humidity = {_number(air.relative_humidity)}",
+        quantity("temperature", air.temperature, "K"),
+        quantity("pressure", air.pressure, "Pa"),
+        f"relative_humidity = {number(air.relative_humidity)}",
     ]
 
 
@@ -74,25 +66,25 @@ def _line(line: Line) -> list[str]:
     rows = [
         "[line]",
         'table = "line.csv"',
-        _quantity("handle_length", line.handle_length, "m"),
-        f"ends = {_text(line.ends)}",
+        quantity("handle_length", line.handle_length, "m"),
+        f"ends = {text(line.ends)}",
     ]
     if line.tuft is not None:
         tuft = line.tuft
         rows.append(
-            f'tuft = {{ area = "{_number(tuft.area)} m^2", '
-            f'area_sd = "{_number(tuft.area_sd)} m^2", mass = "{_number(tuft.mass)} kg" }}'
+            f'tuft = {{ area = "{number(tuft.area)} m^2", '
+            f'area_sd = "{number(tuft.area_sd)} m^2", mass = "{number(tuft.mass)} kg" }}'
         )
     for droop in line.droops:
-        rows += ["[[line.droop]]", _quantity("station", droop.station, "m")]
-        rows.append(_quantity("overhang", droop.overhang, "m"))
+        rows += ["[[line.droop]]", quantity("station", droop.station, "m")]
+        rows.append(quantity("overhang", droop.overhang, "m"))
         unit = "m" if droop.drop is not None else "rad"
         if droop.drop is not None:
-            rows.append(_quantity("drop", droop.drop, "m"))
+            rows.append(quantity("drop", droop.drop, "m"))
         elif droop.angle is not None:
-            rows.append(_quantity("angle", droop.angle, "rad"))
+            rows.append(quantity("angle", droop.angle, "rad"))
         if np.isfinite(droop.drop_sd):
-            rows.append(_quantity("drop_sd", droop.drop_sd, unit))
+            rows.append(quantity("drop_sd", droop.drop_sd, unit))
     return rows
 
 
@@ -113,38 +105,20 @@ def _write_line(path: Path, line: Line) -> None:
         if name in line.column_sd:
             heading.append(f"{name}_sd [{unit}]")
             columns.append(line.column_sd[name])
-    _write_rows(path, heading, ([_number(v) for v in row] for row in zip(*columns, strict=True)))
+    write_rows(path, heading, ([number(v) for v in row] for row in zip(*columns, strict=True)))
 
 
 def _markers(markers: Markers) -> list[str]:
-    rows = ["[markers]", 'file = "markers.csv"', _quantity("sd", float(markers.sd.flat[0]), "m")]
+    rows = ["[markers]", 'file = "markers.csv"', quantity("sd", float(markers.sd.flat[0]), "m")]
     for key, unit in (("mass", "kg"), ("diameter", "m"), ("station_sd", "m"), ("stand_off", "m")):
-        rows.append(_quantity(key, getattr(markers, key), unit))
+        rows.append(quantity(key, getattr(markers, key), unit))
     rows.append("[markers.stations]")
     named = list(zip(markers.labels, markers.station, strict=True))
-    rows += [f'{_text(k)} = "{_number(s)} m"' for k, s in named if np.isfinite(s)]
+    rows += [f'{text(k)} = "{number(s)} m"' for k, s in named if np.isfinite(s)]
     handle = [label for label, station in named if np.isnan(station)]
     if handle:
-        rows += ["[markers.handle]", f"labels = [{', '.join(_text(v) for v in handle)}]"]
+        rows += ["[markers.handle]", f"labels = [{', '.join(text(v) for v in handle)}]"]
     return rows
-
-
-def _write_markers(path: Path, markers: Markers) -> None:
-    uneven = bool((markers.sd != markers.sd.flat[0]).any())
-    heading = ["time [s]", "marker", "x [m]", "y [m]", "z [m]"] + (["sd [m]"] if uneven else [])
-
-    def rows() -> Iterable[list[Any]]:
-        for k, moment in enumerate(markers.time):
-            for i in np.flatnonzero(np.isfinite(markers.position[k]).all(axis=1)):
-                row = [round(float(moment), SECOND_DIGITS), markers.labels[i]]
-                row += [round(float(v), METRE_DIGITS) for v in markers.position[k, i]]
-                yield [*row, _number(markers.sd[k, i])] if uneven else row
-        sd = [_number(float(np.median(markers.sd)))] if uneven else []
-        for moment, place in zip(markers.unlabelled_time, markers.unlabelled_position, strict=True):
-            xyz = [round(float(v), METRE_DIGITS) for v in place]
-            yield [round(float(moment), SECOND_DIGITS), "", *xyz, *sd]
-
-    _write_rows(path, heading, rows())
 
 
 def _features(camera: Camera, length: float) -> dict[float, str]:
@@ -159,47 +133,33 @@ def _camera(camera: Camera, stem: str, names: dict[float, str]) -> list[str]:
     clock = camera.clock
     rows = [
         "[[cameras]]",
-        f"name = {_text(camera.name)}",
-        _quantity("rate", camera.rate, "Hz"),
+        f"name = {text(camera.name)}",
+        quantity("rate", camera.rate, "Hz"),
         f"size = [{camera.size[0]}, {camera.size[1]}]",
-        _quantity("exposure", camera.exposure, "s"),
-        f"shows = {_text(camera.shows)}",
-        f"projection = {_matrix(camera.projection)}",
-        _quantity("registration_sd", camera.registration_sd, "px"),
+        quantity("exposure", camera.exposure, "s"),
+        f"shows = {text(camera.shows)}",
+        f"projection = {matrix(camera.projection)}",
+        quantity("registration_sd", camera.registration_sd, "px"),
     ]
     if camera.intrinsics is not None:
-        rows.append(f"intrinsics = {_matrix(camera.intrinsics)}")
+        rows.append(f"intrinsics = {matrix(camera.intrinsics)}")
         if camera.distortion is not None:
-            rows.append(f"distortion = {_numbers(camera.distortion)}")
-    rows += [f'points = "{stem}.csv"', _quantity("sd", camera.sd, "px")]
+            rows.append(f"distortion = {numbers(camera.distortion)}")
+    rows += [f'points = "{stem}.csv"', quantity("sd", camera.sd, "px")]
     rows.append(
-        f'clock = {{ offset = "{_number(clock.offset)} s", offset_sd = '
-        f'"{_number(clock.offset_sd)} s", drift_sd = {_number(clock.drift_sd)} }}'
+        f'clock = {{ offset = "{number(clock.offset)} s", offset_sd = '
+        f'"{number(clock.offset_sd)} s", drift_sd = {number(clock.drift_sd)} }}'
     )
     if camera.flashes.size:
         rows.append(f'flashes = "{stem}-flashes.csv"')
     rows.append("[cameras.stations]")
-    return rows + [f'{name} = "{_number(station)} m"' for station, name in names.items()]
+    return rows + [f'{name} = "{number(station)} m"' for station, name in names.items()]
 
 
 def _write_points(path: Path, camera: Camera, names: dict[float, str]) -> None:
+    features = [names[float(station)] for station in camera.station]
     uneven = bool((camera.point_sd != camera.sd).any())
-    heading = ["frame", "feature", "u [px]", "v [px]"] + (["sd [px]"] if uneven else [])
-
-    def rows() -> Iterable[list[Any]]:
-        for i, frame in enumerate(camera.frame):
-            row: list[Any] = [int(frame), names[float(camera.station[i])]]
-            row += [round(float(v), PIXEL_DIGITS) for v in camera.uv[i]]
-            yield [*row, _number(camera.point_sd[i])] if uneven else row
-
-    _write_rows(path, heading, rows())
-
-
-def _write_rows(path: Path, heading: list[str], rows: Iterable[list[Any]]) -> None:
-    with path.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow(heading)
-        writer.writerows(rows)
+    write_points(path, camera.frame, features, camera.uv, camera.point_sd if uneven else None)
 
 
 def _stem(name: str, index: int) -> str:
@@ -207,24 +167,3 @@ def _stem(name: str, index: int) -> str:
     plain = name.isascii() and all(c.isalnum() or c in "-_" for c in name)
     taken = {"line", "markers"}
     return name if plain and name not in taken else f"camera-{index + 1}"
-
-
-def _quantity(key: str, value: float, unit: str) -> str:
-    return f'{key} = "{_number(value)} {unit}"'
-
-
-def _number(value: float) -> str:
-    return repr(float(value))
-
-
-def _numbers(values: NDArray[np.float64]) -> str:
-    return "[" + ", ".join(_number(v) for v in values) + "]"
-
-
-def _matrix(values: NDArray[np.float64]) -> str:
-    return "[" + ", ".join(_numbers(row) for row in values) + "]"
-
-
-def _text(value: str) -> str:
-    """A quoted TOML string or key: JSON's escapes are TOML's."""
-    return json.dumps(value, ensure_ascii=False)

@@ -1,0 +1,238 @@
+"""A camera's images by the pattern that names them: files in name order, one stack, one film."""
+
+from __future__ import annotations
+
+import re
+import weakref
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath
+
+from lashwave.files.film import ENDINGS, Film
+from lashwave.files.source import Folder
+from lashwave.files.stills import (
+    PNG,
+    TIFF,
+    Header,
+    StillError,
+    TiffStack,
+    png_header,
+    read_png,
+)
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.images import Frames, Image
+
+_NUMBER = re.compile(r"(\d+)")
+
+
+def open_frames(
+    folder: Folder,
+    pattern: str,
+    where: str,
+    line: int | None,
+    key: str,
+    size: tuple[int, int],
+) -> Frames:
+    """The images of one camera; headers are all looked at, pixels are read when asked for.
+
+    Parameters
+    ----------
+    folder : the trial folder; the images' hash and what is worth noting are added to it.
+    pattern : relative to the folder: TIFF or PNG files in name order, one TIFF file of many
+        pages, or one film (.avi, .mp4, .mov, .mkv).
+    where, line, key : the field that holds the pattern, for messages.
+    size : width, height that the camera states [px].
+
+    Raises
+    ------
+    InputError
+        Here for what names and headers show: no match, a path that leaves the folder, mixed
+        kinds, sizes or depths, colour, a size that is not the camera's, files that are cut short.
+        When a frame is read for the rest: damaged pixels, colour between equal headers.
+    """
+    names = folder.files(pattern, where, line, key)
+    kinds = {PurePosixPath(name).suffix.lower() for name in names}
+
+    def fault(problem: str, remedy: str) -> InputError:
+        return InputError(where, problem, remedy, line=line, field=key)
+
+    unknown = sorted(kinds - {*TIFF, *PNG, *ENDINGS})
+    if unknown:
+        raise fault(
+            f"{pattern[:80]!r} names files of the kind {unknown[0][:20] or 'without ending'!r}",
+            "name TIFF or PNG images, or one .avi or .mp4 film",
+        )
+    frames: Frames
+    if kinds & set(ENDINGS):
+        if len(names) > 1:
+            raise fault(f"{pattern[:80]!r} names a film and {len(names) - 1} more", "name one film")
+        frames = film = Film(folder.root / names[0], names[0])
+        if film.may_lose:
+            folder.notes.append(f"{names[0]}: {film.codec} may have changed grey levels.")
+    elif len(kinds & set(TIFF)) > 0 and kinds & set(PNG):
+        raise fault(f"{pattern[:80]!r} names both TIFF and PNG files", "keep to one kind")
+    elif len(names) == 1 and kinds <= set(TIFF):
+        frames = Stack(folder.root / names[0], names[0])
+    else:
+        if swapped := _check_order(names):
+            raise fault(
+                f"{pattern[:80]!r} in name order has {swapped[0][-60:]} before {swapped[1][-60:]}",
+                "pad the numbers in the names with zeros",
+            )
+        _note_gap(folder, pattern, names)
+        frames = Stills(folder.root, names)
+    if frames.size != size:
+        problem = f"is {frames.size[0]} x {frames.size[1]} px, the camera {size[0]} x {size[1]}"
+        raise InputError(names[0], problem, "give the camera's size as its images have", field=key)
+    return frames
+
+
+class Stills:
+    """`Frames` of one file each."""
+
+    def __init__(self, root: Path, names: list[str]) -> None:
+        self._root, self._names = root, names
+        self._header = self._look(0)
+        for frame in range(1, len(names)):
+            self._same(frame, self._look(frame))
+
+    @property
+    def size(self) -> tuple[int, int]:
+        return self._header.size
+
+    @property
+    def bits(self) -> int:
+        return self._header.bits
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def __getitem__(self, frame: int) -> Image:
+        if not 0 <= frame < len(self._names):
+            raise IndexError(f"frame {frame} of {len(self._names)}")
+        path = self._root / self._names[frame]
+        try:
+            if path.suffix.lower() in PNG:
+                image = read_png(path)
+            else:
+                stack = TiffStack(path)
+                try:
+                    image = stack.read(0)
+                finally:
+                    stack.close()
+        except (StillError, OSError) as error:
+            raise _fault(self._names[frame], frame, error) from None
+        self._same(frame, _header(image))
+        return image
+
+    def __iter__(self) -> Iterator[Image]:
+        return (self[frame] for frame in range(len(self)))
+
+    def _look(self, frame: int) -> Header:
+        path = self._root / self._names[frame]
+        try:
+            if path.suffix.lower() in PNG:
+                return png_header(path)
+            stack = TiffStack(path)
+            try:
+                if len(stack) > 1:
+                    raise StillError(
+                        f"holds {len(stack)} images in a row of files",
+                        "save one image a file, or all in one file",
+                    )
+                stack.refuse_hidden_pages()
+                return stack.header(0)
+            finally:
+                stack.close()
+        except (StillError, OSError) as error:
+            raise _fault(self._names[frame], frame, error) from None
+
+    def _same(self, frame: int, header: Header) -> None:
+        _check_same(self._names[frame], frame, header, self._header)
+
+
+class Stack:
+    """`Frames` that are the pages of one TIFF file."""
+
+    def __init__(self, path: Path, name: str) -> None:
+        self._name = name
+        try:
+            self._stack = TiffStack(path)
+        except (StillError, OSError) as error:
+            raise _fault(name, 0, error) from None
+        weakref.finalize(self, self._stack.close)
+        frame = 0
+        try:
+            self._stack.refuse_hidden_pages()
+            self._header = self._stack.header(0)
+            for frame in range(1, len(self._stack)):
+                _check_same(name, frame, self._stack.header(frame), self._header)
+        except (StillError, OSError) as error:
+            raise _fault(name, frame, error) from None
+
+    @property
+    def size(self) -> tuple[int, int]:
+        return self._header.size
+
+    @property
+    def bits(self) -> int:
+        return self._header.bits
+
+    def __len__(self) -> int:
+        return len(self._stack)
+
+    def __getitem__(self, frame: int) -> Image:
+        if not 0 <= frame < len(self):
+            raise IndexError(f"frame {frame} of {len(self)}")
+        try:
+            image = self._stack.read(frame)
+        except (StillError, OSError) as error:
+            raise _fault(self._name, frame, error) from None
+        _check_same(self._name, frame, _header(image), self._header)
+        return image
+
+    def __iter__(self) -> Iterator[Image]:
+        return (self[frame] for frame in range(len(self)))
+
+
+def _header(image: Image) -> Header:
+    return Header((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize)
+
+
+def _check_same(name: str, frame: int, header: Header, first: Header) -> None:
+    if header != first:
+        was, now = (f"{h.size[0]} x {h.size[1]} px of {h.bits} bits" for h in (first, header))
+        raise InputError(
+            name, f"is {now}, the first {was}", "keep one size and depth", field=f"frame {frame}"
+        )
+
+
+def _fault(name: str, frame: int, error: StillError | OSError) -> InputError:
+    if isinstance(error, StillError):
+        return InputError(name, error.problem, error.remedy, field=f"frame {frame}")
+    return InputError(
+        name, f"cannot be read ({error.strerror})", "check it", field=f"frame {frame}"
+    )
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    """A key that sorts frame-2 before frame-10."""
+    parts = _NUMBER.split(name)
+    return [(int(p), "") if i % 2 else (0, p) for i, p in enumerate(parts)]
+
+
+def _check_order(names: list[str]) -> tuple[str, str] | None:
+    """Two names that stand in name order against their numbers, for want of padding."""
+    keys = [_natural(name) for name in names]
+    late = [i for i in range(1, len(keys)) if keys[i] < keys[i - 1]]
+    return (names[late[0] - 1], names[late[0]]) if late else None
+
+
+def _note_gap(folder: Folder, pattern: str, names: list[str]) -> None:
+    """Say where the last numbers of the names skip: frames are counted without gaps."""
+    numbers = [int(found[-1]) for name in names if (found := _NUMBER.findall(name))]
+    gaps = [i for i in range(1, len(numbers)) if numbers[i] - numbers[i - 1] > 1]
+    if gaps and len(numbers) == len(names):
+        first, then = names[gaps[0] - 1], names[gaps[0]]
+        folder.notes.append(
+            f"{pattern}: numbers skip after {first} (next {then}); frames are counted without gaps."
+        )
