@@ -23,6 +23,8 @@ _KEYS = (
     "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "flashes",
     "stations",
 )  # fmt: skip
+UNSTATED_SD = 0.5
+"""Of a camera whose points are yet to be found, each with its own [px]."""
 _CALIBRATION = ("projection", "intrinsics", "distortion")
 
 
@@ -36,8 +38,18 @@ class _Points:
     sd: Array
 
 
-def read_cameras(folder: Folder, root: Fields, length: float) -> tuple[Camera, ...]:
-    """All cameras of a trial that have points; the others are noted."""
+_NONE = _Points(
+    np.empty(0, dtype=np.int64), np.empty(0), np.empty((0, 2)), np.empty(0)
+)  # fmt: skip
+
+
+def read_cameras(
+    folder: Folder, root: Fields, length: float, pictured: bool = False
+) -> tuple[Camera, ...]:
+    """All cameras of a trial that have points; the others are noted.
+
+    With `pictured` those too whose points are still in their images; they have none.
+    """
     cameras: list[Camera] = []
     names: set[str] = set()
     tables = root.subs("cameras")
@@ -49,13 +61,15 @@ def read_cameras(folder: Folder, root: Fields, length: float) -> tuple[Camera, .
         if name in names:
             raise fields.fault("name", f"{name!r} names two cameras", "give each its own name")
         names.add(name)
-        camera = _camera(folder, fields, name, length, alone=len(tables) == 1)
+        camera = _camera(folder, fields, name, length, len(tables) == 1, pictured)
         if camera is not None:
             cameras.append(camera)
     return tuple(cameras)
 
 
-def _camera(folder: Folder, fields: Fields, name: str, length: float, alone: bool) -> Camera | None:
+def _camera(
+    folder: Folder, fields: Fields, name: str, length: float, alone: bool, pictured: bool
+) -> Camera | None:
     rate = fields.number("rate", "frequency", low=1.0, high=1e8)
     size = read_size(fields)
     exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
@@ -69,25 +83,30 @@ def _camera(folder: Folder, fields: Fields, name: str, length: float, alone: boo
     for what, found in (("fronts", fronts), ("widths of the tuft", tuft)):
         if found is not None:
             folder.notes.append(f"camera {name}: {what} read, not joined to the motion.")
-    _look_at_images(folder, fields, name)
-    if not fields.has("points"):
-        if not fields.has("frames"):
-            raise fields.fault("points", "is missing", "give points or frames")
+    if not pictured:
+        _look_at_images(folder, fields, name)
+    points: _Points | None = _NONE
+    if fields.has("points"):
+        points = _points(folder, fields, size, rate, length)
+    elif not fields.has("frames"):
+        raise fields.fault("points", "is missing", "give points or frames")
+    elif not pictured:
         folder.notes.append(f"camera {name} has no points file: left out.")
         return None
-    optics, registration_sd = _optics(folder, fields, size)
-    points = _points(folder, fields, size, rate, length)
     if points is None:
         folder.notes.append(f"camera {name} saw no feature that has a station: left out.")
         return None
+    optics, registration_sd = _optics(folder, fields, size)
     sd = fields.number("sd", "pixel", None, above=0.0, high=100.0)
+    if sd is None:
+        sd = float(np.median(points.sd)) if points.sd.size else UNSTATED_SD
     return Camera(
         name=name,
         rate=rate,
         size=size,
         projection=optics.projection,
         clock=clock,
-        sd=float(np.median(points.sd)) if sd is None else sd,
+        sd=sd,
         exposure=exposure,
         shows=shows,
         registration_sd=registration_sd,

@@ -52,17 +52,23 @@ class Record:
     unlabelled_position: Array
 
 
-def read_markers(folder: Folder, fields: Fields, line: Line) -> Markers:
-    """The `[markers]` table of a trial and the file that it names."""
+def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = False) -> Markers:
+    """The `[markers]` table of a trial and the file that it names.
+
+    Where they are `pictured`, in the images of cameras that show dots, the file may not exist yet:
+    then there are no samples.
+    """
     fields.expect(
         "file", "sd", "mass", "diameter", "station_sd", "stand_off", "rate", "stations", "handle"
     )
     stations = read_stations(fields, line.length)
     handle = _handle(folder, fields, stations, line)
     rate = fields.number("rate", "frequency", None, low=10.0, high=1e5)
+    labels = (*stations, *handle)
+    if pictured and not (fields.has("file") and (folder.root / fields.text("file")).exists()):
+        return _unseen(fields, labels, stations)
     name = fields.text("file")
     path = folder.file(name, fields.where, fields.line("file"), fields.name("file"))
-    labels = (*stations, *handle)
     if path.suffix.lower() == ".c3d":
         from lashwave.files.c3d import read_c3d
 
@@ -88,6 +94,29 @@ def read_markers(folder: Folder, fields: Fields, line: Line) -> Markers:
         stated = fields.number("sd", "length", low=1e-7, high=0.1)
         sd = np.full(record.position.shape[:2], stated) if sd is None else sd
     return _assemble(folder, fields, line, record, sd, list(labels), stations)
+
+
+def _unseen(fields: Fields, labels: tuple[str, ...], stations: dict[str, float]) -> Markers:
+    """Markers with stations and no samples."""
+    markers = Markers(
+        time=np.empty(0),
+        labels=labels,
+        position=np.empty((0, len(labels), 3)),
+        sd=np.empty((0, len(labels))),
+        station=np.array([stations.get(label, math.nan) for label in labels]),
+    )
+    return _with_properties(fields, markers)
+
+
+def _with_properties(fields: Fields, markers: Markers) -> Markers:
+    """The same with what all markers have in common."""
+    return replace(
+        markers,
+        mass=fields.number("mass", "mass", 0.0, 0.0, 0.1),
+        diameter=fields.number("diameter", "length", 0.0, 0.0, 0.1),
+        station_sd=fields.number("station_sd", "length", 0.0, 0.0, 0.5),
+        stand_off=fields.number("stand_off", "length", 0.0, 0.0, 0.1),
+    )
 
 
 def _assemble(
@@ -127,11 +156,8 @@ def _assemble(
         station=np.array([stations.get(labels[i], math.nan) for i in keep]),
         unlabelled_time=record.unlabelled_time,
         unlabelled_position=record.unlabelled_position,
-        mass=fields.number("mass", "mass", 0.0, 0.0, 0.1),
-        diameter=fields.number("diameter", "length", 0.0, 0.0, 0.1),
-        station_sd=fields.number("station_sd", "length", 0.0, 0.0, 0.5),
-        stand_off=fields.number("stand_off", "length", 0.0, 0.0, 0.1),
     )
+    markers = _with_properties(fields, markers)
     _check_spacing(fields, markers)
     return markers
 

@@ -38,17 +38,32 @@ def read_trial(path: Path) -> Trial:
         One line: file, line, field, what is wrong, what would be right.
     """
     folder = Folder(Path(os.path.abspath(path)))
+    return assembled(folder, read_description(folder, path))
+
+
+def read_description(folder: Folder, path: Path) -> Fields:
+    """The root table of trial.toml, of a schema that is known."""
     root = _description(folder, path)
     root.expect("schema", "trial", "air", "line", "markers", "cameras", "microphones")
     schema = root.get("schema")
     if schema != SCHEMA or isinstance(schema, bool):
         raise root.fault("schema", f"{schema!r} is not known", f"write schema = {SCHEMA}")
+    return root
+
+
+def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
+    """The trial that trial.toml and its files describe.
+
+    With `pictured` what is still in images may be missing: a camera's points, and the markers
+    where a camera shows dots.
+    """
     head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
     name = head.text("name")
     line = read_line(folder, _table(root, "line"))
     air = _air(folder, root.sub("air"))
-    markers = read_markers(folder, _table(root, "markers"), line)
-    cameras = read_cameras(folder, root, line.length)
+    dots = pictured and any(c.table.get("shows") == "dots" for c in root.subs("cameras"))
+    markers = read_markers(folder, _table(root, "markers"), line, dots)
+    cameras = read_cameras(folder, root, line.length, pictured)
     microphones = _microphones(folder, root)
     onsets = read_onsets(folder, DESCRIPTION, microphones)
     markers, cameras = apply_mends(folder, markers, cameras)
