@@ -124,10 +124,11 @@ def test_a_source_that_runs_toward_the_camera_draws_no_cone():
     source = SoundSource(t[:, None], place, np.ones((t.size, 1)))
     grid = Grid(np.asarray(view().projection), SIZE[::-1])
     assert envelope(source, grid, 0.0, SOUND)[0].size == 0
-    # Outward from the axis, 50 px behind the source: falling all the way, but for a cone in plane.
-    falls = np.diff(field(source, 0.0)[203:320, 200])
-    assert (falls < 0).all()
-    assert (np.diff(field(straight(1.5 * SOUND * t, t), 0.0)[203:320, 200]) > 0).any()
+    # Outward from the axis, 50 px behind the source: a smooth hump, but for a cone in the plane.
+    hump = field(source, 0.0)[200:320, 200]
+    assert np.abs(np.diff(hump)).max() < 0.01 * hump.max()
+    cone = field(straight(1.5 * SOUND * t, t), 0.0)[200:320, 200]
+    assert np.abs(np.diff(cone)).max() > 0.2 * cone.max()
 
 
 def test_a_front_is_light_on_one_side_and_dark_on_the_other():
@@ -187,7 +188,8 @@ def test_the_shadow_is_blurred_over_the_exposure():
 
 def test_a_thin_strand_is_a_faint_shadow():
     dark = dark_of([[[-50.0, 100.0], [600.0, 100.0]]], 0.3)
-    assert dark[:, 200].sum() == pytest.approx(0.3, rel=1e-3) and dark.max() < 0.25
+    # A Gaussian of 0.6 px, sampled once a pixel, sums to 1 within 2 exp(-2 pi^2 0.6^2) = 1.6e-3.
+    assert dark[:, 200].sum() == pytest.approx(0.3, rel=1.7e-3) and dark.max() < 0.25
 
 
 def test_a_fan_is_as_wide_as_it_is_asked_for():
@@ -220,11 +222,11 @@ def test_the_backdrop_is_even_within_bounds_and_drifts():
     drawn = draw_backdrop((300, 200), np.random.default_rng(5), wind=(3e3, -1e3))
     start, late = drawn.at(0.0), drawn.at(5e-3)
     assert start.shape == (200, 300) and 0.85 < np.median(start) < 1.1 and start.min() > 0.0
-    shift = np.roll(np.roll((start / drawn.fixed - 1), 0, 0), 0, 1)
-    moved = late / drawn.fixed - 1
+    still, moved = start / drawn.fixed - 1, late / drawn.fixed - 1
+    inner = (slice(20, -20), slice(20, -20))
     # 15 px along u and 5 px along v, one way or the other.
     best = max(
-        np.corrcoef(shift[20:-20, 20:-20].ravel(), np.roll(moved, (b, a), (0, 1))[20:-20, 20:-20].ravel())[0, 1]
+        np.corrcoef(still[inner].ravel(), np.roll(moved, (b, a), (0, 1))[inner].ravel())[0, 1]
         for a in (-15, 15)
         for b in (-5, 5)
     )

@@ -41,11 +41,11 @@ def _smooth(rng: np.random.Generator, shape: tuple[int, int], spread: float) -> 
     """Gaussian noise of unit variance, smooth over `spread` [px]."""
     coarse = max(1, int(spread / 3.0))
     small = (shape[0] // coarse + 9, shape[1] // coarse + 9)
-    noise = rng.standard_normal(small, dtype=np.float32)
-    noise = cv2.GaussianBlur(noise, (0, 0), spread / coarse)
-    noise /= noise.std()
-    large = cv2.resize(noise, None, fx=coarse, fy=coarse, interpolation=cv2.INTER_CUBIC)
-    return np.asarray(large[: shape[0], : shape[1]])
+    noise = cv2.GaussianBlur(rng.standard_normal(small, dtype=np.float32), (0, 0), spread / coarse)
+    large = cv2.resize(
+        noise / noise.std(), None, fx=coarse, fy=coarse, interpolation=cv2.INTER_CUBIC
+    )
+    return np.asarray(large[: shape[0], : shape[1]], dtype=np.float32)
 
 
 def _dust(rng: np.random.Generator, shape: tuple[int, int], count: int) -> Light:
@@ -65,7 +65,7 @@ def _dust(rng: np.random.Generator, shape: tuple[int, int], count: int) -> Light
             mark = rng.uniform(0.25, 0.85) * shape_of
         else:
             ring, radius = np.hypot(x, y), rng.uniform(6.0, 17.0)
-            mark = 0.035 * np.exp(-(ring / radius) ** 2) * np.cos(2.2 * ring**2 / radius)
+            mark = 0.035 * np.exp(-((ring / radius) ** 2)) * np.cos(2.2 * ring**2 / radius)
         left[row - 24 : row + 25, column - 24 : column + 25] *= (1.0 - mark).astype(np.float32)
     return left
 

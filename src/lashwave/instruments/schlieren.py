@@ -234,8 +234,8 @@ def front_light(
     spread = knife.thickness * grid.scale
     # Sharing among four cells has spread the field already, by 1/6 of a cell squared.
     blur = float(np.sqrt(max(spread**2 - 1.0 / 6.0, 0.25)))
-    field = cv2.GaussianBlur(field, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
-    down, across = np.gradient(field)
+    soft = cv2.GaussianBlur(field, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+    down, across = np.gradient(np.asarray(soft, dtype=np.float32))
     turned = knife.direction[0] * across + knife.direction[1] * down
     inner = turned[pad:-pad, pad:-pad]
     large = cv2.resize(inner, None, fx=cell, fy=cell, interpolation=cv2.INTER_CUBIC)

@@ -5,9 +5,9 @@ dt/dtau = 1 - M_r with M_r the source's Mach number toward X (Pierce, Acoustics,
 checks e13). Where the source moves toward X at the speed of sound, wavelets sent over some time
 arrive at one time: a front. Nothing else makes fronts here; no cone or circle is drawn.
 
-In parallel light the picture of a wavelet is set by its silhouette, the circle of radius c (t - tau)
-about the projected source, at all inclinations of the path: the silhouette of an envelope is the
-envelope of the silhouettes. Light that crosses a thin shell of radius R near its silhouette runs
+In parallel light the picture of a wavelet is set by its silhouette, the circle of radius
+c (t - tau) about the projected source, at all inclinations of the path: the silhouette of an
+envelope is the envelope of the silhouettes. Light that crosses a thin shell of radius R near its silhouette runs
 through it for a length that goes with sqrt(R); the wavelet's strength goes with 1/R; so a
 silhouette's strength goes with R^-1/2. Range: shells thin against R (about 1 mm against more than
 1 cm) and fronts weak: a shock of 1 kPa runs 0.4 % faster than sound (checks e9), which is left out.
@@ -111,7 +111,7 @@ def silhouettes(source: SoundSource, grid: Grid, time: float, sound: float) -> A
     each = np.ceil(2 * np.pi * radius[ring] / (1.2 * SECTORS)).astype(np.int64)
     # A ring's weight is per cell across it; a point stands for its share of the circumference.
     load = weight[ring] * scale * 2 * np.pi * radius[ring] / (SECTORS * each)
-    # Points of one ring start elsewhere than the next one's, by the golden ratio, lest they line up.
+    # Points of one ring start elsewhere than the next one's, lest they line up.
     phase = ring * GOLDEN % 1.0
     start = 0
     ends = np.cumsum(each)

@@ -147,9 +147,7 @@ class SchlierenFilm(Film):
         """Shadows of the line and of each strand of its tuft."""
         stage, camera, blur = self.stage, self.camera, self.setting.blur
         station = stage.path.station
-        path, weights = over_exposure(
-            camera, time, lambda t: stage.path.at(t, station)[0], blur
-        )
+        path, weights = over_exposure(camera, time, lambda t: stage.path.at(t, station)[0], blur)
         width = self.scale * np.interp(station, stage.line.station, stage.line.diameter)
         yield shadow(camera.size, path, width, blur, weights=weights)
         tuft = stage.tuft

@@ -86,9 +86,7 @@ def take(trial: Trial, truth: Truth, setting: Setting | None = None) -> Pictures
     fast = []
     for k, camera in enumerate(trial.cameras):
         backdrop = draw_backdrop(camera.size, rng, wind=tuple(rng.normal(0.0, 2e3, 2)))
-        stage = Stage(
-            path, truth.scene.lash.true, tuft, end, sound, backdrop, flashes
-        )
+        stage = Stage(path, truth.scene.lash.true, tuft, end, sound, backdrop, flashes)
         true = _as_it_stands(camera, truth)
         drift = truth.notes[f"clock_drift:{camera.name}"]
         fast.append(SchlierenFilm(true, drift, stage, setting, setting.frames, (seed, 12, k)))
@@ -178,10 +176,10 @@ def _dots(trial: Trial, truth: Truth, rng: np.random.Generator) -> DotScene:
     axis = path.at(markers.time, station)[0]
     present = np.isfinite(markers.position).all(axis=-1)
     stray = []
-    for k, moment in enumerate(markers.time):
+    false = np.asarray(present & ghost)
+    for moment, here, places in zip(markers.time, false, markers.position, strict=True):
         loose = np.abs(markers.unlabelled_time - moment) < 0.25 / MARKER_RATE
-        parts = [markers.position[k, present[k] & ghost[k]], markers.unlabelled_position[loose]]
-        stray.append(np.concatenate(parts))
+        stray.append(np.concatenate([places[here], markers.unlabelled_position[loose]]))
     bright = rng.uniform(0.7, 1.4, station.size)
     offset = truth.notes["place"] - axis
     return DotScene(path, markers.time, station, offset, present & ~ghost, tuple(stray), bright)
@@ -242,8 +240,8 @@ def found_in_pictures(
                 [film.camera.name, frame, *point.tolist(), float(long), names[d]]
                 for point, long, d in rows
             ]
-    for film in fast:
-        _found_fast(film, truth, source, found)
+    for view in fast:
+        _found_fast(view, truth, source, found)
     found["birth"] = _birth(truth, fast)
     found["onsets"] = [_onset(heard, source, found["birth"], fast) for heard in sound]
     return found
@@ -255,7 +253,7 @@ def _found_fast(
     """Add what one fast camera's images show."""
     camera, path = film.camera, truth.path
     frames = np.arange(len(film))
-    times = film.times(frames)
+    times = film.times(frames.astype(float))
     tip = path.station[-1:]
     uv = exposed(camera, times, lambda t: path.at(t, tip)[0][:, 0])
     seen = in_view(camera, uv)

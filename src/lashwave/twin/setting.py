@@ -33,16 +33,20 @@ class Setting:
     """[m]"""
     haze: float = 60.0
     """Electrons of an infrared camera's background."""
-    spot: Spot = Spot()
-    infrared_sensor: Sensor = Sensor(bits=8, full_well=10e3, read_noise=10.0, dark=150.0)
+    spot: Spot = field(default_factory=Spot)
+    infrared_sensor: Sensor = field(
+        default_factory=lambda: Sensor(bits=8, full_well=10e3, read_noise=10.0, dark=150.0)
+    )
     plain: float = 0.55
     """Light of the plain schlieren backdrop over full scale."""
-    schlieren_sensor: Sensor = Sensor(bits=8, full_well=16e3, read_noise=25.0, dark=500.0)
+    schlieren_sensor: Sensor = field(
+        default_factory=lambda: Sensor(bits=8, full_well=16e3, read_noise=25.0, dark=500.0)
+    )
     blur: float = 0.65
     """Of the schlieren optics with the pixel itself, standard deviation [px]."""
-    strobe: Strobe = Strobe()
-    knife: Knife = Knife()
-    hearing: Hearing = Hearing()
+    strobe: Strobe = field(default_factory=Strobe)
+    knife: Knife = field(default_factory=Knife)
+    hearing: Hearing = field(default_factory=Hearing)
     microphone_distance: float = 1.2
     """From the crack [m]."""
     clock_sd: float = 1e-4
