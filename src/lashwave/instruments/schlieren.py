@@ -235,9 +235,9 @@ def front_light(
     # Sharing among four cells has spread the field already, by 1/6 of a cell squared.
     blur = float(np.sqrt(max(spread**2 - 1.0 / 6.0, 0.25)))
     soft = cv2.GaussianBlur(field, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
-    down, across = np.gradient(np.asarray(soft, dtype=np.float32))
-    turned = knife.direction[0] * across + knife.direction[1] * down
-    inner = turned[pad:-pad, pad:-pad]
+    right, down = knife.direction
+    turned = right * np.gradient(soft, axis=1) + down * np.gradient(soft, axis=0)
+    inner = np.asarray(turned, dtype=np.float32)[pad:-pad, pad:-pad]
     large = cv2.resize(inner, None, fx=cell, fy=cell, interpolation=cv2.INTER_CUBIC)
     large = large[:height, :width] * np.float32(knife.contrast * spread / knife.range)
     return np.asarray(np.float32(knife.range) * np.tanh(large), dtype=np.float32)

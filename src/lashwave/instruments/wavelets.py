@@ -7,10 +7,12 @@ arrive at one time: a front. Nothing else makes fronts here; no cone or circle i
 
 In parallel light the picture of a wavelet is set by its silhouette, the circle of radius
 c (t - tau) about the projected source, at all inclinations of the path: the silhouette of an
-envelope is the envelope of the silhouettes. Light that crosses a thin shell of radius R near its silhouette runs
-through it for a length that goes with sqrt(R); the wavelet's strength goes with 1/R; so a
-silhouette's strength goes with R^-1/2. Range: shells thin against R (about 1 mm against more than
-1 cm) and fronts weak: a shock of 1 kPa runs 0.4 % faster than sound (checks e9), which is left out.
+envelope is the envelope of the silhouettes. Light that crosses a thin shell of radius R near its
+silhouette runs through it for a length that goes with sqrt(R); the wavelet's strength goes with
+1/R; so a silhouette's strength goes with R^-1/2. What a shell does to light that crosses it inside
+its silhouette is left out: it is smooth, and weaker by sqrt(thickness / R). Range: shells thin
+against R (about 1 mm against more than 1 cm) and fronts weak: a shock of 1 kPa runs 0.4 % faster
+than sound (checks e9), which is left out.
 """
 
 from __future__ import annotations

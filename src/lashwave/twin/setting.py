@@ -31,11 +31,11 @@ class Setting:
     """Electrons of a marker, seen from `dot_distance`."""
     dot_distance: float = 5.0
     """[m]"""
-    haze: float = 60.0
+    haze: float = 40.0
     """Electrons of an infrared camera's background."""
     spot: Spot = field(default_factory=Spot)
     infrared_sensor: Sensor = field(
-        default_factory=lambda: Sensor(bits=8, full_well=10e3, read_noise=10.0, dark=150.0)
+        default_factory=lambda: Sensor(bits=8, full_well=10e3, read_noise=6.0, dark=150.0)
     )
     plain: float = 0.55
     """Light of the plain schlieren backdrop over full scale."""
