@@ -35,7 +35,7 @@ class Setting:
     """Electrons of an infrared camera's background."""
     spot: Spot = field(default_factory=Spot)
     infrared_sensor: Sensor = field(
-        default_factory=lambda: Sensor(bits=8, full_well=10e3, read_noise=6.0, dark=150.0)
+        default_factory=lambda: Sensor(bits=8, full_well=10e3, read_noise=16.0, dark=150.0)
     )
     plain: float = 0.55
     """Light of the plain schlieren backdrop over full scale."""
