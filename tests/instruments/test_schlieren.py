@@ -4,6 +4,7 @@ Fronts are held against the Mach angle sin mu = 1/M (checks e12; NACA Report 113
 spherical front r = c (t - t0) of the first sonic moment (checks e16).
 """
 
+import cv2
 import numpy as np
 import pytest
 
@@ -20,6 +21,8 @@ from lashwave.instruments.schlieren import (
 from lashwave.instruments.sensor import Light
 from lashwave.instruments.wavelets import Grid, SoundSource, envelope, silhouettes
 from lashwave.quantities.sightings import Camera, Clock
+
+cv2.setNumThreads(1)
 
 SOUND = 343.2
 SCALE = 1500.0  # px/m
@@ -39,8 +42,6 @@ def straight(x: np.ndarray, t: np.ndarray, strength: float = 1.0) -> SoundSource
 
 def field(source: SoundSource, time: float, spread: float = 1.5) -> np.ndarray:
     """The wavelets' image, blurred."""
-    import cv2
-
     grid = Grid(np.asarray(view().projection), SIZE[::-1])
     return cv2.GaussianBlur(silhouettes(source, grid, time, SOUND), (0, 0), spread)
 

@@ -121,7 +121,7 @@ class Strands:
     reach: Array
     """(N,) length over the fan's."""
     curl: Array
-    """(N,) sideways bow over the fan's length."""
+    """(N,) sideways bow over the fan's width."""
     thickness: float
     """[m]"""
 
@@ -131,7 +131,7 @@ def draw_strands(rng: np.random.Generator, count: int = 14, thickness: float = 0
     inner = np.sin(rng.uniform(-0.5 * np.pi, 0.5 * np.pi, max(count - 2, 0)))
     place = np.concatenate([[-1.0, 1.0], 0.97 * inner])[:count]
     reach = np.concatenate([[1.0, 1.0], rng.uniform(0.7, 1.0, max(count - 2, 0))])[:count]
-    return Strands(place, reach, 0.08 * rng.standard_normal(count), thickness)
+    return Strands(place, reach, 0.1 * rng.standard_normal(count), thickness)
 
 
 def fan(
@@ -153,7 +153,7 @@ def fan(
     side = np.array([-ahead[1], ahead[0]])
     run = strands.reach[:, None] * s
     # Bows are nil at both ends of a strand, so they leave the width as it is asked for.
-    bow = strands.curl[:, None] * length * np.sin(np.pi * s)
+    bow = strands.curl[:, None] * width * np.sin(np.pi * s)
     off = 0.5 * width * strands.place[:, None] * run + bow
     curve = run[..., None] * length * ahead + off[..., None] * side + run[..., None] ** 2 * trail
     return np.asarray(tip + curve)

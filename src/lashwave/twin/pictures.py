@@ -19,7 +19,7 @@ from lashwave.instruments.camera import exposed, in_view, project
 from lashwave.instruments.clock import flash_frames, frame_at
 from lashwave.instruments.microphone import record
 from lashwave.instruments.schlieren import draw_strands
-from lashwave.instruments.wavelets import GOLDEN, Grid, SoundSource, arrival, envelope, pile_ups
+from lashwave.instruments.wavelets import Grid, SoundSource, arrival, envelope, pile_ups
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.quantities.trial import Microphone, Trial
 from lashwave.twin.film import (
@@ -40,7 +40,9 @@ LOUD_END, DECAY = 12e-3, 4e-3
 """The stretch at the far end that sends out sound, and how its strength falls off [m]; invented:
 how a tapered end sounds is not known."""
 POINTS = 10
-"""Of that stretch: 1.2 mm apart, which a front's thickness of 0.7 mm smooths to 0.3 %."""
+"""Of that stretch: 1.2 mm apart, which a front's thickness of 0.7 mm smooths to 0.3 %. Where they
+reach the speed of sound one well after the other, as on a line that only turns, each draws a faint
+rear front of its own, some pixels from the next."""
 QUIET = 0.7
 """Mach number under which a point is taken to be silent."""
 STEP = 0.8e-6
@@ -78,18 +80,18 @@ def take(trial: Trial, truth: Truth, setting: Setting | None = None) -> Pictures
     sound = float(truth.answers["speed_of_sound"] or 0.0)
     speed = np.linalg.norm(path.velocity[:, -1], axis=-1)
     peak = float(path.time[int(speed.argmax())])
-    trial, truth = _cut(trial, truth, peak, setting.frames)
+    trial, truth, counts = _cut(trial, truth, peak, setting.frames)
     tip = sound_source(path, sound, setting.crack, np.zeros(1))
     end = sound_source(path, sound, setting.crack, LOUD_END * (np.arange(POINTS) + 0.5) / POINTS)
     tuft = _draw_tuft(trial, peak, rng)
     flashes = np.arange(0.0, path.time[-1] + 1e-9, 1 / MARKER_RATE)
     fast = []
-    for k, camera in enumerate(trial.cameras):
+    for k, (camera, count) in enumerate(zip(trial.cameras, counts, strict=True)):
         backdrop = draw_backdrop(camera.size, rng, wind=tuple(rng.normal(0.0, 2e3, 2)))
         stage = Stage(path, truth.scene.lash.true, tuft, end, sound, backdrop, flashes)
         true = _as_it_stands(camera, truth)
         drift = truth.notes[f"clock_drift:{camera.name}"]
-        fast.append(SchlierenFilm(true, drift, stage, setting, setting.frames, (seed, 12, k)))
+        fast.append(SchlierenFilm(true, drift, stage, setting, count, (seed, 12, k)))
     scene = _dots(trial, truth, rng)
     ring = stand_around(truth.notes["place"].reshape(-1, 3), setting, MARKER_RATE, rng)
     infrared = tuple(InfraredFilm(c, scene, setting, (seed, 13, k)) for k, c in enumerate(ring))
@@ -104,19 +106,24 @@ def take(trial: Trial, truth: Truth, setting: Setting | None = None) -> Pictures
     return Pictures(trial, truth, tuple(fast), infrared, heard, found)
 
 
-def _cut(trial: Trial, truth: Truth, peak: float, count: int) -> tuple[Trial, Truth]:
-    """Fast cameras' records from their first frame of the window on, counted from 0."""
-    cameras, answers = [], dict(truth.answers)
+def _cut(
+    trial: Trial, truth: Truth, peak: float, wanted: int
+) -> tuple[Trial, Truth, tuple[int, ...]]:
+    """Fast cameras' records from their first frame of the window on, counted from 0; how long."""
+    cameras, answers, counts = [], dict(truth.answers), []
+    end = float(truth.path.time[-1])
     for camera in trial.cameras:
         key = f"clock_offset:{camera.name}"
         offset, drift = answers[key] or 0.0, truth.notes[f"clock_drift:{camera.name}"]
         middle = int(np.rint(frame_at(camera.rate, np.array(peak), offset, drift)))
-        first = max(0, middle - count // 2)
+        first = max(0, middle - wanted // 2)
+        last = int(frame_at(camera.rate, np.array(end - camera.exposure), offset, drift))
+        counts.append(count := min(wanted, last - first + 1))
         answers[key] = offset + (1.0 + drift) * first / camera.rate
         keep = (camera.frame >= first) & (camera.frame < first + count)
         flashes = camera.flashes
         if flashes.size:
-            samples = np.arange(0, truth.path.time[-1], 1 / MARKER_RATE)
+            samples = np.arange(0, end, 1 / MARKER_RATE)
             flashes = flash_frames(camera.rate, samples, count, float(answers[key] or 0.0), drift)
         clock = replace(camera.clock, offset=camera.clock.offset + first / camera.rate)
         cameras.append(
@@ -125,7 +132,8 @@ def _cut(trial: Trial, truth: Truth, peak: float, count: int) -> tuple[Trial, Tr
                 station=camera.station[keep], uv=camera.uv[keep], point_sd=camera.point_sd[keep],
             )
         )  # fmt: skip
-    return replace(trial, cameras=tuple(cameras)), replace(truth, answers=answers)
+    cut = replace(trial, cameras=tuple(cameras))
+    return cut, replace(truth, answers=answers), tuple(counts)
 
 
 def _as_it_stands(camera: Camera, truth: Truth) -> Camera:
@@ -149,8 +157,9 @@ def sound_source(path: Path, sound: float, crack: float, back: Array) -> SoundSo
     if loud.size < 2:
         return None
     start, end = path.time[max(loud[0] - 1, 0)], path.time[loud[-1]]
-    shift = STEP * (np.arange(back.size) * GOLDEN % 1.0)
-    times = np.arange(start, end - STEP, STEP)[:, None] + shift
+    times = np.repeat(np.arange(start, end - STEP, STEP)[:, None], back.size, axis=1)
+    if back.size > 1:  # each wavelet at its own moment, lest rings and cells beat
+        times += STEP * np.random.default_rng(0).random(times.shape)
     seen = [path.at(times[:, k], path.station[-1:] - d) for k, d in enumerate(back)]
     place, velocity = (np.concatenate(part, axis=1) for part in zip(*seen, strict=True))
     mach = np.linalg.norm(velocity, axis=-1) / sound
