@@ -1,4 +1,5 @@
-"""Bright dots: centroid, blur (checks f6), photon and read noise (EMVA 1288), saturation."""
+"""Bright dots: centroid, blur (checks f6), photon and read noise (EMVA 1288; the
+model from memory), saturation."""
 
 import numpy as np
 import pytest

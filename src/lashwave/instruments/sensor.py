@@ -2,7 +2,7 @@
 
 Light is counted in electrons of a pixel. Shot noise is Poisson's, drawn here as a Gaussian of the
 same variance: right in mean and variance everywhere, and in skew to 1 / sqrt(electrons), so within
-a tenth from 100 electrons (EMVA Standard 1288, the linear camera model).
+a tenth from 100 electrons (EMVA Standard 1288, the linear camera model; from memory).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The sound of a moving source: spherical wavelets, sent at every moment, at the speed of sound.
 
 A wavelet sent at tau from S(tau) arrives at X at t = tau + R / c, R = |X - S(tau)|, and
-dt/dtau = 1 - M_r with M_r the source's Mach number toward X (Pierce, Acoustics, 1981, ch. 9;
+dt/dtau = 1 - M_r with M_r the source's Mach number toward X (Pierce, Acoustics, 1981;
 checks e13). Where the source moves toward X at the speed of sound, wavelets sent over some time
 arrive at one time: a front. Nothing else makes fronts here; no cone or circle is drawn.
 
