@@ -56,9 +56,10 @@ def observe(scene: Scene, path: Path, wishes: Wishes) -> tuple[Trial, Truth]:
             # The second view is asked for where the peak must be resolved: 25 kHz.
             rates = (25e3,) if wishes.second_view else None
             extra = {} if rates is None else {"rates": rates}
-            camera, true = read_camera(path, facing, name, wishes, peak, rng, **extra)
+            camera, true, drift = read_camera(path, facing, name, wishes, peak, rng, **extra)
             cameras.append(camera)
             found |= true
+            notes[f"clock_drift:{name}"] = drift
     trial = Trial(
         name=f"twin-{scene.kind}-{scene.seed:03d}",
         line=scene.lash.stated,

@@ -44,9 +44,13 @@ class Path:
         j = np.clip(np.searchsorted(self.station, station, side="right") - 1, 0, None)
         j = np.minimum(j, self.station.size - 2)
         share = ((station - self.station[j]) / np.diff(self.station)[j])[:, None]
-        place = (1 - share) * self.position[:, j] + share * self.position[:, j + 1]
-        speed = (1 - share) * self.velocity[:, j] + share * self.velocity[:, j + 1]
-        return interpolate(self.time, place, speed, times)
+        # Only the intervals that are asked for: a frame needs two of some thousand times.
+        ends = np.searchsorted(self.time, [np.min(times), np.max(times)], side="right")
+        low = int(np.clip(ends[0] - 1, 0, self.time.size - 2))
+        part = slice(low, max(int(ends[1]) + 1, low + 2))
+        place = (1 - share) * self.position[part, j] + share * self.position[part, j + 1]
+        speed = (1 - share) * self.velocity[part, j] + share * self.velocity[part, j + 1]
+        return interpolate(self.time[part], place, speed, times)
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,7 @@ class Truth:
     path: Path
     scene: Scene
     notes: dict[str, Any] = field(default_factory=dict)
-    """Which samples are ghosts, which are swapped."""
+    """Which samples are ghosts, which are swapped; true places of the markers; clocks' drifts."""
 
 
 def of_trajectory(run: Trajectory, station: Array) -> Path:

@@ -56,7 +56,7 @@ def _handle_markers(path: Path, scene: Scene, times: Array, rng: np.random.Gener
 def read_markers(
     path: Path, scene: Scene, wishes: Wishes, peak: float, rng: np.random.Generator
 ) -> tuple[Markers, dict[str, Any]]:
-    """The marker system's record, and which of its samples are false."""
+    """The marker system's record; which of its samples are false, and the markers' true places."""
     lash = scene.lash
     times = np.arange(0, int(np.floor(path.time[-1] * MARKER_RATE + 1e-6)) + 1) / MARKER_RATE
     station = lash.station
@@ -102,7 +102,7 @@ def read_markers(
         station_sd=lash.station_sd,
         stand_off=wishes.stand_off,
     )
-    return record, {"ghost": seen.ghost, "swapped": seen.swapped}
+    return record, {"ghost": seen.ghost, "swapped": seen.swapped, "place": place}
 
 
 def _stand(aim: Array, facing: Array, rate: float, name: str) -> Camera:
@@ -156,8 +156,9 @@ def read_camera(
     peak: float,
     rng: np.random.Generator,
     rates: tuple[float, ...] = CAMERA_RATES,
-) -> tuple[Camera, dict[str, float | None]]:
-    """One camera aimed at the crack, its track of the tip, and its true clock and registration."""
+) -> tuple[Camera, dict[str, float | None], float]:
+    """One camera aimed at the crack, its track of the tip, its true clock and registration, and
+    its clock's true drift."""
     tip, rate = path.position[:, -1], path.velocity[:, -1]
     aim = interpolate_tip(path.time, tip, rate, np.array([peak]))[0]
     aim = aim + rng.normal(0.0, 0.03, 3).clip(-0.08, 0.08)
@@ -200,8 +201,9 @@ def read_camera(
         point_sd=np.full(frames.size, camera.sd),
         flashes=flashes,
     )
-    return camera, {
+    found: dict[str, float | None] = {
         f"clock_offset:{name}": offset,
         f"registration_u:{name}": float(shift[0]),
         f"registration_v:{name}": float(shift[1]),
     }
+    return camera, found, drift

@@ -6,7 +6,9 @@ import json
 import math
 import shutil
 import tempfile
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +16,7 @@ from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
 from lashwave.workbench import console, folders, pipeline, show
 
-SIMULATED = frozenset({"trial", "truth.nc", "truth.json"})
+SIMULATED = frozenset({"trial", "truth.nc", "truth.json", "seen", "truth-pictures"})
 """What `simulate` writes; it may replace these and nothing else."""
 
 
@@ -69,17 +71,37 @@ def make(wishes: Wishes) -> tuple[Trial, Any]:
     return twin.make(**asdict(wishes))
 
 
-def simulate(out: Path, wishes: Wishes, *, as_json: bool) -> int:
+def simulate(
+    out: Path,
+    wishes: Wishes,
+    progress: console.Progress,
+    *,
+    pictures: bool,
+    as_json: bool,
+) -> int:
     """Write OUT/trial, OUT/truth.nc and OUT/truth.json, all or none."""
     wishes.check()
+    if pictures and wishes.swaps:
+        raise InputError("--swaps", "pictures hold no labels", "leave it out with --pictures")
+    if pictures and wishes.kind == "held":
+        raise InputError("--pictures", "no fast camera sees a held line", "use throw or swing")
+    if pictures and not wishes.camera:
+        raise InputError("--pictures", "there is no camera", "leave --no-camera out")
     folders.check_new_folder(out, known=SIMULATED, option="OUT")
+    progress("simulating", 0.0)
     trial, truth = make(wishes)
-    write(out, trial, truth)
-    record = {
-        "trial": str(out / "trial"),
-        "truth": [str(out / "truth.nc"), str(out / "truth.json")],
-        "wishes": asdict(wishes),
-    }
+    if pictures:
+        from lashwave.twin.pictures import take
+        from lashwave.workbench import bench_pictures
+
+        taken = take(trial, truth)
+        write(out, taken.trial, taken.truth, partial(bench_pictures.write, taken, progress))
+    else:
+        write(out, trial, truth)
+    truths = [str(out / "truth.nc"), str(out / "truth.json")]
+    record = {"trial": str(out / "trial"), "truth": truths, "wishes": asdict(wishes)}
+    if pictures:
+        record |= {"seen": str(out / "seen"), "pictures": str(out / "truth-pictures")}
     if as_json:
         console.say(json.dumps(record, indent=1))
     else:
@@ -88,14 +110,22 @@ def simulate(out: Path, wishes: Wishes, *, as_json: bool) -> int:
     return 0
 
 
-def write(out: Path, trial: Trial, truth: Any) -> None:
-    """Write aside, then move into place, so that a stop leaves no half trial."""
+def write(
+    out: Path, trial: Trial, truth: Any, trial_to: Callable[[Path], None] | None = None
+) -> None:
+    """Write aside, then move into place, so that a stop leaves no half trial.
+
+    trial_to : writes what stands in place of the trial's points, to the folder that it is given.
+    """
     from lashwave.files.write_trial import write_trial
 
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
         half = Path(aside)
-        write_trial(half / "trial", trial)
+        if trial_to is None:
+            write_trial(half / "trial", trial)
+        else:
+            trial_to(half)
         truth.motion.to_netcdf(half / "truth.nc", engine="h5netcdf")
         answers = {name: _plain(value) for name, value in truth.answers.items()}
         record = {"schema": 1, "trial": trial.name, "quantities": answers}
@@ -104,7 +134,8 @@ def write(out: Path, trial: Trial, truth: Any) -> None:
         for name in sorted(SIMULATED):
             if (out / name).is_dir():
                 shutil.rmtree(out / name)
-            (half / name).replace(out / name)
+            if (half / name).exists():
+                (half / name).replace(out / name)
 
 
 def _plain(value: float | None) -> float | None:

@@ -94,10 +94,18 @@ def simulate(
     lost_third: Annotated[bool, _flag("Hide the last third for 30 ms about the peak.")] = False,
     clock_wrong: Annotated[float, Parameter(help="Error of the camera's stated clock [s].")] = 0.0,
     stand_off: Annotated[float, Parameter(help="Of the markers from the axis [m].")] = 0.0,
+    pictures: Annotated[
+        bool, _flag("Images and sound in place of points; minutes, 0.4 GB.")
+    ] = False,
     json: Json = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Simulate a trial on a virtual bench: OUT/trial, and the truth in OUT/truth.nc and .json."""
-    from lashwave.workbench import bench
+    """Simulate a trial on a virtual bench: OUT/trial, and the truth in OUT/truth.nc and .json.
+
+    With --pictures, OUT/trial holds images and sound, OUT/seen the same trial as points, and
+    OUT/truth-pictures what should be found in them.
+    """
+    from lashwave.workbench import bench, console
 
     wishes = bench.Wishes(
         kind=kind,
@@ -113,7 +121,8 @@ def simulate(
         clock_wrong=clock_wrong,
         stand_off=stand_off,
     )
-    return bench.simulate(out, wishes, as_json=json)
+    with console.progress(quiet) as progress:
+        return bench.simulate(out, wishes, progress, pictures=pictures, as_json=json)
 
 
 @app.command
