@@ -22,7 +22,7 @@ def write_frames(folder: Path, pattern: str, images: Iterable[Image], bits: int)
     ----------
     folder : made where it does not exist.
     pattern : name of a file with the place of the frame's number, as "frame-{:06d}.tif"; the
-        ending says TIFF (unpacked) or PNG.
+        ending says TIFF (packed by zlib) or PNG.
     images : (height, width), grey, of one size.
     bits : of a pixel, 8 or 16.
 
@@ -51,7 +51,11 @@ def write_frames(folder: Path, pattern: str, images: Iterable[Image], bits: int)
 
 def _write(path: Path, image: Image, ending: str) -> None:
     if ending in TIFF:
-        tifffile.imwrite(path, image, photometric="minisblack", metadata=None)
+        # Packed without loss: most of an infrared image is dark.
+        tifffile.imwrite(
+            path, image, photometric="minisblack", metadata=None, predictor=False,
+            compression="zlib", compressionargs={"level": 1},
+        )  # fmt: skip
         return
     done, data = cv2.imencode(".png", image)
     if not done:

@@ -9,11 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import tifffile
-from numpy.typing import NDArray
-from scipy.io import wavfile
-
+from lashwave.files.sound import write_wav
+from lashwave.files.write_images import write_frames
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities.images import Image
 from lashwave.quantities.sightings import Camera
@@ -52,10 +49,11 @@ def write(pictures: Pictures, progress: Progress, out: Path) -> None:
     total, done = sum(len(film) for film in films), 0
     for film in films:
         name = film.camera.name
-        _write_frames(folder / name, PATTERN, _told(film, name, done / total, total, progress))
+        told = _told(film, name, done / total, total, progress)
+        write_frames(folder / name, PATTERN, told, film.bits)
         done += len(film)
     for heard in pictures.sound:
-        _write_sound(folder / f"{heard.name}.wav", heard.volts, int(heard.hearing.rate))
+        write_wav(folder / f"{heard.name}.wav", heard.volts, int(heard.hearing.rate), 16)
     _write_found(out / "truth-pictures", pictures.found)
 
 
@@ -115,21 +113,6 @@ def _told(
     for k, image in enumerate(film):
         progress(f"rendering {name}", start + k / total)
         yield image
-
-
-def _write_frames(folder: Path, pattern: str, images: Iterable[Image]) -> None:
-    """Images as TIFF, packed without loss: most of an infrared image is dark."""
-    folder.mkdir()
-    for k, image in enumerate(images):
-        tifffile.imwrite(
-            folder / pattern.format(k), image, compression="zlib", compressionargs={"level": 1},
-            predictor=False, metadata=None,
-        )  # fmt: skip
-
-
-def _write_sound(path: Path, volts: NDArray[np.float64], rate: int) -> None:
-    """16-bit WAV whose full scale is one volt."""
-    wavfile.write(path, rate, np.clip(np.rint(volts * 32768.0), -32768, 32767).astype(np.int16))
 
 
 def _write_found(folder: Path, found: dict[str, Any]) -> None:
