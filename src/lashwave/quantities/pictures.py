@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.quantities.clock_fit import ClockFit
 from lashwave.quantities.images import Frames, TipTrack
 from lashwave.quantities.sightings import Fronts, Markers, Onset, TuftWidths
 from lashwave.quantities.sound import Sound
@@ -35,8 +36,12 @@ class Located:
 
     tip: TipTrack | None = None
     flashes: NDArray[np.int64] | None = None
+    clock: ClockFit | None = None
+    """By the flashes, where there are any."""
     fronts: Fronts | None = None
     tuft: TuftWidths | None = None
+    notes: tuple[str, ...] = ()
+    """What was found, passed over or in doubt, each a sentence for the user."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,151 @@
+"""Everything that one fast camera's images show: strobe flashes, the tip, its tuft, fronts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.instruments.camera import in_view, project
+from lashwave.points.background import background
+from lashwave.points.flash_clock import fit_clock
+from lashwave.points.fronts import at_speed, crossing_fronts, points_of
+from lashwave.points.strobe import brightness, find_flashes
+from lashwave.points.tip import TipSeen, follow, track
+from lashwave.points.tuft import TuftSeen, image_scale, tuft, widths
+from lashwave.points.which_flash import motion_log_likelihood, resolve
+from lashwave.quantities.clock_fit import ClockFit, Flashes
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.images import Frames, TipTrack
+from lashwave.quantities.pictures import Located
+from lashwave.quantities.sightings import Camera, Fronts, Markers, TuftWidths
+
+Array = NDArray[np.float64]
+Told = Callable[[str, float], None]
+LED, LAGGED = 2e-3, 4e-3
+"""Fronts are looked for from this long before the tip is first seen to this long after it was last
+seen [s]: a front crosses a view of a metre in 3 ms."""
+FEWEST_FLASHES = 3
+LAST_MARKERS = 3
+"""Markers nearest to the tip whose motion tells which flash is which sample."""
+
+
+def locate_fast(
+    camera: Camera, frames: Frames, markers: Markers, sound: float, told: Told
+) -> Located:
+    """Search one camera's images.
+
+    Parameters
+    ----------
+    markers : with samples where there are any: their rate is the strobe's, and their motion tells
+        which flash is which sample.
+    sound : speed of sound [m/s].
+    told : a stage in words, and the share of it done.
+    """
+    notes: list[str] = []
+    told("strobe", 0.0)
+    flashes = _flashes(camera, frames, markers)
+    lit = np.empty(0, dtype=np.int64) if flashes is None else flashes.frame
+    told("background", 0.0)
+    scene = background(frames, skip=lit)
+    fans: list[TuftSeen] = []
+
+    def watched() -> Iterator[TipSeen]:
+        for seen in follow(frames, scene, camera.exposure * camera.rate):
+            told("tip", seen.frame / len(frames))
+            fan = tuft(seen)
+            if fan is not None:
+                fans.append(fan)
+            yield seen
+
+    tip = track(watched())
+    notes.append(f"tip found in {tip.frame.size} of {len(frames)} images")
+    fronts = _fronts(camera, frames, tip, sound, told) if camera.shows == "schlieren" else None
+    clock = None if flashes is None else _clock(camera, len(frames), flashes, tip, markers, notes)
+    return Located(
+        tip=tip if tip.frame.size else None,
+        flashes=lit if lit.size else None,
+        clock=clock,
+        fronts=fronts,
+        tuft=_widths(camera, fans),
+        notes=tuple(f"camera {camera.name}: {note}." for note in notes),
+    )
+
+
+def _flashes(camera: Camera, frames: Frames, markers: Markers) -> Flashes | None:
+    """Flashes at the markers' rate; None where there are hardly any."""
+    if markers.time.size < 2:
+        return None
+    period = camera.rate / markers.rate
+    found = find_flashes(brightness(frames), period, camera.exposure * camera.rate)
+    return found if found.frame.size >= FEWEST_FLASHES else None
+
+
+def _clock(
+    camera: Camera,
+    count: int,
+    flashes: Flashes,
+    tip: TipTrack,
+    markers: Markers,
+    notes: list[str],
+) -> ClockFit | None:
+    """The clock that the flashes bound, and which sample each of them is, as the motion says."""
+    try:
+        fit = fit_clock(flashes, camera.rate, count, markers.time, camera.clock)
+    except InputError as problem:
+        notes.append(f"{flashes.frame.size} strobe flashes are not used: {problem.problem}")
+        return None
+    if not fit.resolved and tip.frame.size:
+        on_line = np.flatnonzero(~markers.on_handle)
+        last = on_line[np.argsort(markers.station[on_line])][-LAST_MARKERS:]
+        images = project(camera, markers.position[:, last])
+        images[~in_view(camera, images, margin=-max(camera.size))] = np.nan
+        motion = motion_log_likelihood(
+            fit.candidates, camera.rate, fit.drift, tip.frame, tip.uv, tip.sd, markers.time, images
+        )
+        fit = resolve(fit, motion)
+    said = "is told" if fit.resolved else "cannot be told"
+    notes.append(
+        f"{flashes.frame.size} strobe flashes; which of them is which marker sample {said}; "
+        f"clock offset {fit.offset:.6f} s within {1e6 * (fit.bounds[1] - fit.bounds[0]) / 2:.0f} us"
+    )
+    return fit
+
+
+def _fronts(
+    camera: Camera, frames: Frames, tip: TipTrack, sound: float, told: Told
+) -> Fronts | None:
+    """Fronts about the time at which the tip is in the picture; none where it never is."""
+    parallel = not camera.projection[2, :3].any()
+    if not tip.frame.size or not parallel:
+        return None
+    first = max(0, int(tip.frame[0] - LED * camera.rate))
+    last = min(len(frames), int(tip.frame[-1] + LAGGED * camera.rate) + 1)
+
+    def chosen() -> Iterator[int]:
+        for frame in range(first, last):
+            told("fronts", (frame - first) / (last - first))
+            yield frame
+
+    found = crossing_fronts(frames, following=at_speed(camera, sound), chosen=chosen())
+    fronts = points_of(found)
+    return fronts if fronts.frame.size else None
+
+
+def _widths(camera: Camera, fans: list[TuftSeen]) -> TuftWidths | None:
+    if not fans or camera.projection[2, :3].any():
+        return None
+    return widths(fans, image_scale(camera.projection))
+
+
+def pinned(camera: Camera, fit: ClockFit | None, period: float) -> Camera:
+    """The camera with its clock on the sample that the motion told; else as it was stated.
+
+    The flashes themselves bound the clock; the stated deviation only keeps the others out.
+    """
+    if fit is None or not fit.resolved:
+        return camera
+    sd = min(camera.clock.offset_sd, period / 8.0)
+    return replace(camera, clock=replace(camera.clock, offset=fit.offset, offset_sd=sd))
