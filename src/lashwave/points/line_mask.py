@@ -32,6 +32,8 @@ BESIDE = 7
 """How far from its dark side a front's bright side stands at most [px]."""
 BRIGHT = 1.4
 """A line is darker than this many times the brightest spot beside it is bright."""
+OPAQUE = 0.75
+"""Share of the line's depth at which a pixel is the line even beside a front's glare."""
 RELATIVE = 0.3
 """Share of a region's own depth under which a pixel is a front that joins the line."""
 BORDER = 3
@@ -117,13 +119,16 @@ def candidates(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidate]:
         return []
     likely &= _blur(dark, COARSE) / filters.coarse_share > NET
     square = np.ones((2 * BESIDE + 1, 2 * BESIDE + 1), np.uint8)
-    likely &= shade > BRIGHT * np.asarray(cv2.dilate(-shade, square))
-    sure = (shade > filters.sure) & likely
+    alone = likely & (shade > BRIGHT * np.asarray(cv2.dilate(-shade, square)))
+    sure = (shade > filters.sure) & alone
     if np.count_nonzero(sure) < least:
         return []
-    likely &= shade > _own_depth(shade, likely, sure) * RELATIVE
+    depth = _own_depth(shade, alone, sure)
+    deepest = float(np.quantile(depth[sure], 0.5))
+    likely &= (alone & (shade > depth * RELATIVE)) | (shade > OPAQUE * deepest)
+    sure &= likely
     count, labels, stats, _ = cv2.connectedComponentsWithStats(likely.view(np.uint8))
-    held = np.bincount(labels[sure & likely], minlength=count)
+    held = np.bincount(labels[sure], minlength=count)
     found = []
     for label in np.argsort(-stats[:, cv2.CC_STAT_AREA]):
         left, top, width, height, _ = (int(x) for x in stats[label])

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
 from lashwave.points.line_mask import candidates, sieve
 from lashwave.points.line_trace import CentreLine, End, centre_line, ends
-from lashwave.points.tip_fit import TipFit, fit_tip
+from lashwave.points.tip_fit import TipFit, fit_tip, pooled
 from lashwave.quantities.images import Frames, TipTrack
 
 Array = NDArray[np.float64]
@@ -24,8 +24,8 @@ PATCH = 64
 """Half side of what is kept of a frame around its tip [px]: the fit's and the tuft's picture."""
 STRAY = 8.0
 """A fit further from the end of the dark region than this is of something else [px]."""
-WORST_SD = 1.0
-"""[px]"""
+WORST_SD, DOUBTFUL_SD = 1.0, 2.0
+"""Of a tip in a track, and of one whose shape is still its own [px]."""
 ROUGH, UNLIKE = 3.0, 0.25
 """A picture fits by chi-square over its degrees, or by its residual's share of the depth."""
 FLOOR = 0.03
@@ -38,8 +38,6 @@ class TipSeen:
 
     frame: int
     fit: TipFit
-    sd: float
-    """Of one coordinate of `fit.uv` [px]."""
     line: CentreLine
     """From near the tip to where the line came in."""
     corner: tuple[int, int]
@@ -96,12 +94,22 @@ def follow(frames: Frames, scene: Background, exposure: float = 0.0) -> Iterator
             yield seen
 
 
-def track(seen: list[TipSeen]) -> TipTrack:
-    """The track of what `follow` saw."""
+def track(seen: Iterable[TipSeen]) -> TipTrack:
+    """The track of what `follow` saw: one shape of the line's end for all, doubtful fits left out.
+
+    Pictures are let go as they come, so memory does not grow with them.
+    """
+    frames, fits = [], []
+    for one in seen:
+        frames.append(one.frame)
+        fits.append(one.fit)
+    fits = pooled(fits)
+    sd = np.array([np.hypot(f.sd, FLOOR) for f in fits])
+    kept = sd <= WORST_SD
     return TipTrack(
-        np.array([s.frame for s in seen], dtype=np.int64),
-        np.array([s.fit.uv for s in seen]).reshape(-1, 2),
-        np.array([s.sd for s in seen]),
+        np.array(frames, dtype=np.int64)[kept],
+        np.array([f.uv for f in fits]).reshape(-1, 2)[kept],
+        sd[kept],
     )
 
 
@@ -160,11 +168,9 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     noise = float(np.median(now.noise[np.isfinite(now.noise)]))
     if fit.misfit > ROUGH and np.sqrt(fit.misfit) * noise > UNLIKE * fit.depth:
         return None
-    sd = float(np.hypot(fit.sd, FLOOR))
-    if sd > WORST_SD:
+    if fit.sd > DOUBTFUL_SD:
         return None
-    fit = replace(fit, covariance=fit.covariance + FLOOR**2 * np.eye(2))
-    return TipSeen(now.frame, fit, sd, now.line, now.corner, now.dark, now.noise)
+    return TipSeen(now.frame, fit, now.line, now.corner, now.dark, now.noise)
 
 
 def _width(rough: _Rough) -> float:

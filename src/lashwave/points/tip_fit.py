@@ -1,22 +1,23 @@
-"""The tip to a fraction of a pixel: a dark, round-ended bar fitted to the picture around it.
+"""The tip to a fraction of a pixel: the end of a dark bar fitted to the picture around it.
 
-The bar is every point within half the line's width of its axis, which ends at the tip and may
-bend (a parabola over the dozen pixels that are used); the lens and the pixel blur it by a
-Gaussian, the exposure by a straight stroke. Its darkness is exact for that picture, up to the
-quadrature. Least squares with the pixels' own noise: the covariance is then the Fisher bound,
-widened where the picture does not fit (Kay, Fundamentals of Statistical Signal Processing:
-Estimation Theory, 1993, ch. 3). A line cut square instead of round would be placed 0.8 of its
-half width too far in.
+The bar's axis ends at the tip and may bend (a parabola over the dozen pixels that are used); the
+lens and the pixel blur it by a Gaussian, the exposure by a straight stroke. Whether it is cut
+square at the tip or rounded beyond it by half its width is not known beforehand, and moves the
+dark edge by 0.8 of that half width; so its roundness is fitted too, and `pooled` takes one
+roundness for a whole record. Least squares with the pixels' own noise: the covariance is then the
+Fisher bound, widened where the picture does not fit (Kay, Fundamentals of Statistical Signal
+Processing: Estimation Theory, 1993, ch. 3).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ndtr
+from scipy.stats import truncnorm
 
 Array = NDArray[np.float64]
 
@@ -26,6 +27,10 @@ LENS, LENS_SD = 0.8, 0.3
 """What is expected of the blur: between a pixel's own 0.3 and a soft lens [px]."""
 DEPTH_SD, LEVEL_SD, BEND_SD = 0.15, 0.05, 0.03
 """Of the depth about its neighbourhood's, of the background's level [share], of 1/radius [1/px]."""
+ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
+"""Of an end before it is seen: 0 is cut square, 1 a half circle; and how far from that it may be."""
+ROUND_MODEL = 0.05
+"""Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
 WIDEST, NARROWEST = 16.0, 0.7
 """Lines that are believed [px]."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
@@ -40,6 +45,11 @@ class TipFit:
     """(2,) [px] end of the axis, at the middle of the exposure."""
     covariance: Array
     """(2, 2) [px2]"""
+    roundness: float
+    """0 cut square at the tip, 1 a half circle beyond it."""
+    roundness_sd: float
+    pull: Array
+    """(2,) [px] by which the tip moves for one more in roundness."""
     direction: Array
     """(2,) unit vector along the line, outward."""
     width: float
@@ -55,38 +65,72 @@ class TipFit:
         return float(np.sqrt(0.5 * np.trace(self.covariance)))
 
 
-def bar(along: Array, across: Array, width: float, blur: float) -> Array:
-    """Darkness of a round-ended, opaque bar blurred by a Gaussian.
+def bar(along: Array, across: Array, half: float, blur: float, roundness: float) -> Array:
+    """Darkness of an opaque bar blurred by a Gaussian, and its derivatives.
 
     Parameters
     ----------
     along, across : (P,) [px] from the end of the axis, outward positive.
-    width, blur : [px], blur a standard deviation.
+    half, blur : half width [px], and standard deviation of the blur [px].
+    roundness : how far the end bulges beyond the axis, in half widths.
+
+    Returns
+    -------
+    (6, P): the darkness, then its derivative by each argument in turn.
     """
-    half = 0.5 * width
-    if half < 3.0 * blur:
-        nodes, weights = _NODES, _WEIGHTS
-    else:  # nodes must lie closer than the blur
+    nodes, weights = _NODES, _WEIGHTS
+    if half > 3.0 * blur:  # nodes must lie closer than the blur
         nodes, weights = np.polynomial.legendre.leggauss(8 + 4 * int(half / blur))
+    bulge = np.sqrt(1.0 - nodes * nodes)
     off = (across[:, None] - half * nodes) / blur
+    past = (roundness * half * bulge - along[:, None]) / blur
     slab = np.exp(-0.5 * off * off) * (half * weights / (blur * np.sqrt(2.0 * np.pi)))
-    edge = half * np.sqrt(1.0 - nodes * nodes)
-    return np.asarray((slab * ndtr((edge - along[:, None]) / blur)).sum(axis=1))
+    filled = slab * ndtr(past)
+    rim = slab * np.exp(-0.5 * past * past) / (blur * np.sqrt(2.0 * np.pi))
+    inside = filled.sum(axis=1)
+    return np.stack(
+        [
+            inside,
+            -rim.sum(axis=1),
+            -(filled * off).sum(axis=1) / blur,
+            inside / half + (filled * off) @ nodes / blur + roundness * (rim @ bulge),
+            ((filled * (off * off - 1.0)).sum(axis=1)) / blur - (rim * past).sum(axis=1),
+            half * (rim @ bulge),
+        ]
+    )
 
 
-def _model(p: Array, places: Array, stroke: Array) -> Array:
-    """Darkness at places (P, 2); p = tip u, v, angle, bend, log width, log blur, depth, level."""
+def _model(p: Array, places: Array, stroke: Array) -> tuple[Array, Array]:
+    """Darkness at places (P, 2) and its derivatives (P, 9).
+
+    p = tip u, v, angle, bend, log width, log blur, depth, level, roundness.
+    """
     cos, sin = np.cos(p[2]), np.sin(p[2])
-    width, blur = np.exp(p[4]), np.exp(p[5])
+    half, blur = 0.5 * np.exp(p[4]), np.exp(p[5])
     u, v = places[:, 0] - p[0], places[:, 1] - p[1]
     moments = _STROKE if np.hypot(*stroke) > 0.3 else (np.zeros(1), np.full(1, 2.0))
+    slopes = np.zeros((len(places), 9))
     total = np.zeros(len(places))
     for node, weight in zip(*moments):
         du, dv = u - 0.5 * node * stroke[0], v - 0.5 * node * stroke[1]
-        along, across = cos * du + sin * dv, cos * dv - sin * du
-        across = across - 0.5 * p[3] * np.square(np.minimum(along, 0.0))
-        total += 0.5 * weight * bar(along, across, width, blur)
-    return np.asarray(p[6] * total + p[7])
+        along, level = cos * du + sin * dv, cos * dv - sin * du
+        behind = np.minimum(along, 0.0)
+        across = level - 0.5 * p[3] * behind * behind
+        dark, by_along, by_across, by_half, by_blur, by_round = (
+            0.5 * weight * bar(along, across, half, blur, p[8])
+        )
+        turn = p[3] * behind
+        total += dark
+        slopes[:, 0] += -cos * by_along + (sin + turn * cos) * by_across
+        slopes[:, 1] += -sin * by_along + (turn * sin - cos) * by_across
+        slopes[:, 2] += level * by_along - (along + turn * level) * by_across
+        slopes[:, 3] += -0.5 * behind * behind * by_across
+        slopes[:, 4] += half * by_half
+        slopes[:, 5] += blur * by_blur
+        slopes[:, 8] += by_round
+    slopes *= p[6]
+    slopes[:, 6], slopes[:, 7] = total, 1.0
+    return p[6] * total + p[7], slopes
 
 
 def fit_tip(
@@ -126,16 +170,25 @@ def fit_tip(
         return None
     places, seen = places[used], dark.ravel()[used].astype(float)
     weight = 1.0 / noise.ravel()[used].astype(float)
-    expected = np.array([np.log(LENS), depth, 0.0, 0.0])
-    tight = np.array([LENS_SD / LENS, DEPTH_SD, LEVEL_SD, BEND_SD])
+    expected = np.array([np.log(LENS), depth, 0.0, 0.0, ROUND])
+    tight = np.array([LENS_SD / LENS, DEPTH_SD, LEVEL_SD, BEND_SD, ROUND_SD])
+
+    held = [5, 6, 7, 3, 8]
+    pinned = np.zeros((len(held), 9))
+    pinned[np.arange(len(held)), held] = 1.0 / tight
 
     def residual(p: Array) -> Array:
-        prior = (p[[5, 6, 7, 3]] - expected) / tight
-        return np.concatenate([(_model(p, places, stroke) - seen) * weight, prior])
+        off = (_model(p, places, stroke)[0] - seen) * weight
+        return np.concatenate([off, (p[held] - expected) / tight])
+
+    def slope(p: Array) -> Array:
+        return np.concatenate([_model(p, places, stroke)[1] * weight[:, None], pinned])
 
     angle = float(np.arctan2(direction[1], direction[0]))
-    first = np.array([*start, angle, 0.0, np.log(width), np.log(LENS), depth, 0.0])
-    found = least_squares(residual, first, method="lm", xtol=1e-5, ftol=1e-5, max_nfev=300)
+    first = np.array([*start, angle, 0.0, np.log(width), np.log(LENS), depth, 0.0, ROUND])
+    found = least_squares(
+        residual, first, jac=slope, method="lm", xtol=1e-5, ftol=1e-5, max_nfev=40
+    )
     if not found.success:
         return None
     return _judged(found.x, found.jac, found.fun[: len(seen)])
@@ -148,11 +201,51 @@ def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
         return None
     misfit = float(misfits @ misfits) / max(misfits.size - p.size, 1)
     width = float(np.exp(p[4]))
-    if not (NARROWEST < width < WIDEST and p[6] > 0.1):
+    if not (NARROWEST < width < WIDEST and p[6] > 0.1 and abs(p[8] - ROUND) < ROUND_MOST):
         return None
-    spread = covariance[:2, :2] * max(misfit, 1.0)
-    if not (np.isfinite(spread).all() and np.trace(spread) > 0.0):
+    covariance *= max(misfit, 1.0)
+    if not (np.isfinite(covariance).all() and (np.diag(covariance) > 0.0).all()):
         return None
     return TipFit(
-        p[:2].copy(), spread, np.array([np.cos(p[2]), np.sin(p[2])]), width, float(p[6]), misfit
+        p[:2].copy(),
+        covariance[:2, :2],
+        float(p[8]),
+        float(np.sqrt(covariance[8, 8])),
+        covariance[:2, 8] / covariance[8, 8],
+        np.array([np.cos(p[2]), np.sin(p[2])]),
+        width,
+        float(p[6]),
+        misfit,
     )
+
+
+def pooled(fits: list[TipFit]) -> list[TipFit]:
+    """Fits of one line's end with one roundness for all: what one frame leaves open, many tell.
+
+    Each frame's roundness counts by what its picture alone says; every tip then moves along with
+    its roundness to the common one (conditioning a Gaussian). What stays unknown of it is common
+    to all frames.
+    """
+    if not fits:
+        return []
+    told = np.array([max(1.0 / f.roundness_sd**2 - 1.0 / ROUND_SD**2, 0.0) for f in fits])
+    alone = np.array([f.roundness / f.roundness_sd**2 - ROUND / ROUND_SD**2 for f in fits])
+    if not (told > 0.0).any():
+        return list(fits)
+    # Evenly likely from square to half circle: no end is hollow, none bulges further.
+    middle = float(alone[told > 0.0].sum() / told.sum())
+    sd = float(np.hypot(told.sum() ** -0.5, ROUND_MODEL))
+    middle = float(np.clip(middle, -2.0 * sd, 1.0 + 2.0 * sd))
+    common, spread = truncnorm.stats(-middle / sd, (1.0 - middle) / sd, middle, sd)
+    spread = float(np.sqrt(spread))
+    return [
+        replace(
+            f,
+            uv=f.uv + f.pull * (common - f.roundness),
+            covariance=f.covariance
+            - np.outer(f.pull, f.pull) * (f.roundness_sd**2 - spread**2),
+            roundness=float(common),
+            roundness_sd=spread,
+        )
+        for f in fits
+    ]
