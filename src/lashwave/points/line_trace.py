@@ -27,6 +27,9 @@ BACK = 14
 """Steps of the way that give the direction at the end."""
 BEYOND = 0.5
 """Past an end, shade is under this share of what it is before the end."""
+FAINT, FAINT_RUN, STRETCH = 0.7, 4, 30
+"""The line has ended where shade falls under this share of its median over the last stretch [px],
+and stays so for a run of pixels."""
 SEEN = 0.6
 """Share of the fan past an end that must be seen, not hidden by wires or dust."""
 HALF = 8.0
@@ -45,6 +48,8 @@ class End:
     """Shade of the region near this end [share of light]."""
     entered: bool
     """The way began at the rim."""
+    beyond: float = 0.0
+    """How far the dark goes on past this end, fainter than the line [px]: a tuft, a front."""
 
 
 def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> list[End]:
@@ -88,9 +93,35 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
         direction = way[0] - way[min(BACK, len(way) - 1)]
         direction = direction / np.hypot(*direction)
         if _is_free(candidate, usable, way, direction):
-            local = candidate.shade[rows[steps[3:30]], columns[steps[3:30]]]
-            found.append(End(way, direction, float(np.quantile(local, 0.7)), entered))
+            along = candidate.shade[rows[steps], columns[steps]]
+            end = _trimmed(way, along, entered)
+            if end is not None and all(np.hypot(*(end.way[0] - e.way[0])) > REACH for e in found):
+                found.append(end)
     return found
+
+
+def _trimmed(way: Array, shade: NDArray, entered: bool) -> End | None:
+    """The end of the line proper: where the way grows faint for good.
+
+    Walking out along the line, its own shade over the last stretch is the measure; a tuft's
+    strands or a front that joins the tip are fainter.
+    """
+    out = shade[::-1].astype(float)
+    steady = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+    last = len(out)
+    for i in range(int(LEAST_WAY), len(out)):
+        ahead = steady[i : i + FAINT_RUN]
+        if ahead.max() < FAINT * np.median(out[max(i - STRETCH, 0) : i]):
+            last = i
+            break
+    cut = len(out) - last
+    way, shade = way[cut:], shade[cut:]
+    if len(way) < LEAST_WAY:
+        return None
+    direction = way[0] - way[min(BACK, len(way) - 1)]
+    beyond = float(cut - FAINT_RUN) if cut > FAINT_RUN else 0.0
+    depth = float(np.quantile(shade[3:30], 0.7))
+    return End(way, direction / np.hypot(*direction), depth, entered, beyond)
 
 
 def _graph(candidate: Candidate, depth: float) -> csr_matrix:

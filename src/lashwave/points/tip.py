@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
 from lashwave.points.line_mask import candidates, sieve
 from lashwave.points.line_trace import CentreLine, End, centre_line, ends
-from lashwave.points.tip_fit import TipFit, fit_tip, pooled
+from lashwave.points.tip_fit import AHEAD, TipFit, fit_tip, pooled
 from lashwave.quantities.images import Frames, TipTrack
 
 Array = NDArray[np.float64]
@@ -20,10 +20,14 @@ GATE, GATE_SHARE = 30.0, 0.5
 """A followed tip is this near its prediction: [px], and share of its last step."""
 MEMORY = 3
 """Frames after which a lost tip is looked for anew."""
-PATCH = 64
+PATCH = 96
 """Half side of what is kept of a frame around its tip [px]: the fit's and the tuft's picture."""
 STRAY = 8.0
 """A fit further from the end of the dark region than this is of something else [px]."""
+NEAR_AHEAD = 3.0
+"""How far past a tip the fit looks where strands or a front begin there [px]."""
+FARTHEST = 130.0
+"""Longer than any tuft: what goes on further in the dark is not the tip's [px]."""
 WORST_SD, DOUBTFUL_SD = 1.0, 2.0
 """Of a tip in a track, and of one whose shape is still its own [px]."""
 ROUGH, UNLIKE = 3.0, 0.25
@@ -77,7 +81,7 @@ def follow(frames: Frames, scene: Background, exposure: float = 0.0) -> Iterator
         dark = darkness(image, scene)
         near, gate = _expected(trail, number)
         regions = candidates(dark, filters)
-        found = [e for r in regions for e in ends(r, scene.usable, near)]
+        found = [e for r in regions for e in ends(r, scene.usable, near) if e.beyond < FARTHEST]
         chosen = _choose(found, near, gate)
         fresh = None if chosen is None else _cut(number, chosen, dark, noise)
         if trail and trail[-1].frame == number - 1:
@@ -162,6 +166,7 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
         width,
         now.end.depth,
         exposure * step,
+        AHEAD if now.end.beyond == 0.0 else NEAR_AHEAD,
     )
     if fit is None or np.hypot(*(fit.uv - now.tip)) > STRAY + 0.5 * exposure * np.hypot(*step):
         return None

@@ -31,6 +31,9 @@ ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
 """Of an end before it is seen: 0 is cut square, 1 a half circle; and how far from that it may be."""
 ROUND_MODEL = 0.05
 """Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
+PATCH, FITS = 25.0, 1.5
+"""A misfit above the second number is something in the picture, not noise: its neighbouring
+pixels err alike, as many as the first says (a front or a strand is some pixels across)."""
 WIDEST, NARROWEST = 16.0, 0.7
 """Lines that are believed [px]."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
@@ -80,7 +83,7 @@ def bar(along: Array, across: Array, half: float, blur: float, roundness: float)
     """
     nodes, weights = _NODES, _WEIGHTS
     if half > 3.0 * blur:  # nodes must lie closer than the blur
-        nodes, weights = np.polynomial.legendre.leggauss(8 + 4 * int(half / blur))
+        nodes, weights = np.polynomial.legendre.leggauss(min(8 + 4 * int(half / blur), 64))
     bulge = np.sqrt(1.0 - nodes * nodes)
     off = (across[:, None] - half * nodes) / blur
     past = (roundness * half * bulge - along[:, None]) / blur
@@ -142,6 +145,7 @@ def fit_tip(
     width: float,
     depth: float,
     stroke: Array,
+    ahead: float = AHEAD,
 ) -> TipFit | None:
     """Fit the bar to a picture of relative darkness around its end.
 
@@ -152,6 +156,7 @@ def fit_tip(
     start, direction : (2,) [px] rough tip, and the way outward.
     width, depth : rough width [px] and depth [share].
     stroke : (2,) [px] the tip's way during the exposure.
+    ahead : how far past the tip to look [px]; less where something else begins there.
 
     Returns
     -------
@@ -163,7 +168,7 @@ def fit_tip(
     along = away @ direction
     across = away @ np.array([-direction[1], direction[0]])
     smear = 0.5 * np.abs(stroke @ np.array([-direction[1], direction[0]]))
-    used = (along > -BEHIND) & (along < AHEAD + 0.5 * np.hypot(*stroke))
+    used = (along > -BEHIND) & (along < ahead + 0.5 * np.hypot(*stroke))
     used &= np.abs(across) < 0.5 * width + ASIDE + smear
     used &= np.isfinite(noise.ravel())
     if used.sum() < 60:
@@ -203,7 +208,7 @@ def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
     width = float(np.exp(p[4]))
     if not (NARROWEST < width < WIDEST and p[6] > 0.1 and abs(p[8] - ROUND) < ROUND_MOST):
         return None
-    covariance *= max(misfit, 1.0)
+    covariance *= max(misfit, 1.0) + PATCH * max(misfit - FITS, 0.0)
     if not (np.isfinite(covariance).all() and (np.diag(covariance) > 0.0).all()):
         return None
     return TipFit(
