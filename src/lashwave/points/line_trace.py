@@ -30,6 +30,8 @@ BEYOND = 0.5
 FAINT, FAINT_RUN, STRETCH = 0.7, 4, 30
 """The line has ended where shade falls under this share of its median over the last stretch [px],
 and stays so for a run of pixels."""
+WIDER = 1.3
+"""And where it is wider than this many times its own, plus 0.7 px each side."""
 SEEN = 0.6
 """Share of the fan past an end that must be seen, not hidden by wires or dust."""
 HALF = 8.0
@@ -78,6 +80,9 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
         graph, directed=False, indices=sources, min_only=True, return_predecessors=True
     )
     reach = np.where(np.isfinite(reach), reach, -1.0).astype(np.float32)
+    # A region cut by the picture's edge is as wide there as it looks, so pad with itself.
+    padded = np.pad(candidate.mask.astype(np.uint8), 1, mode="edge")
+    half = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5))[1:-1, 1:-1]
     field = np.full(candidate.mask.shape, -1.0, dtype=np.float32)
     field[rows, columns] = reach
     square = np.ones((2 * REACH + 1, 2 * REACH + 1), np.uint8)
@@ -94,24 +99,26 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
         direction = direction / np.hypot(*direction)
         if _is_free(candidate, usable, way, direction):
             along = candidate.shade[rows[steps], columns[steps]]
-            end = _trimmed(way, along, entered)
+            end = _trimmed(way, along, half[rows[steps], columns[steps]], entered)
             if end is not None and all(np.hypot(*(end.way[0] - e.way[0])) > REACH for e in found):
                 found.append(end)
     return found
 
 
-def _trimmed(way: Array, shade: NDArray, entered: bool) -> End | None:
-    """The end of the line proper: where the way grows faint for good.
+def _trimmed(way: Array, shade: NDArray, half: NDArray, entered: bool) -> End | None:
+    """The end of the line proper: where the way grows faint, or wide, for good.
 
-    Walking out along the line, its own shade over the last stretch is the measure; a tuft's
-    strands or a front that joins the tip are fainter.
+    Walking out along the line, its own shade and half width over the last stretch are the
+    measure; a tuft's strands fan out and are fainter, and so is a front that joins the tip.
     """
-    out = shade[::-1].astype(float)
+    out, broad = shade[::-1].astype(float), half[::-1].astype(float)
     steady = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
     last = len(out)
     for i in range(int(LEAST_WAY), len(out)):
         ahead = steady[i : i + FAINT_RUN]
-        if ahead.max() < FAINT * np.median(out[max(i - STRETCH, 0) : i]):
+        last_part = slice(max(i - STRETCH, 0), i)
+        wide = broad[i : i + FAINT_RUN].min() > WIDER * np.median(broad[last_part]) + 0.7
+        if wide or ahead.max() < FAINT * np.median(out[last_part]):
             last = i
             break
     cut = len(out) - last

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
 from lashwave.points.line_mask import candidates, sieve
 from lashwave.points.line_trace import CentreLine, End, centre_line, ends
-from lashwave.points.tip_fit import AHEAD, TipFit, fit_tip, pooled
+from lashwave.points.tip_fit import TipFit, fit_tip, pooled
 from lashwave.quantities.images import Frames, TipTrack
 
 Array = NDArray[np.float64]
@@ -24,14 +24,14 @@ PATCH = 96
 """Half side of what is kept of a frame around its tip [px]: the fit's and the tuft's picture."""
 STRAY = 8.0
 """A fit further from the end of the dark region than this is of something else [px]."""
-NEAR_AHEAD = 3.0
-"""How far past a tip the fit looks where strands or a front begin there [px]."""
 FARTHEST = 130.0
 """Longer than any tuft: what goes on further in the dark is not the tip's [px]."""
-WORST_SD, DOUBTFUL_SD = 1.0, 2.0
+WORST_SD, DOUBTFUL_SD = 2.0, 3.0
 """Of a tip in a track, and of one whose shape is still its own [px]."""
 ROUGH, UNLIKE = 3.0, 0.25
 """A picture fits by chi-square over its degrees, or by its residual's share of the depth."""
+JOINED_MISFIT = 5.0
+"""The same where strands or a front begin at the tip, which the fit does not see much of."""
 FLOOR = 0.03
 """Of the standard deviation: what the bar's shape lacks (taper, lens) [px]; measured in tests."""
 
@@ -166,11 +166,13 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
         width,
         now.end.depth,
         exposure * step,
-        AHEAD if now.end.beyond == 0.0 else NEAR_AHEAD,
+        now.end.beyond > 0.0,
     )
     if fit is None or np.hypot(*(fit.uv - now.tip)) > STRAY + 0.5 * exposure * np.hypot(*step):
         return None
     noise = float(np.median(now.noise[np.isfinite(now.noise)]))
+    if now.end.beyond > 0.0 and fit.misfit > JOINED_MISFIT:
+        return None
     if fit.misfit > ROUGH and np.sqrt(fit.misfit) * noise > UNLIKE * fit.depth:
         return None
     if fit.sd > DOUBTFUL_SD:

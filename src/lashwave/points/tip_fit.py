@@ -31,6 +31,9 @@ ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
 """Of an end before it is seen: 0 is cut square, 1 a half circle; and how far from that it may be."""
 ROUND_MODEL = 0.05
 """Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
+NEAR_AHEAD, JOINED_SD = 3.0, 1.5
+"""How far past a tip the fit looks where strands or a front begin there, and what the tip is then
+good to [px]; measured in tests."""
 PATCH, FITS = 25.0, 1.5
 """A misfit above the second number is something in the picture, not noise: its neighbouring
 pixels err alike, as many as the first says (a front or a strand is some pixels across)."""
@@ -145,7 +148,7 @@ def fit_tip(
     width: float,
     depth: float,
     stroke: Array,
-    ahead: float = AHEAD,
+    joined: bool = False,
 ) -> TipFit | None:
     """Fit the bar to a picture of relative darkness around its end.
 
@@ -156,7 +159,8 @@ def fit_tip(
     start, direction : (2,) [px] rough tip, and the way outward.
     width, depth : rough width [px] and depth [share].
     stroke : (2,) [px] the tip's way during the exposure.
-    ahead : how far past the tip to look [px]; less where something else begins there.
+    joined : strands of a tuft, or a front, begin at the tip: the fit looks less far past it, does
+        not ask for its shape, and is trusted less.
 
     Returns
     -------
@@ -168,6 +172,7 @@ def fit_tip(
     along = away @ direction
     across = away @ np.array([-direction[1], direction[0]])
     smear = 0.5 * np.abs(stroke @ np.array([-direction[1], direction[0]]))
+    ahead = NEAR_AHEAD if joined else AHEAD
     used = (along > -BEHIND) & (along < ahead + 0.5 * np.hypot(*stroke))
     used &= np.abs(across) < 0.5 * width + ASIDE + smear
     used &= np.isfinite(noise.ravel())
@@ -176,7 +181,7 @@ def fit_tip(
     places, seen = places[used], dark.ravel()[used].astype(float)
     weight = 1.0 / noise.ravel()[used].astype(float)
     expected = np.array([np.log(LENS), depth, 0.0, 0.0, ROUND])
-    tight = np.array([LENS_SD / LENS, DEPTH_SD, LEVEL_SD, BEND_SD, ROUND_SD])
+    tight = np.array([LENS_SD / LENS, DEPTH_SD, LEVEL_SD, BEND_SD, 0.1 if joined else ROUND_SD])
 
     held = [5, 6, 7, 3, 8]
     pinned = np.zeros((len(held), 9))
@@ -196,7 +201,8 @@ def fit_tip(
     )
     if not found.success:
         return None
-    return _judged(found.x, found.jac, found.fun[: len(seen)])
+    fit = _judged(found.x, found.jac, found.fun[: len(seen)])
+    return _less_sure(fit) if joined and fit is not None else fit
 
 
 def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
@@ -221,6 +227,16 @@ def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
         width,
         float(p[6]),
         misfit,
+    )
+
+
+def _less_sure(fit: TipFit) -> TipFit:
+    """A tip that something joins: its shape tells nothing, its place is that of a dim step."""
+    return replace(
+        fit,
+        covariance=fit.covariance + JOINED_SD**2 * np.eye(2),
+        roundness_sd=ROUND_SD,
+        pull=np.zeros(2),
     )
 
 

@@ -1,8 +1,7 @@
 """The tuft: loose strands beyond the line's end, how wide they stand and how much light they take.
 
 The picture past the tip is straightened along the line's direction. In each column the strands
-reach from the first to the last dark place; the tuft is as wide as its widest part, which for a
-fan is its end. Strands thinner than a pixel still take light: the shade counts them all.
+reach from the first to the last dark place; the width is that at the fan's end. Strands thinner than a pixel still take light: the shade counts them all.
 """
 
 from __future__ import annotations
@@ -28,8 +27,10 @@ FAINTEST = 0.06
 """And than this share of light."""
 SHORTEST = 5
 """Columns that a tuft fills at least [px]."""
-PART = 0.25
-"""Share of its columns, the widest, that the width is taken from."""
+PART = 0.6
+"""Share of its length, the outer, that the width is taken from."""
+EDGE_SD = 0.5
+"""What a fan's last column and its outermost strands' places are good to [px]."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class TuftSeen:
 
     frame: int
     width: float
-    """[px] between its outermost strands, where it is widest"""
+    """[px] between its outermost strands at their ends"""
     width_sd: float
     shade: float
     """[px2] of light taken: an opaque sheet of that area would take as much."""
@@ -70,12 +71,16 @@ def tuft(seen: TipSeen) -> TuftSeen | None:
         return None
     width = _between(shade[columns], first, last)
     width = median_filter(width, size=min(5, columns.size), mode="nearest")
-    wide = np.sort(width)[-max(int(PART * width.size), 3) :]
+    outer = columns >= columns[0] + (1.0 - PART) * (columns[-1] - columns[0])
+    # A fan opens evenly: a line through its outer part, read off at its end.
+    slope, level = np.polyfit(columns[outer] - columns[-1], width[outer], 1)
+    off = width[outer] - level - slope * (columns[outer] - columns[-1])
+    sd = float(np.hypot(EDGE_SD, 1.4826 * np.median(np.abs(off))))
     area = cv2.dilate(strands.view(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     return TuftSeen(
         seen.frame,
-        float(np.median(wide)),
-        float(np.hypot(0.5, 1.4826 * np.median(np.abs(wide - np.median(wide))))),
+        float(level),
+        sd,
         float(dark[area].sum()),
         float(noise * np.sqrt(area.sum())),
     )
