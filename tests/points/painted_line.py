@@ -12,29 +12,31 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-FINE = 3
+def coverage(
+    points: np.ndarray, radius: np.ndarray, size: tuple[int, int], fine: int = 3
+) -> np.ndarray:
+    """Share of each pixel behind a polyline (M, 2) [px] of given radii (M,) [px].
 
-
-def coverage(points: np.ndarray, radius: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """Share of each pixel behind a polyline (M, 2) [px] of given radii (M,) [px]."""
+    fine : samples a pixel and side.
+    """
     width, height = size
-    inside = np.zeros((height * FINE, width * FINE), dtype=bool)
+    inside = np.zeros((height * fine, width * fine), dtype=bool)
     for a, b, ra, rb in zip(points[:-1], points[1:], radius[:-1], radius[1:]):
         reach = max(ra, rb) + 1.0
-        low = np.floor((np.minimum(a, b) - reach + 0.5) * FINE).astype(int)
-        high = np.ceil((np.maximum(a, b) + reach + 0.5) * FINE).astype(int)
-        low, high = np.maximum(low, 0), np.minimum(high, np.array([width, height]) * FINE)
+        low = np.floor((np.minimum(a, b) - reach + 0.5) * fine).astype(int)
+        high = np.ceil((np.maximum(a, b) + reach + 0.5) * fine).astype(int)
+        low, high = np.maximum(low, 0), np.minimum(high, np.array([width, height]) * fine)
         if (high <= low).any():
             continue
-        u = (np.arange(low[0], high[0]) + 0.5) / FINE - 0.5
-        v = (np.arange(low[1], high[1]) + 0.5) / FINE - 0.5
+        u = (np.arange(low[0], high[0]) + 0.5) / fine - 0.5
+        v = (np.arange(low[1], high[1]) + 0.5) / fine - 0.5
         along = b - a
         share = ((u[None] - a[0]) * along[0] + (v[:, None] - a[1]) * along[1]) / (along @ along)
         share = np.clip(share, 0.0, 1.0)
         du, dv = u[None] - a[0] - share * along[0], v[:, None] - a[1] - share * along[1]
         hit = du * du + dv * dv <= (ra + share * (rb - ra)) ** 2
         inside[low[1] : high[1], low[0] : high[0]] |= hit
-    return inside.reshape(height, FINE, width, FINE).mean(axis=(1, 3))
+    return inside.reshape(height, fine, width, fine).mean(axis=(1, 3))
 
 
 def bend(entry: np.ndarray, middle: np.ndarray, tip: np.ndarray, count: int = 40) -> np.ndarray:
@@ -115,6 +117,10 @@ class Painted:
         image = self.clean(frame) + self.flash(frame)
         image = image + rng.normal(0, self.noise, image.shape)
         return np.clip(np.rint(image), 0, 255).astype(np.uint8)
+
+    def all(self) -> list[np.ndarray]:
+        """Painted once and kept."""
+        return [self[frame] for frame in range(self.count)]
 
     def __iter__(self) -> Iterator[np.ndarray]:
         for frame in range(self.count):
