@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
+
 def coverage(
     points: np.ndarray, radius: np.ndarray, size: tuple[int, int], fine: int = 3
 ) -> np.ndarray:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lashwave.instruments.clock import flash_bound, flash_frames
-from lashwave.points.flash_clock import fit_clock
+from lashwave.points.flash_clock import _by_region, fit_clock
 from lashwave.points.strobe import brightness, find_flashes
 from lashwave.points.which_flash import motion_log_likelihood, resolve
 from lashwave.quantities.clock_fit import Flashes
@@ -72,8 +72,8 @@ def test_a_long_flash_tells_its_middle_by_its_edges(exposure, worst_half):
 
 @pytest.mark.parametrize("flashes", [2, 5, 20])
 def test_offset_interval_is_that_of_order_statistics(flashes):
-    # checks.md f24: mean width 2 T / (N + 1) where phases are incommensurate (golden ratio here,
-    # evenly spread start; drift known). The formula is for random phases, so they are drawn.
+    # checks.md f24 (order statistics): mean width 2 T / (N + 1) for incommensurate phases, drift
+    # known.
     rng = np.random.default_rng(7)
     widths = []
     for _ in range(6000):
@@ -87,8 +87,6 @@ def test_offset_interval_is_that_of_order_statistics(flashes):
 
 
 def _bounds(middle: np.ndarray, number: np.ndarray) -> tuple[float, float]:
-    from lashwave.points.flash_clock import _by_region
-
     x = middle / RATE
     return _by_region(x, number / 500.0 - x, np.full(x.size, 0.5 / RATE), 0.0)[2]
 
@@ -161,14 +159,16 @@ def test_flashes_at_another_rate_are_refused():
 
 def motion(t: np.ndarray) -> np.ndarray:
     """Of the last two markers and the tip in the image, (T, 3, 2) [px]."""
-    wave = [np.stack([300 * np.cos(9 * t - lag), 200 * np.sin(14 * t - lag)], -1) for lag in (0.3, 0.15, 0.0)]
+    lags = (0.0, 0.15, 0.3)
+    wave = [np.stack([300 * np.cos(9 * t - p), 200 * np.sin(14 * t - p)], -1) for p in lags]
     return np.stack(wave, axis=1) + 500.0
 
 
-def seen(samples: np.ndarray, truth: float, sd: float):
+def seen(samples: np.ndarray, truth: float, sd: float, feature: int):
+    """A feature in the camera's images, and the projected images of two markers."""
     rng = np.random.default_rng(8)
     frame = np.arange(100, 2100, 10)
-    uv = motion(truth + frame / RATE)[:, 2] + rng.normal(0, sd, (frame.size, 2))
+    uv = motion(truth + frame / RATE)[:, feature] + rng.normal(0, sd, (frame.size, 2))
     images = motion(samples)[:, :2] + rng.normal(0, 0.3, (samples.size, 2, 2))
     return frame, uv, np.full(frame.size, sd), images
 
@@ -179,20 +179,33 @@ def test_motion_says_which_flash_is_which_sample():
     fit = fit_clock(flashes, RATE, 3000, samples, Clock(0.2052, 2e-3))
     assert not fit.resolved and len(fit.candidates) > 5
     assert fit.clock().offset_sd > 1e-3
-    frame, uv, sd, images = seen(samples, truth, 0.4)
+    frame, uv, sd, images = seen(samples, truth, 0.4, 1)  # the last marker's own dot
+    last = images[:, 1:]
     found = resolve(
-        fit, motion_log_likelihood(fit.candidates, RATE, 0.0, frame, uv, sd, samples, images)
+        fit, motion_log_likelihood(fit.candidates, RATE, 0.0, frame, uv + 2.0, sd, samples, last)
     )
     assert found.resolved
     assert found.offset == pytest.approx(truth, abs=0.5 / RATE + 1e-9)
     assert found.bounds[0] <= truth + 1e-9 and truth - 1e-9 <= found.bounds[1]
 
 
+def test_a_tip_that_lags_behind_the_markers_is_not_resolved_wrongly():
+    # Two markers whose weights are free make up for a shift in time: the answer must stay open.
+    samples = np.arange(400) / 500.0
+    for truth in (0.2004, 0.2031, 0.1977):
+        flashes = listed(flash_frames(RATE, samples, 3000, truth))
+        fit = fit_clock(flashes, RATE, 3000, samples, Clock(0.2052, 2e-3))
+        frame, uv, sd, images = seen(samples, truth, 0.4, 2)
+        word = motion_log_likelihood(fit.candidates, RATE, 0.0, frame, uv, sd, samples, images)
+        found = resolve(fit, word)
+        assert not found.resolved or abs(found.offset - truth) < 1e-3
+
+
 def test_motion_that_says_nothing_leaves_it_open():
     samples, truth = np.arange(400) / 500.0, 0.2004
     flashes = listed(flash_frames(RATE, samples, 3000, truth))
     fit = fit_clock(flashes, RATE, 3000, samples, Clock(0.2052, 2e-3))
-    frame, uv, sd, images = seen(samples, truth, 0.4)
+    frame, uv, sd, images = seen(samples, truth, 0.4, 2)
     lost = np.full_like(images, np.nan)
     word = motion_log_likelihood(fit.candidates, RATE, 0.0, frame, uv, sd, samples, lost)
     assert np.isnan(word).all()

@@ -31,13 +31,10 @@ def errors(painted: Painted, exposure: float = 0.0):
     return found, found.uv - true.reshape(-1, 2)
 
 
-
 @pytest.mark.parametrize("noise", [4.0, 17.0])
 def test_tip_is_unbiased_and_its_sd_is_honest(noise):
     # 17 grey levels of noise on a line 170 deep: contrast over noise of 10.
-    parts = [
-        errors(Painted(SIZE, 38, whip, noise=noise, seed=s, wires=False)) for s in range(3)
-    ]
+    parts = [errors(Painted(SIZE, 38, whip, noise=noise, seed=s, wires=False)) for s in range(3)]
     off = np.concatenate([p[1] for p in parts])
     sd = np.concatenate([p[0].sd for p in parts])
     assert len(off) > 75
@@ -58,9 +55,11 @@ def test_derivatives_of_the_bar_agree_with_differences():
 
 
 def test_the_bar_is_what_is_painted():
-    # A thick polyline at 225 samples a pixel, blurred, against the closed form.
-    hidden = coverage(np.array([[5.0, 30.0], [40.3, 33.1]]), np.full(2, 2.0), (64, 64), 15)
-    hidden = cv2.GaussianBlur(hidden, (0, 0), 0.7)[24:42, 28:54]
+    # A thick polyline at 225 samples a pixel, blurred and then gathered into pixels.
+    ends = (np.array([[5.0, 30.0], [40.3, 33.1]]) + 0.5) * 15 - 0.5
+    hidden = coverage(ends, np.full(2, 30.0), (960, 960), 1)
+    hidden = cv2.GaussianBlur(hidden, (0, 0), 0.7 * 15)
+    hidden = hidden.reshape(64, 15, 64, 15).mean(axis=(1, 3))[24:42, 28:54]
     v, u = np.mgrid[24:42, 28:54].astype(float)
     angle, blur = np.arctan2(3.1, 35.3), np.hypot(0.7, 12**-0.5)  # a pixel's own: 1 / sqrt(12)
     p = np.array([40.3, 33.1, angle, 0, np.log(4.0), np.log(blur), 1.0, 0, 1.0])

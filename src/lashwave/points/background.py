@@ -108,7 +108,7 @@ def _noise_by_level(stack: NDArray, scale: Plane, black: float) -> tuple[Plane, 
     mean = (0.5 * (grid[1:] + grid[:-1])).ravel()
     edges = np.quantile(mean, np.linspace(0, 1, 9))
     levels, noises = [], []
-    for low, high in zip(edges[:-1], edges[1:]):
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
         inside = change[(mean >= low) & (mean <= high)]
         # One grey level of play: the median of whole numbers is coarse where noise is small.
         limit = CLIP * (1.4826 * float(np.median(np.abs(inside))) + 1.0)
@@ -172,4 +172,4 @@ def darkness(frame: Image, scene: Background) -> Plane:
 
 def darkness_noise(scene: Background) -> Plane:
     """Standard deviation of `darkness`, (height, width)."""
-    return scene.noise / np.maximum(scene.level, np.float32(1e-3))
+    return (scene.noise / np.maximum(scene.level, np.float32(1e-3))).astype(np.float32)

@@ -108,7 +108,7 @@ def _numbered(
     cannot slip a sample.
     """
     reach = STRAY + 0.5
-    early = middle[: 200]
+    early = middle[:200]
     phase = early[:, None] - early
     phase -= step * np.rint(phase / step)
     anchor = int(np.argmax((np.abs(phase) <= reach).sum(axis=1)))
@@ -145,7 +145,11 @@ def _by_line(
     if drift_sd == 0.0:
         covariance[1] = covariance[:, 1] = 0.0
     reach = 2.0 * float(np.sqrt(covariance[0, 0]))
-    return mean, covariance, (float(mean[0]) - reach, float(mean[0]) + reach)
+    return (
+        mean,
+        np.asarray(covariance, dtype=float),
+        (float(mean[0]) - reach, float(mean[0]) + reach),
+    )
 
 
 def _by_region(
@@ -215,7 +219,7 @@ def _missed(
 ) -> Array:
     """Marker samples within the frames at which no flash was found, for each candidate."""
     found = np.zeros(len(offsets))
-    for i, (offset, move) in enumerate(zip(offsets, shift)):
+    for i, (offset, move) in enumerate(zip(offsets, shift, strict=True)):
         place = (sample_times - offset) * rate / (1.0 + drift)
         due = np.flatnonzero((place > 0.5) & (place < frames - 1.5))
         found[i] = np.setdiff1d(due, number + move).size

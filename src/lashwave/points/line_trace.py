@@ -88,7 +88,9 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
     square = np.ones((2 * REACH + 1, 2 * REACH + 1), np.uint8)
     top = np.asarray(cv2.dilate(field, square))[rows, columns]
     found = []
-    for node in sorted(np.flatnonzero((reach >= top) & (reach > LEAST_WAY)), key=lambda n: -reach[n]):
+    for node in sorted(
+        np.flatnonzero((reach >= top) & (reach > LEAST_WAY)), key=lambda n: -reach[n]
+    ):
         steps = [node]
         while before[steps[-1]] >= 0:
             steps.append(before[steps[-1]])

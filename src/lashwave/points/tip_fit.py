@@ -263,8 +263,7 @@ def pooled(fits: list[TipFit]) -> list[TipFit]:
         replace(
             f,
             uv=f.uv + f.pull * (common - f.roundness),
-            covariance=f.covariance
-            - np.outer(f.pull, f.pull) * (f.roundness_sd**2 - spread**2),
+            covariance=f.covariance - np.outer(f.pull, f.pull) * (f.roundness_sd**2 - spread**2),
             roundness=float(common),
             roundness_sd=spread,
         )

@@ -1,9 +1,12 @@
 """Which flash is which sample: the motion seen in both, the camera's picture and the markers.
 
-Flashes alone give the clock up to whole marker periods. What the camera sees move (the tip, or a
-marker's dot) moves with the last markers on the line: over the seen span its image is their
+Flashes alone give the clock up to whole marker periods. What the camera sees move (a marker's dot,
+or the tip) moves with the last markers on the line: over the seen span its image is their
 projected images, joined linearly, plus a constant. The candidate at which that fits best is the
-clock; how much better than the next says whether to believe it.
+clock; how much better than the next says whether to believe it. A dot that both see settles it.
+A tip lags behind the markers, and weights that are free make up for a lag: with several markers
+the answer often stays open, with the last one alone a lag passes for an offset; the estimator's
+own fit is then the better judge.
 """
 
 from __future__ import annotations
@@ -47,8 +50,7 @@ def motion_log_likelihood(
     fit's neighbouring frames err alike, and count for as many as are independent.
     """
     picked = [
-        _predictors(frame_time(rate, frame, float(o), drift), sample_times, images)
-        for o in offsets
+        _predictors(frame_time(rate, frame, float(o), drift), sample_times, images) for o in offsets
     ]
     misfit, count = np.full(len(offsets), np.nan), np.zeros(len(offsets))
     traces: list[Array] = []
