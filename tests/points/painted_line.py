@@ -22,7 +22,7 @@ def coverage(
     """
     width, height = size
     inside = np.zeros((height * fine, width * fine), dtype=bool)
-    for a, b, ra, rb in zip(points[:-1], points[1:], radius[:-1], radius[1:]):
+    for a, b, ra, rb in zip(points[:-1], points[1:], radius[:-1], radius[1:], strict=True):
         reach = max(ra, rb) + 1.0
         low = np.floor((np.minimum(a, b) - reach + 0.5) * fine).astype(int)
         high = np.ceil((np.maximum(a, b) + reach + 0.5) * fine).astype(int)

@@ -34,6 +34,8 @@ WIDER = 1.3
 """And where it is wider than this many times its own, plus 0.7 px each side."""
 SEEN = 0.6
 """Share of the fan past an end that must be seen, not hidden by wires or dust."""
+NO_MAP = np.empty(0, dtype=np.float32)
+"""`cv2.remap` takes both coordinates in its first map."""
 HALF = 8.0
 """Half width of the cross-section that the centre is taken from [px]."""
 
@@ -87,10 +89,9 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
     field[rows, columns] = reach
     square = np.ones((2 * REACH + 1, 2 * REACH + 1), np.uint8)
     top = np.asarray(cv2.dilate(field, square))[rows, columns]
-    found = []
-    for node in sorted(
-        np.flatnonzero((reach >= top) & (reach > LEAST_WAY)), key=lambda n: -reach[n]
-    ):
+    found: list[End] = []
+    peaks = np.flatnonzero((reach >= top) & (reach > LEAST_WAY))
+    for node in peaks[np.argsort(-reach[peaks])]:
         steps = [node]
         while before[steps[-1]] >= 0:
             steps.append(before[steps[-1]])
@@ -218,7 +219,7 @@ def centre_line(dark: Plane, noise: Plane, way: Array) -> CentreLine:
         tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
         normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
         spots = (line[:, None] + offsets[None, :, None] * normal[:, None]).astype(np.float32)
-        cut = np.asarray(cv2.remap(dark, spots, None, cv2.INTER_LINEAR)).astype(float)
+        cut = np.asarray(cv2.remap(dark, spots, NO_MAP, cv2.INTER_LINEAR)).astype(float)
         peak = np.maximum(cut[:, np.abs(offsets) <= 2.0].max(axis=1), 1e-3)
         # From the middle outward, up to where the dark ends: another strand may lie beside it.
         body = cut > 0.25 * peak[:, None]
@@ -230,7 +231,7 @@ def centre_line(dark: Plane, noise: Plane, way: Array) -> CentreLine:
         total = np.maximum(mass.sum(axis=1), 1e-3)
         shift = np.where(body.any(axis=1), mass @ offsets / total, 0.0)
         line = line + smooth(shift[:, None] * normal, 5)
-    level = np.asarray(cv2.remap(noise, line.astype(np.float32)[:, None], None, cv2.INTER_LINEAR))
+    level = np.asarray(cv2.remap(noise, line.astype(np.float32)[:, None], NO_MAP, cv2.INTER_LINEAR))
     # Half-pixel samples share their noise in pairs, and the running mean joins five ways.
     arm = np.sqrt((body * np.square(offsets)).sum(axis=1) * 2.0 / 5.0)
     sd = np.hypot(level[:, 0].astype(float) * arm / total, 0.02)

@@ -35,9 +35,8 @@ def brightness(frames: Frames) -> Array:
     width, height = frames.size
     step = max(1, int(np.sqrt(width * height / PIXELS)))
     grid = (slice(step // 2, None, step), slice(step // 2, None, step))
-    picture = np.median(
-        np.stack([frames[int(f)][grid] for f in spread_frames(len(frames), sample=32)]), axis=0
-    ).astype(np.float32)
+    sample = [frames[int(f)][grid] for f in spread_frames(len(frames), sample=32)]
+    picture = np.median(np.stack(sample).astype(np.float32), axis=0)
     low, high = picture.size // 4, picture.size - picture.size // 4
     found = np.empty(len(frames))
     for number, image in enumerate(frames):
@@ -63,7 +62,7 @@ def find_flashes(bright: Array, period: float, exposure: float = 1.0) -> Flashes
     """
     bright = np.asarray(bright, dtype=float)
     # Lamp and event change slowly beside a flash; the median over two periods follows them.
-    window = 2 * max(int(round(period)), 2) + 1
+    window = 2 * max(round(period), 2) + 1
     excess = bright - median_filter(bright, size=window, mode="nearest")
     noise = 1.4826 * float(np.median(np.abs(excess - np.median(excess))))
     noise = max(noise, 1e-3)
@@ -78,7 +77,7 @@ def find_flashes(bright: Array, period: float, exposure: float = 1.0) -> Flashes
     rows = [_middle(excess, a, b, noise, exposure) for a, b in groups]
     if not rows:
         return _none()
-    middle, half, sd, peak = (np.array(c, dtype=float) for c in zip(*rows))
+    middle, half, sd, peak = (np.array(c, dtype=float) for c in zip(*rows, strict=True))
     frame = np.array([a + np.argmax(excess[a : b + 1]) for a, b in groups], dtype=np.int64)
     long = np.array([b - a > 1 for a, b in groups])
     frame = np.where(long, np.rint(middle).astype(np.int64), frame)
@@ -94,7 +93,7 @@ def _groups(lit: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last frame of each run of lit ones."""
     change = np.diff(np.concatenate([[0], lit.astype(np.int8), [0]]))
     first, last = np.flatnonzero(change == 1), np.flatnonzero(change == -1) - 1
-    return list(zip(first.tolist(), last.tolist()))
+    return list(zip(first.tolist(), last.tolist(), strict=True))
 
 
 def _middle(

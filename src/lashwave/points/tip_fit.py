@@ -28,7 +28,7 @@ LENS, LENS_SD = 0.8, 0.3
 DEPTH_SD, LEVEL_SD, BEND_SD = 0.15, 0.05, 0.03
 """Of the depth about its neighbourhood's, of the background's level [share], of 1/radius [1/px]."""
 ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
-"""Of an end before it is seen: 0 is cut square, 1 a half circle; and how far from that it may be."""
+"""Of an end before it is seen (0 is cut square, 1 a half circle), and how far off it may be."""
 ROUND_MODEL = 0.05
 """Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
 NEAR_AHEAD, JOINED_SD = 3.0, 1.5
@@ -117,7 +117,7 @@ def _model(p: Array, places: Array, stroke: Array) -> tuple[Array, Array]:
     moments = _STROKE if np.hypot(*stroke) > 0.3 else (np.zeros(1), np.full(1, 2.0))
     slopes = np.zeros((len(places), 9))
     total = np.zeros(len(places))
-    for node, weight in zip(*moments):
+    for node, weight in zip(*moments, strict=True):
         du, dv = u - 0.5 * node * stroke[0], v - 0.5 * node * stroke[1]
         along, level = cos * du + sin * dv, cos * dv - sin * du
         behind = np.minimum(along, 0.0)
@@ -219,10 +219,10 @@ def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
         return None
     return TipFit(
         p[:2].copy(),
-        covariance[:2, :2],
+        np.asarray(covariance[:2, :2], dtype=float),
         float(p[8]),
         float(np.sqrt(covariance[8, 8])),
-        covariance[:2, 8] / covariance[8, 8],
+        np.asarray(covariance[:2, 8] / covariance[8, 8], dtype=float),
         np.array([np.cos(p[2]), np.sin(p[2])]),
         width,
         float(p[6]),

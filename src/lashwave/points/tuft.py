@@ -1,7 +1,8 @@
 """The tuft: loose strands beyond the line's end, how wide they stand and how much light they take.
 
 The picture past the tip is straightened along the line's direction. In each column the strands
-reach from the first to the last dark place; the width is that at the fan's end. Strands thinner than a pixel still take light: the shade counts them all.
+reach from the first to the last dark place; the width is that at the fan's end. Strands thinner
+than a pixel still take light: the shade counts them all.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label, median_filter
 
+from lashwave.points.line_trace import NO_MAP
 from lashwave.points.tip import TipSeen
 from lashwave.quantities.sightings import TuftWidths
 
@@ -56,7 +58,7 @@ def tuft(seen: TipSeen) -> TuftSeen | None:
     spots = seen.fit.uv - np.asarray(seen.corner) + s[:, None, None] * ahead
     spots = (spots + n[None, :, None] * side).astype(np.float32)
     # Beyond the picture, and where nothing is known, nothing is dark.
-    dark = np.asarray(cv2.remap(seen.dark, spots, None, cv2.INTER_LINEAR, borderValue=0.0))
+    dark = np.asarray(cv2.remap(seen.dark, spots, NO_MAP, cv2.INTER_LINEAR, borderValue=0.0))
     known = np.isfinite(seen.noise)
     noise = float(np.median(seen.noise[known]))
     shade = cv2.GaussianBlur(dark, (0, 0), 0.7)
@@ -100,7 +102,7 @@ def _between(shade: NDArray, first: NDArray, last: NDArray) -> Array:
     """Distance between the darkest places of the outermost strands [px]."""
     across = np.arange(shade.shape[1])
     out = np.empty(len(shade))
-    for i, (a, b) in enumerate(zip(first, last)):
+    for i, (a, b) in enumerate(zip(first, last, strict=True)):
         left = slice(a, min(a + 3, b + 1))
         right = slice(max(b - 2, a), b + 1)
         low = across[left] @ shade[i, left] / shade[i, left].sum()
