@@ -1,0 +1,194 @@
+"""The tip of the line through a record: found anew or followed, fitted, or left out in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.points.background import Background, Plane, darkness, darkness_noise
+from lashwave.points.line_mask import candidates, sieve
+from lashwave.points.line_trace import CentreLine, End, centre_line, ends
+from lashwave.points.tip_fit import TipFit, fit_tip, pooled
+from lashwave.quantities.images import Frames, TipTrack
+
+Array = NDArray[np.float64]
+
+GATE, GATE_SHARE = 30.0, 0.5
+"""A followed tip is this near its prediction: [px], and share of its last step."""
+MEMORY = 3
+"""Frames after which a lost tip is looked for anew."""
+PATCH = 96
+"""Half side of what is kept of a frame around its tip [px]: the fit's and the tuft's picture."""
+STRAY = 8.0
+"""A fit further from the end of the dark region than this is of something else [px]."""
+FARTHEST = 130.0
+"""Longer than any tuft: what goes on further in the dark is not the tip's [px]."""
+WORST_SD, DOUBTFUL_SD = 2.0, 3.0
+"""Of a tip in a track, and of one whose shape is still its own [px]."""
+ROUGH, UNLIKE = 3.0, 0.25
+"""A picture fits by chi-square over its degrees, or by its residual's share of the depth."""
+JOINED_MISFIT = 5.0
+"""The same where strands or a front begin at the tip, which the fit does not see much of."""
+FLOOR = 0.03
+"""Of the standard deviation: what the bar's shape lacks (taper, lens) [px]; measured in tests."""
+
+
+@dataclass(frozen=True)
+class TipSeen:
+    """The line's end in one frame."""
+
+    frame: int
+    fit: TipFit
+    line: CentreLine
+    """From near the tip to where the line came in."""
+    corner: tuple[int, int]
+    """u, v of the first pixel of the two pictures below."""
+    dark: Plane
+    """(h, w) relative darkness around the tip."""
+    noise: Plane
+    """Its standard deviation; inf where nothing is known."""
+
+
+@dataclass(frozen=True)
+class _Rough:
+    frame: int
+    end: End
+    line: CentreLine
+    corner: tuple[int, int]
+    dark: Plane
+    noise: Plane
+
+    @property
+    def tip(self) -> Array:
+        return self.end.way[0]
+
+
+def follow(frames: Frames, scene: Background, exposure: float = 0.0) -> Iterator[TipSeen]:
+    """The tip in every frame that shows it without doubt; two frames are held at a time.
+
+    Parameters
+    ----------
+    scene : the record's background.
+    exposure : share of a frame's period; the tip is that of the exposure's middle.
+    """
+    filters = sieve(scene)
+    noise = np.where(scene.usable, darkness_noise(scene), np.float32(np.inf))
+    trail: list[_Rough] = []
+    for number, image in enumerate(frames):
+        dark = darkness(image, scene)
+        near, gate = _expected(trail, number)
+        regions = candidates(dark, filters)
+        found = [e for r in regions for e in ends(r, scene.usable, near) if e.beyond < FARTHEST]
+        chosen = _choose(found, near, gate)
+        fresh = None if chosen is None else _cut(number, chosen, dark, noise)
+        if trail and trail[-1].frame == number - 1:
+            seen = _fitted(trail, fresh, exposure)
+            if seen is not None:
+                yield seen
+        if fresh is not None:
+            trail = [*trail, fresh][-3:]
+        elif trail and number - trail[-1].frame >= MEMORY:
+            trail = []
+    if trail and trail[-1].frame == len(frames) - 1:
+        seen = _fitted(trail, None, exposure)
+        if seen is not None:
+            yield seen
+
+
+def track(seen: Iterable[TipSeen]) -> TipTrack:
+    """The track of what `follow` saw: one shape of the line's end for all, doubtful fits left out.
+
+    Pictures are let go as they come, so memory does not grow with them.
+    """
+    frames, fits = [], []
+    for one in seen:
+        frames.append(one.frame)
+        fits.append(one.fit)
+    fits = pooled(fits)
+    sd = np.array([np.hypot(f.sd, FLOOR) for f in fits])
+    kept = sd <= WORST_SD
+    return TipTrack(
+        np.array(frames, dtype=np.int64)[kept],
+        np.array([f.uv for f in fits]).reshape(-1, 2)[kept],
+        sd[kept],
+    )
+
+
+def _expected(trail: list[_Rough], number: int) -> tuple[Array | None, float]:
+    """Where the tip should be by constant velocity, and how far from it at most [px]."""
+    if len(trail) < 2:
+        return None, np.inf
+    last, before = trail[-1], trail[-2]
+    step = (last.tip - before.tip) / (last.frame - before.frame)
+    ahead = number - last.frame
+    return last.tip + ahead * step, ahead * (GATE + GATE_SHARE * float(np.hypot(*step)))
+
+
+def _choose(found: list[End], near: Array | None, gate: float) -> End | None:
+    """The end that is the tip: nearest to its prediction, or else the only one that came in."""
+    if near is not None and found:
+        away = [float(np.hypot(*(e.way[0] - near))) for e in found]
+        best = int(np.argmin(away))
+        if away[best] <= gate:
+            return found[best]
+    entered = [e for e in found if e.entered]
+    return entered[0] if len(entered) == 1 else None
+
+
+def _cut(number: int, end: End, dark: Plane, noise: Plane) -> _Rough:
+    """Keep what later steps need of a frame."""
+    height, width = dark.shape
+    u, v = (int(x) for x in np.rint(end.way[0]))
+    left, top = max(u - PATCH, 0), max(v - PATCH, 0)
+    box = (slice(top, min(v + PATCH + 1, height)), slice(left, min(u + PATCH + 1, width)))
+    line = centre_line(dark, np.minimum(noise, np.float32(1.0)), end.way)
+    return _Rough(number, end, line, (left, top), dark[box].copy(), noise[box].copy())
+
+
+def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSeen | None:
+    """Fit the last of the trail, its stroke from its neighbours in time; None in doubt."""
+    now = trail[-1]
+    known = [r for r in (*trail[-2:-1], now, after) if r is not None]
+    known = [r for r in known if abs(r.frame - now.frame) <= 1]
+    step = np.zeros(2)
+    if len(known) > 1:
+        step = (known[-1].tip - known[0].tip) / (known[-1].frame - known[0].frame)
+    width = _width(now)
+    fit = fit_tip(
+        now.dark,
+        now.noise,
+        now.corner,
+        now.tip - 2.0 * now.end.direction,
+        now.end.direction,
+        width,
+        now.end.depth,
+        exposure * step,
+        now.end.beyond > 0.0,
+    )
+    if fit is None or np.hypot(*(fit.uv - now.tip)) > STRAY + 0.5 * exposure * np.hypot(*step):
+        return None
+    noise = float(np.median(now.noise[np.isfinite(now.noise)]))
+    if now.end.beyond > 0.0 and fit.misfit > JOINED_MISFIT:
+        return None
+    if fit.misfit > ROUGH and np.sqrt(fit.misfit) * noise > UNLIKE * fit.depth:
+        return None
+    if fit.sd > DOUBTFUL_SD:
+        return None
+    return TipSeen(now.frame, fit, now.line, now.corner, now.dark, now.noise)
+
+
+def _width(rough: _Rough) -> float:
+    """Width of the line near its end [px]: darkness across it over its depth."""
+    way = np.rint(rough.end.way[4:16]).astype(int) - np.asarray(rough.corner)
+    height, width = rough.dark.shape
+    way = way[((way >= 0) & (way < [width, height])).all(axis=1)]
+    normal = np.array([-rough.end.direction[1], rough.end.direction[0]])
+    offsets = np.arange(-8, 9)
+    spots = np.rint(way[:, None] + offsets[None, :, None] * normal).astype(int)
+    column = np.clip(spots[..., 0], 0, width - 1)
+    row = np.clip(spots[..., 1], 0, height - 1)
+    mass = rough.dark[row, column].sum(axis=1)
+    return float(np.clip(np.median(mass) / max(rough.end.depth, 0.1), 1.0, 12.0))
