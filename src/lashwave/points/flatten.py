@@ -8,6 +8,7 @@ only bodies and axis-parallel wires are taken away, by their shape.
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -36,18 +37,23 @@ def still_picture(frames: Frames, most: int = MOST_FRAMES) -> Single:
     return np.asarray(np.median(stack, axis=0), dtype=np.float32)
 
 
-def moving_part(image: NDArray[np.generic], still: Single, smooth: float = 25.0) -> Single:
+def even_light(still: Single, smooth: float = 25.0) -> Single:
+    """The still picture smoothed over `smooth` [px], at least a tenth of its brightest."""
+    light = cv2.GaussianBlur(still, (0, 0), smooth)
+    return np.asarray(np.maximum(light, 0.1 * float(light.max()) or 1.0), dtype=np.float32)
+
+
+def moving_part(image: NDArray[np.generic], still: Single, light: Single) -> Single:
     """Relative change of a frame from the still picture, (height, width) [1].
 
     The frame's own brightness is fitted out by a median ratio, and the change is divided by the
-    still picture smoothed over `smooth` [px], so that the edge of the light counts as its middle.
+    light (`even_light`), so that the rim of the light counts as its middle.
     """
     now = np.asarray(image, dtype=np.float32)
-    bright = still > 0.5 * np.percentile(still[::4, ::4], 90)
-    gain = float(np.median(now[bright] / still[bright])) if bright.any() else 1.0
-    light = ndimage.gaussian_filter(still, smooth)
-    floor = 0.1 * float(light.max()) or 1.0
-    return np.asarray((now / max(gain, 1e-6) - still) / np.maximum(light, floor), dtype=np.float32)
+    some, base = now[::4, ::4], still[::4, ::4]
+    bright = base > 0.5 * np.percentile(base, 90)
+    gain = float(np.median(some[bright] / base[bright])) if bright.any() else 1.0
+    return np.asarray((now / max(gain, 1e-6) - still) / light, dtype=np.float32)
 
 
 def bodies(frames: Frames, least: int = 61, most: int = MOST_FRAMES) -> Mask:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from lashwave.points.curves import Curve
+from lashwave.points.curves import PIXEL_SD, Curve
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -83,7 +83,10 @@ def meet(
     crosses &= np.abs(run) > 1e-9
     weight = np.where(crosses, -across[:, :-1] / np.where(crosses, run, 1.0), 0.0)
     at = along[:, :-1] + weight * (along[:, 1:] - along[:, :-1])
-    gap = np.linalg.norm(np.diff(other.uv, axis=0), axis=1)
+    chord = np.diff(other.uv, axis=0)
+    gap = np.linalg.norm(chord, axis=1)
+    # An arc stands off its chord by gap^2 w (1 - w) / (2 R), and the normals turn by gap / R.
+    at += 0.5 * weight * (1.0 - weight) * (np.diff(other.normal, axis=0) * chord).sum(axis=1)
     crosses &= (gap < 4.0 * np.median(gap))[None]
     crosses &= (curve.normal @ other.normal[:-1].T) > bend
     crosses &= (at >= low) & (at <= high)
@@ -100,7 +103,8 @@ def _level(shift: Array, sd: Array) -> tuple[float, float, float]:
     trend = float(np.median((shift - middle) / np.where(np.abs(x) < 0.1, np.inf, x)))
     spread = 1.4826 * float(np.median(np.abs(shift - middle - trend * x)))
     own = max(spread, float(np.median(sd)))
-    return middle, 1.2533 * own / np.sqrt(shift.size), spread  # sd of a median: sqrt(pi / 2)
+    sd = 1.2533 * own / np.sqrt(shift.size)  # of a median: sqrt(pi / 2)
+    return middle, float(np.hypot(sd, PIXEL_SD)), spread
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lashwave.instruments.camera import project_jacobian
 from lashwave.points.curves import Curve, CurveSettings, find_curves
-from lashwave.points.flatten import bodies, moving_part, still_picture, wires
+from lashwave.points.flatten import bodies, even_light, moving_part, still_picture, wires
 from lashwave.points.follow import Front, FollowSettings, follow
 from lashwave.quantities.errors import OutOfRangeError
 from lashwave.quantities.images import Frames
@@ -71,9 +71,11 @@ def crossing_fronts(
     chosen : frames to search, increasing; all by default.
     """
     still = still_picture(frames)
+    light = even_light(still)
     seen = []
     for frame in range(len(frames)) if chosen is None else chosen:
-        seen.append((int(frame), find_curves(moving_part(frames[int(frame)], still), curves)))
+        change = moving_part(frames[int(frame)], still, light)
+        seen.append((int(frame), find_curves(change, curves)))
     return follow(seen, following)
 
 
