@@ -2,9 +2,10 @@
 
 For each posterior draw of the motion the front's points are fitted by the wavefront that a
 station of that draw sends out (`wavefront`). Unknown are the station, the time, the speed of
-sound, and a shift of the draw's path across the view; the shift (and for the envelope a delay of
-the path) is held by the spread of the draws themselves, the speed of sound by what is known of
-it, and the points are shaken by their own errors. The minimisers are draws of the joint
+sound, and a shift of the draw's path across the view; the shift is held by the spread of the
+draws themselves (for the envelope also a delay of the path, and the station about the one that
+is sonic first in the draw), the speed of sound by what is known of it, and the points are shaken
+by their own errors. The minimisers are draws of the joint
 posterior: randomised maximum likelihood (Oliver, He and Reynolds 1996; Bardsley et al., SIAM J.
 Sci. Comput. 36 (2014) A1895), exact where the motion's errors are Gaussian and act as one shift
 while the front is sent. So the front also corrects the motion, by `shift`.
@@ -20,13 +21,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ndtri
 
-from lashwave.estimate.wavefront import (
-    FINE,
-    Path,
-    burst_arrival,
-    envelope_arrival,
-    sonic_span,
-)
+from lashwave.estimate.wavefront import Path, Reached, burst, envelope, sonic_span
 from lashwave.instruments.camera import project_jacobian
 from lashwave.instruments.clock import frame_time
 from lashwave.instruments.rays import Rays, rays
@@ -43,6 +38,10 @@ LEAST_SHIFT = 2e-4
 """[m]; a draw may shift by this in any case, as the detected flank may stand off the front."""
 LEAST_DELAY = 1e-6
 """[s]"""
+
+
+LEAST_STATION = 0.01
+"""[m]; a front may be sent from this far beside the station that is sonic first."""
 
 
 @dataclass(frozen=True)
@@ -95,8 +94,14 @@ class _Scene:
     whiten: Array
     """(2, 2): shift [m] to standard deviations"""
     delay_sd: float
+    station: float
+    """First station of the draw to reach the speed of sound across the view [m]"""
+    station_sd: float
     noise: Array
     """(N,) [sd]"""
+
+
+Model = Callable[[Array, _Scene], tuple[Array, Array]]
 
 
 def birth(
@@ -187,6 +192,8 @@ def _scenes(
             sound_sd,
             np.eye(2),
             LEAST_DELAY,
+            np.nan,
+            LEAST_STATION,
             np.zeros(seen.sd.size),
         )
         for d in range(count)
@@ -205,7 +212,7 @@ def _of_model(model: str, scenes: list[_Scene], rng: np.random.Generator) -> Bir
     scenes = _with_spread(scenes, first, able, tell)
     clean = [_solve(fit, scenes[d], first[d]) for d in able[:8]]
     dof = max(scenes[0].sd.size - 3, 1)
-    misfit = min(float(np.sqrt(np.sum(fit(x, scenes[d])[: scenes[d].sd.size] ** 2) / dof))
+    misfit = min(float(np.sqrt(np.sum(fit(x, scenes[d])[0][: scenes[d].sd.size] ** 2) / dof))
                  for x, d in zip(clean, able[:8], strict=True))  # fmt: skip
     factor = max(misfit, 1.0)
     samples = np.full((len(scenes), 9), np.nan)
@@ -236,17 +243,27 @@ def _of_model(model: str, scenes: list[_Scene], rng: np.random.Generator) -> Bir
 
 
 Unknowns = Array
-"""(5,) or (6,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m]."""
+"""(5,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m]."""
 
 
-def _solve(fit: Callable[[Array, _Scene], Array], scene: _Scene, first: Array) -> Array:
+def _solve(fit: Model, scene: _Scene, first: Array) -> Array:
     ends = scene.path.station[[0, -1]]
     low = np.array([ends[0], -np.inf, 0.5 * scene.sound, -np.inf, -np.inf])
     high = np.array([ends[1], np.inf, 2.0 * scene.sound, np.inf, np.inf])
     scale = np.array([0.02, 1e-5, max(scene.sound_sd, 0.01), 1e-3, 1e-3])
+    last: list[Array] = []
+
+    def value(x: Array) -> Array:
+        away, slope = fit(x, scene)
+        last[:] = [x.copy(), slope]
+        return away
+
+    def derivative(x: Array) -> Array:
+        return last[1] if np.array_equal(x, last[0]) else fit(x, scene)[1]
+
     found = least_squares(
-        fit, np.clip(first, low + 1e-9, high - 1e-9), bounds=(low, high), x_scale=scale,
-        args=(scene,), loss=_huber(scene.sd.size), max_nfev=60,
+        value, np.clip(first, low + 1e-9, high - 1e-9), jac=derivative, bounds=(low, high),
+        x_scale=scale, loss=_huber(scene.sd.size), max_nfev=40, ftol=1e-6, xtol=1e-6,
     )  # fmt: skip
     return np.asarray(found.x)
 
@@ -266,16 +283,31 @@ def _huber(points: int) -> Callable[[Array], Array]:
     return loss
 
 
-def _held(x: Unknowns, scene: _Scene) -> list[float]:
-    known = (x[2] - scene.sound) / max(scene.sound_sd, 1e-6)
-    return [float(known), *(scene.whiten @ x[3:5])]
+def _rows(x: Unknowns, scene: _Scene, seen: Reached, by_time: Array) -> tuple[Array, Array]:
+    """Residuals in sd, points first, then what holds sound and shift; and their derivative.
+
+    by_time : (N,) derivative of the arrival by x[1]. A wavelet's arrival does not hang on when it
+    was sent to first order, for the envelope; so places move it by -toward / c alone.
+    """
+    c = x[2]
+    away = c * (scene.time - seen.arrival)
+    slope = np.empty((away.size + 3, 5))
+    slope[:-3, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
+    slope[:-3, 1] = -c * by_time
+    slope[:-3, 2] = scene.time - seen.emission
+    slope[:-3, 3:] = seen.toward @ scene.across.T
+    slope[:-3] /= scene.sd[:, None]
+    slope[-3:] = 0.0
+    slope[-3, 2] = 1.0 / max(scene.sound_sd, 1e-6)
+    slope[-2:, 3:] = scene.whiten
+    held = [(c - scene.sound) * slope[-3, 2], *(scene.whiten @ x[3:5])]
+    return np.concatenate([away / scene.sd + scene.noise, held]), slope
 
 
-def _burst(x: Unknowns, scene: _Scene) -> Array:
-    place = scene.path.at(x[0], np.array([x[1]]))[0][0] + x[3:5] @ scene.across
-    arrive = burst_arrival(scene.rays, place, x[1], x[2])
-    away = x[2] * (scene.time - arrive) / scene.sd + scene.noise
-    return np.concatenate([away, _held(x, scene)])
+def _burst(x: Unknowns, scene: _Scene) -> tuple[Array, Array]:
+    seen = burst(scene.path, x[0], x[1], x[3:5] @ scene.across, scene.rays, x[2])
+    toward = np.einsum("nc,nc->n", seen.toward, seen.velocity) / x[2]
+    return _rows(x, scene, seen, 1.0 - toward)
 
 
 def _burst_born(x: Unknowns, scene: _Scene) -> tuple[float, float, Array]:
@@ -284,7 +316,7 @@ def _burst_born(x: Unknowns, scene: _Scene) -> tuple[float, float, Array]:
 
 
 def _burst_start(scene: _Scene) -> Array | None:
-    """Centre and time of the free circle, then the station that comes nearest to that centre."""
+    """Centre, time and speed of the free sphere, then the station nearest to that centre."""
     depth = scene.path.position[:, -1].mean(axis=0)
     middle = scene.rays.direction.mean(axis=0)
     reach = ((depth - scene.rays.origin) @ middle) / (scene.rays.direction @ middle)
@@ -293,23 +325,39 @@ def _burst_start(scene: _Scene) -> Array | None:
     c, t = scene.sound, scene.time - scene.time[0]
     # |x - x0|^2 = c^2 (t - t0)^2, linear in x0, c t0 and one number.
     rows = np.column_stack([2 * xy, -2 * c * c * t, np.ones(t.size)])
-    answer = np.linalg.lstsq(rows, (xy**2).sum(axis=1) - (c * t) ** 2, rcond=None)[0]
-    born = float(np.clip(answer[2] + scene.time[0], scene.path.time[0], scene.time.min()))
+    first = np.linalg.lstsq(rows, (xy**2).sum(axis=1) - (c * t) ** 2, rcond=None)[0][:3]
+
+    def away(x: Array) -> Array:
+        radius = np.linalg.norm(xy - x[:2], axis=1)
+        known = (x[3] - c) / max(scene.sound_sd, 1e-6)
+        return np.append((x[3] * (t - x[2]) - radius) / scene.sd, known)
+
+    free = least_squares(
+        away, np.append(first, c), x_scale=[1e-3, 1e-3, 1e-6, max(scene.sound_sd, 0.01)],
+        loss=_huber(t.size),
+    ).x  # fmt: skip
+    last = float(min(scene.time.min(), scene.path.time[-1]))
+    born = float(np.clip(free[2] + scene.time[0], scene.path.time[0], last))
     index = int(np.clip(np.searchsorted(scene.path.time, born), 0, scene.path.time.size - 1))
     line = (scene.path.position[index] - depth) @ scene.across.T
-    away = np.linalg.norm(line - answer[:2], axis=1)
-    return np.array([scene.path.station[int(away.argmin())], born, c, 0.0, 0.0])
+    nearest = int(np.linalg.norm(line - free[:2], axis=1).argmin())
+    station = float(scene.path.station[nearest])
+    there = (scene.path.at(station, np.array([born]))[0][0] - depth) @ scene.across.T
+    return np.array([station, born, free[3], *(free[:2] - there)])
 
 
-def _envelope(x: Unknowns, scene: _Scene) -> Array:
-    start, end = sonic_span(scene.path, x[0], scene.across, x[2])
-    if not np.isfinite(start):  # a station that stays subsonic sends nothing: far off, but smooth
-        return np.concatenate([np.full(scene.sd.size, 1e3), _held(x, scene), [x[1]]])
-    times = np.linspace(start, end, FINE)
-    places = scene.path.at(x[0], times)[0] + x[3:5] @ scene.across
-    arrive = x[1] + envelope_arrival(scene.rays, times, places, x[2])
-    away = x[2] * (scene.time - arrive) / scene.sd + scene.noise
-    return np.concatenate([away, _held(x, scene), [x[1] / scene.delay_sd]])
+def _envelope(x: Unknowns, scene: _Scene) -> tuple[Array, Array]:
+    span = sonic_span(scene.path, x[0], scene.across, x[2])
+    count = scene.sd.size
+    if not np.isfinite(span[0]):  # a station that stays subsonic sends no front: far off
+        return np.full(count + 5, 1e3), np.zeros((count + 5, 5))
+    shift = x[3:5] @ scene.across
+    seen = envelope(scene.path, x[0], span, x[1], shift, scene.rays, x[2], scene.time)
+    away, slope = _rows(x, scene, seen, np.ones(count))
+    beside, late = (x[0] - scene.station) / scene.station_sd, x[1] / scene.delay_sd
+    held = np.zeros((2, 5))
+    held[0, 0], held[1, 1] = 1.0 / scene.station_sd, 1.0 / scene.delay_sd
+    return np.append(away, [beside, late]), np.concatenate([slope, held])
 
 
 def _envelope_born(x: Unknowns, scene: _Scene) -> tuple[float, float, Array]:
@@ -319,17 +367,17 @@ def _envelope_born(x: Unknowns, scene: _Scene) -> tuple[float, float, Array]:
 
 
 def _envelope_start(scene: _Scene) -> Array | None:
-    """The supersonic station whose envelope comes nearest to the front."""
-    stations = scene.path.station
-    best: tuple[float, Array] | None = None
-    for s in stations[-1] - np.linspace(0.0, 0.3, 13) * (stations[-1] - stations[0]):
-        if not np.isfinite(sonic_span(scene.path, s, scene.across, scene.sound)[0]):
-            continue
-        x = np.array([s, 0.0, scene.sound, 0.0, 0.0])
-        away = float(np.median(np.abs(_envelope(x, scene)[: scene.sd.size])))
-        if best is None or away < best[0]:
-            best = (away, x)
-    return None if best is None else best[1]
+    """The first station to reach the speed of sound across the view; none if none does."""
+    speed = np.linalg.norm(scene.path.velocity @ scene.across.T, axis=2)
+    fast = np.flatnonzero(speed.max(axis=0) > scene.sound)
+    # Stations about the first on the grid are looked at again between its times.
+    first = np.argsort((speed[:, fast] > scene.sound).argmax(axis=0), kind="stable")[:5]
+    spans = [
+        (sonic_span(scene.path, s, scene.across, scene.sound)[0], s)
+        for s in scene.path.station[fast[first]]
+    ]
+    able = [span for span in spans if np.isfinite(span[0])]
+    return np.array([min(able)[1], 0.0, scene.sound, 0.0, 0.0]) if able else None
 
 
 def _with_spread(
@@ -354,4 +402,14 @@ def _with_spread(
         spread = spread + np.cov((there @ across.T).T)
     delay = float(np.hypot(LEAST_DELAY, times.std()))
     whiten = np.linalg.inv(np.linalg.cholesky(spread))
-    return [replace(s, whiten=whiten, delay_sd=delay) for s in scenes]
+    beside = float(np.hypot(LEAST_STATION, np.std([f[0] for f in some])))
+    return [
+        replace(
+            s,
+            whiten=whiten,
+            delay_sd=delay,
+            station=np.nan if f is None else float(f[0]),
+            station_sd=beside,
+        )
+        for s, f in zip(scenes, first, strict=True)
+    ]
