@@ -21,6 +21,8 @@ TRIGGER = 8.0
 """Standard deviations of the quiet: once in 1e15 samples by chance."""
 QUIET = 2e-3
 """[s] under the trigger that part an impulse from what came before it."""
+BEFORE = 50e-3
+"""[s] before the peak that tell its quiet."""
 RISE = 1e-3
 """[s] in which an impulse must reach its first peak."""
 RING = 5e-3
@@ -61,7 +63,11 @@ def clipped_samples(samples: ArrayLike, full_scale: float | None = None) -> int:
         return int(np.count_nonzero((x >= full_scale) | (x < -full_scale)))
     if x.size < 3 or np.unique(x).size < 64:
         return 0
-    return sum(_flat(x == value) for value in (x.max(), x.min()))
+    high, low = x == x.max(), x == x.min()
+    flat = [_flat(high), _flat(low)]
+    if any(flat) and abs(x.max() + x.min()) < 1e-3 * np.ptp(x):
+        return int(np.count_nonzero(high | low))  # cut off at full scale, both ways
+    return sum(flat)
 
 
 def _flat(at: NDArray[np.bool_]) -> int:
@@ -87,7 +93,7 @@ def impulse(
 
     Notes
     -----
-    The sd holds for an edge that is straight between a sixth and five sixths of its height; an edge
+    The sd holds for an edge that is straight from a sixteenth to five sixths of its height; an edge
     faster than the samples is known to its interval, sd one sample / sqrt(12). What the microphone
     delays (a 70 kHz roll-off of second order: 3 us) is not in it.
     """
@@ -97,13 +103,13 @@ def impulse(
         first, last = (int(np.clip(round(t * rate), 0, x.size)) for t in between)
     if last - first < 8:
         return None
-    base, noise = _quiet(x)
+    base = float(np.median(x[first:last]))
+    peak = first + int(np.abs(x[first:last] - base).argmax())
+    base, noise = _quiet(x, peak, rate)
     x = x - base
-    peak = first + int(np.abs(x[first:last]).argmax())
     if abs(x[peak]) <= TRIGGER * noise:
         return None
-    trigger, base, noise = _back_to_quiet(x, peak, noise, rate)
-    x = x - base
+    trigger = _trigger(x, peak, noise, rate)
     notes = [] if trigger > 4 else ["the record begins with the impulse: no quiet before it"]
     top = _first_top(x, trigger, noise, rate)
     if notes:
@@ -118,39 +124,25 @@ def impulse(
     return Impulse(time, sd, height, noise, noise, bool(cut), tuple(notes))
 
 
-def _quiet(x: Array) -> tuple[float, float]:
-    """Median and robust standard deviation; of the tenth of the record that is quietest."""
-    parts = [p for p in np.array_split(x, 10) if p.size] if x.size >= 200 else [x]
-    sds = [1.4826 * float(np.median(np.abs(p - np.median(p)))) for p in parts]
-    best = int(np.argmin(sds))
-    # A whole-number record may be still in its quiet part: rounding alone is 1 / sqrt(12).
-    step = float(np.min(np.diff(np.unique(x)), initial=np.inf))
-    rounding = step / np.sqrt(12.0) if np.isfinite(step) else 0.0
-    return float(np.median(parts[best])), max(sds[best], rounding, 1e-300)
+def _quiet(x: Array, peak: int, rate: float) -> tuple[float, float]:
+    """Median and robust standard deviation of the samples before an impulse.
 
-
-def _back_to_quiet(x: Array, peak: int, noise: float, rate: float) -> tuple[int, float, float]:
-    """First sample over the trigger of the impulse that holds the peak; the quiet before it.
-
-    The quiet just before is used where it is longer than 32 samples: hum or an earlier event may
-    have raised it.
+    Up to BEFORE of them, less the last RISE; of the whole record where they are under 64.
     """
-    gap = max(int(QUIET * rate), 8)
-    for _ in range(3):
-        loud = np.flatnonzero(np.abs(x[: peak + 1]) > TRIGGER * noise)
-        if loud.size == 0:
-            return peak, 0.0, noise
-        breaks = np.flatnonzero(np.diff(loud) > gap)
-        trigger = int(loud[breaks[-1] + 1]) if breaks.size else int(loud[0])
-        before = x[max(trigger - 10 * gap, 0) : max(trigger - 4, 0)]
-        if before.size < 32:
-            return trigger, 0.0, noise
-        base = float(np.median(before))
-        sd = max(1.4826 * float(np.median(np.abs(before - base))), noise)
-        if sd < 1.3 * noise:
-            return trigger, base, sd
-        noise = sd
-    return trigger, base, noise
+    before = x[max(peak - int(BEFORE * rate), 0) : max(peak - int(RISE * rate), 0)]
+    part = before if before.size >= 64 else x
+    base = float(np.median(part))
+    # A whole-number record may be still in its quiet part: rounding alone is 1 / sqrt(12).
+    step = float(np.min(np.diff(np.unique(part)), initial=np.inf))
+    rounding = step / np.sqrt(12.0) if np.isfinite(step) else 0.0
+    return base, max(1.4826 * float(np.median(np.abs(part - base))), rounding, 1e-300)
+
+
+def _trigger(x: Array, peak: int, noise: float, rate: float) -> int:
+    """First sample over the trigger of the impulse that holds the peak."""
+    loud = np.flatnonzero(np.abs(x[: peak + 1]) > TRIGGER * noise)
+    breaks = np.flatnonzero(np.diff(loud) > max(int(QUIET * rate), 8))
+    return int(loud[breaks[-1] + 1]) if breaks.size else int(loud[0])
 
 
 def _first_top(x: Array, trigger: int, noise: float, rate: float) -> int:
@@ -181,19 +173,27 @@ def _edge(x: Array, trigger: int, top: int, noise: float, rate: float) -> tuple[
     sign, height = np.sign(x[top]), abs(x[top])
     start = max(trigger - max(int(RISE * rate), 16), 0)
     foot = start + _aic(x[start : top + 3]) if top + 3 - start > 8 else trigger - 1
-    low = max(height / 6.0, 3.0 * noise)
+    low = max(height / 16.0, 3.0 * noise)
     rise = np.arange(max(min(foot, trigger) - 1, 0), top + 1)
     value = sign * x[rise]
     below = np.flatnonzero(value <= low)
     rise = rise[below[-1] :] if below.size else rise
     value = sign * x[rise]
-    band = (value > low) & (value < 5.0 / 6.0 * height)
-    at, level_there = rise[band].astype(float), value[band]
-    step_sd = 1.0 / np.sqrt(12.0)
+    for share in (5.0 / 6.0, 0.95):  # nearer to the top only where the edge has few samples
+        band = (value > low) & (value < share * height)
+        at, level_there = rise[band].astype(float), value[band]
+        if at.size >= 2:
+            break
     if at.size < 2:
-        # The edge lies between the last sample below and the first above.
+        # The edge begins between the last sample below and the first above. Where that one is
+        # part of the way up, the next one bounds the slope from below.
         over = float(rise[np.flatnonzero(value > low)[0]])
-        return (over - 0.5) / rate, step_sd / rate
+        if at.size == 0:
+            return (over - 0.5) / rate, 1.0 / np.sqrt(12.0) / rate
+        climb = max(float(sign * x[int(at[0]) + 1]) - float(level_there[0]), 1e-12)
+        open_ = min(1.0, float(level_there[0]) / climb)
+        # A slower edge is likelier to be caught on its way, so two thirds of the span back.
+        return (over - 2.0 / 3.0 * open_) / rate, open_ / np.sqrt(12.0) / rate
     middle = at.mean()
     spread = float(((at - middle) ** 2).sum())
     slope = float(((at - middle) * level_there).sum()) / spread
