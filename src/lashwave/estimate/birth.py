@@ -163,7 +163,8 @@ def _scenes(
 
     def shared(name: str, middle: float, sd: float) -> Array:
         found = draws.shared.get(f"{name}:{camera.name}")
-        return middle + sd * rng.standard_normal(count) if found is None else found
+        guess = middle + sd * rng.standard_normal(count)
+        return np.asarray(guess if found is None else found)
 
     offset = shared("clock_offset", clock.offset, clock.offset_sd)
     drift = shared("clock_drift", 0.0, clock.drift_sd)
@@ -205,11 +206,11 @@ def _of_model(model: str, scenes: list[_Scene], rng: np.random.Generator) -> Bir
         "burst": (_burst_start, _burst, _burst_born),
         "envelope": (_envelope_start, _envelope, _envelope_born),
     }[model]
-    first = [start(s) for s in scenes]
-    able = [d for d, f in enumerate(first) if f is not None]
-    if not able:
+    first = {d: f for d, f in enumerate(start(s) for s in scenes) if f is not None}
+    if not first:
         return None
-    scenes = _with_spread(scenes, first, able, tell)
+    able = list(first)
+    scenes = _with_spread(scenes, first, tell)
     clean = [_solve(fit, scenes[d], first[d]) for d in able[:8]]
     dof = max(scenes[0].sd.size - 3, 1)
     misfit = min(float(np.sqrt(np.sum(fit(x, scenes[d])[0][: scenes[d].sd.size] ** 2) / dof))
@@ -382,34 +383,29 @@ def _envelope_start(scene: _Scene) -> Array | None:
 
 def _with_spread(
     scenes: list[_Scene],
-    first: list[Array | None],
-    able: list[int],
+    first: dict[int, Array],
     tell: Callable[[Array, _Scene], tuple[float, float, Array]],
 ) -> list[_Scene]:
     """Scenes that know how far the draws stand apart where and when the front was born."""
-    some = [f for f in first if f is not None]
-    station = float(np.median([f[0] for f in some]))
-    times = np.array([tell(f, scenes[d])[1] for f, d in zip(some, able, strict=True)])
-    lead = scenes[able[0]].time[0]
+    station = float(np.median([f[0] for f in first.values()]))
     # In the camera's own time, so that a clock's offset does not count as a shift of the path.
-    born = float(np.median(times - [scenes[d].time[0] for d in able])) + lead
-    there = np.array(
-        [s.path.at(station, np.array([born - lead + s.time[0]]))[0][0] for s in scenes]
-    )
+    since = np.array([tell(f, scenes[d])[1] - scenes[d].time[0] for d, f in first.items()])
+    born = float(np.median(since))
+    there = np.array([s.path.at(station, s.time[:1] + born)[0][0] for s in scenes])
     across = scenes[0].across
     spread = LEAST_SHIFT**2 * np.eye(2)
     if len(scenes) > 2:
         spread = spread + np.cov((there @ across.T).T)
-    delay = float(np.hypot(LEAST_DELAY, times.std()))
+    delay = float(np.hypot(LEAST_DELAY, since.std()))
     whiten = np.linalg.inv(np.linalg.cholesky(spread))
-    beside = float(np.hypot(LEAST_STATION, np.std([f[0] for f in some])))
+    beside = float(np.hypot(LEAST_STATION, np.std([f[0] for f in first.values()])))
     return [
         replace(
             s,
             whiten=whiten,
             delay_sd=delay,
-            station=np.nan if f is None else float(f[0]),
+            station=float(first[d][0]) if d in first else np.nan,
             station_sd=beside,
         )
-        for s, f in zip(scenes, first, strict=True)
+        for d, s in enumerate(scenes)
     ]

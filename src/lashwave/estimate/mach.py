@@ -87,7 +87,7 @@ def _straight(points: Array, sd: Array) -> slice | None:
             part = slice(first, first + size)
             _, x, y = _frame(points[part])
             rows = np.column_stack([np.ones(size), x, x * x]) / sd[part, None]
-            factor = np.linalg.qr(rows, mode="r")
+            factor = np.linalg.qr(rows)[1]
             bend = np.linalg.lstsq(rows, y / sd[part], rcond=None)[0][2]
             bend_sd = 1.0 / abs(factor[2, 2])
             half = 0.5 * float(np.ptp(x))

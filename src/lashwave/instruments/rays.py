@@ -40,9 +40,10 @@ def rays(camera: Camera, uv: ArrayLike) -> Rays:
     if camera.distortion is not None and camera.intrinsics is not None and pixels.size:
         inner = np.asarray(camera.intrinsics, dtype=float)
         stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 100, 1e-12)
-        pixels = cv2.undistortPointsIter(
-            pixels[:, None], inner, np.asarray(camera.distortion, dtype=float), None, inner, stop
-        ).reshape(-1, 2)
+        pixels = cv2.undistortPoints(
+            pixels[:, None], inner, np.asarray(camera.distortion, dtype=float),
+            R=np.eye(3), P=inner, criteria=stop,
+        ).reshape(-1, 2)  # fmt: skip
     projection = np.asarray(camera.projection, dtype=float)
     block, shift = projection[:, :3], projection[:, 3]
     if not np.any(block[2]):

@@ -65,7 +65,9 @@ def channels(
             if 20 * np.log10(one.noise / quiet) > NOISY:
                 faults.append(f"noisy: {20 * np.log10(one.noise / quiet):.0f} dB over the others")
             if 20 * np.log10(loud / abs(one.peak)) > WEAK:
-                faults.append(f"weak: {20 * np.log10(loud / abs(one.peak)):.0f} dB under the others")
+                faults.append(
+                    f"weak: {20 * np.log10(loud / abs(one.peak)):.0f} dB under the others"
+                )
             if reach is not None and abs(one.time - np.median(times)) > reach + 3 * one.sd:
                 faults.append("another event: its onset lies out of the others' reach")
         result.append(Channel(one, tuple(faults)))

@@ -107,7 +107,7 @@ def _smoothed(image: NDArray[np.float32], scale: float, u: int, v: int) -> NDArr
     return np.asarray(cv2.sepFilter2D(image, cv2.CV_32F, across, down))
 
 
-def _robust_sd(values: Array) -> float:
+def _robust_sd(values: NDArray[np.floating]) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
@@ -163,9 +163,7 @@ def _single(edgels: _Edgels) -> _Edgels:
     weaker = np.where(edgels.strength[first] < edgels.strength[second], first, second)
     keep = np.ones(edgels.sd.size, dtype=bool)
     keep[weaker] = False
-    return _Edgels(
-        edgels.uv[keep], edgels.normal[keep], edgels.sd[keep], edgels.strength[keep]
-    )
+    return _Edgels(edgels.uv[keep], edgels.normal[keep], edgels.sd[keep], edgels.strength[keep])
 
 
 def _links(

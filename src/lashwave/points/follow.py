@@ -235,9 +235,7 @@ def follow(
     return _finished(_united(tracks, _in_line(tracks, chosen)), chosen)
 
 
-def _settle(
-    matches: list[_Match], alike: float
-) -> tuple[list[_Match], list[tuple[int, int]]]:
+def _settle(matches: list[_Match], alike: float) -> tuple[list[_Match], list[tuple[int, int]]]:
     """Cheapest first: a curve has one front, a point of a front meets one curve.
 
     Also the pairs of tracks that one curve continues side by side: pieces of one front.
@@ -325,14 +323,10 @@ def _finished(tracks: list[_Track], settings: FollowSettings) -> list[Front]:
         steps = []
         for k in range(1, len(track.frame)):
             reach = settings.fastest * (track.frame[k] - track.frame[k - 1])
-            shift, sd, _ = _shifts(
-                track.pieces[k - 1], track.pieces[k], (-reach, reach), settings
-            )
+            shift, sd, _ = _shifts(track.pieces[k - 1], track.pieces[k], (-reach, reach), settings)
             hit = np.isfinite(shift)
             steps.append(_level(shift[hit], sd[hit])[:2] if hit.any() else (np.nan, np.nan))
         if len(track.frame) >= settings.frames and np.isfinite(steps).all():
             step, sd = np.array(steps).T
-            fronts.append(
-                Front(len(fronts), np.array(track.frame), tuple(track.pieces), step, sd)
-            )
+            fronts.append(Front(len(fronts), np.array(track.frame), tuple(track.pieces), step, sd))
     return fronts

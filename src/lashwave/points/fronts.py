@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lashwave.instruments.camera import project_jacobian
 from lashwave.points.curves import Curve, CurveSettings, find_curves
 from lashwave.points.flatten import bodies, even_light, moving_part, still_picture, wires
-from lashwave.points.follow import Front, FollowSettings, follow
+from lashwave.points.follow import FollowSettings, Front, follow
 from lashwave.quantities.errors import OutOfRangeError
 from lashwave.quantities.images import Frames
 from lashwave.quantities.sightings import Camera, Fronts
