@@ -1,0 +1,114 @@
+"""Onset, peak, level and faults of impulses: synthetic truth, a flat definition, real records."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.io import wavfile
+from scipy.signal import butter, sosfilt
+
+from lashwave.points.channels import cautions, channels
+from lashwave.points.onsets import clipped_samples, impulse, level
+
+SOUNDS = Path(__file__).parents[2].parent / "shared" / "data" / "audio_impulsive"
+
+
+def pulse(time: np.ndarray, rise: float, height: float = 100.0) -> np.ndarray:
+    """A straight rise from 0, then a fall through zero like an N-wave's, 60 us long."""
+    up = np.clip(time / max(rise, 1e-12), 0.0, 1.0)
+    down = np.clip(1.0 - (time - rise) / 30e-6, -1.0, 1.0) * (time < 60e-6 + rise)
+    return height * np.where(time < rise, up, down) * (time > 0)
+
+
+@pytest.mark.parametrize(
+    ("rise", "noise"), [(1e-6, 1.0), (8e-6, 1.0), (12e-6, 2.0), (20e-6, 1.0), (20e-6, 4.0)]
+)
+def test_onset_and_its_sd_hold_in_monte_carlo(rise: float, noise: float) -> None:
+    """Truth is drawn between samples; stated deviations hold within 40 %."""
+    rng = np.random.default_rng(0)
+    rate, error, stated = 200e3, [], []
+    for _ in range(400):
+        truth = 10e-3 + rng.uniform(0, 1) / rate
+        time = np.arange(4000) / rate - truth
+        found = impulse(pulse(time, rise) + noise * rng.standard_normal(time.size), rate)
+        assert found is not None
+        error.append(found.time - truth)
+        stated.append(found.sd)
+    error, stated = np.array(error), np.array(stated)
+    rms = np.sqrt(np.mean(error**2))
+    assert 0.7 < rms / np.sqrt(np.mean(stated**2)) < 1.4
+
+
+def test_a_microphones_roll_off_delays_by_what_is_said() -> None:
+    """Second-order low-pass at 70 kHz: a step is late by about 1 / (2 pi f sqrt 2) to 7 us."""
+    fine = 16
+    time = np.arange(4000 * fine) / (200e3 * fine) - 10e-3
+    heard = sosfilt(butter(2, 70e3, fs=200e3 * fine, output="sos"), pulse(time, 1e-7))[::fine]
+    found = impulse(heard + np.random.default_rng(1).standard_normal(heard.size), 200e3)
+    assert found is not None
+    assert -2.5e-6 < found.time - 10e-3 < 4.5e-6
+
+
+def test_quiet_noise_has_no_impulse_and_an_early_one_says_so() -> None:
+    rng = np.random.default_rng(2)
+    assert impulse(rng.standard_normal(20000), 44100.0) is None
+    cut = pulse(np.arange(4000) / 200e3 + 10e-6, 20e-6) + 0.1 * rng.standard_normal(4000)
+    found = impulse(cut, 200e3)
+    assert found is not None and "no quiet before" in found.notes[0]
+
+
+def test_levels_of_check_e11() -> None:
+    """L = 20 lg(p / 20 uPa), the definition; 0.01 dB."""
+    got = level([112.0, 140.0, 200.0, 1000.0])
+    assert np.allclose(got, [134.96, 136.90, 140.00, 153.98], atol=0.006)
+
+
+def test_cautions_name_the_limit_and_the_instrument() -> None:
+    """Limits of checks e18 to e20, caveat of e21."""
+    said = " ".join(cautions(150.0, 48e3))
+    assert "137.5 dB" in said and "upper action value, 137" in said and "Norway" in said
+    assert "the EU's limit, 140" not in said and "80 kHz" in said and "your own country" in said
+    assert "29 CFR 1910.95" in " ".join(cautions(210.0, 1e6))
+    assert "80 kHz" not in " ".join(cautions(210.0, 1e6))
+    assert "at least" in cautions(210.0, 1e6, clipped=True)[0]
+    assert "No sensitivity" in cautions(None, 48e3)[0]
+
+
+def read(name: str) -> tuple[int, np.ndarray]:
+    path = SOUNDS / name
+    if not path.exists():
+        pytest.skip("../shared/data/audio_impulsive is not here")
+    rate, samples = wavfile.read(path)
+    return rate, samples.reshape(samples.shape[0], -1).astype(float)
+
+
+def test_the_clipped_channel_is_the_documented_one() -> None:
+    """SOURCE.md: channel 4 clips; no other channel does.
+
+    It counts 189 samples at or near full scale; at the largest 16-bit number itself stand 113,
+    at the smallest 1 (counted with numpy when the data was looked at).
+    """
+    _, x = read("array8_one_channel_clipped.wav")
+    assert [clipped_samples(x[:, c]) for c in range(8)] == [0, 0, 0, 0, 114, 0, 0, 0]
+    assert clipped_samples(x[:, 4], full_scale=32767.0) == 114
+
+
+def test_onsets_of_the_array_lie_together() -> None:
+    """SOURCE.md: at the event, lags of -4 to +2 samples on the channels that can be trusted."""
+    rate, x = read("array8_second_event.wav")
+    found = channels(x, rate, between=(46050 / rate, 46250 / rate), reach=6 / rate)
+    times = np.array([c.impulse.time * rate if c.impulse else np.nan for c in found])
+    good = np.array([c.usable for c in found])
+    assert good.sum() >= 5
+    assert np.ptp(times[good]) <= 8.0
+
+
+def test_a_clap_without_lead_in_is_flagged() -> None:
+    """SOURCE.md: starts at the clap, peak 16379 at sample 80."""
+    rate, x = read("wooden_boards_clap_room.wav")
+    found = impulse(x[:, 0], rate)
+    assert found is not None
+    assert abs(found.peak) == pytest.approx(16379, abs=60)
+    assert found.time * rate < 80
