@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from lashwave.points.background import background, full_level
 from lashwave.points.blobs import Blobs, blobs
-from lashwave.points.spots import measure
+from lashwave.points.spots import measure, noise_and_light
 from lashwave.points.windows import HALF_WIDTHS, Windows, take, windows
 from lashwave.quantities.images import Dots, Frames, Image
 
@@ -94,7 +94,7 @@ def _fit(images: Sequence[Image], first: int, how: DotSearch) -> Dots:
         piece = max(1, PIXELS // group.grey.shape[1])
         for k in range(0, len(group.frame), piece):
             part = take(group, np.arange(k, min(k + piece, len(group.frame))))
-            parts.append(measure(part, sd, how.gain or 0.0, how.pulse_sd).dots)
+            parts.append(measure(part, sd, how.gain or 0.0, how.pulse_sd))
     found = _joined(parts)
     return replace(found, frame=found.frame + first)
 
@@ -102,19 +102,15 @@ def _fit(images: Sequence[Image], first: int, how: DotSearch) -> Dots:
 def shot_gain(images: Iterable[Image], how: DotSearch = DotSearch()) -> float:
     """Grey levels an electron, from how the fits' residuals grow with the light; 0 where the
     growth is under 4 of its standard deviations. All these images are looked at together.
-
-    Only what is odd about a dot's centre counts as noise, so that a dot whose shape is round but
-    not Gaussian does not pass for shot noise.
     """
     cut, sd, _ = _search(list(images), how)
     gain, certain = 0.0, np.inf
     for _ in range(5):
         sums = np.zeros(2)
         for group in cut:
-            spots = measure(group, sd, gain, how.pulse_sd)
-            weight = spots.steady / (2.0 * (sd**2 + gain * spots.light) ** 2)
-            excess = spots.noise * spots.inflate[:, None] - sd**2
-            sums += [np.sum(weight * spots.light * excess), np.sum(weight * spots.light**2)]
+            noise, light = noise_and_light(group, sd, gain)
+            weight = light / (2.0 * (sd**2 + gain * light) ** 2)
+            sums += [np.sum(weight * (noise - sd**2)), np.sum(weight * light)]
         if sums[1] <= 0.0:
             return 0.0
         gain, certain = max(float(sums[0] / sums[1]), 0.0), float(np.sqrt(sums[1]))

@@ -91,12 +91,18 @@ def fit(
         tried_cost = np.einsum("dn,dn,dn->d", weight, tried_rest, tried_rest)
         # With photon noise the weights move too, and the cost may rise by a little at the end.
         better = tried_cost <= cost * (1.0 + 1e-6)
-        p = np.where(better[:, None], tried, p)
-        level = np.where(better[:, None], tried_level, level)
-        jacobian = np.where(better[:, None, None], tried_jacobian, jacobian)
+        if better.all():
+            p, level, jacobian = tried, tried_level, tried_jacobian
+        else:
+            p[better], level[better] = tried[better], tried_level[better]
+            jacobian[better] = tried_jacobian[better]
         damping = np.clip(damping * np.where(better, 0.1, 10.0), 1e-9, 1e9)
-        # Each parameter's move in its own standard deviations, correlation left out.
-        if np.all(np.abs(move) * np.sqrt(diagonal) < 0.03):
+        # Each parameter's move in its own standard deviations, correlation left out; a window
+        # that gains nothing more, or whose damping has grown, is at the end of its way.
+        still = np.abs(move).max(axis=1, initial=0.0, where=np.isfinite(move)) < 1e-3
+        still |= (np.abs(move) * np.sqrt(diagonal) < 0.03).all(axis=1)
+        still |= np.where(better, cost - tried_cost < 0.01, damping > 1e2)
+        if still.all():
             break
     weight = used / _variance(level, p[:, -1], sd, gain)
     normal = (jacobian * weight[:, None]) @ jacobian.swapaxes(1, 2)

@@ -35,21 +35,6 @@ MISFIT = 0.1
 
 
 @dataclass(frozen=True)
-class Spots:
-    """Dots of a set of windows, and the residuals that tell the noise."""
-
-    dots: Dots
-    light: Array
-    """(D, N) [grey levels] of the elliptical fit over its background."""
-    noise: Array
-    """(D, N) [grey levels squared] squared residual, its part even about the centre left out."""
-    steady: Mask
-    """(D, N) pixels of round, whole, well fitted dots: fit to measure noise on."""
-    inflate: Array
-    """(D,) pixels over degrees of freedom: what makes squared residuals unbiased."""
-
-
-@dataclass(frozen=True)
 class _Shape:
     """Second moments of spots: (D,) along, across [px2], angle of the long axis [rad]."""
 
@@ -180,22 +165,39 @@ def _part(fits: Fits, which: Mask) -> Fits:
     return Fits(*(column[which] for column in vars(fits).values()))
 
 
-def measure(windows: Windows, sd: float, gain: float, pulse_sd: float) -> Spots:
-    """Centre, standard deviation and kind of every window's spot.
+def _told(windows: Windows, fits: Fits) -> tuple[_Shape, Mask]:
+    """Shapes of the ellipse fits, and which spots are to be tried as something else."""
+    shape = _shape(fits)
+    along, across, _ = _moments_of_start(windows)
+    poor = fits.chi2 > POOR * fits.freedom
+    return shape, shape.long | (poor & (along > 2.0 * across))
+
+
+def measure(windows: Windows, sd: float, gain: float, pulse_sd: float) -> Dots:
+    """Centre, standard deviation and kind of every window's spot; frames as in `windows`.
 
     sd, gain : noise of a pixel (`background`); pulse_sd : as in `dots.DotSearch`.
     """
     fits = fit(ellipse, windows.start, windows.grid, windows.grey, windows.used, sd, gain)
-    shape = _shape(fits)
-    start = _moments_of_start(windows)
-    poor = fits.chi2 > POOR * fits.freedom
-    long = shape.long | (poor & (start[0] > 2.0 * start[1]))
+    shape, long = _told(windows, fits)
     parts = [_some(_plain(windows, fits, shape), ~long)]
     if long.any():
         parts += _long(take(windows, long), _part(fits, long), sd, gain, pulse_sd)
-    dots = Dots(*(np.concatenate([getattr(p, n) for p in parts]) for n in vars(parts[0])))
+    return Dots(*(np.concatenate([getattr(p, n) for p in parts]) for n in vars(parts[0])))
+
+
+def noise_and_light(windows: Windows, sd: float, gain: float) -> tuple[Array, Array]:
+    """Of every pixel of the round, whole dots: noise variance seen [grey levels squared], and the
+    light [grey levels] of the fit over its background; both (P,).
+
+    Only what is odd about a dot's centre counts as noise, so that a dot whose shape is round but
+    not Gaussian does not pass for noise.
+    """
+    fits = fit(ellipse, windows.start, windows.grid, windows.grey, windows.used, sd, gain)
+    keep = ~(_told(windows, fits)[1] | windows.cut)
+    square, told = odd_noise(fits.rest, windows.used, fits.values[:, 1:3], windows.half)
+    count = told.sum(axis=1)
+    noise = square * (count / np.maximum(count - EVEN, 1))[:, None]
     light = np.maximum(windows.grey - fits.rest - fits.values[:, 6:], 0.0)
-    noise, told = odd_noise(fits.rest, windows.used, fits.values[:, 1:3], windows.half)
-    steady = told & ~(long | windows.cut)[:, None]
-    inflate = told.sum(axis=1) / np.maximum(told.sum(axis=1) - EVEN, 1)
-    return Spots(dots, light, noise, steady, inflate)
+    which = told & keep[:, None]
+    return noise[which], light[which]

@@ -1,0 +1,269 @@
+"""Which dot is which station: labels for points in space, from order and spacing along the line.
+
+Points are linked to short tracks that are sure (`linking`). Each sample then says what each of
+its points may be (`chain`), all samples of a track vote, and what a track was found to be counts
+in turn for its neighbours, some rounds of it (min-sum message passing between samples and tracks;
+Pearl, Probabilistic Reasoning in Intelligent Systems, 1988). A track that changes its station
+half-way was linked wrongly, and is cut there. A label stands only where it leads the next best by
+a wide margin and breaks no length: a wrong label is worse than none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lashwave.points.chain import ChainRule, min_marginals
+from lashwave.points.continuity import fill, jumps
+from lashwave.points.linking import LinkRule, link
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class LabelRule:
+    """When a label is believed."""
+
+    shortest: int = 4
+    """Samples of a track that may vote."""
+    rounds: int = 3
+    independent: float = 3.0
+    """Samples that together count as one vote: neighbours in time have the same shape."""
+    margin: float = 6.0
+    """Least lead of a track's label over the next best (odds of e^6)."""
+    worst: float = 2.0
+    """Largest mean cost of a track's label over the best labelling of its samples: more, and
+    the track has no place on the line."""
+    switch: float = 12.0
+    """Cost of a change of station within a track."""
+    cap: float = 15.0
+    """Most that one sample may say against a label."""
+    chain: ChainRule = field(default_factory=ChainRule)
+    link: LinkRule = field(default_factory=LinkRule)
+
+
+@dataclass(frozen=True)
+class Labelling:
+    """Stations found for U points."""
+
+    station: Whole
+    """(U,) index into the stations; -1: no label."""
+    track: Whole
+    """(U,) number of the point's track, after cuts."""
+    lead: Array
+    """(U,) lead of the label over the next best; 0 where there is none."""
+    cut: int
+    """Tracks that changed their station and were cut."""
+    undecided: int
+    """Points of tracks that fit the line and whose labels led by too little."""
+    strangers: int
+    """Points with no place on the line, or seen too briefly to say: ghosts, mostly."""
+
+
+@dataclass(frozen=True)
+class _Table:
+    """Points of the voting tracks, padded by sample."""
+
+    sample: Whole
+    """(T,) samples with points."""
+    point: Whole
+    """(T, N) index of the point, -1 for none."""
+
+    def spread(self, values: Array, fill: float) -> Array:
+        """Values (U, ...) of points as (T, N, ...)."""
+        out = values[self.point]
+        out[self.point < 0] = fill
+        return np.asarray(out)
+
+    def gather(self, values: Array, count: int) -> Array:
+        """(T, L, N) back to the points: (count, L), nan for those not in the table."""
+        out = np.full((count, values.shape[1]), np.nan)
+        at = self.point >= 0
+        out[self.point[at]] = np.moveaxis(values, 1, 2)[at]
+        return out
+
+
+def _table(sample: Whole, which: NDArray[np.bool_]) -> _Table:
+    index = np.flatnonzero(which)
+    index = index[np.argsort(sample[index], kind="stable")]
+    times, row, count = np.unique(sample[index], return_inverse=True, return_counts=True)
+    point = np.full((times.size, int(count.max(initial=0))), -1, np.int64)
+    column = np.arange(index.size) - np.concatenate([[0], np.cumsum(count)[:-1]])[row]
+    point[row, column] = index
+    return _Table(times, point)
+
+
+def _sums(track: Whole, votes: Array) -> Array:
+    """Sum of votes (U, L) by track (K, L); points that did not vote count nothing."""
+    total = np.zeros((int(track.max(initial=-1)) + 1, votes.shape[1]))
+    np.add.at(total, track, np.nan_to_num(votes))
+    return total
+
+
+def _cuts(track: Whole, sample: Whole, votes: Array, switch: float) -> tuple[Whole, int]:
+    """Tracks cut where their cheapest station changes: new numbers, and how many were cut."""
+    track, cut, following = track.copy(), 0, int(track.max(initial=-1)) + 1
+    voted = np.isfinite(votes).all(axis=1)
+    order = np.lexsort((sample, track))
+    order = order[voted[order]]
+    for own in np.split(order, np.flatnonzero(np.diff(track[order])) + 1):
+        if own.size < 2 or (votes[own].argmin(axis=1) == votes[own[0]].argmin()).all():
+            continue
+        path = _cheapest(votes[own], switch)
+        turns = np.flatnonzero(np.diff(path)) + 1
+        for piece in np.split(own, turns)[1:]:
+            track[piece] = following
+            following += 1
+        cut += bool(turns.size)
+    return track, cut
+
+
+def _cheapest(votes: Array, switch: float) -> Whole:
+    """Station at each sample of a track, (n,), least in votes and changes (Viterbi 1967)."""
+    cost, back = votes[0].copy(), np.zeros(votes.shape, np.int64)
+    for k in range(1, len(votes)):
+        best = int(cost.argmin())
+        change = cost[best] + switch < cost
+        back[k] = np.where(change, best, np.arange(cost.size))
+        cost = np.where(change, cost[best] + switch, cost) + votes[k]
+    path = np.empty(len(votes), np.int64)
+    path[-1] = cost.argmin()
+    for k in range(len(votes) - 1, 0, -1):
+        path[k - 1] = back[k, path[k]]
+    return path
+
+
+def _pair_sd(station: Array, sd: float, station_sd: float, stand_off: float) -> Array:
+    """(L, L) sd of a chord against its arc [m]: points, stations, and 0.2 % for stretch."""
+    arc = np.abs(station[:, None] - station)
+    fixed = 2.0 * (sd**2 + station_sd**2 + stand_off**2)
+    return np.sqrt(fixed + (2e-3 * arc) ** 2)
+
+
+def label_points(
+    sample: ArrayLike,
+    position: ArrayLike,
+    station: ArrayLike,
+    step: float,
+    *,
+    sd: float = 0.5e-3,
+    station_sd: float = 0.0,
+    stand_off: float = 0.0,
+    hint: ArrayLike | None = None,
+    rule: LabelRule = LabelRule(),
+) -> Labelling:
+    """Label points that have none, over a whole record.
+
+    Parameters
+    ----------
+    sample : (U,) number of the sample each point was seen at; position : (U, 3) [m].
+    station : (L,) arc lengths along the line [m], increasing, at least two.
+    step : from sample to sample [s]; sd : of one coordinate [m]; station_sd, stand_off [m].
+    hint : (U, L) cost of each point at each station from elsewhere, such as labels that are
+        mostly right; it counts as votes of single samples do.
+
+    Notes
+    -----
+    A line that is evenly marked looks the same from both ends. Without a hint, and with nothing
+    uneven in its stations, no label leads, and none is given.
+    """
+    sample, position = np.asarray(sample, dtype=np.int64), np.asarray(position, dtype=float)
+    station = np.asarray(station, dtype=float)
+    track = link(sample, position, sd, step, rule.link)
+    count = len(sample)
+    given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
+    votes = np.full((count, station.size), np.nan)
+    cost = votes.copy()
+    pairs = _pair_sd(station, sd, station_sd, stand_off)
+    cut = 0
+    for turn in range(rule.rounds):
+        long = np.bincount(track, minlength=1)[track] >= rule.shortest
+        if not long.any():
+            break
+        table = _table(sample, long)
+        tracks = np.minimum(_sums(track, votes + given)[track] / rule.independent, 20.0)
+        tracks -= tracks.min(axis=1, keepdims=True)
+        unary = np.moveaxis(table.spread(tracks, 0.0), 2, 1)
+        points = table.spread(position, np.nan)
+        relative = min_marginals(points, station, unary, pairs, rule.chain)
+        cost = table.gather(relative, count)
+        message = cost - tracks  # what the sample says, without what its own track said
+        votes = np.minimum(message - np.min(message, axis=1, keepdims=True), rule.cap)
+        if turn < rule.rounds - 1:
+            track, more = _cuts(track, sample, votes + given, rule.switch)
+            cut += more
+    found = _decide(sample, position, track, votes + given, cost, station, pairs, sd, rule)
+    return replace(found, cut=cut)
+
+
+def _decide(
+    sample: Whole,
+    position: Array,
+    track: Whole,
+    votes: Array,
+    cost: Array,
+    station: Array,
+    pairs: Array,
+    sd: float,
+    rule: LabelRule,
+) -> Labelling:
+    """Labels that lead by enough, are alone in their samples, and break no length."""
+    voted = np.isfinite(votes).all(axis=1)
+    size = np.bincount(track[voted], minlength=int(track.max(initial=-1)) + 1)
+    total = _sums(track, votes) / rule.independent
+    best = total.argmin(axis=1)
+    ranked = np.sort(total, axis=1)
+    lead = ranked[:, 1] - ranked[:, 0] if station.size > 1 else np.zeros(len(total))
+    at_best = np.nan_to_num(cost[np.arange(len(track)), best[track]])
+    mean = np.bincount(track, at_best * voted, minlength=size.size) / np.maximum(size, 1)
+    fits = (size >= rule.shortest) & (mean <= rule.worst)
+    sure = fits & (lead >= rule.margin)
+    label = np.where(sure[track] & voted, best[track], -1)
+    label = _alone(sample, label, lead[track])
+    label = _within_length(sample, position, label, track, station, pairs)
+    for _ in range(2):
+        label = np.where(jumps(sample, position, label, sd), -1, label)
+        label = fill(sample, position, label, sd)
+    label = np.where(jumps(sample, position, label, sd), -1, label)
+    undecided = int(np.sum(fits[track] & ~sure[track]))
+    strangers = int(np.sum(~fits[track]))
+    return Labelling(label, track, np.where(label >= 0, lead[track], 0.0), 0, undecided, strangers)
+
+
+def _alone(sample: Whole, label: Whole, lead: Array) -> Whole:
+    """Where two points of a sample have one label, only that of the greater lead keeps it."""
+    label = label.copy()
+    order = np.lexsort((-lead, label, sample))
+    order = order[label[order] >= 0]
+    twin = (np.diff(sample[order]) == 0) & (np.diff(label[order]) == 0)
+    label[order[1:][twin]] = -1
+    return label
+
+
+def _within_length(
+    sample: Whole, position: Array, label: Whole, track: Whole, station: Array, pairs: Array
+) -> Whole:
+    """Labels without those of tracks that stand farther from others than the line allows.
+
+    A chord over its arc by more than 5 standard deviations breaks it; of the tracks concerned the
+    one with most breaks loses its labels, until none is left.
+    """
+    label = label.copy()
+    while True:
+        table = _table(sample, label >= 0)
+        if not table.point.size:
+            return label
+        place = table.spread(position, np.nan)
+        which = np.where(table.point >= 0, label[table.point], 0)
+        distance = np.linalg.norm(place[:, :, None] - place[:, None], axis=-1)
+        one, two = which[:, :, None], which[:, None]
+        arc, sd = np.abs(station[one] - station[two]), pairs[one, two]
+        with np.errstate(invalid="ignore"):
+            breaks = (distance > arc + 5.0 * sd).sum(axis=2)
+        if not breaks.any():
+            return label
+        blame = np.bincount(track[table.point[breaks > 0]], breaks[breaks > 0])
+        label[track == blame.argmax()] = -1
