@@ -36,12 +36,16 @@ class ChainRule:
     """Largest cost of one chord: beyond, the labelling is as good as ruled out."""
 
 
-def chord_cost(distance: Array, arc: float, sd: float, rule: ChainRule) -> Array:
+def chord_cost(
+    distance: Array, arc: float, sd: float, rule: ChainRule, rigid: bool = False
+) -> Array:
     """Cost of distances (...,) [m] between markers `arc` [m] apart along the line.
 
     sd : of distance and arc together [m]. Heavy-tailed for short chords, as a line may fold;
-    quadratic beyond the arc.
+    quadratic beyond the arc; and on both sides of it where the piece between is rigid.
     """
+    if rigid:
+        return np.asarray(np.minimum(0.5 * ((distance - arc) / sd) ** 2, rule.farthest))
     short = np.maximum(1.0 - distance / arc, 0.0)
     over = np.maximum(distance - arc, 0.0) / sd
     cost = 2.0 * np.log1p(short / (rule.bend + sd / arc)) + 0.5 * over * over
@@ -93,7 +97,12 @@ def _both(chord: list[list[Array]], unary: Array, rule: ChainRule) -> Array:
 
 
 def min_marginals(
-    points: Array, station: Array, unary: Array, sd: Array, rule: ChainRule = ChainRule()
+    points: Array,
+    station: Array,
+    unary: Array,
+    sd: Array,
+    rule: ChainRule = ChainRule(),
+    rigid_to: float = 0.0,
 ) -> Array:
     """Least cost of any labelling of a sample that puts a point at a station.
 
@@ -103,6 +112,7 @@ def min_marginals(
     station : (L,) [m] increasing.
     unary : (T, L, N) cost of each point at each station from elsewhere (its track).
     sd : (L, L) of distance and arc together, for each two stations [m].
+    rigid_to : [m], length of the straight, rigid grip at the butt.
 
     Returns
     -------
@@ -119,7 +129,11 @@ def min_marginals(
         none = np.empty(0)
         chord = [
             [
-                chord_cost(distance, station[k] - station[j], sd[j, k], rule) if k > j else none
+                chord_cost(
+                    distance, station[k] - station[j], sd[j, k], rule, bool(station[k] < rigid_to)
+                )
+                if k > j
+                else none
                 for k in range(count)
             ]
             for j in range(count)

@@ -98,3 +98,50 @@ def fill(sample: Whole, position: Array, label: Whole, sd: float) -> Whole:
         if points.count(p) == 1:
             label[p] = k
     return label
+
+
+def torn(
+    sample: Whole, position: Array, label: Whole, weight: Array, step: float, slack: float
+) -> NDArray[np.bool_]:
+    """(U,) labelled points on the lighter side of a leap that no marker makes.
+
+    Two samples of a label up to `REACH` apart leap where the speed between them is over twice the
+    greatest within three samples on either side, plus `slack` [m/s]. `weight` (U,) says whose
+    label is better founded; a side is the run of points up to the label's next leap.
+    """
+    out = np.zeros(label.size, dtype=bool)
+    for k in np.unique(label[label >= 0]):
+        own = np.flatnonzero(label == k)
+        own = own[np.argsort(sample[own], kind="stable")]
+        gap = np.diff(sample[own])
+        speed = np.linalg.norm(np.diff(position[own], axis=0), axis=1) / (gap * step)
+        usual = np.array(
+            [max((*speed[max(0, j - 3) : j], *speed[j + 1 : j + 4]), default=0.0)
+             for j in range(speed.size)]
+        )
+        leaps = np.flatnonzero((gap <= REACH) & (speed > 2.0 * usual + slack))
+        sides = np.split(own, leaps + 1)
+        while len(sides) > 1:
+            total = [float(weight[side].sum()) for side in sides]
+            light = int(np.argmin(total))
+            out[sides.pop(light)] = True
+            # Taking a run out may close the leaps on both sides of it; the rest is kept as it is
+            # only where what then meets does not leap.
+            sides = _rejoined(sides, sample, position, step, 2.0 * float(usual.max()) + slack)
+    return out
+
+
+def _rejoined(
+    sides: list[Whole], sample: Whole, position: Array, step: float, limit: float
+) -> list[Whole]:
+    """Runs, joined where one goes on from the other at no more than `limit` [m/s]."""
+    joined = [sides[0]]
+    for side in sides[1:]:
+        a, b = joined[-1][-1], side[0]
+        gap = int(sample[b] - sample[a])
+        speed = float(np.linalg.norm(position[b] - position[a])) / (gap * step)
+        if gap > REACH or speed <= limit:
+            joined[-1] = np.concatenate([joined[-1], side])
+        else:
+            joined.append(side)
+    return joined

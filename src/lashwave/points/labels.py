@@ -10,13 +10,13 @@ a wide margin and breaks no length: a wrong label is worse than none.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.points.chain import ChainRule, min_marginals
-from lashwave.points.continuity import fill, jumps
+from lashwave.points.continuity import fill, jumps, torn
 from lashwave.points.linking import LinkRule, link
 
 Array = NDArray[np.float64]
@@ -32,11 +32,13 @@ class LabelRule:
     rounds: int = 3
     independent: float = 3.0
     """Samples that together count as one vote: neighbours in time have the same shape."""
-    margin: float = 6.0
-    """Least lead of a track's label over the next best (odds of e^6)."""
-    worst: float = 2.0
+    margin: float = 10.0
+    """Least lead of a track's label over the next best (odds of e^10)."""
+    worst: float = 1.0
     """Largest mean cost of a track's label over the best labelling of its samples: more, and
     the track has no place on the line."""
+    leap: float = 15.0
+    """Speed that a marker may gain in a sample, beyond twice what it had [m/s]."""
     switch: float = 12.0
     """Cost of a change of station within a track."""
     cap: float = 15.0
@@ -152,6 +154,7 @@ def label_points(
     sd: float = 0.5e-3,
     station_sd: float = 0.0,
     stand_off: float = 0.0,
+    rigid_to: float = 0.0,
     hint: ArrayLike | None = None,
     rule: LabelRule = LabelRule(),
 ) -> Labelling:
@@ -162,6 +165,7 @@ def label_points(
     sample : (U,) number of the sample each point was seen at; position : (U, 3) [m].
     station : (L,) arc lengths along the line [m], increasing, at least two.
     step : from sample to sample [s]; sd : of one coordinate [m]; station_sd, stand_off [m].
+    rigid_to : [m], length of the rigid grip at the butt: `Line.handle_length`.
     hint : (U, L) cost of each point at each station from elsewhere, such as labels that are
         mostly right; it counts as votes of single samples do.
 
@@ -188,49 +192,41 @@ def label_points(
         tracks -= tracks.min(axis=1, keepdims=True)
         unary = np.moveaxis(table.spread(tracks, 0.0), 2, 1)
         points = table.spread(position, np.nan)
-        relative = min_marginals(points, station, unary, pairs, rule.chain)
+        relative = min_marginals(points, station, unary, pairs, rule.chain, rigid_to)
         cost = table.gather(relative, count)
         message = cost - tracks  # what the sample says, without what its own track said
         votes = np.minimum(message - np.min(message, axis=1, keepdims=True), rule.cap)
         if turn < rule.rounds - 1:
             track, more = _cuts(track, sample, votes + given, rule.switch)
             cut += more
-    found = _decide(sample, position, track, votes + given, cost, station, pairs, sd, rule)
-    return replace(found, cut=cut)
+    label, lead, undecided, strangers = _decide(track, votes + given, cost, rule)
+    label = _alone(sample, label, lead)
+    label = _within_length(sample, position, label, track, station, pairs)
+    for _ in range(2):
+        bad = torn(sample, position, label, lead, step, rule.leap)
+        label = np.where(bad, -1, label)
+        label = np.where(jumps(sample, position, label, sd), -1, label)
+        label = fill(sample, position, label, sd)
+    label = np.where(jumps(sample, position, label, sd), -1, label)
+    return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 
 
 def _decide(
-    sample: Whole,
-    position: Array,
-    track: Whole,
-    votes: Array,
-    cost: Array,
-    station: Array,
-    pairs: Array,
-    sd: float,
-    rule: LabelRule,
-) -> Labelling:
-    """Labels that lead by enough, are alone in their samples, and break no length."""
+    track: Whole, votes: Array, cost: Array, rule: LabelRule
+) -> tuple[Whole, Array, int, int]:
+    """Label (U,) and its lead (U,) by tracks; points undecided, and with no place on the line."""
     voted = np.isfinite(votes).all(axis=1)
     size = np.bincount(track[voted], minlength=int(track.max(initial=-1)) + 1)
     total = _sums(track, votes) / rule.independent
     best = total.argmin(axis=1)
     ranked = np.sort(total, axis=1)
-    lead = ranked[:, 1] - ranked[:, 0] if station.size > 1 else np.zeros(len(total))
-    at_best = np.nan_to_num(cost[np.arange(len(track)), best[track]])
-    mean = np.bincount(track, at_best * voted, minlength=size.size) / np.maximum(size, 1)
+    lead = ranked[:, 1] - ranked[:, 0]
+    at_best = np.where(voted, cost[np.arange(len(track)), best[track]], 0.0)
+    mean = np.bincount(track, at_best, minlength=size.size) / np.maximum(size, 1)
     fits = (size >= rule.shortest) & (mean <= rule.worst)
     sure = fits & (lead >= rule.margin)
     label = np.where(sure[track] & voted, best[track], -1)
-    label = _alone(sample, label, lead[track])
-    label = _within_length(sample, position, label, track, station, pairs)
-    for _ in range(2):
-        label = np.where(jumps(sample, position, label, sd), -1, label)
-        label = fill(sample, position, label, sd)
-    label = np.where(jumps(sample, position, label, sd), -1, label)
-    undecided = int(np.sum(fits[track] & ~sure[track]))
-    strangers = int(np.sum(~fits[track]))
-    return Labelling(label, track, np.where(label >= 0, lead[track], 0.0), 0, undecided, strangers)
+    return label, lead[track], int(np.sum(fits[track] & ~sure[track])), int(np.sum(~fits[track]))
 
 
 def _alone(sample: Whole, label: Whole, lead: Array) -> Whole:
