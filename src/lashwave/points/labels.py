@@ -200,15 +200,65 @@ def label_points(
             track, more = _cuts(track, sample, votes + given, rule.switch)
             cut += more
     label, lead, undecided, strangers = _decide(track, votes + given, cost, rule)
+    label = settled(
+        sample, position, label, track, lead, station, step, rule,
+        sd=sd, station_sd=station_sd, stand_off=stand_off,
+    )
+    return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
+
+
+def settled(
+    sample: Whole,
+    position: Array,
+    label: Whole,
+    track: Whole,
+    lead: Array,
+    station: Array,
+    step: float,
+    rule: LabelRule,
+    *,
+    sd: float,
+    station_sd: float = 0.0,
+    stand_off: float = 0.0,
+) -> Whole:
+    """Labels (U,) that are one to a sample, break no length and go on without a leap; those of
+    single points that can only be one marker are added. Arguments as in `label_points`, and the
+    labels, tracks and leads (U,) so far."""
     label = _alone(sample, label, lead)
-    label = _within_length(sample, position, label, track, station, pairs)
+    pairs = _pair_sd(station, sd, station_sd, stand_off)
+    label = _within_length(sample, position, label, track, lead, station, pairs)
+    weight = 1.0 + lead
     for _ in range(2):
-        bad = torn(sample, position, label, lead, step, rule.leap)
-        label = np.where(bad, -1, label)
+        label = np.where(torn(sample, position, label, weight, step, rule.leap), -1, label)
         label = np.where(jumps(sample, position, label, sd), -1, label)
         label = fill(sample, position, label, sd)
     label = np.where(jumps(sample, position, label, sd), -1, label)
-    return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
+    return _alone(sample, label, lead)
+
+
+def own_cost(
+    sample: Whole,
+    position: Array,
+    label: Whole,
+    station: Array,
+    *,
+    sd: float,
+    station_sd: float = 0.0,
+    stand_off: float = 0.0,
+    rigid_to: float = 0.0,
+    rule: LabelRule = LabelRule(),
+) -> Array:
+    """(U, L) cost of every point at every station over the best labelling of its own sample, the
+    labels (U,) so far held fast. Arguments as in `label_points`."""
+    table = _table(sample, np.ones(label.shape, dtype=bool))
+    unary = np.where((label >= 0)[:, None], 2.0 * rule.cap, 0.0) * np.ones(station.size)
+    held = np.flatnonzero(label >= 0)
+    unary[held, label[held]] = 0.0
+    spread = np.moveaxis(table.spread(unary, 0.0), 2, 1)
+    points = table.spread(position, np.nan)
+    pairs = _pair_sd(station, sd, station_sd, stand_off)
+    cost = min_marginals(points, station, spread, pairs, rule.chain, rigid_to)
+    return table.gather(cost, label.size)
 
 
 def _decide(
@@ -240,18 +290,26 @@ def _alone(sample: Whole, label: Whole, lead: Array) -> Whole:
 
 
 def _within_length(
-    sample: Whole, position: Array, label: Whole, track: Whole, station: Array, pairs: Array
+    sample: Whole,
+    position: Array,
+    label: Whole,
+    track: Whole,
+    lead: Array,
+    station: Array,
+    pairs: Array,
 ) -> Whole:
-    """Labels without those of tracks that stand farther from others than the line allows.
+    """Labels without those of points that stand farther from others than the line allows.
 
-    A chord over its arc by more than 5 standard deviations breaks it; of the tracks concerned the
-    one with most breaks loses its labels, until none is left.
+    A chord over its arc by more than 5 standard deviations breaks it. In each sample the point
+    with most breaks goes, of equals that with the lesser lead, until none is left; a track that
+    so loses a third of its labels loses all.
     """
+    begun = label
     label = label.copy()
     while True:
         table = _table(sample, label >= 0)
         if not table.point.size:
-            return label
+            break
         place = table.spread(position, np.nan)
         which = np.where(table.point >= 0, label[table.point], 0)
         distance = np.linalg.norm(place[:, :, None] - place[:, None], axis=-1)
@@ -259,7 +317,13 @@ def _within_length(
         arc, sd = np.abs(station[one] - station[two]), pairs[one, two]
         with np.errstate(invalid="ignore"):
             breaks = (distance > arc + 5.0 * sd).sum(axis=2)
-        if not breaks.any():
-            return label
-        blame = np.bincount(track[table.point[breaks > 0]], breaks[breaks > 0])
-        label[track == blame.argmax()] = -1
+        worst = breaks.max(axis=1)
+        if not worst.any():
+            break
+        founded = np.where(breaks == worst[:, None], table.spread(lead, np.inf), np.inf)
+        gone = table.point[np.arange(worst.size), founded.argmin(axis=1)]
+        label[gone[worst > 0]] = -1
+    count = int(track.max(initial=-1)) + 1
+    lost = np.bincount(track[(begun >= 0) & (label < 0)], minlength=count)
+    had = np.bincount(track[begun >= 0], minlength=count)
+    return np.where((3 * lost > had)[track], -1, label)
