@@ -16,8 +16,8 @@ GRIP = 0.2
 def fold(samples: int, seed: int) -> Array:
     """(T, L, 3) [m]: a fold runs along a hand-held line, whose free arm passes close by the other.
 
-    The tangent turns by some 190 degrees over 0.12 m, so that the arms cross, some centimetres apart; a sum over 2 mm
-    steps of unit tangents, so that no chord is longer than its arc.
+    The tangent turns by some 190 degrees over 0.12 m, so that the arms cross, some centimetres
+    apart; a sum over 2 mm steps of unit tangents, so that no chord is longer than its arc.
     """
     rng = np.random.default_rng(seed)
     fine = np.arange(0.0, 1.8, 2e-3)
@@ -30,9 +30,9 @@ def fold(samples: int, seed: int) -> Array:
     tangent = np.stack(
         [np.cos(turn) * np.cos(lean), np.sin(lean), np.sin(turn) * np.cos(lean)], axis=-1
     )
-    path = np.concatenate(
-        [np.zeros((samples, 1, 3)), np.cumsum(tangent, axis=1) * 2e-3], axis=1
-    )[:, :-1]
+    path = np.concatenate([np.zeros((samples, 1, 3)), np.cumsum(tangent, axis=1) * 2e-3], axis=1)[
+        :, :-1
+    ]
     index = np.rint(STATION / 2e-3).astype(int)
     hand = 0.3 * np.stack([np.sin(9 * time), 0 * time, np.cos(7 * time)], axis=-1)
     return path[:, index] + hand[:, None]

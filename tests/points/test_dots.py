@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from scipy.ndimage import label as scipy_label
 from scipy.stats import chi2
-from tests.points.rendered import Reel, noisy, spots, streak
 
 from lashwave.points.background import background, full_level
 from lashwave.points.blobs import blobs
 from lashwave.points.dots import DotSearch, find_dots, settle, stream_dots
 from lashwave.quantities.images import Dots
+from tests.points.rendered import Reel, noisy, spots, streak
 
 SIZE = (400, 300)
 cv2.setNumThreads(1)

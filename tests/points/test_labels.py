@@ -10,14 +10,16 @@ from itertools import permutations, product
 
 import numpy as np
 import pytest
-from tests.points.lines import GRIP, STATION, STEP, fold, seen
 
 from lashwave.points.chain import ChainRule, chord_cost, min_marginals
-from lashwave.points.labels import label_points
+from lashwave.points.labels import Scale, label_points
 from lashwave.points.linking import link
 from lashwave.points.relabel import label_markers, repair
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Markers
+from tests.points.lines import GRIP, STATION, STEP, fold, seen
+
+SCALE = Scale(STEP, sd=0.3e-3, rigid_to=GRIP)
 
 
 def record(position: np.ndarray, **more: np.ndarray) -> Markers:
@@ -79,7 +81,7 @@ def test_tracks_hold_one_marker_each() -> None:
 def test_no_wrong_label_among_ghosts_and_crossings(seed: int) -> None:
     rng = np.random.default_rng(seed)
     sample, place, label = seen(fold(150, seed), rng)
-    found = label_points(sample, place, STATION, STEP, sd=0.3e-3, rigid_to=GRIP)
+    found = label_points(sample, place, STATION, SCALE)
     given = found.station >= 0
     assert np.array_equal(found.station[given], label[given])
     assert given.sum() > 0.8 * (label >= 0).sum()
@@ -92,13 +94,13 @@ def test_an_evenly_marked_line_seen_alone_gets_no_label() -> None:
     true[..., 0] = even
     true[..., 2] = 0.1 * np.sin(np.arange(60) * 0.1)[:, None]
     sample, column = np.nonzero(np.ones((60, 12)))
-    found = label_points(sample, true[sample, column], even, STEP)
+    found = label_points(sample, true[sample, column], even, Scale(STEP))
     assert (found.station < 0).all()
     assert found.undecided == 720
     # A hint at one end settles it for all.
     hint = np.zeros((720, 12))
     hint[column == 11, :6] = 15.0
-    hinted = label_points(sample, true[sample, column], even, STEP, hint=hint)
+    hinted = label_points(sample, true[sample, column], even, Scale(STEP), hint=hint)
     assert np.array_equal(hinted.station, column)
 
 
@@ -175,8 +177,8 @@ def test_order_of_points_does_not_matter() -> None:
     rng = np.random.default_rng(7)
     sample, place, _ = seen(fold(60, 7), rng)
     order = rng.permutation(sample.size)
-    one = label_points(sample, place, STATION, STEP, sd=0.3e-3, rigid_to=GRIP)
-    two = label_points(sample[order], place[order], STATION, STEP, sd=0.3e-3, rigid_to=GRIP)
+    one = label_points(sample, place, STATION, SCALE)
+    two = label_points(sample[order], place[order], STATION, SCALE)
     assert np.mean(one.station[order] == two.station) > 0.999
 
 

@@ -90,14 +90,15 @@ def _surface(tiles: Array, shape: tuple[int, ...]) -> NDArray[np.float32]:
     for axis in (0, 1):
         # One more tile all round, straight on, so that the edges are not held level.
         turned = np.moveaxis(tiles, axis, 0)
-        if turned.shape[0] > 1:
-            ends = 2.0 * turned[[0, -1]] - turned[[1, -2]]
-        else:
-            ends = turned[[0, -1]]
+        inner = turned[[1, -2]] if turned.shape[0] > 1 else turned[[0, -1]]
+        ends = 2.0 * turned[[0, -1]] - inner
         tiles = np.moveaxis(np.concatenate([ends[:1], turned, ends[1:]]), 0, axis)
     span = STEP * TILE
-    wide = cv2.resize(
-        tiles.astype(np.float32), None, fx=span, fy=span, interpolation=cv2.INTER_LINEAR
+    wide: NDArray[np.float32] = np.asarray(
+        cv2.resize(
+            tiles.astype(np.float32), None, fx=span, fy=span, interpolation=cv2.INTER_LINEAR
+        ),
+        dtype=np.float32,
     )
     return wide[span : span + shape[0], span : span + shape[1]]
 

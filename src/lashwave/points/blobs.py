@@ -54,10 +54,11 @@ def bright_pixels(image: Image, ground: Background, height: float) -> tuple[Arra
     uv : (N, 2) [px]; grey : (N,) level; over : (N,) the same over the background.
     """
     if ground.uneven is None:
-        mask = cv2.compare(image, float(np.floor(ground.level + height)), cv2.CMP_GT)
+        limit = np.floor(ground.level + height)
+        mask = cv2.compare(image, float(limit), cv2.CMP_GT)  # type: ignore[call-overload]
     else:
-        limit = np.clip(ground.uneven + (ground.level + height), 0, np.iinfo(image.dtype).max)
-        mask = cv2.compare(image, limit.astype(image.dtype), cv2.CMP_GT)
+        surface = np.clip(ground.uneven + (ground.level + height), 0, np.iinfo(image.dtype).max)
+        mask = cv2.compare(image, surface.astype(image.dtype), cv2.CMP_GT)
     found = cv2.findNonZero(mask)
     if found is None:
         return np.empty((0, 2)), np.empty(0), np.empty(0)
@@ -109,7 +110,7 @@ def blobs(
     count, label = _joined(place, row)
 
     def total(weight: Array) -> Array:
-        return np.bincount(label, weight, minlength=count)
+        return np.asarray(np.bincount(label, weight, minlength=count), dtype=float)
 
     flux = total(over)
     centre = np.stack([total(over * uv[:, 0]), total(over * uv[:, 1])], axis=1) / flux[:, None]
@@ -123,5 +124,15 @@ def blobs(
     peak = np.maximum.reduceat(over[order], first)
     pixels = np.bincount(label, minlength=count)
     saturated = np.bincount(label[grey >= full], minlength=count)
-    columns_of = (index[order][first], centre, moments, peak, flux, pixels, saturated, low, high)
-    return Blobs(*(a[pixels >= least] for a in columns_of))
+    keep = pixels >= least
+    return Blobs(
+        index[order][first][keep],
+        centre[keep],
+        moments[keep],
+        peak[keep],
+        flux[keep],
+        pixels[keep].astype(np.int64),
+        saturated[keep].astype(np.int64),
+        low[keep],
+        high[keep],
+    )

@@ -52,7 +52,9 @@ def chord_cost(
     return np.asarray(np.minimum(cost, rule.farthest))
 
 
-def _forward(chord: list[list[Array]], unary: Array, rule: ChainRule) -> tuple[Array, ...]:
+def _forward(
+    chord: list[list[Array]], unary: Array, rule: ChainRule
+) -> tuple[Array, NDArray[np.int64], Array]:
     """Least cost of a chain that ends at each (station, point), and the next least over another
     last-but-one point: costs (T, L, N), that point (T, L, N), second costs (T, L, N)."""
     samples, stations, points = unary.shape

@@ -116,8 +116,10 @@ def torn(
         gap = np.diff(sample[own])
         speed = np.linalg.norm(np.diff(position[own], axis=0), axis=1) / (gap * step)
         usual = np.array(
-            [max((*speed[max(0, j - 3) : j], *speed[j + 1 : j + 4]), default=0.0)
-             for j in range(speed.size)]
+            [
+                max((*speed[max(0, j - 3) : j], *speed[j + 1 : j + 4]), default=0.0)
+                for j in range(speed.size)
+            ]
         )
         leaps = np.flatnonzero((gap <= REACH) & (speed > 2.0 * usual + slack))
         sides = np.split(own, leaps + 1)

@@ -48,6 +48,28 @@ class LabelRule:
 
 
 @dataclass(frozen=True)
+class Scale:
+    """How well points and stations are known, and how far apart in time."""
+
+    step: float
+    """From sample to sample [s]."""
+    sd: float = 0.5e-3
+    """Of one coordinate of a point [m]."""
+    station_sd: float = 0.0
+    """[m]"""
+    stand_off: float = 0.0
+    """Of the markers' centres from the axis [m]."""
+    rigid_to: float = 0.0
+    """Length of the straight, rigid grip at the butt [m]: `Line.handle_length`."""
+
+    def chord_sd(self, station: Array) -> Array:
+        """(L, L) sd of a chord against its arc [m]: points, stations, and 0.2 % for stretch."""
+        arc = np.abs(station[:, None] - station)
+        fixed = 2.0 * (self.sd**2 + self.station_sd**2 + self.stand_off**2)
+        return np.asarray(np.sqrt(fixed + (2e-3 * arc) ** 2))
+
+
+@dataclass(frozen=True)
 class Labelling:
     """Stations found for U points."""
 
@@ -76,9 +98,9 @@ class _Table:
 
     def spread(self, values: Array, fill: float) -> Array:
         """Values (U, ...) of points as (T, N, ...)."""
-        out = values[self.point]
+        out = np.array(values[self.point])
         out[self.point < 0] = fill
-        return np.asarray(out)
+        return out
 
     def gather(self, values: Array, count: int) -> Array:
         """(T, L, N) back to the points: (count, L), nan for those not in the table."""
@@ -108,7 +130,7 @@ def _sums(track: Whole, votes: Array) -> Array:
 def _cuts(track: Whole, sample: Whole, votes: Array, switch: float) -> tuple[Whole, int]:
     """Tracks cut where their cheapest station changes: new numbers, and how many were cut."""
     track, cut, following = track.copy(), 0, int(track.max(initial=-1)) + 1
-    voted = np.isfinite(votes).all(axis=1)
+    voted = np.asarray(np.isfinite(votes).all(axis=1))
     order = np.lexsort((sample, track))
     order = order[voted[order]]
     for own in np.split(order, np.flatnonzero(np.diff(track[order])) + 1):
@@ -138,23 +160,12 @@ def _cheapest(votes: Array, switch: float) -> Whole:
     return path
 
 
-def _pair_sd(station: Array, sd: float, station_sd: float, stand_off: float) -> Array:
-    """(L, L) sd of a chord against its arc [m]: points, stations, and 0.2 % for stretch."""
-    arc = np.abs(station[:, None] - station)
-    fixed = 2.0 * (sd**2 + station_sd**2 + stand_off**2)
-    return np.sqrt(fixed + (2e-3 * arc) ** 2)
-
-
 def label_points(
     sample: ArrayLike,
     position: ArrayLike,
     station: ArrayLike,
-    step: float,
+    scale: Scale,
     *,
-    sd: float = 0.5e-3,
-    station_sd: float = 0.0,
-    stand_off: float = 0.0,
-    rigid_to: float = 0.0,
     hint: ArrayLike | None = None,
     rule: LabelRule = LabelRule(),
 ) -> Labelling:
@@ -164,8 +175,6 @@ def label_points(
     ----------
     sample : (U,) number of the sample each point was seen at; position : (U, 3) [m].
     station : (L,) arc lengths along the line [m], increasing, at least two.
-    step : from sample to sample [s]; sd : of one coordinate [m]; station_sd, stand_off [m].
-    rigid_to : [m], length of the rigid grip at the butt: `Line.handle_length`.
     hint : (U, L) cost of each point at each station from elsewhere, such as labels that are
         mostly right; it counts as votes of single samples do.
 
@@ -176,12 +185,12 @@ def label_points(
     """
     sample, position = np.asarray(sample, dtype=np.int64), np.asarray(position, dtype=float)
     station = np.asarray(station, dtype=float)
-    track = link(sample, position, sd, step, rule.link)
+    track = link(sample, position, scale.sd, scale.step, rule.link)
     count = len(sample)
     given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
     votes = np.full((count, station.size), np.nan)
     cost = votes.copy()
-    pairs = _pair_sd(station, sd, station_sd, stand_off)
+    pairs = scale.chord_sd(station)
     cut = 0
     for turn in range(rule.rounds):
         long = np.bincount(track, minlength=1)[track] >= rule.shortest
@@ -192,7 +201,7 @@ def label_points(
         tracks -= tracks.min(axis=1, keepdims=True)
         unary = np.moveaxis(table.spread(tracks, 0.0), 2, 1)
         points = table.spread(position, np.nan)
-        relative = min_marginals(points, station, unary, pairs, rule.chain, rigid_to)
+        relative = min_marginals(points, station, unary, pairs, rule.chain, scale.rigid_to)
         cost = table.gather(relative, count)
         message = cost - tracks  # what the sample says, without what its own track said
         votes = np.minimum(message - np.min(message, axis=1, keepdims=True), rule.cap)
@@ -200,10 +209,7 @@ def label_points(
             track, more = _cuts(track, sample, votes + given, rule.switch)
             cut += more
     label, lead, undecided, strangers = _decide(track, votes + given, cost, rule)
-    label = settled(
-        sample, position, label, track, lead, station, step, rule,
-        sd=sd, station_sd=station_sd, stand_off=stand_off,
-    )
+    label = settled(sample, position, label, track, lead, station, scale, rule)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 
 
@@ -214,25 +220,21 @@ def settled(
     track: Whole,
     lead: Array,
     station: Array,
-    step: float,
+    scale: Scale,
     rule: LabelRule,
-    *,
-    sd: float,
-    station_sd: float = 0.0,
-    stand_off: float = 0.0,
 ) -> Whole:
     """Labels (U,) that are one to a sample, break no length and go on without a leap; those of
     single points that can only be one marker are added. Arguments as in `label_points`, and the
     labels, tracks and leads (U,) so far."""
     label = _alone(sample, label, lead)
-    pairs = _pair_sd(station, sd, station_sd, stand_off)
+    pairs = scale.chord_sd(station)
     label = _within_length(sample, position, label, track, lead, station, pairs)
     weight = 1.0 + lead
     for _ in range(2):
-        label = np.where(torn(sample, position, label, weight, step, rule.leap), -1, label)
-        label = np.where(jumps(sample, position, label, sd), -1, label)
-        label = fill(sample, position, label, sd)
-    label = np.where(jumps(sample, position, label, sd), -1, label)
+        label = np.where(torn(sample, position, label, weight, scale.step, rule.leap), -1, label)
+        label = np.where(jumps(sample, position, label, scale.sd), -1, label)
+        label = fill(sample, position, label, scale.sd)
+    label = np.where(jumps(sample, position, label, scale.sd), -1, label)
     return _alone(sample, label, lead)
 
 
@@ -241,12 +243,8 @@ def own_cost(
     position: Array,
     label: Whole,
     station: Array,
-    *,
-    sd: float,
-    station_sd: float = 0.0,
-    stand_off: float = 0.0,
-    rigid_to: float = 0.0,
-    rule: LabelRule = LabelRule(),
+    scale: Scale,
+    rule: LabelRule,
 ) -> Array:
     """(U, L) cost of every point at every station over the best labelling of its own sample, the
     labels (U,) so far held fast. Arguments as in `label_points`."""
@@ -256,8 +254,8 @@ def own_cost(
     unary[held, label[held]] = 0.0
     spread = np.moveaxis(table.spread(unary, 0.0), 2, 1)
     points = table.spread(position, np.nan)
-    pairs = _pair_sd(station, sd, station_sd, stand_off)
-    cost = min_marginals(points, station, spread, pairs, rule.chain, rigid_to)
+    pairs = scale.chord_sd(station)
+    cost = min_marginals(points, station, spread, pairs, rule.chain, scale.rigid_to)
     return table.gather(cost, label.size)
 
 

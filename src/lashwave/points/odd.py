@@ -58,9 +58,7 @@ def odd_noise(rest: Array, used: Mask, centre: Array, half: int) -> tuple[Array,
     return odd.reshape(rest.shape), told.reshape(rest.shape)
 
 
-def odd_ratio(
-    rest: Array, used: Mask, centre: Array, half: int, variance: Array | float
-) -> Array:
+def odd_ratio(rest: Array, used: Mask, centre: Array, half: int, variance: Array | float) -> Array:
     """Noise seen over noise stated (D,), as a ratio of variances, by the odd part alone."""
     square, told = odd_noise(rest, used, centre, half)
     count = told.sum(axis=1)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.points.labels import Labelling, LabelRule, label_points, own_cost, settled
+from lashwave.points.labels import Labelling, LabelRule, Scale, label_points, own_cost, settled
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Markers
 
@@ -121,33 +121,23 @@ def _hint(flat: _Flat, stations: int) -> Array:
 def _found(
     markers: Markers, flat: _Flat, line: Whole, handle_length: float, rule: LabelRule, trust: bool
 ) -> Labelling:
-    """Stations of the points; with `trust`, a given label stands where nothing speaks against."""
-    sd = float(np.nanmedian(markers.sd)) if markers.sd.size else 0.5e-3
-    settings = {
-        "sd": sd,
-        "station_sd": markers.station_sd,
-        "stand_off": markers.stand_off,
-    }
-    station, step = markers.station[line], 1.0 / markers.rate
-    hint = _hint(flat, line.size) if trust else None
-    found = label_points(
-        *(flat.sample, flat.position, station, step),
+    """Stations of the points; with `trust`, a given label stands where its sample bears it out."""
+    scale = Scale(
+        step=1.0 / markers.rate,
+        sd=float(np.nanmedian(markers.sd)),
+        station_sd=markers.station_sd,
+        stand_off=markers.stand_off,
         rigid_to=handle_length,
-        hint=hint,
-        rule=rule,
-        **settings,
     )
+    station = markers.station[line]
+    hint = _hint(flat, line.size) if trust else None
+    found = label_points(flat.sample, flat.position, station, scale, hint=hint, rule=rule)
     if not trust:
         return found
-    cost = own_cost(
-        *(flat.sample, flat.position, found.station, station),
-        rigid_to=handle_length,
-        rule=rule,
-        **settings,
-    )
+    cost = own_cost(flat.sample, flat.position, found.station, station, scale, rule)
     label = np.where(found.station >= 0, found.station, _borne_out(flat, found.station, cost))
     label = settled(
-        flat.sample, flat.position, label, found.track, found.lead, station, step, rule, **settings
+        flat.sample, flat.position, label, found.track, found.lead, station, scale, rule
     )
     return replace(found, station=label)
 
@@ -273,7 +263,7 @@ def _relabelled(
 
 
 def label_markers(
-    markers: Markers, handle_length: float = 0.0, rule: LabelRule = LabelRule()
+    markers: Markers, handle_length: float = 0.0, rule: LabelRule | None = None
 ) -> tuple[Markers, LabelReport]:
     """Label every point of a record anew, whatever label it came with, if any.
 
@@ -287,15 +277,15 @@ def label_markers(
     ------
     InputError : fewer than two stations on the line, or two markers at one.
     """
-    return _relabelled(markers, handle_length, rule, trust=False)
+    return _relabelled(markers, handle_length, rule or LabelRule(), trust=False)
 
 
 def repair(
-    markers: Markers, handle_length: float = 0.0, rule: LabelRule = LabelRule()
+    markers: Markers, handle_length: float = 0.0, rule: LabelRule | None = None
 ) -> tuple[Markers, LabelReport]:
     """Find and mend exchanged labels of a labelled record; take ghosts out; label what is free.
 
     The labels are taken as mostly right: each counts as a weak vote, and stands where nothing is
     found against it. Parameters and errors as for `label_markers`.
     """
-    return _relabelled(markers, handle_length, rule, trust=True)
+    return _relabelled(markers, handle_length, rule or LabelRule(), trust=True)

@@ -208,7 +208,7 @@ def points_in_frame(
 def stream_points(
     cameras: Sequence[Camera],
     frames: Iterable[Sequence[View]],
-    link: LinkRule = LinkRule(),
+    link: LinkRule | None = None,
     rule: MeetRule = MeetRule(),
 ) -> Iterator[SpacePoints]:
     """Points in space of cameras that expose together at one rate, frame after frame, tracked.
@@ -216,7 +216,7 @@ def stream_points(
     The tracks of the frames before say where points are expected.
     """
     step = 1.0 / cameras[0].rate
-    tracker = Tracker(link)
+    tracker = Tracker(link or LinkRule())
     for frame, views in enumerate(frames):
         found = points_in_frame(cameras, views, tracker.predict(step), rule)
         position, covariance = found[:2]

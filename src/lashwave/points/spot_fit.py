@@ -117,4 +117,4 @@ def fit(
         noise = np.broadcast_to(_variance(level, p[:, -1], sd, gain), level.shape)[poor]
         ratio = odd_ratio(rest[poor], used[poor], centre(p[poor]), half, noise)
         widening[poor] = np.maximum(ratio, 1.0)
-    return Fits(p, np.linalg.inv(normal), chi2, freedom, widening, rest)
+    return Fits(p, np.asarray(np.linalg.inv(normal), dtype=float), chi2, freedom, widening, rest)

@@ -155,8 +155,6 @@ def _long(windows: Windows, dot: Fits, sd: float, gain: float, pulse_sd: float) 
     return found
 
 
-
-
 def _some(dots: Dots, which: Mask) -> Dots:
     return Dots(*(column[which] for column in vars(dots).values()))
 

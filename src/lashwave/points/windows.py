@@ -14,6 +14,7 @@ from lashwave.quantities.images import Image
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Whole = NDArray[np.int64]
 
 HALF_WIDTHS = (3, 4, 5, 6, 8, 10, 13, 17, 22, 29, 38, 50, 64)
 """Windows are 2 h + 1 px wide; a spot takes the smallest that holds it."""
@@ -75,7 +76,7 @@ def _starts(found: Blobs, width: Array) -> Array:
 
 
 def _hidden(
-    found: Blobs, width: Array, rows: NDArray[np.int64], u: Array, v: Array, half: int
+    found: Blobs, width: Array, rows: Whole, u: Whole, v: Whole, half: int
 ) -> list[tuple[int, Mask]]:
     """Pixels that belong to another dot: (window, mask (v, u)) where one reaches in.
 
