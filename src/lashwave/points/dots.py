@@ -24,7 +24,7 @@ from lashwave.quantities.images import Dots, Frames, Image
 
 Array = NDArray[np.float64]
 
-BATCH = 8
+BATCH = 16
 """Images whose dots are fitted together: what is held at a time, however long the record."""
 PIXELS = 400_000
 """Of windows fitted at once."""

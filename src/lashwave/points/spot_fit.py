@@ -101,7 +101,7 @@ def fit(
         # that gains nothing more, or whose damping has grown, is at the end of its way.
         still = np.abs(move).max(axis=1, initial=0.0, where=np.isfinite(move)) < 1e-3
         still |= (np.abs(move) * np.sqrt(diagonal) < 0.03).all(axis=1)
-        still |= np.where(better, cost - tried_cost < 0.01, damping > 1e2)
+        still |= np.where(better, cost - tried_cost < 0.01 + 1e-4 * cost, damping > 1e2)
         if still.all():
             break
     weight = used / _variance(level, p[:, -1], sd, gain)

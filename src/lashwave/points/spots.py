@@ -82,7 +82,7 @@ def _streaks(windows: Windows, sd: float, gain: float) -> Fits:
     length = np.sqrt(12.0 * np.maximum(along - across, 0.05))
     s = windows.start
     start = np.column_stack([s[:, :3], 0.5 * np.log(across), length, angle, s[:, 6]])
-    return fit(streak, start, windows.grid, windows.grey, windows.used, sd, gain, steps=25)
+    return fit(streak, start, windows.grid, windows.grey, windows.used, sd, gain, steps=15)
 
 
 def _pairs(windows: Windows, sd: float, gain: float) -> Fits:
@@ -93,7 +93,7 @@ def _pairs(windows: Windows, sd: float, gain: float) -> Fits:
     one, two = s[:, 1:3] + step, s[:, 1:3] - step
     top, width = s[:, :1], 0.5 * np.log(across)[:, None]
     start = np.hstack([top, one, top, two, width, s[:, 6:]])
-    return fit(pair, start, windows.grid, windows.grey, windows.used, sd, gain, steps=25)
+    return fit(pair, start, windows.grid, windows.grey, windows.used, sd, gain, steps=15)
 
 
 def _one(windows: Windows, centre: Array, sd: Array, flux: Array, streak: Array, m: Mask) -> Dots:

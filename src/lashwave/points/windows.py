@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from lashwave.points.background import Background
 from lashwave.points.blobs import Blobs
@@ -75,24 +76,26 @@ def _starts(found: Blobs, width: Array) -> Array:
     return np.column_stack([top, found.centre, a * scale, b * scale, c * scale, 0 * a])
 
 
-def _hidden(
-    found: Blobs, width: Array, rows: Whole, u: Whole, v: Whole, half: int
-) -> list[tuple[int, Mask]]:
-    """Pixels that belong to another dot: (window, mask (v, u)) where one reaches in.
+def _neighbours(found: Blobs, width: Array, half: Whole) -> Whole:
+    """(K, 2) blobs (own, other) of one image where the other may reach into the own window."""
+    if found.frame.size < 2:
+        return np.empty((0, 2), np.int64)
+    far = 2.0 * float(half.max() + 3.0 * width.max() + 1.0)
+    tree = cKDTree(np.column_stack([found.centre, found.frame * (4.0 * far)]))
+    pairs = tree.query_pairs(far, output_type="ndarray").astype(np.int64)
+    pairs = np.concatenate([pairs, pairs[:, ::-1]])
+    own, other = pairs.T
+    gap = np.maximum(*np.abs(found.centre[own] - found.centre[other]).T)
+    return pairs[gap < half[own] + 3.0 * width[other] + 1.0]
 
-    rows : (D,) blobs in the windows; u, v : (D, n) [px] columns and rows of the windows.
-    """
-    near = np.abs(found.centre[rows, None] - found.centre).max(axis=-1)
-    near = near < half + 3.0 * width + 1.0
-    near &= found.frame[rows, None] == found.frame
-    near[np.arange(len(rows)), rows] = False
-    masks = []
-    for k, j in np.argwhere(near):
-        uv = np.stack(np.broadcast_arrays(u[k][None, :], v[k][:, None]), axis=-1)
-        own = np.linalg.norm(uv - found.centre[rows[k]], axis=-1) / width[rows[k]]
-        other = np.linalg.norm(uv - found.centre[j], axis=-1) / width[j]
-        masks.append((int(k), (other < own) & (other < 3.0 + 1.0 / width[j])))
-    return masks
+
+def _hidden(found: Blobs, width: Array, own: int, other: int, u: Whole, v: Whole) -> Mask:
+    """(rows, columns) pixels at u (columns,), v (rows,) [px] that are the other dot's."""
+    square = [
+        ((u - found.centre[k, 0]) ** 2 + (v[:, None] - found.centre[k, 1]) ** 2) / width[k] ** 2
+        for k in (own, other)
+    ]
+    return np.asarray((square[1] < square[0]) & (square[1] < (3.0 + 1.0 / width[other]) ** 2))
 
 
 def windows(
@@ -111,6 +114,7 @@ def windows(
     span = 0.5 * (found.high - found.low).max(axis=1)
     wanted = np.maximum(np.maximum(span + 1.0, REACH * width), 3.0)
     half = np.append(HALF_WIDTHS, 0)[np.searchsorted(HALF_WIDTHS, np.ceil(wanted - 0.25))]
+    near = _neighbours(found, width, half)
     limits = np.array(images[0].shape[::-1]) - 1
     cut = (found.full > 0) | (found.low <= 0).any(axis=1) | (found.high >= limits).any(axis=1)
     made = []
@@ -130,8 +134,10 @@ def windows(
             uneven = grounds[k].uneven
             if uneven is not None:
                 grey[own] -= uneven[at]
-        for k, mask in _hidden(found, width, rows, u, v, int(h)):
-            used[k] &= ~mask
+        row = np.full(half.size, -1)
+        row[rows] = np.arange(rows.size)
+        for i, j in near[half[near[:, 0]] == h]:
+            used[row[i]] &= ~_hidden(found, width, i, j, u[row[i]], v[row[i]])
         begin = start[rows].copy()
         begin[:, 1:3] -= middle
         flat = (len(rows), -1)
