@@ -32,6 +32,9 @@ class ChainRule:
     """Of a point without a station."""
     bend: float = 0.05
     """Share by which a chord is usually shorter than its arc."""
+    straight: float = 1.0
+    """Exponent of the law of shorter chords, (1 + short / bend)^-straight. Low, as a line that is
+    coiled stays so for many samples: only a chord over its arc is hard evidence."""
     farthest: float = 60.0
     """Largest cost of one chord: beyond, the labelling is as good as ruled out."""
 
@@ -48,7 +51,7 @@ def chord_cost(
         return np.asarray(np.minimum(0.5 * ((distance - arc) / sd) ** 2, rule.farthest))
     short = np.maximum(1.0 - distance / arc, 0.0)
     over = np.maximum(distance - arc, 0.0) / sd
-    cost = 2.0 * np.log1p(short / (rule.bend + sd / arc)) + 0.5 * over * over
+    cost = rule.straight * np.log1p(short / (rule.bend + sd / arc)) + 0.5 * over * over
     return np.asarray(np.minimum(cost, rule.farthest))
 
 

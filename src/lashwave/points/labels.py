@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.points.chain import ChainRule, min_marginals
-from lashwave.points.continuity import fill, jumps, torn
+from lashwave.points.continuity import fill, jumps
+from lashwave.points.identity import LeapRule, torn
 from lashwave.points.linking import LinkRule, link
 
 Array = NDArray[np.float64]
@@ -30,21 +31,23 @@ class LabelRule:
     shortest: int = 4
     """Samples of a track that may vote."""
     rounds: int = 3
+    again: int = 2
+    """Further rounds, with the labels that are sure held fast."""
     independent: float = 3.0
-    """Samples that together count as one vote: neighbours in time have the same shape."""
-    margin: float = 10.0
-    """Least lead of a track's label over the next best (odds of e^10)."""
+    """Samples that together count as one vote: neighbours in time have the same shape. A tenth of
+    a track's length comes on top, as a bend that misleads may last."""
+    margin: float = 16.0
+    """Least lead of a track's label over the next best: odds of e^16, were votes what they say."""
     worst: float = 1.0
     """Largest mean cost of a track's label over the best labelling of its samples: more, and
     the track has no place on the line."""
-    leap: float = 15.0
-    """Speed that a marker may gain in a sample, beyond twice what it had [m/s]."""
     switch: float = 12.0
     """Cost of a change of station within a track."""
     cap: float = 15.0
     """Most that one sample may say against a label."""
     chain: ChainRule = field(default_factory=ChainRule)
     link: LinkRule = field(default_factory=LinkRule)
+    leap: LeapRule = field(default_factory=LeapRule)
 
 
 @dataclass(frozen=True)
@@ -120,11 +123,12 @@ def _table(sample: Whole, which: NDArray[np.bool_]) -> _Table:
     return _Table(times, point)
 
 
-def _sums(track: Whole, votes: Array) -> Array:
-    """Sum of votes (U, L) by track (K, L); points that did not vote count nothing."""
+def _totals(track: Whole, votes: Array, rule: LabelRule) -> Array:
+    """Votes (U, L) by track (K, L), as so many independent ones; points without a vote are nan."""
     total = np.zeros((int(track.max(initial=-1)) + 1, votes.shape[1]))
     np.add.at(total, track, np.nan_to_num(votes))
-    return total
+    count = np.bincount(track, np.isfinite(votes).all(axis=1), minlength=len(total))
+    return total / (rule.independent + 0.1 * count)[:, None]
 
 
 def _cuts(track: Whole, sample: Whole, votes: Array, switch: float) -> tuple[Whole, int]:
@@ -197,7 +201,7 @@ def label_points(
         if not long.any():
             break
         table = _table(sample, long)
-        tracks = np.minimum(_sums(track, votes + given)[track] / rule.independent, 20.0)
+        tracks = np.minimum(_totals(track, votes + given, rule)[track], 20.0)
         tracks -= tracks.min(axis=1, keepdims=True)
         unary = np.moveaxis(table.spread(tracks, 0.0), 2, 1)
         points = table.spread(position, np.nan)
@@ -210,6 +214,14 @@ def label_points(
             cut += more
     label, lead, undecided, strangers = _decide(track, votes + given, cost, rule)
     label = settled(sample, position, label, track, lead, station, scale, rule)
+    for _ in range(rule.again):
+        # With neighbours known for sure, more is sure.
+        votes = own_cost(sample, position, label, track, station, scale, rule)
+        cost = np.minimum(votes - votes.min(axis=1, keepdims=True), rule.cap) + given
+        more, better, undecided, strangers = _decide(track, cost, votes, rule)
+        new = (label < 0) & (more >= 0)
+        label, lead = np.where(new, more, label), np.where(new, better, lead)
+        label = settled(sample, position, label, track, lead, station, scale, rule)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 
 
@@ -229,9 +241,10 @@ def settled(
     label = _alone(sample, label, lead)
     pairs = scale.chord_sd(station)
     label = _within_length(sample, position, label, track, lead, station, pairs)
-    weight = 1.0 + lead
     for _ in range(2):
-        label = np.where(torn(sample, position, label, weight, scale.step, rule.leap), -1, label)
+        label = np.where(
+            torn(sample, position, label, track, lead, scale.step, rule.leap), -1, label
+        )
         label = np.where(jumps(sample, position, label, scale.sd), -1, label)
         label = fill(sample, position, label, scale.sd)
     label = np.where(jumps(sample, position, label, scale.sd), -1, label)
@@ -242,13 +255,15 @@ def own_cost(
     sample: Whole,
     position: Array,
     label: Whole,
+    track: Whole,
     station: Array,
     scale: Scale,
     rule: LabelRule,
 ) -> Array:
     """(U, L) cost of every point at every station over the best labelling of its own sample, the
-    labels (U,) so far held fast. Arguments as in `label_points`."""
-    table = _table(sample, np.ones(label.shape, dtype=bool))
+    labels (U,) so far held fast; nan for points of tracks too short to vote and without a label.
+    Arguments as in `label_points`."""
+    table = _table(sample, (np.bincount(track)[track] >= rule.shortest) | (label >= 0))
     unary = np.where((label >= 0)[:, None], 2.0 * rule.cap, 0.0) * np.ones(station.size)
     held = np.flatnonzero(label >= 0)
     unary[held, label[held]] = 0.0
@@ -265,7 +280,7 @@ def _decide(
     """Label (U,) and its lead (U,) by tracks; points undecided, and with no place on the line."""
     voted = np.isfinite(votes).all(axis=1)
     size = np.bincount(track[voted], minlength=int(track.max(initial=-1)) + 1)
-    total = _sums(track, votes) / rule.independent
+    total = _totals(track, votes, rule)
     best = total.argmin(axis=1)
     ranked = np.sort(total, axis=1)
     lead = ranked[:, 1] - ranked[:, 0]

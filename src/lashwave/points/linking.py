@@ -33,7 +33,7 @@ class LinkRule:
     """Of a new track, standard deviation of a component [m/s2]."""
     gate: float = 25.0
     """Largest chi-square (3 degrees of freedom) of a point from its prediction."""
-    margin: float = 12.0
+    margin: float = 6.0
     """Least lead in cost over the next best point, and over the next best track."""
     ratio: float = 0.3
     """Of a new track, whose speed is not known: largest step to its second point over the step to
