@@ -32,7 +32,7 @@ def dlt(points: ArrayLike, uv: ArrayLike) -> Array:
             np.hstack([zero, space, -image[:, 1:2] * space]),
         ]
     )
-    last = np.linalg.svd(rows, full_matrices=True)[2][-1].reshape(3, 4)
+    last = np.linalg.svd(rows, full_matrices=False)[2][-1].reshape(3, 4)
     projection = np.linalg.inv(flat) @ last @ lab
     return np.asarray(projection / (projection[2] @ np.append(points.mean(axis=0), 1.0)))
 

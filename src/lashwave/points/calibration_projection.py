@@ -58,6 +58,12 @@ def thickness(points: ArrayLike) -> Array:
     return np.asarray(np.pad(values, (0, 3 - values.size)) / np.sqrt(len(points)))
 
 
+def principal_axes(points: Array) -> Array:
+    """(3, 3) rows: unit vectors along which points (n, 3) spread, the widest first."""
+    off = points - points.mean(axis=0)
+    return np.asarray(np.linalg.eigh(off.T @ off)[1].T[::-1])
+
+
 def fit_perspective(
     points: ArrayLike,
     uv: ArrayLike,
@@ -152,7 +158,7 @@ def fit_parallel(
     top = answer.parameters.reshape(2, 4) @ move
     spread = np.kron(np.eye(2), move.T)
     covariance = spread @ answer.covariance @ spread.T
-    warnings = _direction_warnings(top, covariance, view)
+    warnings = _direction_warnings(points, top, covariance, view)
     projection = np.vstack([top, [0.0, 0.0, 0.0, 1.0]])
     return _result(answer, model, uv, size, projection, PARALLEL, covariance, warnings)
 
@@ -244,7 +250,7 @@ def _view_prior(view: View, per_metre: float) -> Prior:
 
 def _complete(start: Array, points: Array, view: View) -> Array:
     """Points on one line fix how it maps; square pixels and the view give what lies across it."""
-    along = np.linalg.svd(points - points.mean(axis=0))[2][0]
+    along = principal_axes(points)[0]
     direction = view.direction / np.linalg.norm(view.direction)
     across = np.cross(direction, along)
     if np.linalg.norm(across) < 0.1:
@@ -262,8 +268,21 @@ def apply_row(projection: Array, point: Array) -> Array:
     return np.asarray(projection[:2, :3] @ point + projection[:2, 3])
 
 
-def _direction_warnings(top: Array, covariance: Array, view: View | None) -> list[str]:
-    sd = view_sd(top, covariance)
+def _tilt_sd(points: Array, top: Array, covariance: Array) -> float:
+    """Sd of the image of the points' thinnest direction over that of the others [rad].
+
+    Unlike the direction of view it stays honest where noise alone gives that direction an image.
+    """
+    axes = principal_axes(points)
+    pick = np.kron(np.eye(2), np.append(axes[2], 0.0))
+    across = np.sqrt(np.linalg.eigvalsh(pick @ covariance @ pick.T)[-1])
+    return float(np.arctan(across / np.linalg.norm(top[:, :3] @ axes[:2].T, 2)))
+
+
+def _direction_warnings(
+    points: Array, top: Array, covariance: Array, view: View | None
+) -> list[str]:
+    sd = max(view_sd(top, covariance), _tilt_sd(points, top, covariance))
     if sd > _UNKNOWN:
         raise UndeterminedError(
             f"the direction of view is known to {np.degrees(sd):.0f} deg only",

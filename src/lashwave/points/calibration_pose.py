@@ -1,0 +1,214 @@
+"""A camera with a lens from points in space: its pose, and its intrinsics as far as they are free.
+
+Least squares on all parameters at once: those of the lens that an earlier calibration knows enter
+with that calibration's mean and covariance, so that the pose's covariance counts them too. Starts:
+SQPnP (Terzakis and Lourakis, ECCV 2020) among outliers where the lens is known, else the DLT and
+its RQ decomposition (Hartley and Zisserman 2004, section 6.2.4).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import rq
+
+from lashwave.points import calibration_pinhole as pinhole
+from lashwave.points.calibration_fit import Prior, Solution, UndeterminedError, fit
+from lashwave.points.calibration_linear import among_outliers, dlt
+from lashwave.points.calibration_projection import thickness
+from lashwave.points.calibration_result import Calibrated, common_warnings
+from lashwave.quantities.calibration import Calibration
+
+Array = NDArray[np.float64]
+_TRIES = 500
+
+
+def fit_pose(
+    points: ArrayLike,
+    uv: ArrayLike,
+    lens: Calibration,
+    *,
+    sd: float | None = None,
+    robust: bool = True,
+) -> Calibrated:
+    """Pose of a camera whose lens is known, from at least 4 points.
+
+    Parameters
+    ----------
+    points : (n, 3) [m]; uv : (n, 2) [px].
+    lens : a calibration with intrinsics; what has a covariance there is refined here.
+    sd : of one image coordinate [px]; None takes it from the residuals.
+    robust : leave out points that do not fit.
+
+    Raises
+    ------
+    UndeterminedError
+        Fewer than 4 points, points on one line, no pose that shows them ahead of the camera.
+    """
+    points, uv = np.asarray(points, dtype=float), np.asarray(uv, dtype=float)
+    if len(points) < 4:
+        raise UndeterminedError(f"{len(points)} points are too few", "give at least 4")
+    extent = thickness(points)
+    if extent[1] <= 1e-6 * extent[0]:
+        raise UndeterminedError("the points lie on one line", "give points beside it")
+    known, residuals = pinhole.known_lens(lens)
+    start = np.concatenate([pinhole.lens_of(lens), pose_start(points, uv, lens, sd, robust)])
+    free = np.append(known, np.ones(6, dtype=bool))
+    prior: Prior | None = (lambda full: residuals(full[:9])) if known.any() else None
+    return _fit_free(points, uv, lens.size, start, free, prior, sd, robust)
+
+
+def fit_camera(
+    points: ArrayLike,
+    uv: ArrayLike,
+    size: tuple[int, int],
+    *,
+    distortion: tuple[str, ...] = (),
+    sd: float | None = None,
+    robust: bool = True,
+) -> Calibrated:
+    """Intrinsics, pose and the named terms of distortion from at least 6 points in depth.
+
+    Parameters
+    ----------
+    distortion : which of k1, k2, p1, p2, k3 are fitted; the others are 0.
+    Others as for `fit_pose`.
+    """
+    points, uv = np.asarray(points, dtype=float), np.asarray(uv, dtype=float)
+    extent = thickness(points)
+    if len(points) < 6 or extent[2] <= 1e-6 * extent[0]:
+        raise UndeterminedError(
+            "fewer than 6 points, or all in one plane", "give points in depth, or a board"
+        )
+    start = among_outliers(dlt, points, uv, 6) if robust else dlt(points, uv)
+    free = np.array([n not in pinhole.LENS[4:] or n in distortion for n in pinhole.NAMES])
+    return _fit_free(points, uv, size, _decompose(start), free, None, sd, robust)
+
+
+def pose_start(
+    points: Array, uv: Array, lens: Calibration, sd: float | None, robust: bool
+) -> Array:
+    """(6,) rotation vector and translation, good enough to begin from."""
+    inner = np.asarray(lens.intrinsics, dtype=float)
+    bend = np.zeros(5) if lens.distortion is None else np.asarray(lens.distortion, dtype=float)
+    spots, seen = np.ascontiguousarray(points[:, None]), np.ascontiguousarray(uv[:, None])
+    found = False
+    if robust and len(points) >= 6:
+        cv2.setRNGSeed(0)
+        found, turn, shift, _ = cv2.solvePnPRansac(
+            spots, seen, inner, bend, iterationsCount=_TRIES, flags=cv2.SOLVEPNP_SQPNP,
+            reprojectionError=max(5.0 * (sd or 1.0), 2.0), confidence=0.999,
+        )  # fmt: skip
+    if not found:
+        found, turn, shift = cv2.solvePnP(spots, seen, inner, bend, flags=cv2.SOLVEPNP_SQPNP)
+    if not found:
+        raise UndeterminedError("no pose shows these points so", "check which point is which")
+    return np.concatenate([np.ravel(turn), np.ravel(shift)])
+
+
+def calibration_of(
+    full: Array,
+    names: tuple[str, ...],
+    covariance: Array,
+    size: tuple[int, int],
+    *,
+    registration_sd: float = 0.0,
+    reprojection_sd: float = 0.0,
+    degrees_of_freedom: int = 0,
+    images: int = 1,
+    points: int = 0,
+) -> Calibration:
+    """The noun from all 15 parameters, and the covariance of those that were free."""
+    return Calibration(
+        size=size,
+        projection=pinhole.projection_of(full),
+        intrinsics=pinhole.intrinsics(full),
+        distortion=np.array(full[4:9]),
+        rotation=np.array(full[9:12]),
+        translation=np.array(full[12:15]),
+        parameters=names,
+        covariance=0.5 * (covariance + covariance.T),
+        registration_sd=registration_sd,
+        reprojection_sd=reprojection_sd,
+        degrees_of_freedom=degrees_of_freedom,
+        images=images,
+        points=points,
+    )
+
+
+def placed_sd(slope: Array, covariance: Array) -> float:
+    """Rms sd of where a fit puts points [px], from derivatives (n, 2, p) and covariance (p, p)."""
+    return float(np.sqrt(np.einsum("nip,pq,niq->", slope, covariance, slope) / (2 * len(slope))))
+
+
+def _fit_free(
+    points: Array,
+    uv: Array,
+    size: tuple[int, int],
+    start: Array,
+    free: NDArray[np.bool_],
+    prior: Prior | None,
+    sd: float | None,
+    robust: bool,
+) -> Calibrated:
+    def fill(x: Array) -> Array:
+        full = start.copy()
+        full[free] = x
+        return full
+
+    def model(x: Array) -> tuple[Array, Array]:
+        seen, slope = pinhole.project_points(fill(x), points)
+        return seen, slope[:, :, free]
+
+    known: Prior | None = None if prior is None else (lambda x: prior(fill(x)))
+    answer: Solution = fit(uv, model, start[free], sd=sd, prior=known, robust=robust)
+    full = fill(answer.parameters)
+    if (pinhole.depths(full, points[answer.used]) <= 0.0).any():
+        raise UndeterminedError("points fall behind the camera", "check which point is which")
+    calibration = calibration_of(
+        full,
+        tuple(name for name, fitted in zip(pinhole.NAMES, free, strict=True) if fitted),
+        answer.covariance,
+        size,
+        registration_sd=placed_sd(model(answer.parameters)[1][answer.used], answer.covariance),
+        reprojection_sd=answer.sd,
+        degrees_of_freedom=answer.degrees_of_freedom,
+        points=int(answer.used.sum()),
+    )
+    warnings = [*answer.warnings, *common_warnings(uv, answer.used, size, answer.condition)]
+    warnings += lens_warnings(calibration)
+    return Calibrated(calibration, answer.residuals, answer.used, answer.condition, tuple(warnings))
+
+
+def lens_warnings(calibration: Calibration) -> list[str]:
+    """Lens parameters that the points hardly determine."""
+    found, known = [], calibration.parameters
+    inner = calibration.intrinsics
+    if inner is not None and "fx" in known:
+        share = max(calibration.sd("fx") / inner[0, 0], calibration.sd("fy") / inner[1, 1])
+        if share > 0.01:
+            found.append(
+                f"the focal length is known to {100 * share:.1f} % only: tilt the board more, "
+                "come closer, or take more images"
+            )
+    if "k3" in known and calibration.distortion is not None:
+        if abs(calibration.distortion[4]) < 2.0 * calibration.sd("k3"):
+            found.append('k3 is not told from 0: leave it out (distortion = ["k1", "k2"])')
+    return found
+
+
+def _decompose(projection: Array) -> Array:
+    """(15,) parameters of a projection, without distortion and skew."""
+    upper, turn = rq(projection[:, :3])
+    sign = np.diag(np.sign(np.diag(upper)))
+    upper, turn = upper @ sign, sign @ turn
+    if np.linalg.det(turn) < 0.0:
+        raise UndeterminedError(
+            "the image is mirrored, or the points are left-handed",
+            "flip the images, or the sign of one axis",
+        )
+    shift = np.linalg.solve(upper, projection[:, 3])
+    upper = upper / upper[2, 2]
+    lens = [upper[0, 0], upper[1, 1], upper[0, 2], upper[1, 2], 0, 0, 0, 0, 0]
+    return np.concatenate([lens, pinhole.rotation_vector(turn), shift])
