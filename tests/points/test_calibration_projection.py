@@ -20,9 +20,7 @@ INNER = np.array([[1600.0, 0, 511.5], [0, 1590.0, 383.5], [0, 0, 1]])
 TURN = cv2.Rodrigues(np.array([0.2, -0.5, 0.1]))[0]
 PROJECTION = INNER @ np.column_stack([TURN, [0.1, -0.05, 2.5]])
 SCALE = 900.0
-AFFINE = np.vstack(
-    [np.column_stack([SCALE * TURN[:2], [500.0, 400.0]]), [[0.0, 0.0, 0.0, 1.0]]]
-)
+AFFINE = np.vstack([np.column_stack([SCALE * TURN[:2], [500.0, 400.0]]), [[0.0, 0.0, 0.0, 1.0]]])
 
 
 def cloud(count: int, seed: int = 0) -> np.ndarray:
@@ -55,10 +53,14 @@ def test_f11_rms_is_as_the_degrees_of_freedom_say(count: int, share: float) -> N
     clean = apply(PROJECTION, points)
     for _ in range(500):
         found = fit_perspective(
-            points, clean + noise * random.standard_normal(clean.shape), SIZE, sd=noise, robust=False
+            points,
+            clean + noise * random.standard_normal(clean.shape),
+            SIZE,
+            sd=noise,
+            robust=False,
         )
         squares.append((found.residuals**2).mean())
-        judged.append(found.calibration.reprojection_sd ** 2)
+        judged.append(found.calibration.reprojection_sd**2)
     spread = np.sqrt(2.0 / (500 * (2 * count - 11))) / 2  # of an rms over so many runs
     tolerance = max(0.03, 3 * spread)
     assert np.sqrt(np.mean(squares)) == pytest.approx(share * noise, rel=tolerance)

@@ -22,6 +22,8 @@ from lashwave.quantities.calibration import Calibration
 
 Array = NDArray[np.float64]
 _TRIES = 500
+_OPEN = 0.2
+"""Relative sd of the focal length from which it counts as not determined."""
 
 
 def fit_pose(
@@ -182,11 +184,16 @@ def _fit_free(
 
 
 def lens_warnings(calibration: Calibration) -> list[str]:
-    """Lens parameters that the points hardly determine."""
+    """Lens parameters that the points hardly determine; UndeterminedError where not at all."""
     found, known = [], calibration.parameters
     inner = calibration.intrinsics
     if inner is not None and "fx" in known:
         share = max(calibration.sd("fx") / inner[0, 0], calibration.sd("fy") / inner[1, 1])
+        if share > _OPEN:
+            raise UndeterminedError(
+                f"the focal length is known to {min(100 * share, 999):.0f} % only",
+                "tilt the board by 20 to 40 degrees in different directions, or give more depth",
+            )
         if share > 0.01:
             found.append(
                 f"the focal length is known to {100 * share:.1f} % only: tilt the board more, "

@@ -112,9 +112,7 @@ def fit_perspective(
     full = np.zeros((12, 12))
     full[:11, :11] = answer.covariance
     spread = np.kron(np.eye(3), move.T)
-    return _result(
-        answer, model, uv, size, projection, PERSPECTIVE, spread @ full @ spread.T, []
-    )
+    return _result(answer, model, uv, size, projection, PERSPECTIVE, spread @ full @ spread.T, [])
 
 
 def fit_parallel(
