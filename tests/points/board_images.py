@@ -48,7 +48,7 @@ def coded(board: Board, xy: np.ndarray) -> np.ndarray:
 def render(
     board: Board, slopes: np.ndarray, pose: np.ndarray, noise: float, random: np.random.Generator
 ) -> np.ndarray:
-    """16-bit image of a board at a pose (rotation vector, translation), noise as a share of full."""
+    """16-bit image of a board at a pose (rotation vector, translation), noise a share of full."""
     turn = rotation_matrix(pose[:3])
     # X_camera = R x + t; the ray s (x, y, 1) meets the plane where n . (ray s - t) = 0.
     normal = turn[:, 2]

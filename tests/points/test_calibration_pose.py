@@ -5,7 +5,7 @@ import pytest
 
 from lashwave.instruments.camera import project
 from lashwave.points.calibration_fit import UndeterminedError
-from lashwave.points.calibration_pinhole import NAMES, projection_of, project_points
+from lashwave.points.calibration_pinhole import NAMES, project_points, projection_of
 from lashwave.points.calibration_pose import calibration_of, fit_camera, fit_pose
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock

@@ -130,9 +130,10 @@ def _damped(matrix: Array, damping: float) -> Array:
 
 def _reduce(now: _Normal, damping: float) -> tuple[Array, Array, list[Array]]:
     """Reduced matrix, reduced pull, and the inverse of each family's own blocks."""
-    top, pull, inverses = _damped(now.top, damping), now.pull.copy(), []
+    top, pull = _damped(now.top, damping), now.pull.copy()
+    inverses: list[Array] = []
     for block, couple, mine in now.blocks:
-        inverse = np.linalg.inv(_damped(block, damping))
+        inverse: Array = np.asarray(np.linalg.inv(_damped(block, damping)), dtype=float)
         half = couple @ inverse
         top -= np.einsum("gsk,gtk->st", half, couple, optimize=True)
         pull -= np.einsum("gsk,gk->s", half, mine[..., 0])

@@ -81,7 +81,7 @@ def find_corners(image: NDArray, board: Board) -> Corners | None:
         return None
     across, down = np.meshgrid(np.arange(shape[0]), np.arange(shape[1]))
     points = np.stack([across.ravel(), down.ravel(), np.zeros(across.size)], axis=1)
-    return Corners(points * board.square, _refined(image, uv))
+    return Corners(np.asarray(points * board.square, dtype=float), _refined(image, uv))
 
 
 def _refined(image: NDArray, uv: NDArray) -> Array:

@@ -1,4 +1,4 @@
-"""Closed forms that start the fits: projections from points, rigid moves, and starts among outliers.
+"""Closed forms that start the fits: projections, rigid moves, and starts among outliers.
 
 Direct linear transformation: Abdel-Aziz and Karara, Proc. Symp. Close-Range Photogrammetry, 1971,
 solved by SVD on coordinates moved to their centroid and scaled (Hartley, IEEE Trans. Pattern Anal.

@@ -6,7 +6,7 @@ rx, ry, rz [rad] from lab to camera axes, and tx, ty, tz [m], the lab's origin i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -35,12 +35,14 @@ def intrinsics(parameters: ArrayLike) -> Array:
 
 def rotation_matrix(vector: ArrayLike) -> Array:
     """(3, 3) of a rotation vector (3,)."""
-    return np.asarray(cv2.Rodrigues(np.asarray(vector, dtype=float).reshape(3, 1))[0])
+    turn = cv2.Rodrigues(np.asarray(vector, dtype=float).reshape(3, 1))[0]
+    return np.asarray(turn, dtype=float)
 
 
 def rotation_vector(matrix: ArrayLike) -> Array:
     """(3,) of a rotation matrix (3, 3)."""
-    return np.asarray(cv2.Rodrigues(np.asarray(matrix, dtype=float))[0]).ravel()
+    vector = cv2.Rodrigues(np.asarray(matrix, dtype=float))[0]
+    return np.asarray(vector, dtype=float).ravel()
 
 
 def lens_of(calibration: Calibration) -> Array:
@@ -65,10 +67,13 @@ def project_points(parameters: ArrayLike, points: ArrayLike) -> tuple[Array, Arr
     """Image points (n, 2) [px] of lab points (n, 3), and their derivative (n, 2, 15)."""
     x = np.asarray(parameters, dtype=float)
     spots = np.ascontiguousarray(np.asarray(points, dtype=float).reshape(-1, 1, 3))
-    uv, slope = cv2.projectPoints(spots, x[9:12], x[12:15], intrinsics(x), x[4:9])
+    seen, slope = cv2.projectPoints(spots, x[9:12], x[12:15], intrinsics(x), x[4:9])
     # The library's order: rotation, translation, focal lengths, centre, distortion.
-    slope = np.concatenate([slope[:, 6:15], slope[:, :6]], axis=1)
-    return uv.reshape(-1, 2), slope.reshape(-1, 2, 15)
+    ours = np.concatenate([slope[:, 6:15], slope[:, :6]], axis=1)
+    return (
+        np.asarray(seen, dtype=float).reshape(-1, 2),
+        np.asarray(ours, dtype=float).reshape(-1, 2, 15),
+    )
 
 
 def depths(parameters: ArrayLike, points: ArrayLike) -> Array:
@@ -83,23 +88,30 @@ def projection_of(parameters: ArrayLike) -> Array:
     return intrinsics(x) @ np.column_stack([rotation_matrix(x[9:12]), x[12:15]])
 
 
-def known_lens(calibration: Calibration) -> tuple[NDArray[np.bool_], Callable[[Array], Array]]:
-    """What an earlier calibration says of the lens, as a prior for a new fit.
+@dataclass(frozen=True)
+class KnownLens:
+    """What an earlier calibration says of a lens, as a prior for a new fit."""
 
-    Returns
-    -------
-    free : (9,) which lens parameters have a covariance; the others stay as they are.
-    residuals : from lens parameters (9,) to unit residuals, as many as are free.
-    """
+    mean: Array
+    """(9,)"""
+    free: NDArray[np.bool_]
+    """(9,) which have a covariance; the others stay as they are."""
+    whiten: Array
+    """(q, 9): from a departure from the mean to q unit residuals."""
+
+    def residuals(self, lens: Array) -> Array:
+        """(q,) of unit variance."""
+        return np.asarray(self.whiten @ (lens - self.mean))
+
+
+def known_lens(calibration: Calibration) -> KnownLens:
+    """The lens of a calibration as a prior."""
     mean, covariance = lens_of(calibration), lens_covariance(calibration)
-    free = np.diag(covariance) > 0.0
+    free = np.asarray(np.diag(covariance) > 0.0)
     root = np.diag(covariance)[free] ** 0.5
     # Whitened through the correlation matrix: variances span 18 decades.
     relation = covariance[np.ix_(free, free)] / np.outer(root, root)
     values, vectors = np.linalg.eigh(relation)
-    whiten = (vectors / np.sqrt(np.maximum(values, 1e-12))).T / root
-
-    def residuals(lens: Array) -> Array:
-        return np.asarray(whiten @ (lens - mean)[free])
-
-    return free, residuals
+    whiten = np.zeros((root.size, 9))
+    whiten[:, free] = (vectors / np.sqrt(np.maximum(values, 1e-12))).T / root
+    return KnownLens(mean, free, whiten)

@@ -54,10 +54,10 @@ def fit_pose(
     extent = thickness(points)
     if extent[1] <= 1e-6 * extent[0]:
         raise UndeterminedError("the points lie on one line", "give points beside it")
-    known, residuals = pinhole.known_lens(lens)
+    known = pinhole.known_lens(lens)
     start = np.concatenate([pinhole.lens_of(lens), pose_start(points, uv, lens, sd, robust)])
-    free = np.append(known, np.ones(6, dtype=bool))
-    prior: Prior | None = (lambda full: residuals(full[:9])) if known.any() else None
+    free = np.append(known.free, np.ones(6, dtype=bool))
+    prior: Prior | None = (lambda full: known.residuals(full[:9])) if known.free.any() else None
     return _fit_free(points, uv, lens.size, start, free, prior, sd, robust)
 
 
@@ -199,9 +199,9 @@ def lens_warnings(calibration: Calibration) -> list[str]:
                 f"the focal length is known to {100 * share:.1f} % only: tilt the board more, "
                 "come closer, or take more images"
             )
-    if "k3" in known and calibration.distortion is not None:
-        if abs(calibration.distortion[4]) < 2.0 * calibration.sd("k3"):
-            found.append('k3 is not told from 0: leave it out (distortion = ["k1", "k2"])')
+    bend = calibration.distortion
+    if "k3" in known and bend is not None and abs(bend[4]) < 2.0 * calibration.sd("k3"):
+        found.append('k3 is not told from 0: leave it out (distortion = ["k1", "k2"])')
     return found
 
 

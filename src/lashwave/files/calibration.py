@@ -1,0 +1,198 @@
+"""The calibration file of a camera: what `lashwave calibrate` writes and a trial names."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave import __version__
+from lashwave.files.fields import Fields, parse
+from lashwave.files.source import LARGEST_DESCRIPTION, Folder
+from lashwave.files.swap import replace_file
+from lashwave.files.toml_text import matrix, numbers, quantity, text
+from lashwave.quantities.calibration import Calibration
+
+Array = NDArray[np.float64]
+
+SCHEMA = 1
+_KEYS = (
+    "schema", "program", "date", "size", "projection", "intrinsics", "distortion", "rotation",
+    "translation", "registration_sd", "reprojection_sd", "degrees_of_freedom", "images", "points",
+    "parameters", "covariance", "inputs",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Optics:
+    """How a camera maps the lab to its image, as a trial or a calibration file states it."""
+
+    projection: Array
+    intrinsics: Array | None
+    distortion: Array | None
+
+
+def write_calibration(
+    path: Path,
+    calibration: Calibration,
+    inputs: Mapping[str, str],
+    when: datetime.datetime | None = None,
+) -> None:
+    """Write the TOML file of a calibration, every number to its last digit.
+
+    Parameters
+    ----------
+    path : replaced as a whole where it exists.
+    inputs : SHA-256 of each input, by its name.
+    when : the moment to state; now by default.
+
+    Raises
+    ------
+    ValueError
+        For numbers that are not finite.
+    """
+    c = calibration
+    stated = (c.projection, c.intrinsics, c.distortion, c.rotation, c.translation, c.covariance)
+    spreads = (c.registration_sd, c.reprojection_sd)
+    if not all(np.isfinite(v).all() for v in (*stated, *spreads) if v is not None):
+        raise ValueError("a calibration with numbers that are not finite")
+    when = when or datetime.datetime.now(datetime.UTC)
+    lines = [
+        f"schema = {SCHEMA}",
+        f"program = {text(f'lashwave {__version__}')}",
+        f"date = {when.replace(microsecond=0).isoformat()}",
+        f"size = [{c.size[0]}, {c.size[1]}] # px: width, height",
+        f"projection = {matrix(c.projection)} # homogeneous lab metres -> px",
+    ]
+    if c.intrinsics is not None:
+        lines.append(f"intrinsics = {matrix(c.intrinsics)} # px")
+    if c.distortion is not None:
+        lines.append(f"distortion = {numbers(c.distortion)} # k1, k2, p1, p2, k3")
+    if c.rotation is not None:
+        lines.append(f"rotation = {numbers(c.rotation)} # rotation vector, lab to camera [rad]")
+    if c.translation is not None:
+        lines.append(f"translation = {numbers(c.translation)} # m")
+    lines += [
+        quantity("registration_sd", c.registration_sd, "px"),
+        quantity("reprojection_sd", c.reprojection_sd, "px"),
+        f"degrees_of_freedom = {int(c.degrees_of_freedom)}",
+        f"images = {int(c.images)}",
+        f"points = {int(c.points)}",
+        "# Covariance of the fitted parameters, in their order, in px, rad, m or 1.",
+        f"parameters = [{', '.join(text(name) for name in c.parameters)}]",
+        f"covariance = {matrix(c.covariance)}",
+        "[inputs] # SHA-256",
+        *(f"{text(name)} = {text(digest)}" for name, digest in inputs.items()),
+    ]
+    content = "\n".join(lines) + "\n"
+    replace_file(path, lambda aside: aside.write_text(content, encoding="utf-8"))
+
+
+def read_calibration(
+    folder: Folder, name: str, where: str, line: int | None, key: str
+) -> Calibration:
+    """A calibration file named in `where`; what it does not state is as in the noun.
+
+    Raises
+    ------
+    InputError
+        For a path as `Folder.file`, and for a field that is not what it should be.
+    """
+    source = calibration_fields(folder, name, where, line, key).expect(*_KEYS)
+    schema = source.get("schema", SCHEMA)
+    if schema != SCHEMA or isinstance(schema, bool):
+        raise source.fault("schema", f"{schema!r} is not known", f"write schema = {SCHEMA}")
+    optics = read_optics(source)
+    parameters, covariance = _covariance(source)
+    pose = {k: source.array(k, (3,)) for k in ("rotation", "translation") if source.has(k)}
+    if len(pose) == 1:
+        missing = ({"rotation", "translation"} - set(pose)).pop()
+        raise source.fault(missing, "is missing, and a pose needs both", "add it")
+    return Calibration(
+        size=read_size(source),
+        projection=optics.projection,
+        intrinsics=optics.intrinsics,
+        distortion=optics.distortion,
+        rotation=pose.get("rotation"),
+        translation=pose.get("translation"),
+        parameters=parameters,
+        covariance=covariance,
+        registration_sd=source.number("registration_sd", "pixel", 0.0, 0.0, 1e4),
+        reprojection_sd=source.number("reprojection_sd", "pixel", 0.0, 0.0, 1e4),
+        degrees_of_freedom=_count(source, "degrees_of_freedom"),
+        images=_count(source, "images"),
+        points=_count(source, "points"),
+    )
+
+
+def calibration_fields(folder: Folder, name: str, where: str, line: int | None, key: str) -> Fields:
+    """The root table of a calibration file named in `where`."""
+    path = folder.file(name, where, line, key)
+    if path.stat().st_size > LARGEST_DESCRIPTION:
+        raise Fields(where, {}, (), {(key,): line or 1}).fault(
+            key, f"{name!r} is too large", "name a calibration file"
+        )
+    return parse(path.read_bytes(), name)
+
+
+def read_optics(source: Fields) -> Optics:
+    """Projection, intrinsics and distortion from the table that states them."""
+    projection = source.array("projection", (3, 4))
+    parallel = not projection[2, :3].any()
+    if parallel and projection[2, 3] == 0:
+        raise source.fault("projection", "has a last row of zeros", "give a 3x4 projection")
+    if np.linalg.matrix_rank(projection[:2, :3] if parallel else projection) < (
+        2 if parallel else 3
+    ):
+        raise source.fault("projection", "maps the lab to a line or a point", "calibrate again")
+    intrinsics = _intrinsics(source) if source.has("intrinsics") else None
+    distortion = source.array("distortion", (5,)) if source.has("distortion") else None
+    if distortion is not None and intrinsics is None:
+        raise source.fault("intrinsics", "is missing, and distortion needs it", "add it")
+    return Optics(projection, intrinsics, distortion)
+
+
+def read_size(fields: Fields) -> tuple[int, int]:
+    """Width and height of a camera's images [px]."""
+    size = fields.array("size", (2,))
+    if (size != np.rint(size)).any() or (size < 8).any() or (size > 100_000).any():
+        raise fields.fault("size", "is not two whole numbers from 8", "write [width, height] in px")
+    return int(size[0]), int(size[1])
+
+
+def _intrinsics(source: Fields) -> Array:
+    inner = source.array("intrinsics", (3, 3))
+    plain = inner[1, 0] == inner[2, 0] == inner[2, 1] == 0 and inner[2, 2] == 1
+    if not plain or inner[0, 0] <= 0 or inner[1, 1] <= 0:
+        raise source.fault(
+            "intrinsics", "is not a camera matrix", "write [[fx, 0, cx], [0, fy, cy], [0, 0, 1]]"
+        )
+    return inner
+
+
+def _covariance(source: Fields) -> tuple[tuple[str, ...], Array]:
+    names = source.get("parameters", [])
+    if not isinstance(names, list) or any(not isinstance(n, str) or not n for n in names):
+        raise source.fault("parameters", "is not a list of names", "write names in quotes")
+    if len(set(names)) != len(names):
+        raise source.fault("parameters", "names one twice", "name each once")
+    count = len(names)
+    if count == 0 and source.get("covariance", []) == []:
+        return (), np.empty((0, 0))
+    covariance = source.array("covariance", (count, count))
+    scale = np.sqrt(np.abs(np.diag(covariance)))
+    slack = 1e-9 * np.outer(scale, scale)
+    if (np.diag(covariance) < 0).any() or (np.abs(covariance - covariance.T) > slack).any():
+        raise source.fault("covariance", "is no covariance", "calibrate again")
+    return tuple(names), covariance
+
+
+def _count(source: Fields, key: str) -> int:
+    value = source.get(key, 0)
+    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+        raise source.fault(key, f"{value!r} is not a count", "write a whole number from 0")
+    return value
