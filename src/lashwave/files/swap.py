@@ -1,4 +1,4 @@
-"""A folder put in the place of another in one step, so that no reader sees half of it."""
+"""A folder or file put in the place of another in one step: no reader sees half of it."""
 
 from __future__ import annotations
 
@@ -24,10 +24,7 @@ def replace_folder(out: Path, fill: Callable[[Path], None]) -> None:
     out.parent.mkdir(parents=True, exist_ok=True)
     aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".part", dir=out.parent))
     try:
-        # mkdtemp makes a folder for its owner alone; an answer is as open as any folder.
-        mask = os.umask(0)
-        os.umask(mask)
-        aside.chmod(0o777 & ~mask)
+        aside.chmod(0o777 & ~_mask())
         fill(aside)
         _flush(aside)
         if out.is_dir() and not out.is_symlink() and not any(out.iterdir()):
@@ -45,6 +42,29 @@ def replace_folder(out: Path, fill: Callable[[Path], None]) -> None:
                     parent.rmdir()
                 except OSError:
                     break
+
+
+def replace_file(path: Path, fill: Callable[[Path], object]) -> None:
+    """Call `fill` with a new name beside `path`, then move what it wrote to `path`.
+
+    Where `fill` fails or is interrupted, `path` is as it was. The folder must exist.
+    """
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    os.close(handle)
+    aside = Path(name)
+    try:
+        aside.chmod(0o666 & ~_mask())
+        fill(aside)
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+def _mask() -> int:
+    """Permissions that a new file or folder does not get: `tempfile` gives the owner's alone."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
 
 
 def _flush(folder: Path) -> None:
