@@ -91,7 +91,7 @@ def solve(families: Sequence[Family], shared: Array, prior: Prior | None = None)
         gain = now.square - trial.square
         shared, own, now = fresh_shared, fresh_own, trial
         damping = max(damping / 10.0, 1e-14)
-        if gain <= 1e-13 * now.square + 1e-24:
+        if gain <= 1e-11 * now.square + 1e-24:
             break
     return _finish(shared, own, now)
 
