@@ -115,7 +115,7 @@ def _first(
 ) -> tuple[Rows, _State]:
     """The best of some starts, each after an adjustment that is soft on outliers."""
     seen = np.isfinite(uv).all(axis=-1).reshape(len(lenses), -1)
-    rows = Rows(uv, wand, known, scale, np.isfinite(uv).all(axis=-1), soft=True)
+    rows = Rows(uv, wand, known, scale, np.asarray(np.isfinite(uv).all(axis=-1)), soft=True)
     best: tuple[float, Rows, _State] | None = None
     fault = UndeterminedError("no two cameras share enough dots", "wave the wand where both look")
     for pair, _ in zip(pairs(seen), range(_STARTS), strict=False):
@@ -256,8 +256,8 @@ def _with_lengths(
     seen = np.isfinite(rows.uv).all(axis=-1)
     if rows.used.sum() < _LEAST * seen.sum() or lengths.std() > _LOOSE * rows.wand.length:
         raise UndeterminedError(
-            f"{rows.used.sum() / seen.sum():.0%} of the dots fit, and the wand's length scatters by "
-            f"{lengths.std() / rows.wand.length:.0%}",
+            f"{rows.used.sum() / seen.sum():.0%} of the dots fit, and the wand's length scatters "
+            f"by {lengths.std() / rows.wand.length:.0%}",
             "check that the cameras are synchronous and the dots are told apart",
         )
     if lengths.size < _THIN:

@@ -141,6 +141,11 @@ class Rows:
     soft: bool = False
     """Let large residuals count less (while the start may hold outliers)."""
 
+    @property
+    def active(self) -> NDArray[np.bool_]:
+        """(F,) frames of which all dots are used."""
+        return np.asarray(np.all(np.any(self.used, axis=0), axis=1))
+
     def same_as(self, other: Rows) -> bool:
         """Whether the same is used, at the same scale to 1 %."""
         alike = self.used.shape == other.used.shape and bool((self.used == other.used).all())
@@ -153,7 +158,7 @@ class Rows:
 
     def equations(self, layout: Layout) -> int:
         """Residuals of all kinds."""
-        frames = int(self.used.any(axis=0).all(axis=1).sum())
+        frames = int(self.active.sum())
         count = 2 * int(self.used.sum()) + frames * len(self.wand.pairs)
         count += sum(len(lens.whiten) for lens in layout.lenses) + (layout.stretch_sd > 0.0)
         if self.known is not None:
@@ -175,7 +180,7 @@ class Rows:
         """Equations of each frame: dots in the cameras, then distances on the wand."""
         _, frames, dots = self.uv.shape[:3]
         pairs = self.wand.pairs
-        active = self.used.any(axis=0).all(axis=1)
+        active = self.active
 
         def evaluate(shared: Array, own: Array) -> tuple[Array, Array, Array]:
             fresh, stretch = layout.unpack(shared, full)
@@ -207,7 +212,7 @@ class Rows:
         """Equations of each known point: where cameras see it, and where it was measured."""
         known = self.known
         assert known is not None
-        seen = np.isfinite(known.uv).all(axis=-1)[:, :, None]
+        seen = np.asarray(np.isfinite(known.uv).all(axis=-1))[:, :, None]
         uv = known.uv[:, :, None]
 
         def evaluate(shared: Array, own: Array) -> tuple[Array, Array, Array]:
