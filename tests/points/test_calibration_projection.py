@@ -108,6 +108,24 @@ def test_a_quarter_of_false_points_is_found_out(fit) -> None:
     assert any("left out" in text for text in found.warnings)
 
 
+@pytest.mark.parametrize("count", [6, 7, 9])
+def test_few_points_are_all_kept(count: int) -> None:
+    """With a few degrees of freedom residuals cannot accuse each other."""
+    random, points = np.random.default_rng(9), cloud(count, 3)
+    for _ in range(20):
+        uv = apply(PROJECTION, points) + 0.5 * random.standard_normal((count, 2))
+        assert fit_perspective(points, uv, SIZE).used.all()
+
+
+def test_a_marker_that_stands_still_does_no_harm() -> None:
+    random = np.random.default_rng(10)
+    points = np.concatenate([cloud(20), np.tile([[0.1, 0.1, 0.1]], (60, 1))])
+    for fit, truth in ((fit_perspective, PROJECTION), (fit_parallel, AFFINE)):
+        uv = apply(truth, points) + 0.3 * random.standard_normal((80, 2))
+        found = fit(points, uv, SIZE, sd=0.3)
+        assert np.abs(apply(found.calibration.projection, points) - apply(truth, points)).max() < 2
+
+
 def test_registration_sd_is_how_well_points_are_placed() -> None:
     """n points and p parameters: the mean variance of a fitted place is s^2 p / 2n (trace of the
     hat matrix, e.g. Hoaglin and Welsch, Am. Stat. 32 (1978) 17)."""
@@ -158,6 +176,16 @@ def test_a_ruler_with_a_view_and_square_pixels() -> None:
         fit_parallel(points, uv, SIZE, view=plain)
     turned = View(np.array([0.0, 1.0, 0.0]), square_pixels=True, mirrored=True)
     assert fit_parallel(points, uv, SIZE, view=turned).calibration.projection[1, 2] > 800
+
+
+def test_a_mirrored_view_is_told() -> None:
+    points = cloud(30)
+    uv = apply(AFFINE, points) * [-1, 1] + [SIZE[0], 0]
+    view = View(view_direction(AFFINE[:2].ravel()), 0.01)
+    told = fit_parallel(points, uv, SIZE, sd=0.3, view=view).warnings
+    assert any("mirrored against the view" in text for text in told)
+    plain = fit_parallel(points, apply(AFFINE, points), SIZE, sd=0.3, view=view).warnings
+    assert not any("mirrored" in text for text in plain)
 
 
 def test_too_few_and_mirrored() -> None:

@@ -39,11 +39,6 @@ class Board:
     """Side of a coded marker [m], for ChArUco; None for a plain chessboard."""
     dictionary: str = "5x5_100"
 
-    @property
-    def ambiguous(self) -> bool:
-        """Whether a plain board looks the same when turned by half a turn."""
-        return self.marker is None and (self.columns + self.rows) % 2 == 0
-
 
 @dataclass(frozen=True)
 class Corners:

@@ -26,6 +26,8 @@ Prior = Callable[[Array], Array]
 
 CUT = 4.0
 """A point further from the fit than this many robust sd (of one coordinate) is left out."""
+SPARE = 8
+"""Degrees of freedom that must be left for a point to be put aside."""
 SINGULAR = 1e10
 """Condition number, columns scaled, from which parameters count as not determined."""
 _DOUBT = 0.01
@@ -132,7 +134,9 @@ def fit(
         rest = seen - model(x)[0]
         spread = max(robust_sd(rest[used]), 1e-12)
         keep = np.linalg.norm(rest, axis=1) <= CUT * (spread if sd is None else max(spread, sd))
-        keep = keep if robust else used
+        # Too few residuals to judge each other by: then none is put aside.
+        if not robust or 2 * keep.sum() < x.size + SPARE:
+            keep = np.ones(len(seen), dtype=bool)
         settled = bool((keep == used).all()) and turn > 0
         used = keep
         if sd is None:

@@ -77,9 +77,12 @@ def among_outliers(
         return best
     for _ in range(_TRIES):
         some = random.choice(len(points), least, replace=False)
-        with np.errstate(all="ignore"):
-            trial = solve(points[some], uv[some])
-            seen = _median(trial, points, uv)
+        try:
+            with np.errstate(all="ignore"):
+                trial = solve(points[some], uv[some])
+        except np.linalg.LinAlgError:
+            continue
+        seen = _median(trial, points, uv)
         if seen < least_seen:
             best, least_seen = trial, seen
     return best
@@ -95,7 +98,7 @@ def _to_unit(points: Array) -> Array:
     """(d + 1, d + 1) that moves points (n, d) to their centroid and to unit rms a coordinate."""
     size = points.shape[1]
     centre = points.mean(axis=0)
-    spread = max(float(np.sqrt(((points - centre) ** 2).mean())), 1e-300)
+    spread = float(np.sqrt(((points - centre) ** 2).mean())) or 1.0
     move = np.eye(size + 1)
     move[:size] /= spread
     move[:size, size] = -centre / spread

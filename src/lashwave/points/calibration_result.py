@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.quantities.calibration import Calibration
 
 Array = NDArray[np.float64]
-COVERED = 0.5
-"""Share of the image, in 6 x 6 fields, that points should fall in."""
+COVERED = 0.4
+"""Share of the image that the points should span."""
 
 
 @dataclass(frozen=True)
@@ -29,10 +30,11 @@ class Calibrated:
 
 
 def coverage(uv: Array, size: tuple[int, int]) -> float:
-    """Share of the 6 x 6 fields of an image in which at least one point (n, 2) falls."""
-    field = np.floor(6 * (uv + 0.5) / np.asarray(size, dtype=float)).astype(int)
-    inside = ((field >= 0) & (field < 6)).all(axis=1)
-    return len({(int(a), int(b)) for a, b in field[inside]}) / 36.0
+    """Share of an image that lies among points (n, 2), within their convex hull."""
+    if len(uv) < 3:
+        return 0.0
+    hull = cv2.convexHull(np.asarray(uv, dtype=np.float32))
+    return float(cv2.contourArea(hull)) / (size[0] * size[1])
 
 
 def common_warnings(
@@ -45,7 +47,7 @@ def common_warnings(
         found.append(f"{out} of {used.size} points lie far off the fit and were left out")
     share = coverage(uv[used], size)
     if share < COVERED:
-        found.append(f"points fall in {share:.0%} of the image; beyond them the fit extrapolates")
+        found.append(f"the points span {share:.0%} of the image; beyond them the fit extrapolates")
     if condition > 1e5:
         found.append(f"the fit is badly conditioned ({condition:.1g}): spread the points more")
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -101,8 +101,15 @@ def _check_file(path: Path, plan: Plan) -> None:
 
 
 def _one(
-    plan: Plan, out: Path, sensor: Sensor, found: Calibrated, labels: tuple[str, ...]
+    plan: Plan,
+    out: Path,
+    sensor: Sensor,
+    found: Calibrated,
+    labels: tuple[str, ...] = (),
+    frames: int | None = None,
 ) -> Outcome:
+    if frames is not None:
+        found = replace(found, calibration=replace(found.calibration, images=frames))
     size = np.linalg.norm(found.residuals, axis=1)
     worst = [i for i in np.argsort(-size) if not found.used[i]] if labels else []
     left = tuple(f"{labels[i]} ({size[i]:.3g} px off)" for i in worst)
@@ -141,7 +148,7 @@ def _board(plan: Plan, out: Path, progress: Progress) -> Outcome:
     if where is not None and placed is not None:
         place = Placed(where, *placed)
     result = calibrate_board(found, sensor.size, distortion=terms, sd=plan.sd, placed=place)
-    return _one(plan, out, sensor, result, ())
+    return _one(plan, out, sensor, result)
 
 
 def _read_board(fields: Fields) -> Board:
@@ -171,10 +178,10 @@ def _reference(fields: Fields, names: list[str], board: Board) -> str | None:
     name = str(fields.text("reference", longest=1000))
     if name not in names:
         raise fields.fault("reference", f"{name!r} is none of the images", "name one of them")
-    if board.ambiguous:
+    if board.marker is None and (board.columns % 2 == 0 or board.rows % 2 == 1):
         raise fields.fault(
-            "reference", "this board looks the same when turned round",
-            "use a board with one odd and one even count, or a charuco board",
+            "squares", "do not tell which way round the board lies",
+            "use a chessboard of an odd and an even count, the odd one first, or a charuco board",
         )  # fmt: skip
     return name
 
@@ -187,7 +194,8 @@ def _points(plan: Plan, out: Path, progress: Progress) -> Outcome:
     seen = plans.read_seen(plan, fields, "seen", sensor.size)
     points, uv, labels = plans.match(seen, known)
     progress("fitting", 0.5)
-    return _one(plan, out, sensor, _perspective(plan, sensor, model, points, uv), labels)
+    found = _perspective(plan, sensor, model, points, uv)
+    return _one(plan, out, sensor, found, labels, np.unique(seen.frame).size)
 
 
 def _perspective(plan: Plan, sensor: Sensor, model: str, points: Array, uv: Array) -> Calibrated:
@@ -269,10 +277,11 @@ def _register(plan: Plan, out: Path, progress: Progress) -> Outcome:
     if model != "parallel":
         if view is not None:
             raise fields.fault("view", "goes with parallel light", "leave it out")
-        return _one(plan, out, sensor, _perspective(plan, sensor, model, points, uv), labels)
-    known_sd = fields.number("known_sd", "length", 0.0, 0.0, 1.0)
-    found = fit_parallel(points, uv, sensor.size, sd=plan.sd, points_sd=known_sd, view=view)
-    return _one(plan, out, sensor, found, labels)
+        found = _perspective(plan, sensor, model, points, uv)
+    else:
+        known_sd = fields.number("known_sd", "length", 0.0, 0.0, 1.0)
+        found = fit_parallel(points, uv, sensor.size, sd=plan.sd, points_sd=known_sd, view=view)
+    return _one(plan, out, sensor, found, labels, np.unique(seen.frame).size)
 
 
 def _wand(plan: Plan, out: Path, progress: Progress) -> Outcome:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 
 import numpy as np
+from numpy.typing import NDArray
 
+from lashwave.points.calibration_fit import Prior, numeric_jacobian
 from lashwave.points.calibration_pinhole import NAMES, UNITS
 from lashwave.points.calibration_projection import PARALLEL, view_direction, view_sd
 from lashwave.points.calibration_result import Calibrated
@@ -14,6 +16,7 @@ from lashwave.report.numbers import decimals, fixed
 from lashwave.workbench import console
 from lashwave.workbench.calibrate import Outcome
 
+Array = NDArray[np.float64]
 Row = tuple[str, float, float | None, str]
 
 
@@ -24,9 +27,23 @@ def values(calibration: Calibration) -> list[Row]:
     if calibration.parameters == PARALLEL:
         return _parallel(calibration)
     # Entries of a DLT say nothing one by one; where the camera stands does.
-    place = -np.linalg.solve(calibration.projection[:, :3], calibration.projection[:, 3])
+    flat = calibration.projection.ravel()
+    return _vector("camera at", camera_place, flat, calibration.covariance, "m")
+
+
+def camera_place(projection: Array) -> Array:
+    """(3,) where a camera stands in the lab [m], from the 12 entries of its projection."""
+    matrix = projection.reshape(3, 4)
+    return np.asarray(-np.linalg.solve(matrix[:, :3], matrix[:, 3]))
+
+
+def _vector(name: str, of: Prior, x: Array, covariance: Array, unit: str) -> list[Row]:
+    """Rows of the three components of what is computed from parameters `x`."""
+    slope = numeric_jacobian(of, x)
+    sd = np.sqrt(np.maximum(np.diag(slope @ covariance @ slope.T), 0.0))
     return [
-        (f"camera at {axis}", float(p), None, "m") for axis, p in zip("xyz", place, strict=True)
+        (f"{name} {axis}", float(v), float(s) if s > 1e-9 else None, unit)
+        for axis, v, s in zip("xyz", of(x), sd, strict=True)
     ]
 
 
@@ -51,8 +68,7 @@ def _parallel(c: Calibration) -> list[Row]:
         along[4 * i : 4 * i + 3] = top[i, :3] / length
         sd = float(np.sqrt(along @ c.covariance @ along))
         rows.append((f"scale of {name}", 1e-3 * length, 1e-3 * sd, "px/mm"))
-    ahead = view_direction(top.ravel())
-    rows += [(f"view {axis}", float(p), None, "") for axis, p in zip("xyz", ahead, strict=True)]
+    rows += _vector("view", view_direction, top.ravel(), c.covariance, "")
     spread = float(np.degrees(view_sd(top.ravel(), c.covariance)))
     return [*rows, ("sd of the view", spread, None, "deg")]
 
