@@ -104,6 +104,24 @@ def test_points_in_a_plane_give_a_pose_but_no_camera() -> None:
         fit_camera(points, uv, SIZE)
 
 
+def test_flat_points_far_off_have_two_poses_and_this_is_said() -> None:
+    """A small flat target, seen from far off, looks the same tilted either way."""
+    random = np.random.default_rng(4)
+    points = cloud(30)
+    points[:, 2] = 0.0
+    far = TRUTH.copy()
+    far[9:] = [0.4, 0.1, 0.0, 0.0, 0.0, 3.0]
+
+    def look(size: float, noise: float):
+        uv = project_points(far, size * points)[0] + noise * random.standard_normal((30, 2))
+        return fit_pose(size * points, uv, lens(known=True), sd=noise)
+
+    small, large = look(0.15, 1.0), look(1.0, 0.1)
+    assert any("fits nearly as well" in text for text in small.warnings)
+    assert not any("fits nearly as well" in text for text in large.warnings)
+    assert large.calibration.rotation == pytest.approx(far[9:12], abs=2e-3)
+
+
 def test_faults_are_named() -> None:
     points = cloud(3)
     with pytest.raises(UndeterminedError, match="3 points"):

@@ -8,6 +8,8 @@ its RQ decomposition (Hartley and Zisserman 2004, section 6.2.4).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,12 +18,16 @@ from scipy.linalg import rq
 from lashwave.points import calibration_pinhole as pinhole
 from lashwave.points.calibration_fit import Prior, Solution, UndeterminedError, fit
 from lashwave.points.calibration_linear import among_outliers, dlt
-from lashwave.points.calibration_projection import thickness
+from lashwave.points.calibration_projection import principal_axes, thickness
 from lashwave.points.calibration_result import Calibrated, common_warnings
 from lashwave.quantities.calibration import Calibration
 
 Array = NDArray[np.float64]
 _TRIES = 500
+_FLAT = 0.02
+"""Thickness over width of points under which a second pose is looked for."""
+_TOLD = 16.0
+"""By how much chi-square must tell two poses apart."""
 _OPEN = 0.2
 """Relative sd of the focal length from which it counts as not determined."""
 
@@ -58,7 +64,54 @@ def fit_pose(
     start = np.concatenate([pinhole.lens_of(lens), pose_start(points, uv, lens, sd, robust)])
     free = np.append(known.free, np.ones(6, dtype=bool))
     prior: Prior | None = (lambda full: known.residuals(full[:9])) if known.free.any() else None
-    return _fit_free(points, uv, lens.size, start, free, prior, sd, robust)
+    found = _fit_free(points, uv, lens.size, start, free, prior, sd, robust)
+    if extent[2] > _FLAT * extent[0]:
+        return found
+    other = np.concatenate([start[:9], _tilted_back(found.calibration, points)])
+    try:
+        second = _fit_free(points, uv, lens.size, other, free, prior, sd, robust)
+    except UndeterminedError:
+        return found
+    return _better(found, second)
+
+
+def _tilted_back(c: Calibration, points: Array) -> Array:
+    """(6,) the pose from which flat points look nearly the same, tilted the other way.
+
+    Far from a small target, only the sine of its tilt is seen (Schweighofer and Pinz, IEEE Trans.
+    Pattern Anal. 28 (2006) 2024): the normal is mirrored in the line of sight.
+    """
+    turn = pinhole.rotation_matrix(np.asarray(c.rotation))
+    middle = points.mean(axis=0)
+    there = turn @ middle + np.asarray(c.translation)
+    sight = there / np.linalg.norm(there)
+    normal = turn @ principal_axes(points)[2]
+    mirrored = 2.0 * (sight @ normal) * sight - normal
+    fresh = (
+        pinhole.rotation_matrix(np.pi * mirrored) @ pinhole.rotation_matrix(np.pi * sight) @ turn
+    )
+    return np.concatenate([pinhole.rotation_vector(fresh), there - fresh @ middle])
+
+
+def _better(first: Calibrated, second: Calibrated) -> Calibrated:
+    """The pose that fits better, with a warning where the residuals hardly tell."""
+
+    def square(c: Calibrated) -> float:
+        return float((c.residuals[first.used] ** 2).sum())
+
+    if square(second) < square(first):
+        first, second = second, first
+    here = pinhole.rotation_matrix(np.asarray(first.calibration.rotation))
+    there = pinhole.rotation_matrix(np.asarray(second.calibration.rotation))
+    angle = float(np.degrees(np.linalg.norm(pinhole.rotation_vector(here @ there.T))))
+    gain = (square(second) - square(first)) / max(first.calibration.reprojection_sd, 1e-9) ** 2
+    if gain > _TOLD or angle < 0.1:
+        return first
+    text = (
+        f"the points are flat: a pose turned by {angle:.1f} deg fits nearly as well; "
+        "give a point out of their plane"
+    )
+    return replace(first, warnings=(*first.warnings, text))
 
 
 def fit_camera(
