@@ -12,6 +12,7 @@ import numpy as np
 from lashwave.points.calibration_corners import Board, charuco
 from lashwave.points.calibration_pinhole import intrinsics, rotation_matrix
 
+cv2.setNumThreads(1)
 OVER = 3
 DARK, LIGHT = 0.15, 0.85
 

@@ -46,11 +46,11 @@ def slopes() -> np.ndarray:
 def test_a_rendered_board_gives_the_lens(board: Board, slopes: np.ndarray) -> None:
     random = np.random.default_rng(3)
     found = []
-    for pose in poses(board, 9, np.random.default_rng(1)):
+    for pose in poses(board, 8, np.random.default_rng(1)):
         corners = find_corners(render(board, slopes, pose, 0.01, random), board)
         if corners is not None:
             found.append(corners)
-    assert len(found) >= 7
+    assert len(found) >= 6
     answer = calibrate_board(found, SIZE, distortion=SMOOTH).calibration
     lens = np.array([*answer.intrinsics[[0, 1, 0, 1], [0, 1, 2, 2]], *answer.distortion])
     sd = np.array([answer.sd(n) for n in LENS[:8]])
