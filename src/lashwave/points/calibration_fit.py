@@ -1,9 +1,10 @@
 """Least squares on image points, with prior knowledge, outliers and an honest covariance.
 
 The residual of each image coordinate is divided by its sd, prior knowledge adds residuals of its
-own, and the sum of squares is minimised (trust region of scipy). Its scale is judged by the degrees
-of freedom, residuals less parameters: s^2 = SSR / (2 n + priors - p), not by the number of
-residuals (Bevington and Robinson, Data Reduction and Error Analysis, 3rd ed. 2003, ch. 6 to 8).
+own, and the sum of squares is minimised (Levenberg-Marquardt of MINPACK, by scipy). Its scale is
+judged by the degrees of freedom, residuals less parameters: s^2 = SSR / (2 n + priors - p), not by
+the number of residuals (Bevington and Robinson, Data Reduction and Error Analysis, 3rd ed. 2003,
+ch. 6 to 8).
 """
 
 from __future__ import annotations
@@ -170,10 +171,14 @@ def _minimise(
             f"{int(used.sum())} points give {residuals(x).size} equations for {x.size} parameters",
             "give more points",
         )
-    answer = least_squares(
-        residuals, x, jacobian, method="trf", x_scale="jac", loss="soft_l1" if soft else "linear",
-        f_scale=1.5, xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=200,
-    )  # fmt: skip
+    if soft:
+        answer = least_squares(
+            residuals, x, jacobian, x_scale="jac", loss="soft_l1", f_scale=1.5, max_nfev=200
+        )
+    else:
+        answer = least_squares(
+            residuals, x, jacobian, method="lm", x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14
+        )
     return np.asarray(answer.x)
 
 
