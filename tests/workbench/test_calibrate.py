@@ -135,10 +135,10 @@ def pointed(folder: Path) -> None:
     (folder / "plan.toml").write_text(POINTS)
 
 
-def waved(folder: Path) -> None:
+def waved(folder: Path, places: np.ndarray = np.array([0.0, 0.5])) -> None:  # noqa: B008
     from lashwave.files.calibration import write_calibration
 
-    random, full, wand = np.random.default_rng(5), wands.rig(3), Wand(np.array([0.0, 0.5]))
+    random, full, wand = np.random.default_rng(5), wands.rig(3), Wand(places)
     uv = wands.seen(full, wands.waved(90, wand), 0.3, random)
     floor = wands.seen(full, wands.FLOOR, 0.3, random)
     text = WAND
@@ -147,7 +147,7 @@ def waved(folder: Path) -> None:
         seen = [f"0,F{k},{u:.6f},{v:.6f}" for k, (u, v) in enumerate(floor[c]) if np.isfinite(u)]
         for f, d in np.argwhere(np.isfinite(uv[c]).all(axis=-1)):
             u, v = uv[c, f, d]
-            seen.append(f"{10 + 3 * f},{'AB'[d]},{u:.6f},{v:.6f}")
+            seen.append(f"{10 + 3 * f},{'ABC'[d]},{u:.6f},{v:.6f}")
         (folder / f"{name}.csv").write_text(rows("frame,point,u [px],v [px]", seen))
         text += f'[[cameras]]\nname = "{name}"\nlens = "{name}-lens.toml"\nseen = "{name}.csv"\n'
     known = [f"F{k},{p[0]},{p[1]},{p[2]}" for k, p in enumerate(wands.FLOOR)]
@@ -236,6 +236,26 @@ def test_a_wand_plan_writes_a_file_for_each_camera(tmp_path, capsys) -> None:
     assert run(tmp_path) == 0
     said = capsys.readouterr().out
     assert "wand length as seen" in said and not (tmp_path / "out.toml").exists()
+    for c, name in enumerate(("left", "middle", "right")):
+        found = read(tmp_path, f"out-{name}.toml")
+        place = -np.linalg.solve(found.projection[:, :3], found.projection[:, 3])
+        assert np.abs(place - wands.true_places(wands.rig(3))[c]).max() < 0.03
+
+
+def test_three_dots_need_no_labels(tmp_path, capsys) -> None:
+    waved(tmp_path, np.array([0.0, 0.15, 0.5]))
+    swap(
+        "plan.toml",
+        'dots = ["A", "B"]\ngaps = ["500 mm"]',
+        'dots = ["A", "B", "C"]\ngaps = ["150 mm", "350 mm"]',
+    )(tmp_path)
+    for name in ("left", "middle", "right"):
+        text = (tmp_path / f"{name}.csv").read_text()
+        for label in "ABC":
+            text = text.replace(f",{label},", ",,")
+        (tmp_path / f"{name}.csv").write_text(text)
+    assert run(tmp_path) == 0
+    assert "told apart by their spacing in" in capsys.readouterr().out
     for c, name in enumerate(("left", "middle", "right")):
         found = read(tmp_path, f"out-{name}.toml")
         place = -np.linalg.solve(found.projection[:, :3], found.projection[:, 3])
@@ -354,6 +374,7 @@ FAULTS: dict[str, tuple[Callable[[Path], None], Break, str, str]] = {
             (f / "plan.toml").read_text().split('[[cameras]]\nname = "middle"')[0]) and None,
         "plan.toml", "fewer than two",
     ),
+    "two dots without labels": (waved, swap("left.csv", ",A,", ",,"), "left.csv, line", "three dots"),
     "wand of one dot": (waved, plan('["A", "B"]', '["A"]'), "wand.dots", "2 or 3"),
     "wand without a length": (waved, plan('gaps = ["500 mm"]', "gaps = []"), "wand.gaps", "1 lengths"),
     "wand in seconds": (waved, plan("500 mm", "500 ms"), "wand.gaps", "length"),

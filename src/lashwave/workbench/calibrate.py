@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,30 +17,15 @@ from lashwave.points.calibration_fit import UndeterminedError
 from lashwave.points.calibration_pose import fit_camera, fit_pose
 from lashwave.points.calibration_projection import View, fit_parallel, fit_perspective
 from lashwave.points.calibration_result import Calibrated
-from lashwave.points.calibration_wand import WandFit, calibrate_wand
-from lashwave.points.calibration_wand_rows import KnownPoints, Wand
 from lashwave.quantities.errors import InputError
 from lashwave.workbench import calibrate_plan as plans
+from lashwave.workbench.calibrate_outcome import Outcome
 from lashwave.workbench.calibrate_plan import Plan, Sensor
+from lashwave.workbench.calibrate_wand import wand
 from lashwave.workbench.console import Progress
 
 Array = NDArray[np.float64]
 _TERMS = ("k1", "k2", "p1", "p2", "k3")
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a plan gave."""
-
-    kind: str
-    cameras: tuple[tuple[str, Calibrated, Path], ...]
-    """Name, calibration and file of each camera."""
-    left_out: tuple[str, ...]
-    """Labels of the points that did not fit, as far as they have any."""
-    notes: tuple[str, ...] = ()
-    """What is worth knowing of the whole."""
-    facts: tuple[tuple[str, float, float | None, str], ...] = ()
-    """Name, value, sd and unit of what is no camera's own."""
 
 
 def run(plan_path: Path, out: Path, progress: Progress) -> Outcome:
@@ -57,7 +42,7 @@ def run(plan_path: Path, out: Path, progress: Progress) -> Outcome:
     kinds: dict[str, Callable[[Plan, Path, Progress], Outcome]] = {
         "board": _board,
         "points": _points,
-        "wand": _wand,
+        "wand": wand,
         "scale": _scale,
         "register": _register,
     }
@@ -282,88 +267,3 @@ def _register(plan: Plan, out: Path, progress: Progress) -> Outcome:
         known_sd = fields.number("known_sd", "length", 0.0, 0.0, 1.0)
         found = fit_parallel(points, uv, sensor.size, sd=plan.sd, points_sd=known_sd, view=view)
     return _one(plan, out, sensor, found, labels, np.unique(seen.frame).size)
-
-
-def _wand(plan: Plan, out: Path, progress: Progress) -> Outcome:
-    fields = plan.table
-    fields.expect("dots", "gaps", "length_sd", "known", "known_sd")
-    dots, wand = _read_wand(fields)
-    tables = plan.root.subs("cameras")
-    if len(tables) < 2:
-        raise plan.root.fault("cameras", "names fewer than two", "write a [[cameras]] for each")
-    sensors = [plans.read_sensor(plan, t, "seen") for t in tables]
-    for i, sensor in enumerate(sensors):
-        if sensor.lens is None:
-            raise sensor.fields.fault("lens", "is missing", "calibrate each lens by a board first")
-        if sensor.name in {s.name for s in sensors[:i]}:
-            raise sensor.fields.fault("name", f"{sensor.name!r} names two cameras", "rename one")
-    views = [plans.read_seen(plan, s.fields, "seen", s.size) for s in sensors]
-    known = _read_frame_points(plan, fields, views)
-    progress("adjusting", 0.3)
-    lenses = [s.lens for s in sensors if s.lens is not None]
-    fit = calibrate_wand(lenses, _dots(views, dots), wand, known=known, sd=plan.sd)
-    paths = [out.with_name(f"{out.stem}-{s.name}.toml") for s in sensors]
-    cameras = tuple((s.name, c, p) for s, c, p in zip(sensors, fit.cameras, paths, strict=True))
-    notes = (*fit.warnings, *plan.folder.notes)
-    if known is None:
-        notes += (f"no known points: the frame of reference is that of {sensors[0].name}",)
-    return Outcome(plan.kind, cameras, (), notes, _wand_facts(fit))
-
-
-def _wand_facts(fit: WandFit) -> tuple[tuple[str, float, float | None, str], ...]:
-    return (
-        ("frames used", float(fit.frames), None, ""),
-        ("wand length as seen", fit.length, fit.length_scatter / np.sqrt(fit.frames), "m"),
-        ("its scatter from frame to frame", fit.length_scatter, None, "m"),
-    )
-
-
-def _read_wand(fields: Fields) -> tuple[tuple[str, ...], Wand]:
-    dots, gaps = fields.get("dots"), fields.get("gaps")
-    if (
-        not isinstance(dots, list)
-        or len(dots) not in (2, 3)
-        or len(set(map(str, dots))) < len(dots)
-    ):
-        raise fields.fault("dots", "is not 2 or 3 labels", 'write ["A", "B"]')
-    if any(not isinstance(d, str) for d in dots):
-        raise fields.fault("dots", "is not 2 or 3 labels", 'write ["A", "B"]')
-    if not isinstance(gaps, list) or len(gaps) != len(dots) - 1:
-        raise fields.fault("gaps", f"is not {len(dots) - 1} lengths", "one from dot to dot")
-    steps = [
-        Fields(fields.where, {"gaps": g}, fields.path, fields.lines).number(
-            "gaps", "length", above=0.0, high=20.0
-        )
-        for g in gaps
-    ]
-    length_sd = fields.number("length_sd", "length", 0.0, 0.0, 0.1)
-    return tuple(dots), Wand(np.concatenate([[0.0], np.cumsum(steps)]), length_sd)
-
-
-def _dots(views: list[plans.Seen], dots: tuple[str, ...]) -> Array:
-    """(C, F, D, 2) of the wand's dots, over all frames in which any camera saw one."""
-    rows = [[i for i, name in enumerate(v.label) if name in dots] for v in views]
-    frames = np.unique(np.concatenate([v.frame[r] for v, r in zip(views, rows, strict=True)]))
-    uv = np.full((len(views), frames.size, len(dots), 2), np.nan)
-    for c, (view, mine) in enumerate(zip(views, rows, strict=True)):
-        place = np.searchsorted(frames, view.frame[mine])
-        uv[c, place, [dots.index(view.label[i]) for i in mine]] = view.uv[mine]
-    return uv
-
-
-def _read_frame_points(plan: Plan, fields: Fields, views: list[plans.Seen]) -> KnownPoints | None:
-    """Points that fix the frame of reference; each camera's mean over the frames that show them."""
-    if not fields.has("known"):
-        if fields.has("known_sd"):
-            raise fields.fault("known_sd", "goes with known points", "name the known points")
-        return None
-    known = plans.read_known(plan, fields, "known", framed=False)
-    sd = fields.number("known_sd", "length", above=0.0, high=1.0)
-    uv = np.full((len(views), len(known.label), 2), np.nan)
-    for c, view in enumerate(views):
-        labels = np.array(view.label)
-        for k, name in enumerate(known.label):
-            here = labels == name
-            if here.any():
-                uv[c, k] = np.median(view.uv[here], axis=0)
-    return KnownPoints(known.points, sd, uv)

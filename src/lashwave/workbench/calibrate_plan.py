@@ -129,8 +129,10 @@ def named_file(plan: Plan, fields: Fields, key: str) -> tuple[Path, str]:
     return plan.folder.file(name, fields.where, fields.line(key), fields.name(key)), name
 
 
-def read_seen(plan: Plan, fields: Fields, key: str, size: tuple[int, int]) -> Seen:
-    """`frame, point, u [px], v [px]`; one row a point and frame."""
+def read_seen(
+    plan: Plan, fields: Fields, key: str, size: tuple[int, int], *, blank: bool = False
+) -> Seen:
+    """`frame, point, u [px], v [px]`; one row a point and frame; `blank`: labels may be empty."""
     path, name = named_file(plan, fields, key)
     width, height = size
     table = read_table(
@@ -143,7 +145,7 @@ def read_seen(plan: Plan, fields: Fields, key: str, size: tuple[int, int]) -> Se
             Column("v", "pixel", low=-0.5, high=height - 0.5),
         ),
     )
-    frame, label = _keys(table)
+    frame, label = _keys(table, blank)
     uv = np.stack([table.numbers["u"], table.numbers["v"]], axis=1)
     return Seen(frame, label, uv, table)
 
@@ -161,15 +163,16 @@ def read_known(plan: Plan, fields: Fields, key: str, framed: bool) -> Known:
     return Known(frame if framed else None, label, points)
 
 
-def _keys(table: Table) -> tuple[NDArray[np.int64], tuple[str, ...]]:
-    """Frame (0 without a column) and label of each row, no two alike."""
+def _keys(table: Table, blank: bool = False) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Frame (0 without a column) and label of each row, no two alike but for empty ones."""
     names, code = table.texts["point"], table.codes["point"]
-    if "" in names:
-        row = int(np.argmax(code == names.index("")))
+    named = np.array([name != "" for name in names])[code]
+    if not blank and not named.all():
+        row = int(np.argmin(named))
         raise table.fault(row, "point", "has no label", "name each point")
     frame = table.numbers.get("frame", np.zeros(table.rows))
     key = frame * len(names) + code
-    order = np.argsort(key, kind="stable")
+    order = np.flatnonzero(named)[np.argsort(key[named], kind="stable")]
     doubled = order[1:][np.diff(key[order]) == 0]
     if doubled.size:
         raise table.fault(int(doubled.min()), "point", "stands twice", "keep one of the rows")

@@ -14,7 +14,7 @@ from lashwave.points.calibration_result import Calibrated
 from lashwave.quantities.calibration import Calibration
 from lashwave.report.numbers import decimals, fixed
 from lashwave.workbench import console
-from lashwave.workbench.calibrate import Outcome
+from lashwave.workbench.calibrate_outcome import Outcome
 
 Array = NDArray[np.float64]
 Row = tuple[str, float, float | None, str]
