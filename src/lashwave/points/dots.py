@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.points.ground import background, full_level
 from lashwave.points.blobs import Blobs, blobs
+from lashwave.points.ground import background, full_level
 from lashwave.points.spots import measure, noise_and_light
 from lashwave.points.windows import HALF_WIDTHS, Windows, take, windows
 from lashwave.quantities.images import Dots, Frames, Image

@@ -103,9 +103,7 @@ def _by_frame(parts: Sequence[Dots], count: int) -> list[View]:
     sd = np.sqrt((np.concatenate([p.sd for p in parts]) ** 2).mean(axis=1))
     merged = np.concatenate([p.merged for p in parts])
     cuts = np.searchsorted(frame, np.arange(count + 1))
-    return [
-        View(uv[a:b], sd[a:b], merged[a:b]) for a, b in zip(cuts[:-1], cuts[1:], strict=True)
-    ]
+    return [View(uv[a:b], sd[a:b], merged[a:b]) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
 
 
 def _unlabelled(points: SpacePoints, camera: Camera, count: int, wanted: Markers) -> Markers:

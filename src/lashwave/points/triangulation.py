@@ -82,7 +82,7 @@ def triangulate_many(
     weight = np.where(np.isfinite(uv).all(axis=-1), weight, 0.0)
     points = _linear(cameras, uv, weight)
     points[(weight > 0.0).sum(axis=1) < 2] = np.nan
-    active = np.isfinite(points).all(axis=1)
+    active = np.asarray(np.isfinite(points).all(axis=1))
     for _ in range(_STEPS):
         if not active.any():
             break
@@ -131,7 +131,7 @@ def _normal(
 
 def _determined(normal: Array) -> NDArray[np.bool_]:
     """(N,) whether each matrix is finite and of full rank."""
-    good = np.isfinite(normal).all(axis=(1, 2))
+    good = np.asarray(np.isfinite(normal).all(axis=(1, 2)))
     values = np.linalg.eigvalsh(np.where(good[:, None, None], normal, 0.0))
     return np.asarray(good & (values[:, 0] > _FLAT * values[:, 2]))
 

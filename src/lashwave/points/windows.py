@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from lashwave.points.ground import Background
 from lashwave.points.blobs import Blobs
+from lashwave.points.ground import Background
 from lashwave.quantities.images import Image
 
 Array = NDArray[np.float64]

@@ -75,6 +75,29 @@ def reconstruct(
 
 
 @app.command
+def calibrate(
+    plan: Annotated[Path, Parameter(name="PLAN", help="TOML file that says what was measured.")],
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Calibration file to write; an earlier one is replaced.")],
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Calibrate a camera, or several by a wand, with the uncertainty of each.
+
+    PLAN names images of a board, known points, a wand, a flat scale or markers seen by a fast
+    camera. A wand's cameras are written to OUT's name with -CAMERA added.
+    """
+    from lashwave.workbench import calibrate as calibration
+    from lashwave.workbench import calibrate_show, console
+
+    with console.progress(quiet) as progress:
+        result = calibration.run(plan, out, progress)
+    calibrate_show.outcome(result, as_json=json)
+    return DONE
+
+
+@app.command
 def simulate(
     out: Annotated[Path, Parameter(name="OUT", help="Folder to write; must be new or empty.")],
     /,

@@ -1,0 +1,275 @@
+"""The plan of a calibration: a small TOML file that says what was measured, and its tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.files.calibration import read_calibration, read_size
+from lashwave.files.fields import Fields, parse
+from lashwave.files.source import LARGEST_DESCRIPTION, Folder
+from lashwave.files.tables import Column, Table, read_table
+from lashwave.quantities.calibration import Calibration
+from lashwave.quantities.errors import InputError
+
+Array = NDArray[np.float64]
+KINDS = ("board", "points", "wand", "scale", "register")
+SCHEMA = 1
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan that was read as far as all kinds have in common."""
+
+    where: str
+    folder: Folder
+    root: Fields
+    kind: str
+    sd: float | None
+    """Of one image coordinate [px]."""
+
+    @property
+    def table(self) -> Fields:
+        """The table named after the kind."""
+        found = self.root.sub(self.kind, required=True)
+        assert found is not None
+        return found
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A camera of the plan."""
+
+    name: str
+    size: tuple[int, int]
+    lens: Calibration | None
+    fields: Fields
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Image points of one camera, by frame and label."""
+
+    frame: NDArray[np.int64]
+    label: tuple[str, ...]
+    uv: Array
+    """(n, 2) [px]"""
+    table: Table
+
+
+@dataclass(frozen=True)
+class Known:
+    """Points in the lab, by label, and by frame where the table has frames."""
+
+    frame: NDArray[np.int64] | None
+    label: tuple[str, ...]
+    points: Array
+    """(n, 3) [m]"""
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan; InputError with the line for what is wrong in it."""
+    if not path.is_file():
+        raise InputError(path, "there is no such file", "give the plan, a TOML file")
+    if path.stat().st_size > LARGEST_DESCRIPTION:
+        raise InputError(path, "is too large for a plan", "give the plan, a TOML file")
+    root = parse(path.read_bytes(), path.name)
+    root.expect("schema", "kind", "sd", "camera", "cameras", *KINDS)
+    if root.get("schema", SCHEMA) != SCHEMA or isinstance(root.get("schema", SCHEMA), bool):
+        raise root.fault("schema", "is not known", f"write schema = {SCHEMA}")
+    kind = root.text("kind", choices=KINDS)
+    for other in KINDS:
+        if other != kind and root.has(other):
+            raise root.fault(other, f"stands in a plan of kind {kind!r}", "leave it out")
+    wrong, right = ("camera", "cameras") if kind == "wand" else ("cameras", "camera")
+    if root.has(wrong):
+        raise root.fault(wrong, f"does not go with kind {kind!r}", f"write {right}")
+    sd = root.number("sd", "pixel", None, above=0.0, high=100.0)
+    return Plan(path.name, Folder(path.absolute().parent), root, kind, sd)
+
+
+def read_sensor(plan: Plan, fields: Fields, *more: str) -> Sensor:
+    """A camera's name, size and, where it is stated, lens; `more` are further keys it may have."""
+    fields.expect("name", "size", "lens", *more)
+    name = fields.text("name", longest=60)
+    if not all(c.isalnum() or c in "-_." for c in name) or name.startswith("."):
+        raise fields.fault("name", f"{name!r} makes no file name", "use letters, digits, dashes")
+    lens, size = None, None
+    if fields.has("lens"):
+        key = fields.name("lens")
+        lens = read_calibration(
+            plan.folder, fields.text("lens"), fields.where, fields.line("lens"), key
+        )
+        size = lens.size
+        if lens.intrinsics is None:
+            raise fields.fault("lens", "names a calibration without intrinsics", "name a board's")
+    if fields.has("size") or size is None:
+        stated = read_size(fields)
+        if size is not None and stated != size:
+            raise fields.fault("size", f"is not that of the lens, {size[0]} x {size[1]}", "mend it")
+        size = stated
+    return Sensor(name, size, lens, fields)
+
+
+def one_sensor(plan: Plan) -> Sensor:
+    """The camera of a plan with one."""
+    fields = plan.root.sub("camera", required=True)
+    assert fields is not None
+    return read_sensor(plan, fields)
+
+
+def named_file(plan: Plan, fields: Fields, key: str) -> tuple[Path, str]:
+    """Path and name of an input file."""
+    name = fields.text(key, longest=1000)
+    return plan.folder.file(name, fields.where, fields.line(key), fields.name(key)), name
+
+
+def read_seen(
+    plan: Plan, fields: Fields, key: str, size: tuple[int, int], *, blank: bool = False
+) -> Seen:
+    """`frame, point, u [px], v [px]`; one row a point and frame; `blank`: labels may be empty."""
+    path, name = named_file(plan, fields, key)
+    width, height = size
+    table = read_table(
+        path,
+        name,
+        (
+            Column("frame", kind="whole", required=False),
+            Column("point", kind="text"),
+            Column("u", "pixel", low=-0.5, high=width - 0.5),
+            Column("v", "pixel", low=-0.5, high=height - 0.5),
+        ),
+    )
+    frame, label = _keys(table, blank)
+    uv = np.stack([table.numbers["u"], table.numbers["v"]], axis=1)
+    return Seen(frame, label, uv, table)
+
+
+def read_known(plan: Plan, fields: Fields, key: str, framed: bool) -> Known:
+    """`point, x [m], y [m], z [m]`, with `frame` where points move."""
+    path, name = named_file(plan, fields, key)
+    columns = [Column("point", kind="text")]
+    columns += [Column(c, "length", low=-1e4, high=1e4) for c in "xyz"]
+    if framed:
+        columns.append(Column("frame", kind="whole"))
+    table = read_table(path, name, columns)
+    frame, label = _keys(table)
+    points = np.stack([table.numbers[c] for c in "xyz"], axis=1)
+    return Known(frame if framed else None, label, points)
+
+
+def _keys(table: Table, blank: bool = False) -> tuple[NDArray[np.int64], tuple[str, ...]]:
+    """Frame (0 without a column) and label of each row, no two alike but for empty ones."""
+    names, code = table.texts["point"], table.codes["point"]
+    named = np.array([name != "" for name in names])[code]
+    if not blank and not named.all():
+        row = int(np.argmin(named))
+        raise table.fault(row, "point", "has no label", "name each point")
+    frame = table.numbers.get("frame", np.zeros(table.rows))
+    key = frame * len(names) + code
+    order = np.flatnonzero(named)[np.argsort(key[named], kind="stable")]
+    doubled = order[1:][np.diff(key[order]) == 0]
+    if doubled.size:
+        raise table.fault(int(doubled.min()), "point", "stands twice", "keep one of the rows")
+    return frame.astype(np.int64), tuple(names[c] for c in code)
+
+
+def match(seen: Seen, known: Known) -> tuple[Array, Array, tuple[str, ...]]:
+    """Points (n, 3), their images (n, 2) and labels, of what is both seen and known."""
+    moving = known.frame is not None
+    frames = known.frame if known.frame is not None else np.zeros(len(known.label), dtype=int)
+    place = {(int(f), name): i for i, (f, name) in enumerate(zip(frames, known.label, strict=True))}
+    pairs = [
+        (i, place[key])
+        for i, (f, name) in enumerate(zip(seen.frame, seen.label, strict=True))
+        if (key := (int(f) if moving else 0, name)) in place
+    ]
+    if not pairs:
+        what = "frame and point" if moving else "point"
+        raise InputError(
+            seen.table.where, f"no {what} stands among those known", "use the same labels"
+        )
+    here, there = (list(side) for side in zip(*pairs, strict=True))
+    labels = tuple(
+        f"{seen.label[i]} in frame {seen.frame[i]}" if moving else seen.label[i] for i in here
+    )
+    return known.points[there], seen.uv[here], labels
+
+
+def read_terms(fields: Fields, default: tuple[str, ...]) -> tuple[str, ...]:
+    """Which terms of distortion are fitted."""
+    value: Any = fields.get("distortion", list(default))
+    terms = ("k1", "k2", "p1", "p2", "k3")
+    if not isinstance(value, list) or any(v not in terms for v in value):
+        raise fields.fault("distortion", "is no list of terms", "choose from " + ", ".join(terms))
+    if ("p1" in value) != ("p2" in value):
+        raise fields.fault("distortion", "has one of p1 and p2", "name both or none")
+    return tuple(value)
+
+
+def read_axes(fields: Fields) -> tuple[Array, Array]:
+    """Origin (3,) [m] and axes (3, 3, columns) of a plane in the lab: x_axis, y_axis, x times y."""
+    origin = fields.array("origin", (3,)) if fields.has("origin") else np.zeros(3)
+    x = direction(fields, "x_axis")
+    y = direction(fields, "y_axis")
+    if abs(x @ y) > 0.01:
+        raise fields.fault("y_axis", "is not square to x_axis", "give axes at right angles")
+    y = y - x * (x @ y)
+    y /= np.linalg.norm(y)
+    return origin, np.column_stack([x, y, np.cross(x, y)])
+
+
+def direction(fields: Fields, key: str) -> Array:
+    """A unit vector (3,)."""
+    value = fields.array(key, (3,))
+    length = float(np.linalg.norm(value))
+    if length < 1e-9:
+        raise fields.fault(key, "has no length", "give a direction")
+    return np.asarray(value / length)
+
+
+def read_flag(fields: Fields, key: str) -> bool:
+    """True or false; false where absent."""
+    value = fields.get(key, False)
+    if not isinstance(value, bool):
+        raise fields.fault(key, f"{value!r} is neither true nor false", "write true or false")
+    return value
+
+
+def image_names(plan: Plan, fields: Fields, key: str) -> list[str]:
+    """Names of the files that a pattern matches, in name order."""
+    pattern = fields.text(key, longest=1000)
+    plan.folder.inside(pattern, fields.where, fields.line(key), fields.name(key))
+    try:
+        found = sorted(
+            PurePosixPath(p.relative_to(plan.folder.root)).as_posix()
+            for p in plan.folder.root.glob(pattern)
+            if p.is_file()
+        )
+    except (ValueError, NotImplementedError):
+        found = []
+    if not found:
+        raise fields.fault(key, f"no file matches {pattern!r}", "give images as boards/*.png")
+    for name in found:
+        plan.folder.file(name, fields.where, fields.line(key), fields.name(key))
+    return found
+
+
+def read_image(plan: Plan, name: str, size: tuple[int, int]) -> NDArray:
+    """One image of a camera, 8 or 16 bits, grey or colour."""
+    data = np.frombuffer((plan.folder.root / name).read_bytes(), dtype=np.uint8)
+    image = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
+    if image is None or image.dtype not in (np.uint8, np.uint16):
+        raise InputError(name, "is no image of 8 or 16 bits", "give PNG or TIFF images")
+    if (image.shape[1], image.shape[0]) != size:
+        raise InputError(
+            name,
+            f"is {image.shape[1]} x {image.shape[0]} px, the camera {size[0]} x {size[1]}",
+            "give the images of one camera, and its size",
+        )
+    return np.asarray(image)

@@ -1,0 +1,131 @@
+"""The wand's part of the command `calibrate`: tables of dots in, several cameras out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.files.fields import Fields
+from lashwave.points.calibration_wand import WandFit, calibrate_wand
+from lashwave.points.calibration_wand_labels import order_three
+from lashwave.points.calibration_wand_rows import KnownPoints, Wand
+from lashwave.workbench import calibrate_plan as plans
+from lashwave.workbench.calibrate_outcome import Outcome
+from lashwave.workbench.calibrate_plan import Plan
+from lashwave.workbench.console import Progress
+
+Array = NDArray[np.float64]
+
+
+def wand(plan: Plan, out: Path, progress: Progress) -> Outcome:
+    """Read the tables of a wand plan and place its cameras."""
+    fields = plan.table
+    fields.expect("dots", "gaps", "length_sd", "known", "known_sd")
+    dots, stick = _read_wand(fields)
+    tables = plan.root.subs("cameras")
+    if len(tables) < 2:
+        raise plan.root.fault("cameras", "names fewer than two", "write a [[cameras]] for each")
+    sensors = [plans.read_sensor(plan, t, "seen") for t in tables]
+    for i, sensor in enumerate(sensors):
+        if sensor.lens is None:
+            raise sensor.fields.fault("lens", "is missing", "calibrate each lens by a board first")
+        if sensor.name in {s.name for s in sensors[:i]}:
+            raise sensor.fields.fault("name", f"{sensor.name!r} names two cameras", "rename one")
+    views = [plans.read_seen(plan, s.fields, "seen", s.size, blank=True) for s in sensors]
+    views = [_labelled(plan, v, dots, stick) for v in views]
+    known = _read_frame_points(plan, fields, views)
+    progress("adjusting", 0.3)
+    lenses = [s.lens for s in sensors if s.lens is not None]
+    fit = calibrate_wand(lenses, _dots(views, dots), stick, known=known, sd=plan.sd)
+    paths = [out.with_name(f"{out.stem}-{s.name}.toml") for s in sensors]
+    cameras = tuple((s.name, c, p) for s, c, p in zip(sensors, fit.cameras, paths, strict=True))
+    notes = (*fit.warnings, *plan.folder.notes)
+    if known is None:
+        notes += (f"no known points: the frame of reference is that of {sensors[0].name}",)
+    return Outcome(plan.kind, cameras, (), notes, _wand_facts(fit))
+
+
+def _wand_facts(fit: WandFit) -> tuple[tuple[str, float, float | None, str], ...]:
+    return (
+        ("frames used", float(fit.frames), None, ""),
+        ("wand length as seen", fit.length, fit.length_scatter / np.sqrt(fit.frames), "m"),
+        ("its scatter from frame to frame", fit.length_scatter, None, "m"),
+    )
+
+
+def _read_wand(fields: Fields) -> tuple[tuple[str, ...], Wand]:
+    dots, gaps = fields.get("dots"), fields.get("gaps")
+    if (
+        not isinstance(dots, list)
+        or len(dots) not in (2, 3)
+        or len(set(map(str, dots))) < len(dots)
+    ):
+        raise fields.fault("dots", "is not 2 or 3 labels", 'write ["A", "B"]')
+    if any(not isinstance(d, str) for d in dots):
+        raise fields.fault("dots", "is not 2 or 3 labels", 'write ["A", "B"]')
+    if not isinstance(gaps, list) or len(gaps) != len(dots) - 1:
+        raise fields.fault("gaps", f"is not {len(dots) - 1} lengths", "one from dot to dot")
+    steps = [
+        Fields(fields.where, {"gaps": g}, fields.path, fields.lines).number(
+            "gaps", "length", above=0.0, high=20.0
+        )
+        for g in gaps
+    ]
+    length_sd = fields.number("length_sd", "length", 0.0, 0.0, 0.1)
+    return tuple(dots), Wand(np.concatenate([[0.0], np.cumsum(steps)]), length_sd)
+
+
+def _labelled(plan: Plan, view: plans.Seen, dots: tuple[str, ...], wand: Wand) -> plans.Seen:
+    """The same, where a frame holds three points without a label, with labels by their spacing."""
+    bare = np.flatnonzero([name == "" for name in view.label])
+    if not bare.size:
+        return view
+    if len(dots) != 3:
+        row = int(bare[0])
+        raise view.table.fault(row, "point", "has no label", "label it, or wave three dots")
+    frames, count = np.unique(view.frame[bare], return_counts=True)
+    order = bare[np.argsort(view.frame[bare], kind="stable")]
+    starts = np.cumsum(count) - count
+    rows = np.array([order[s : s + 3] for s, n in zip(starts, count, strict=True) if n == 3])
+    rows = rows.reshape(-1, 3)
+    found = order_three(view.uv[rows], wand.places)
+    labels = list(view.label)
+    for row, dot in zip(rows.ravel(), found.ravel(), strict=True):
+        labels[row] = dots[dot] if dot >= 0 else ""
+    told = int((found >= 0).all(axis=1).sum())
+    plan.folder.notes.append(
+        f"{view.table.where}: dots told apart by their spacing in {told} of {frames.size} frames"
+    )
+    return replace(view, label=tuple(labels))
+
+
+def _dots(views: list[plans.Seen], dots: tuple[str, ...]) -> Array:
+    """(C, F, D, 2) of the wand's dots, over all frames in which any camera saw one."""
+    rows = [[i for i, name in enumerate(v.label) if name in dots] for v in views]
+    frames = np.unique(np.concatenate([v.frame[r] for v, r in zip(views, rows, strict=True)]))
+    uv = np.full((len(views), frames.size, len(dots), 2), np.nan)
+    for c, (view, mine) in enumerate(zip(views, rows, strict=True)):
+        place = np.searchsorted(frames, view.frame[mine])
+        uv[c, place, [dots.index(view.label[i]) for i in mine]] = view.uv[mine]
+    return uv
+
+
+def _read_frame_points(plan: Plan, fields: Fields, views: list[plans.Seen]) -> KnownPoints | None:
+    """Points that fix the frame of reference; each camera's mean over the frames that show them."""
+    if not fields.has("known"):
+        if fields.has("known_sd"):
+            raise fields.fault("known_sd", "goes with known points", "name the known points")
+        return None
+    known = plans.read_known(plan, fields, "known", framed=False)
+    sd = fields.number("known_sd", "length", above=0.0, high=1.0)
+    uv = np.full((len(views), len(known.label), 2), np.nan)
+    for c, view in enumerate(views):
+        labels = np.array(view.label)
+        for k, name in enumerate(known.label):
+            here = labels == name
+            if here.any():
+                uv[c, k] = np.median(view.uv[here], axis=0)
+    return KnownPoints(known.points, sd, uv)
