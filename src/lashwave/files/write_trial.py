@@ -2,24 +2,35 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
 
-from lashwave.files.sightings import write_flashes, write_markers, write_points, write_rows
+from lashwave.files.sightings import (
+    write_flashes,
+    write_fronts,
+    write_markers,
+    write_onsets,
+    write_points,
+    write_rows,
+    write_tuft_widths,
+)
 from lashwave.files.toml_text import matrix, number, numbers, quantity, text
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Camera, Markers
-from lashwave.quantities.trial import Trial
+from lashwave.quantities.trial import Microphone, Trial
 
 
-def write_trial(folder: Path, trial: Trial) -> None:
+def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:
     """Write trial.toml and the CSV files that it names.
 
     Parameters
     ----------
     folder : made where it does not exist; it must be empty.
-    trial : what was measured. Microphones are left out, since the noun does not hold their sound.
+    trial : what was measured.
+    sounds : folder that the microphones' files are copied from. Without it microphones and onsets
+        are left out, since the noun does not hold their sound.
 
     Raises
     ------
@@ -40,6 +51,17 @@ def write_trial(folder: Path, trial: Trial) -> None:
         _write_points(folder / f"{stem}.csv", camera, names)
         if camera.flashes.size:
             write_flashes(folder / f"{stem}-flashes.csv", camera.flashes)
+        if camera.fronts is not None:
+            write_fronts(folder / f"{stem}-fronts.csv", camera.fronts)
+        if camera.tuft is not None:
+            write_tuft_widths(folder / f"{stem}-tuft.csv", camera.tuft)
+    if sounds is not None:
+        for microphone in trial.microphones:
+            lines += ["", *_microphone(microphone)]
+            (folder / microphone.file).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(sounds / microphone.file, folder / microphone.file)
+        if trial.onsets:
+            write_onsets(folder / "onsets.csv", trial.onsets)
     (folder / "trial.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
@@ -152,8 +174,26 @@ def _camera(camera: Camera, stem: str, names: dict[float, str]) -> list[str]:
     )
     if camera.flashes.size:
         rows.append(f'flashes = "{stem}-flashes.csv"')
+    if camera.fronts is not None:
+        rows.append(f'fronts = "{stem}-fronts.csv"')
+    if camera.tuft is not None:
+        rows.append(f'tuft = "{stem}-tuft.csv"')
     rows.append("[cameras.stations]")
     return rows + [f'{name} = "{number(station)} m"' for station, name in names.items()]
+
+
+def _microphone(microphone: Microphone) -> list[str]:
+    rows = ["[[microphones]]", f"file = {text(microphone.file)}"]
+    if microphone.name is not None:
+        rows.append(f"name = {text(microphone.name)}")
+    rows.append(f"position = {numbers(microphone.position)}")
+    if microphone.sensitivity is not None:
+        rows.append(quantity("sensitivity", microphone.sensitivity, "V/Pa"))
+    rows.append(
+        f'clock = {{ offset = "{number(microphone.clock_offset)} s", '
+        f'offset_sd = "{number(microphone.clock_offset_sd)} s" }}'
+    )
+    return rows
 
 
 def _write_points(path: Path, camera: Camera, names: dict[float, str]) -> None:

@@ -66,7 +66,7 @@ def locate_markers(
         )  # fmt: skip
     told("labels", 0.0)
     markers, report = label_markers(_unlabelled(points, cameras[0], count, wanted), handle_length)
-    seen = np.isfinite(markers.position[..., 0]).any(axis=0)
+    seen = np.atleast_1d(np.isfinite(markers.position[..., 0]).any(axis=0))
     lost = [label for label, has in zip(markers.labels, seen, strict=True) if not has]
     notes = [*report.sentences, *([f"markers never found: {', '.join(lost)}"] if lost else [])]
     kept = replace(

@@ -98,6 +98,29 @@ def calibrate(
 
 
 @app.command
+def locate(
+    trial: Trial,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder for the sightings; not the trial's own.")],
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Find sightings in a trial's pictures and sound: markers, tip, flashes, tuft, fronts, onsets.
+
+    Writes --out, a trial folder that `reconstruct` takes, and a contact sheet for each camera to
+    judge by eye. A run that was stopped goes on where it was.
+    """
+    from lashwave.workbench import console, folders
+    from lashwave.workbench import locate as search
+
+    folders.check_trial_folder(trial)
+    folders.check_apart(out, trial)
+    with console.progress(quiet) as progress:
+        return search.run(trial, out, progress, as_json=json)
+
+
+@app.command
 def simulate(
     out: Annotated[Path, Parameter(name="OUT", help="Folder to write; must be new or empty.")],
     /,

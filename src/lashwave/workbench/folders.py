@@ -26,11 +26,7 @@ def check_answer_folder(out: Path, trial: Path | None = None) -> None:
     lie inside the trial's folder nor hold it.
     """
     if trial is not None:
-        inner, outer = out.resolve(), trial.resolve()
-        if inner == outer or outer in inner.parents:
-            raise InputError("--out", f"{out} lies inside the trial", "name a folder outside it")
-        if inner in outer.parents:
-            raise InputError("--out", f"{out} holds the trial", "name a folder of its own")
+        check_apart(out, trial)
     _check_can_make(out)
     if not out.exists():
         return
@@ -50,6 +46,16 @@ def check_answer_folder(out: Path, trial: Path | None = None) -> None:
             f"{out} holds {foreign[0]!r} beside an earlier answer, which would be replaced",
             "move it away or name another folder",
         )
+
+
+def check_apart(out: Path, trial: Path) -> None:
+    """Raise InputError where `out` lies inside the trial's folder or holds it."""
+    inner, outer = out.resolve(), trial.resolve()
+    if inner == outer or outer in inner.parents:
+        raise InputError("--out", f"{out} lies inside the trial", "name a folder outside it")
+    if inner in outer.parents:
+        raise InputError("--out", f"{out} holds the trial", "name a folder of its own")
+    _check_can_make(out)
 
 
 def check_new_folder(out: Path, *, known: frozenset[str], option: str) -> None:

@@ -68,12 +68,16 @@ def reconstruct_folder(
 
     Raises InputError, with nothing written, where the trial cannot be used.
     """
-    from lashwave.files.trial import read_trial
+    from lashwave.files.pictures import read_pictures
     from lashwave.workbench.checkup import refuse_unusable
+    from lashwave.workbench.locate import joined, search
 
     show = progress or silent
     show("reading", 0.0)
-    trial = read_trial(folder)
+    pictures = read_pictures(folder, sound=False)
+    trial = pictures.trial
+    if pictures.frames:
+        trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
     refuse_unusable(trial, folder / "trial.toml")
 
     def within(stage: str, share: float) -> None:
