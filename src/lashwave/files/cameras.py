@@ -83,8 +83,7 @@ def _camera(
     for what, found in (("fronts", fronts), ("widths of the tuft", tuft)):
         if found is not None:
             folder.notes.append(f"camera {name}: {what} read, not joined to the motion.")
-    if not pictured:
-        _look_at_images(folder, fields, name)
+    _look_at_images(folder, fields, name, pictured)
     points: _Points | None = _NONE
     if fields.has("points"):
         points = _points(folder, fields, size, rate, length)
@@ -214,9 +213,10 @@ def _flashes(folder: Folder, fields: Fields, rate: float) -> NDArray[np.int64]:
     return np.sort(table.numbers["frame"]).astype(np.int64)
 
 
-def _look_at_images(folder: Folder, fields: Fields, name: str) -> None:
-    """Images are named here and read by other commands."""
+def _look_at_images(folder: Folder, fields: Fields, name: str, pictured: bool) -> None:
+    """Images are named here, inside the folder; they are read where they are wanted."""
     if fields.has("frames"):
         pattern = fields.text("frames")
         folder.inside(pattern, fields.where, fields.line("frames"), fields.name("frames"))
-        folder.notes.append(f"camera {name}: images are not read by this command.")
+        if not pictured:
+            folder.notes.append(f"camera {name}: images are not read by this command.")

@@ -14,7 +14,7 @@ import numpy as np
 from lashwave import __version__
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.pictures import Found, Located, Pictures
-from lashwave.quantities.sightings import Camera, Markers
+from lashwave.quantities.sightings import Camera, Markers, Onset
 from lashwave.quantities.trial import Trial
 from lashwave.workbench import console
 
@@ -118,7 +118,8 @@ def _sounds(pictures: Pictures):  # type: ignore[no-untyped-def]
     """Onsets, by time, and what there is to know about them."""
     from lashwave.points.of_sound import locate_onset
 
-    onsets, notes = [], []
+    onsets: list[Onset] = []
+    notes: list[str] = []
     for microphone in pictures.trial.microphones:
         sound = pictures.sounds.get(microphone.file)
         if sound is not None:
