@@ -135,9 +135,7 @@ def _found(
     if not trust:
         return found
     every = replace(rule, shortest=1)  # a label given to a single point is to be judged too
-    cost = own_cost(
-        flat.sample, flat.position, found.station, found.track, station, scale, every
-    )
+    cost = own_cost(flat.sample, flat.position, found.station, found.track, station, scale, every)
     label = np.where(found.station >= 0, found.station, _borne_out(flat, found.station, cost))
     label = settled(
         flat.sample, flat.position, label, found.track, found.lead, station, scale, rule
