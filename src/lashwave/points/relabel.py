@@ -98,7 +98,7 @@ def _checked(markers: Markers) -> Whole:
 
 
 def _usual_sd(markers: Markers) -> float:
-    """[m] of a coordinate; 0.5 mm where the record states none, as none of its points is labelled."""
+    """[m] of a coordinate; 0.5 mm where the record states none, having no labelled point."""
     stated = markers.sd[np.isfinite(markers.sd)]
     return float(np.median(stated)) if stated.size else 0.5e-3
 
