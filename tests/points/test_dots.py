@@ -182,6 +182,14 @@ def test_dots_too_near_to_part_are_flagged_and_covered() -> None:
     assert np.abs(away).max() > 1.0  # the miss is real: a small sd would be false
 
 
+def test_three_dots_in_a_row_are_no_streak() -> None:
+    rng = np.random.default_rng(14)
+    middle = places(rng)
+    row = np.concatenate([middle + d * np.array([1.0, 0.3]) for d in (-6.0, 0.0, 6.0)])
+    dots = find_dots(Reel([noisy(spots(SIZE, row, 120.0, 1.6), 15.0, 2.0, rng)]))
+    assert len(dots.frame) == 24 and dots.merged.all()
+
+
 @pytest.mark.parametrize("peak", [400.0, 1500.0])
 def test_saturated_and_cut_dots_are_flagged(peak: float) -> None:
     rng = np.random.default_rng(9)

@@ -11,10 +11,20 @@ import numpy as np
 import pytest
 
 from lashwave.instruments.camera import project
+from lashwave.points.dots import DotSearch, find_dots
 from lashwave.points.epipolar import disagreement, fundamental
-from lashwave.points.space import MeetRule, View, joined, persistent, points_in_frame, stream_points
+from lashwave.points.space import (
+    MeetRule,
+    View,
+    joined,
+    persistent,
+    points_in_frame,
+    stream_points,
+    views_of,
+)
 from lashwave.quantities.sightings import Camera, Clock
 from tests.points.lines import fold
+from tests.points.rendered import Reel, noisy, spots
 
 EXACT = MeetRule(calibration=0.0)
 FOCAL, AWAY = 2000.0, 3.0
@@ -160,3 +170,23 @@ def test_a_merged_dot_serves_two_points_and_nothing_gives_nothing() -> None:
     assert sorted(found[2][:, 0].tolist()) == [0, 0]
     empty = [view(np.empty((0, 2))) for _ in cameras]
     assert len(points_in_frame(cameras, empty)[0]) == 0
+
+
+def test_from_pictures_to_points() -> None:
+    rng = np.random.default_rng(20)
+    true = fold(6, 3) - [0.4, 0.0, 0.2]
+    cameras = [camera(0.9 + 0.6 * k, 0.3 + 0.2 * (k % 2), 1100.0) for k in range(3)]
+    dots = []
+    for c in cameras:
+        light = [spots((1280, 1024), project(c, places), 150.0, 1.8) for places in true]
+        images = [noisy(picture, 15.0, 2.0, rng) for picture in light]
+        dots.append(find_dots(Reel(images), DotSearch(gain=0.0)))
+    points = joined(stream_points(cameras, views_of(dots, 6), rule=MeetRule(calibration=1e-3)))
+    gap = points.position[:, None] - true[points.frame]
+    own = np.linalg.norm(gap, axis=-1).argmin(axis=1)
+    miss = gap[np.arange(len(own)), own]
+    score = np.einsum("pi,pij,pj->p", miss, np.linalg.inv(points.covariance), miss)
+    assert len(own) > 0.9 * 72
+    # chi-square of 3 degrees of freedom; its median is 2.37, whatever a blended dot or two do
+    assert np.median(score) == pytest.approx(2.37, rel=0.35)
+    assert np.linalg.norm(miss, axis=1).max() < 3e-3

@@ -218,9 +218,9 @@ def label_points(
         # With neighbours known for sure, more is sure.
         votes = own_cost(sample, position, label, track, station, scale, rule)
         cost = np.minimum(votes - votes.min(axis=1, keepdims=True), rule.cap) + given
-        second, better, undecided, strangers = _decide(track, cost, votes, rule)
-        new = (label < 0) & (second >= 0)
-        label, lead = np.where(new, second, label), np.where(new, better, lead)
+        later, better, undecided, strangers = _decide(track, cost, votes, rule)
+        new = (label < 0) & (later >= 0)
+        label, lead = np.where(new, later, label), np.where(new, better, lead)
         label = settled(sample, position, label, track, lead, station, scale, rule)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 

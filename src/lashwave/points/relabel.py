@@ -97,6 +97,12 @@ def _checked(markers: Markers) -> Whole:
     return line
 
 
+def _usual_sd(markers: Markers) -> float:
+    """[m] of a coordinate; 0.5 mm where the record states none, having no labelled point."""
+    stated = markers.sd[np.isfinite(markers.sd)]
+    return float(np.median(stated)) if stated.size else 0.5e-3
+
+
 def _flat(markers: Markers, line: Whole) -> _Flat:
     seen = np.isfinite(markers.position[:, line, 0])
     sample, column = np.nonzero(seen)
@@ -124,7 +130,7 @@ def _found(
     """Stations of the points; with `trust`, a given label stands where its sample bears it out."""
     scale = Scale(
         step=1.0 / markers.rate,
-        sd=float(np.nanmedian(markers.sd)),
+        sd=_usual_sd(markers),
         station_sd=markers.station_sd,
         stand_off=markers.stand_off,
         rigid_to=handle_length,
@@ -174,7 +180,7 @@ def _handle(
         own = found.station == g
         ends[k, flat.sample[own]] = flat.position[own]
     reach = np.linalg.norm(flat.position - ends[:, flat.sample], axis=-1)
-    noise = 4.0 * float(np.nanmedian(markers.sd))
+    noise = 4.0 * _usual_sd(markers)
     tracks, places = [], []
     for k in np.unique(found.track[found.station < 0]):
         own = np.flatnonzero((found.track == k) & (found.station < 0))
@@ -208,7 +214,7 @@ def _written(
     position = markers.position.copy()
     position[:, line] = np.nan
     sd = markers.sd.copy()
-    usual = float(np.nanmedian(sd)) if sd.size else 0.5e-3
+    usual = _usual_sd(markers)
     sd[:, line] = np.where(np.isfinite(sd[:, line]), sd[:, line], usual)
     on = label >= 0
     position[flat.sample[on], line[label[on]]] = flat.position[on]

@@ -22,6 +22,7 @@ from lashwave.instruments.camera import project, project_jacobian
 from lashwave.points.epipolar import disagreement
 from lashwave.points.linking import LinkRule, Tracker
 from lashwave.points.triangulation import triangulate_many
+from lashwave.quantities.images import Dots
 from lashwave.quantities.points import SpacePoints
 from lashwave.quantities.sightings import Camera
 
@@ -39,6 +40,19 @@ class View:
     """(D,) of an image coordinate [px]"""
     merged: NDArray[np.bool_]
     """(D,) true where a dot may be two: then it may serve two points."""
+
+
+def views_of(dots: Sequence[Dots], frames: int) -> Iterator[list[View]]:
+    """Dots of C cameras that expose together, frame after frame, 0 to `frames` - 1.
+
+    A streak's greater sd stands for both image coordinates.
+    """
+    for frame in range(frames):
+        views = []
+        for own in dots:
+            part = slice(*np.searchsorted(own.frame, [frame, frame + 1]))
+            views.append(View(own.uv[part], own.sd[part].max(axis=1), own.merged[part]))
+        yield views
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,9 @@ POOR = 1.8
 MISFIT = 0.1
 """Root-mean-square residual over the height at which a spot is no shape that is known."""
 
+WORST = 0.25
+"""Greatest residual over the height at which an elongated spot is neither streak nor pair."""
+
 
 @dataclass(frozen=True)
 class _Shape:
@@ -104,10 +107,10 @@ def _plain(windows: Windows, fits: Fits, shape: _Shape) -> Dots:
     """Round dots, and spots that fit no shape: their centre within their extent, flagged."""
     p = fits.values
     flux = 2.0 * np.pi * p[:, 0] * np.sqrt(shape.along * shape.across)
-    rms = np.sqrt((fits.rest**2).sum(axis=1) / fits.freedom)
     lost = ~np.isfinite(p).all(axis=1) | (p[:, 0] <= 0)
     lost |= np.abs(p[:, 1:3]).max(axis=1) > windows.half
     lost |= p[:, 3] * p[:, 5] <= p[:, 4] ** 2
+    rms = np.sqrt((fits.rest**2).sum(axis=1) / fits.freedom)
     odd = (fits.chi2 > POOR * fits.freedom) & (rms > MISFIT * p[:, 0]) & ~lost
     along, across, angle = _moments_of_start(windows)
     bare = np.sqrt(along * np.cos(angle) ** 2 + across * np.sin(angle) ** 2)
@@ -117,6 +120,12 @@ def _plain(windows: Windows, fits: Fits, shape: _Shape) -> Dots:
     sd = np.where(poor, np.stack([bare, side], axis=1), _sd(fits))
     flux = np.where(lost, 2 * np.pi * windows.start[:, 0] * np.sqrt(along * across), flux)
     return _one(windows, centre, sd, flux, np.zeros(len(p)), windows.cut | poor[:, 0])
+
+
+def _ill(fits: Fits, height: Array) -> Mask:
+    """Fits (D,) that miss by more than noise and by a good part of the height: three dots, say."""
+    worst = np.abs(fits.rest).max(axis=1)
+    return np.asarray((fits.chi2 > POOR * fits.freedom) & (worst > WORST * height))
 
 
 def _long(windows: Windows, dot: Fits, sd: float, gain: float, pulse_sd: float) -> list[Dots]:
@@ -129,9 +138,10 @@ def _long(windows: Windows, dot: Fits, sd: float, gain: float, pulse_sd: float) 
     inside = np.abs(p.values[:, [1, 2, 4, 5]]).max(axis=1) <= windows.half
     strong = p.values[:, [0, 3]].min(axis=1) > 5.0 * sd
     two = (lead > BETTER) & (far > APART * width) & inside & strong
+    two &= ~_ill(p, np.maximum(p.values[:, 0], p.values[:, 3]))
     whole = np.abs(s.values[:, 1:3]).max(axis=1) <= windows.half
     whole &= (s.values[:, 0] > 0) & (np.abs(s.values[:, 4]) < 4 * windows.half)
-    drawn = (lead < -BETTER) & whole
+    drawn = (lead < -BETTER) & whole & ~_ill(s, s.values[:, 0])
     unsure = ~two & ~drawn & whole
     found = []
     for first, height in ((1, 0), (4, 3)):
