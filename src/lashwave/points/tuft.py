@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label, median_filter
 
-from lashwave.points.line_trace import NO_MAP
+from lashwave.points.line_trace import sampled
 from lashwave.points.tip import TipSeen
 from lashwave.quantities.sightings import TuftWidths
 
@@ -56,9 +56,9 @@ def tuft(seen: TipSeen) -> TuftSeen | None:
     s = np.arange(START, reach)
     n = np.arange(-reach // 2, reach // 2 + 1)
     spots = seen.fit.uv - np.asarray(seen.corner) + s[:, None, None] * ahead
-    spots = (spots + n[None, :, None] * side).astype(np.float32)
+    spots = spots + n[None, :, None] * side
     # Beyond the picture, and where nothing is known, nothing is dark.
-    dark = np.asarray(cv2.remap(seen.dark, spots, NO_MAP, cv2.INTER_LINEAR, borderValue=0.0))
+    dark = sampled(seen.dark, spots)
     known = np.isfinite(seen.noise)
     noise = float(np.median(seen.noise[known]))
     shade = cv2.GaussianBlur(dark, (0, 0), 0.7)
