@@ -30,6 +30,8 @@ BEYOND = 0.5
 FAINT, FAINT_RUN, STRETCH = 0.8, 4, 30
 """The line has ended where shade falls under this share of its median over the last stretch [px],
 and stays so for a run of pixels."""
+AGAIN, AGAIN_RUN = 0.9, 8
+"""A line goes on where it is again this dark, and no wider, for a run of pixels."""
 WIDER = 1.3
 """And where it is wider than this many times its own, plus 0.7 px each side."""
 PAST, BLACK_PAST = np.array([4.0, 6.0, 8.0]), np.array([4.0, 6.0, 8.0, 11.0, 14.0])
@@ -124,6 +126,11 @@ def _trimmed(way: Array, shade: NDArray, half: NDArray, entered: bool) -> End | 
         last_part = slice(max(i - STRETCH, 0), i)
         wide = broad[i : i + FAINT_RUN].min() > WIDER * np.median(broad[last_part]) + 0.7
         if wide or ahead.max() < FAINT * np.median(out[last_part]):
+            later = (steady[i:] > AGAIN * np.median(out[last_part])) & (
+                broad[i:] < WIDER * np.median(broad[last_part]) + 0.7
+            )
+            if np.convolve(later, np.ones(AGAIN_RUN), mode="valid").max(initial=0) >= AGAIN_RUN:
+                return None  # the line goes on: something only lies across it
             last = i
             break
     cut = len(out) - last

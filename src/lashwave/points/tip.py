@@ -167,8 +167,8 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     step = np.zeros(2)
     if len(known) > 1:
         step = (known[-1].tip - known[0].tip) / (known[-1].frame - known[0].frame)
-    if now.end.beyond > 0.0 and len(known) < 3:
-        return None  # something joins it, and it does not last: a front as well as a line
+    if now.end.beyond > 0.0 and (len(known) < 3 or _beside_wire(now)):
+        return None  # something joins it, and it does not last, or a wire hides what
     width = _width(now)
     fit = fit_tip(
         now.dark,
@@ -191,6 +191,13 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     if fit.sd > DOUBTFUL_SD:
         return None
     return TipSeen(now.frame, fit, now.line, now.corner, now.dark, now.noise)
+
+
+def _beside_wire(rough: _Rough) -> bool:
+    """Whether a wire or the window's edge lies within 10 px of the tip."""
+    u, v = (int(x) for x in np.rint(rough.tip) - np.asarray(rough.corner))
+    near = rough.noise[max(v - 10, 0) : v + 11, max(u - 10, 0) : u + 11]
+    return bool(np.isinf(near).mean() > 0.05)
 
 
 def _width(rough: _Rough) -> float:

@@ -27,7 +27,7 @@ SURE = 4.0
 """A strand is darker than this many noise sd, after a blur of 0.7 px."""
 FAINTEST = 0.06
 """And than this share of light."""
-SHORTEST = 5
+SHORTEST = 12
 """Columns that a tuft fills at least [px]."""
 PART = 0.6
 """Share of its length, the outer, that the width is taken from."""
@@ -77,6 +77,8 @@ def tuft(seen: TipSeen) -> TuftSeen | None:
     # A fan opens evenly: a line through its outer part, read off at its end.
     slope, level = np.polyfit(columns[outer] - columns[-1], width[outer], 1)
     off = width[outer] - level - slope * (columns[outer] - columns[-1])
+    if level < seen.fit.width + 1.0:
+        return None  # no wider than the line: its own end, or strands that cannot be told apart
     sd = float(np.hypot(EDGE_SD, 1.4826 * np.median(np.abs(off))))
     area = cv2.dilate(strands.view(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     return TuftSeen(
