@@ -32,8 +32,12 @@ BESIDE = 7
 """How far from its dark side a front's bright side stands at most [px]."""
 BRIGHT = 1.4
 """A line is darker than this many times the brightest spot beside it is bright."""
-OPAQUE = 0.75
+OPAQUE = 0.8
 """Share of the line's depth at which a pixel is the line even beside a front's glare."""
+BLACK, BLACK_PIXELS = 0.6, 60
+"""Share of light that a line wide enough to be told by its blackness takes, over so many pixels."""
+MARGIN = 16
+"""Of the picture around a region that is kept with it [px]."""
 RELATIVE = 0.3
 """Share of a region's own depth under which a pixel is a front that joins the line."""
 BORDER = 3
@@ -68,6 +72,8 @@ class Candidate:
     """(h, w): its pixels at which it came in."""
     shade: Plane
     """(h, w) finely blurred darkness."""
+    black: bool = False
+    """Told by its blackness alone: what is less dark may touch it anywhere."""
 
 
 def _blur(plane: NDArray, sd: float) -> Plane:
@@ -127,6 +133,29 @@ def candidates(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidate]:
     deepest = float(np.quantile(depth[sure], 0.5))
     likely &= (alone & (shade > depth * RELATIVE)) | (shade > OPAQUE * deepest)
     sure &= likely
+    return _regions(likely, sure, shade, filters, least)
+
+
+def black_regions(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidate]:
+    """Regions as black as the blackest in the frame, fronts and strands left out.
+
+    Where a front or a tuft joins the line, its blackness still tells it apart: a front's dark
+    side keeps some light. Only for lines wide enough (3 px) to be black in the middle.
+    """
+    shade = _blur(dark, FINE) / filters.fine_share
+    place = shade.size - BLACK_PIXELS
+    level = float(np.partition(shade, place, axis=None)[place])
+    if level < BLACK:
+        return []
+    black = (shade > OPAQUE * level) & (filters.fine_share > 0.5)
+    return _regions(black, black, shade, filters, least, True)
+
+
+def _regions(
+    likely: Mask, sure: Mask, shade: Plane, filters: Sieve, least: int, black: bool = False
+) -> list[Candidate]:
+    """Connected regions that are long enough and sure enough, largest first."""
+    height_all, width_all = likely.shape
     count, labels, stats, _ = cv2.connectedComponentsWithStats(likely.view(np.uint8))
     held = np.bincount(labels[sure], minlength=count)
     found = []
@@ -134,9 +163,13 @@ def candidates(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidate]:
         left, top, width, height, _ = (int(x) for x in stats[label])
         if label == 0 or max(width, height) < least or held[label] < least:
             continue
-        box = (slice(top, top + height), slice(left, left + width))
+        low, left_low = max(top - MARGIN, 0), max(left - MARGIN, 0)
+        box = (
+            slice(low, min(top + height + MARGIN, height_all)),
+            slice(left_low, min(left + width + MARGIN, width_all)),
+        )
         mask = labels[box] == label
-        found.append(Candidate((left, top), mask, mask & filters.rim[box], shade[box]))
+        found.append(Candidate((left_low, low), mask, mask & filters.rim[box], shade[box], black))
     return found
 
 

@@ -6,7 +6,7 @@ leads beyond and past which the picture is bright.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -27,15 +27,17 @@ BACK = 14
 """Steps of the way that give the direction at the end."""
 BEYOND = 0.5
 """Past an end, shade is under this share of what it is before the end."""
-FAINT, FAINT_RUN, STRETCH = 0.7, 4, 30
+FAINT, FAINT_RUN, STRETCH = 0.8, 4, 30
 """The line has ended where shade falls under this share of its median over the last stretch [px],
 and stays so for a run of pixels."""
+AGAIN, AGAIN_RUN = 0.9, 8
+"""A line goes on where it is again this dark, and no wider, for a run of pixels."""
 WIDER = 1.3
 """And where it is wider than this many times its own, plus 0.7 px each side."""
+PAST, BLACK_PAST = np.array([4.0, 6.0, 8.0]), np.array([4.0, 6.0, 8.0, 11.0, 14.0])
+"""How far past an end the fan looks; further where a wire may hide that the line goes on [px]."""
 SEEN = 0.6
 """Share of the fan past an end that must be seen, not hidden by wires or dust."""
-NO_MAP = np.empty(0, dtype=np.float32)
-"""`cv2.remap` takes both coordinates in its first map."""
 HALF = 8.0
 """Half width of the cross-section that the centre is taken from [px]."""
 
@@ -103,6 +105,8 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
         if _is_free(candidate, usable, way, direction):
             along = candidate.shade[rows[steps], columns[steps]]
             end = _trimmed(way, along, half[rows[steps], columns[steps]], entered)
+            if end is not None and candidate.black:
+                end = replace(end, beyond=max(end.beyond, 1.0))
             if end is not None and all(np.hypot(*(end.way[0] - e.way[0])) > REACH for e in found):
                 found.append(end)
     return found
@@ -122,6 +126,11 @@ def _trimmed(way: Array, shade: NDArray, half: NDArray, entered: bool) -> End | 
         last_part = slice(max(i - STRETCH, 0), i)
         wide = broad[i : i + FAINT_RUN].min() > WIDER * np.median(broad[last_part]) + 0.7
         if wide or ahead.max() < FAINT * np.median(out[last_part]):
+            later = (steady[i:] > AGAIN * np.median(out[last_part])) & (
+                broad[i:] < WIDER * np.median(broad[last_part]) + 0.7
+            )
+            if np.convolve(later, np.ones(AGAIN_RUN), mode="valid").max(initial=0) >= AGAIN_RUN:
+                return None  # the line goes on: something only lies across it
             last = i
             break
     cut = len(out) - last
@@ -161,7 +170,8 @@ def _is_free(candidate: Candidate, usable: Mask, way: Array, direction: Array) -
     """Whether the picture is seen to be bright past the end of a way, over a fan of directions."""
     angle = np.arctan2(direction[1], direction[0]) + np.radians([-50, -25, 0, 25, 50])
     fan = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    spots = np.rint(way[0] + fan[:, None] * np.array([4.0, 6.0, 8.0])[None, :, None]).astype(int)
+    past = BLACK_PAST if candidate.black else PAST
+    spots = np.rint(way[0] + fan[:, None] * past[None, :, None]).astype(int)
     height, width = usable.shape
     if not ((spots >= 0) & (spots < [width, height])).all():
         return False
@@ -173,10 +183,18 @@ def _is_free(candidate: Candidate, usable: Mask, way: Array, direction: Array) -
     inside = ((spots >= 0) & (spots < [width, height])).all(axis=-1)
     column, row = np.where(inside, spots[..., 0], 0), np.where(inside, spots[..., 1], 0)
     # Outside the region's box nothing was dark.
-    past = np.where(inside & candidate.mask[row, column], candidate.shade[row, column], 0.0)
+    counted = inside if candidate.black else inside & candidate.mask[row, column]
+    shade = np.where(counted, candidate.shade[row, column], 0.0)
     before = np.rint(way[2:BACK] - corner).astype(int)
     here = float(candidate.shade[before[:, 1], before[:, 0]].mean())
-    return float(past.mean(axis=1).max()) < BEYOND * here
+    limit = FAINT if candidate.black else BEYOND
+    return float(shade.mean(axis=1).max()) < limit * here
+
+
+def sampled(plane: Plane, spots: Array) -> Array:
+    """Values at places (..., 2) [px], linear between pixels, 0 outside."""
+    u, v = spots[..., 0].astype(np.float32), spots[..., 1].astype(np.float32)
+    return np.asarray(cv2.remap(plane, u, v, cv2.INTER_LINEAR)).astype(float)
 
 
 @dataclass(frozen=True)
@@ -218,8 +236,8 @@ def centre_line(dark: Plane, noise: Plane, way: Array) -> CentreLine:
         tangent = np.gradient(line, axis=0)
         tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
         normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-        spots = (line[:, None] + offsets[None, :, None] * normal[:, None]).astype(np.float32)
-        cut = np.asarray(cv2.remap(dark, spots, NO_MAP, cv2.INTER_LINEAR)).astype(float)
+        spots = line[:, None] + offsets[None, :, None] * normal[:, None]
+        cut = sampled(dark, spots)
         peak = np.maximum(cut[:, np.abs(offsets) <= 2.0].max(axis=1), 1e-3)
         # From the middle outward, up to where the dark ends: another strand may lie beside it.
         body = cut > 0.25 * peak[:, None]
@@ -231,9 +249,9 @@ def centre_line(dark: Plane, noise: Plane, way: Array) -> CentreLine:
         total = np.maximum(mass.sum(axis=1), 1e-3)
         shift = np.where(body.any(axis=1), mass @ offsets / total, 0.0)
         line = line + smooth(shift[:, None] * normal, 5)
-    level = np.asarray(cv2.remap(noise, line.astype(np.float32)[:, None], NO_MAP, cv2.INTER_LINEAR))
+    level = sampled(noise, line[:, None])
     # Half-pixel samples share their noise in pairs, and the running mean joins five ways.
     arm = np.sqrt((body * np.square(offsets)).sum(axis=1) * 2.0 / 5.0)
-    sd = np.hypot(level[:, 0].astype(float) * arm / total, 0.02)
+    sd = np.hypot(level[:, 0] * arm / total, 0.02)
     step = np.linalg.norm(np.diff(line, axis=0), axis=1)
     return CentreLine(line, sd, np.concatenate([[0.0], np.cumsum(step)]))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
-from lashwave.points.line_mask import candidates, sieve
+from lashwave.points.line_mask import Candidate, black_regions, candidates, sieve
 from lashwave.points.line_trace import CentreLine, End, centre_line, ends
 from lashwave.points.tip_fit import TipFit, fit_tip, pooled
 from lashwave.quantities.images import Frames, TipTrack
@@ -22,6 +22,8 @@ MEMORY = 3
 """Frames after which a lost tip is looked for anew."""
 PATCH = 96
 """Half side of what is kept of a frame around its tip [px]: the fit's and the tuft's picture."""
+BLACK_WIDTH = 4.0
+"""A line at least this wide is black in its middle whatever the lens does [px]."""
 STRAY = 8.0
 """A fit further from the end of the dark region than this is of something else [px]."""
 FARTHEST = 130.0
@@ -30,7 +32,7 @@ WORST_SD, DOUBTFUL_SD = 2.0, 3.0
 """Of a tip in a track, and of one whose shape is still its own [px]."""
 ROUGH, UNLIKE = 3.0, 0.25
 """A picture fits by chi-square over its degrees, or by its residual's share of the depth."""
-JOINED_MISFIT = 5.0
+JOINED_MISFIT = 1.5
 """The same where strands or a front begin at the tip, which the fit does not see much of."""
 FLOOR = 0.03
 """Of the standard deviation: what the bar's shape lacks (taper, lens) [px]; measured in tests."""
@@ -80,10 +82,14 @@ def follow(frames: Frames, scene: Background, exposure: float = 0.0) -> Iterator
     for number, image in enumerate(frames):
         dark = darkness(image, scene)
         near, gate = _expected(trail, number)
-        regions = candidates(dark, filters)
-        found = [e for r in regions for e in ends(r, scene.usable, near) if e.beyond < FARTHEST]
-        chosen = _choose(found, near, gate)
+        chosen = _choose(_ends(candidates(dark, filters), scene, near), near, gate)
         fresh = None if chosen is None else _cut(number, chosen, dark, noise)
+        if near is not None and (fresh is None or fresh.end.beyond > 0.0):
+            # A front or a tuft joins the tip, or hides it: look for what is black.
+            chosen = _choose(_ends(black_regions(dark, filters), scene, near), near, gate)
+            black = None if chosen is None else _cut(number, chosen, dark, noise)
+            if black is not None and _width(black) >= BLACK_WIDTH:
+                fresh = black
         if trail and trail[-1].frame == number - 1:
             seen = _fitted(trail, fresh, exposure)
             if seen is not None:
@@ -115,6 +121,11 @@ def track(seen: Iterable[TipSeen]) -> TipTrack:
         np.array([f.uv for f in fits]).reshape(-1, 2)[kept],
         sd[kept],
     )
+
+
+def _ends(regions: list[Candidate], scene: Background, near: Array | None) -> list[End]:
+    found = [e for r in regions for e in ends(r, scene.usable, near)]
+    return [e for e in found if e.beyond < FARTHEST]
 
 
 def _expected(trail: list[_Rough], number: int) -> tuple[Array | None, float]:
@@ -156,6 +167,8 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     step = np.zeros(2)
     if len(known) > 1:
         step = (known[-1].tip - known[0].tip) / (known[-1].frame - known[0].frame)
+    if now.end.beyond > 0.0 and (len(known) < 3 or _beside_wire(now)):
+        return None  # something joins it, and it does not last, or a wire hides what
     width = _width(now)
     fit = fit_tip(
         now.dark,
@@ -178,6 +191,13 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     if fit.sd > DOUBTFUL_SD:
         return None
     return TipSeen(now.frame, fit, now.line, now.corner, now.dark, now.noise)
+
+
+def _beside_wire(rough: _Rough) -> bool:
+    """Whether a wire or the window's edge lies within 10 px of the tip."""
+    u, v = (int(x) for x in np.rint(rough.tip) - np.asarray(rough.corner))
+    near = rough.noise[max(v - 10, 0) : v + 11, max(u - 10, 0) : u + 11]
+    return bool(np.isinf(near).mean() > 0.05)
 
 
 def _width(rough: _Rough) -> float:

@@ -31,9 +31,9 @@ ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
 """Of an end before it is seen (0 is cut square, 1 a half circle), and how far off it may be."""
 ROUND_MODEL = 0.05
 """Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
-NEAR_AHEAD, JOINED_SD = 3.0, 1.5
-"""How far past a tip the fit looks where strands or a front begin there, and what the tip is then
-good to [px]; measured in tests."""
+BLACKER, JOINED_SD = 0.78, 1.0
+"""Where strands or a front begin at the tip, everything less dark than this share of the line's
+depth counts alike; and what the tip is then good to at best [px]; measured in tests."""
 PATCH, FITS = 25.0, 1.5
 """A misfit above the second number is something in the picture, not noise: its neighbouring
 pixels err alike, as many as the first says (a front or a strand is some pixels across)."""
@@ -159,8 +159,8 @@ def fit_tip(
     start, direction : (2,) [px] rough tip, and the way outward.
     width, depth : rough width [px] and depth [share].
     stroke : (2,) [px] the tip's way during the exposure.
-    joined : strands of a tuft, or a front, begin at the tip: the fit looks less far past it, does
-        not ask for its shape, and is trusted less.
+    joined : strands of a tuft, or a front, begin at the tip: only what is nearly as dark as the
+        line counts, the end's shape is not asked for, and the fit is trusted less.
 
     Returns
     -------
@@ -172,13 +172,14 @@ def fit_tip(
     along = away @ direction
     across = away @ np.array([-direction[1], direction[0]])
     smear = 0.5 * np.abs(stroke @ np.array([-direction[1], direction[0]]))
-    ahead = NEAR_AHEAD if joined else AHEAD
-    used = (along > -BEHIND) & (along < ahead + 0.5 * np.hypot(*stroke))
+    least = BLACKER * depth if joined else -np.inf
+    used = (along > -BEHIND) & (along < AHEAD + 0.5 * np.hypot(*stroke))
     used &= np.abs(across) < 0.5 * width + ASIDE + smear
     used &= np.isfinite(noise.ravel())
     if used.sum() < 60:
         return None
     places, seen = places[used], dark.ravel()[used].astype(float)
+    seen = np.maximum(seen, least)
     weight = 1.0 / noise.ravel()[used].astype(float)
     expected = np.array([np.log(LENS), depth, 0.0, 0.0, ROUND])
     tight = np.array([LENS_SD / LENS, DEPTH_SD, LEVEL_SD, BEND_SD, 0.1 if joined else ROUND_SD])
@@ -188,11 +189,12 @@ def fit_tip(
     pinned[np.arange(len(held)), held] = 1.0 / tight
 
     def residual(p: Array) -> Array:
-        off = (_model(p, places, stroke)[0] - seen) * weight
+        off = (np.maximum(_model(p, places, stroke)[0], least) - seen) * weight
         return np.concatenate([off, (p[held] - expected) / tight])
 
     def slope(p: Array) -> Array:
-        return np.concatenate([_model(p, places, stroke)[1] * weight[:, None], pinned])
+        dark, slopes = _model(p, places, stroke)
+        return np.concatenate([slopes * (weight * (dark > least))[:, None], pinned])
 
     angle = float(np.arctan2(direction[1], direction[0]))
     first = np.array([*start, angle, 0.0, np.log(width), np.log(LENS), depth, 0.0, ROUND])

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label, median_filter
 
-from lashwave.points.line_trace import NO_MAP
+from lashwave.points.line_trace import sampled
 from lashwave.points.tip import TipSeen
 from lashwave.quantities.sightings import TuftWidths
 
@@ -27,7 +27,7 @@ SURE = 4.0
 """A strand is darker than this many noise sd, after a blur of 0.7 px."""
 FAINTEST = 0.06
 """And than this share of light."""
-SHORTEST = 5
+SHORTEST = 12
 """Columns that a tuft fills at least [px]."""
 PART = 0.6
 """Share of its length, the outer, that the width is taken from."""
@@ -56,9 +56,9 @@ def tuft(seen: TipSeen) -> TuftSeen | None:
     s = np.arange(START, reach)
     n = np.arange(-reach // 2, reach // 2 + 1)
     spots = seen.fit.uv - np.asarray(seen.corner) + s[:, None, None] * ahead
-    spots = (spots + n[None, :, None] * side).astype(np.float32)
+    spots = spots + n[None, :, None] * side
     # Beyond the picture, and where nothing is known, nothing is dark.
-    dark = np.asarray(cv2.remap(seen.dark, spots, NO_MAP, cv2.INTER_LINEAR, borderValue=0.0))
+    dark = sampled(seen.dark, spots)
     known = np.isfinite(seen.noise)
     noise = float(np.median(seen.noise[known]))
     shade = cv2.GaussianBlur(dark, (0, 0), 0.7)
@@ -77,6 +77,8 @@ def tuft(seen: TipSeen) -> TuftSeen | None:
     # A fan opens evenly: a line through its outer part, read off at its end.
     slope, level = np.polyfit(columns[outer] - columns[-1], width[outer], 1)
     off = width[outer] - level - slope * (columns[outer] - columns[-1])
+    if level < seen.fit.width + 1.0:
+        return None  # no wider than the line: its own end, or strands that cannot be told apart
     sd = float(np.hypot(EDGE_SD, 1.4826 * np.median(np.abs(off))))
     area = cv2.dilate(strands.view(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     return TuftSeen(
