@@ -74,8 +74,8 @@ def _wide(found: Blobs, wide: NDArray[np.bool_]) -> Dots:
     )
 
 
-def _joined(parts: Sequence[Dots]) -> Dots:
-    """By frame, and by flux falling within a frame."""
+def together(parts: Sequence[Dots]) -> Dots:
+    """Dots of several stretches as one, by frame, and by flux falling within a frame."""
     if not parts:
         none = np.empty(0)
         pairs = np.empty((0, 2))
@@ -95,7 +95,7 @@ def _fit(images: Sequence[Image], first: int, how: DotSearch) -> Dots:
         for k in range(0, len(group.frame), piece):
             part = take(group, np.arange(k, min(k + piece, len(group.frame))))
             parts.append(measure(part, sd, how.gain or 0.0, how.pulse_sd))
-    found = _joined(parts)
+    found = together(parts)
     return replace(found, frame=found.frame + first)
 
 
@@ -158,4 +158,4 @@ def find_dots(frames: Frames, how: DotSearch = DotSearch()) -> Dots:
         pair fits better than a streak; else they are one dot, flagged `merged`, with an sd that
         covers both.
     """
-    return _joined(list(stream_dots(frames, settle(frames, how))))
+    return together(list(stream_dots(frames, settle(frames, how))))

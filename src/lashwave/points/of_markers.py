@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from lashwave.instruments.clock import frame_time
-from lashwave.points.dots import settle, stream_dots
+from lashwave.points.dots import settle, stream_dots, together
 from lashwave.points.relabel import label_markers
-from lashwave.points.space import View, joined, persistent, stream_points
+from lashwave.points.space import View, joined, persistent, stream_points, views_of
 from lashwave.quantities.errors import InputError
-from lashwave.quantities.images import Dots, Frames
+from lashwave.quantities.images import Frames
 from lashwave.quantities.points import SpacePoints
 from lashwave.quantities.sightings import Camera, Markers
 
@@ -48,15 +48,13 @@ def locate_markers(
             parts.append(part)
             last = int(part.frame[-1]) if part.frame.size else 0
             told(f"dots of {camera.name}", (number + last / len(film)) / len(films))
-        found.append(parts)
+        found.append(together(parts))
     count = len(films[0])
-    views = [_by_frame(parts, count) for parts in found]
 
     def frames() -> Iterator[Sequence[View]]:
-        for frame in range(count):
-            if frame % 20 == 0:
-                told("points in space", frame / count)
-            yield [view[frame] for view in views]
+        for frame, views in enumerate(views_of(found, count)):
+            told("points in space", frame / count)
+            yield views
 
     points = persistent(joined(stream_points(cameras, frames())))
     if not points.frame.size:
@@ -94,16 +92,6 @@ def _check(cameras: Sequence[Camera], films: Sequence[Frames]) -> None:
                 "dots are placed by cameras that expose together, image by image",
                 field="cameras",
             )
-
-
-def _by_frame(parts: Sequence[Dots], count: int) -> list[View]:
-    """Dots of one camera, a view for each frame."""
-    frame = np.concatenate([p.frame for p in parts])
-    uv = np.concatenate([p.uv for p in parts])
-    sd = np.sqrt((np.concatenate([p.sd for p in parts]) ** 2).mean(axis=1))
-    merged = np.concatenate([p.merged for p in parts])
-    cuts = np.searchsorted(frame, np.arange(count + 1))
-    return [View(uv[a:b], sd[a:b], merged[a:b]) for a, b in zip(cuts[:-1], cuts[1:], strict=True)]
 
 
 def _unlabelled(points: SpacePoints, camera: Camera, count: int, wanted: Markers) -> Markers:
