@@ -62,8 +62,8 @@ class Birth:
     sound: Array
     """(D,) [m/s]"""
     misfit: float
-    """Root mean square of front against wavefront over the points' sd, best of the draws; their
-    sd was multiplied by it where it is over 1."""
+    """Robust spread of front against wavefront over the points' sd, best of the draws; their sd was
+    multiplied by it where it is over 1."""
     notes: tuple[str, ...] = ()
 
     @property
@@ -176,7 +176,7 @@ def _scenes(
     ahead = rays(camera, seen.uv.mean(axis=0)).direction[0]
     across = np.linalg.svd(ahead[None])[2][1:]
     evenly = (np.arange(count) + 0.5) / count
-    c = sound + sound_sd * ndtri(rng.permutation(evenly))
+    c = np.maximum(sound + sound_sd * ndtri(rng.permutation(evenly)), 0.5 * sound)
     return [
         _Scene(
             Path(
@@ -212,9 +212,11 @@ def _of_model(model: str, scenes: list[_Scene], rng: np.random.Generator) -> Bir
     able = list(first)
     scenes = _with_spread(scenes, first, tell)
     clean = [_solve(fit, scenes[d], first[d]) for d in able[:8]]
-    dof = max(scenes[0].sd.size - 3, 1)
-    misfit = min(float(np.sqrt(np.sum(fit(x, scenes[d])[0][: scenes[d].sd.size] ** 2) / dof))
-                 for x, d in zip(clean, able[:8], strict=True))  # fmt: skip
+    count = scenes[0].sd.size
+    misfit = min(
+        1.4826 * float(np.median(np.abs(fit(x, scenes[d])[0][:count])))
+        for x, d in zip(clean, able[:8], strict=True)
+    )
     factor = max(misfit, 1.0)
     samples = np.full((len(scenes), 9), np.nan)
     for d in able:
