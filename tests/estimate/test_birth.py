@@ -47,7 +47,9 @@ def rods(rng, place, born, offset, count=40, spread=6e-3, clock_sd=5e-6) -> Draw
         found.append((butt + station[:, None] * out[:, None],
                       rate * station[:, None] * side[:, None]))  # fmt: skip
     position, velocity = (np.stack(part) for part in zip(*found, strict=True))
-    return draws_of(time, station, position, velocity, offset + clock_sd * rng.standard_normal(count))
+    return draws_of(
+        time, station, position, velocity, offset + clock_sd * rng.standard_normal(count)
+    )
 
 
 @pytest.mark.parametrize("seed", [0, 1])
@@ -134,7 +136,9 @@ def test_birth_of_an_envelope() -> None:
     uv = 0.5 * (np.array(drawn.SIZE) - 1) + scale * points[:, [0, 2]] * [1, -1]
     here = ((uv > 0) & (uv < drawn.SIZE)).all(axis=1)
     uv = uv[here] + 0.15 * rng.standard_normal((here.sum(), 2))
-    fronts = Fronts(frame[here], np.zeros(here.sum(), dtype=np.int64), uv, np.full(here.sum(), 0.15))
+    fronts = Fronts(
+        frame[here], np.zeros(here.sum(), dtype=np.int64), uv, np.full(here.sum(), 0.15)
+    )
     times, station = np.linspace(T0 - 3e-3, T0 + 3e-3, 241), np.array([0.0, 0.05, 0.1])
     sets = []
     for _ in range(16):
@@ -174,7 +178,7 @@ def test_envelope_of_a_steady_source_is_the_mach_cone(mach: float, degrees: floa
     u = np.full(15, 400.0)
     for _ in range(30):
         at = late(np.column_stack([u, v]))
-        slope = (late(np.column_stack([u + 1, v])) - at)
+        slope = late(np.column_stack([u + 1, v])) - at
         u = u - np.clip((at - 2e-4) / slope, -50, 50)
     rng = np.random.default_rng(0)
     exact = mach_angle(np.column_stack([u, v]), np.full(15, 0.01), [1.0, 0.0])
