@@ -41,14 +41,15 @@ def main(out: Path) -> None:
             for piece in curve_near(front, k):
                 axis.plot(*piece.uv.T, ".", ms=3, color=colours(front.number % 10))
             for piece in curve_near(front, k)[:1]:
-                axis.text(*piece.uv[len(piece.uv) // 2], str(front.number), fontsize=11,
-                          color=colours(front.number % 10))  # fmt: skip
+                middle, colour = piece.uv[len(piece.uv) // 2], colours(front.number % 10)
+                axis.text(*middle, str(front.number), fontsize=11, color=colour)
     figure.savefig(out, dpi=70)
     for front in fronts:
         place = np.concatenate([[0.0], np.cumsum(front.step)])
         where = front.pieces[0][0].uv.mean(axis=0).round()
-        print(f"front {front.number} near {where}: {front.frame.size} frames, moves "
-              f"{np.ptp(place):.1f} px, largest step {np.abs(front.step).max():.1f} px")  # fmt: skip
+        wander, step = np.ptp(place), np.abs(front.step).max()
+        seen = f"front {front.number} near {where}: {front.frame.size} frames"
+        print(f"{seen}, moves {wander:.1f} px, largest step {step:.1f} px")
 
 
 if __name__ == "__main__":

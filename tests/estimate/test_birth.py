@@ -86,7 +86,7 @@ def test_errors_of_speed_and_birth_are_those_of_least_squares() -> None:
     uv = 0.5 * (np.array(drawn.SIZE) - 1) + radius[:, None] * toward
     sd = np.full(40, 2 * 0.25e-3 * scale)
     fronts = Fronts(frame, np.zeros(40, dtype=np.int64), uv, sd)
-    count, time = 700, np.linspace(-1e-3, 2e-3, 4)
+    count, time = 350, np.linspace(-1e-3, 2e-3, 4)
     position = np.zeros((count, 4, 2, 3)) + np.array([0.0, 0.1, 0.0])
     position[..., 2] += np.array([-0.05, 0.05])
     draws = draws_of(time, np.array([0.0, 0.1]), position, 0 * position, np.zeros(count))
