@@ -90,7 +90,7 @@ def test_errors_of_speed_and_birth_are_those_of_least_squares() -> None:
     position = np.zeros((count, 4, 2, 3)) + np.array([0.0, 0.1, 0.0])
     position[..., 2] += np.array([-0.05, 0.05])
     draws = draws_of(time, np.array([0.0, 0.1]), position, 0 * position, np.zeros(count))
-    found = birth(fronts, 0, camera, draws, C, 40.0, model="burst", seed=3)
+    found = birth(fronts, 0, camera, draws, C, 40.0, "burst", stand_off_sd=0.0, seed=3)
     assert found.sound.std() == pytest.approx(2.75, rel=0.05)
     assert found.time_sd == pytest.approx(1.98e-6, rel=0.05)
 

@@ -86,6 +86,7 @@ def birth(
     sound: float,
     sound_sd: float,
     model: str = "auto",
+    stand_off_sd: float = 2e-3,
     seed: int = 0,
 ) -> Birth:
     """Where and when front `number` of one camera was born.
@@ -96,6 +97,9 @@ def birth(
     draws : of the motion; with `clock_offset:CAMERA` and `registration_u:CAMERA` where fitted.
     sound, sound_sd : speed of sound [m/s]; a large sd lets the front measure it.
     model : "burst", "envelope", or "auto", the one with the smaller misfit.
+    stand_off_sd : by how much the flank that was followed may stand off the front itself [m]: a
+        light or dark band is as wide as the front, its optics and its exposure make it. 2 mm is
+        6 us of sound.
 
     Raises
     ------
@@ -110,7 +114,7 @@ def birth(
     use = use[np.linspace(0, use.size - 1, min(use.size, MOST_POINTS)).round().astype(int)]
     seen = Fronts(fronts.frame[use], fronts.number[use], fronts.uv[use], fronts.sd[use])
     rng = np.random.default_rng(seed)
-    scenes = _scenes(seen, camera, draws, sound, sound_sd, rng)
+    scenes = _scenes(seen, camera, draws, (sound, sound_sd), stand_off_sd, rng)
     tried = ("burst", "envelope") if model == "auto" else (model,)
     found = [b for b in (_of_model(m, scenes, rng) for m in tried) if b is not None]
     if not found:
@@ -127,11 +131,12 @@ def _scenes(
     seen: Fronts,
     camera: Camera,
     draws: Draws,
-    sound: float,
-    sound_sd: float,
+    speed: tuple[float, float],
+    stand_off_sd: float,
     rng: np.random.Generator,
 ) -> list[Scene]:
     """Every draw with its clock and registration; covariances come later, from all of them."""
+    sound, sound_sd = speed
     count = draws.position.shape[0]
     clock = camera.clock
 
@@ -169,6 +174,7 @@ def _scenes(
             LEAST_DELAY,
             np.nan,
             LEAST_STATION,
+            max(stand_off_sd, 1e-9),
             np.zeros(seen.sd.size),
         )
         for d in range(count)
@@ -218,9 +224,10 @@ def _of_model(model: str, scenes: list[Scene], rng: np.random.Generator) -> Birt
 
 def _solve(fit: Model, scene: Scene, first: Array) -> Array:
     ends = scene.path.station[[0, -1]]
-    low = np.array([ends[0], -np.inf, 0.5 * scene.sound, -np.inf, -np.inf])
-    high = np.array([ends[1], np.inf, 2.0 * scene.sound, np.inf, np.inf])
-    scale = np.array([0.02, 1e-5, max(scene.sound_sd, 0.01), 1e-3, 1e-3])
+    low = np.array([ends[0], -np.inf, 0.5 * scene.sound, -np.inf, -np.inf, -np.inf])
+    high = np.array([ends[1], np.inf, 2.0 * scene.sound, np.inf, np.inf, np.inf])
+    speed = max(scene.sound_sd, 0.01)
+    scale = np.array([0.02, 1e-5, speed, 1e-3, 1e-3, scene.stand_off_sd])
     last: list[Array] = []
 
     def value(x: Array) -> Array:

@@ -15,7 +15,8 @@ from lashwave.instruments.rays import Rays
 Array = NDArray[np.float64]
 
 Unknowns = Array
-"""(5,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m]."""
+"""(6,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m], and by how much the
+flank that was followed stands outside the front [m]."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,8 @@ class Scene:
     station: float
     """First station of the draw to reach the speed of sound across the view [m]"""
     station_sd: float
+    stand_off_sd: float
+    """[m]"""
     noise: Array
     """(N,) [sd]"""
 
@@ -64,17 +67,19 @@ def _rows(x: Unknowns, scene: Scene, seen: Reached, by_time: Array) -> tuple[Arr
     was sent to first order, for the envelope; so places move it by -toward / c alone.
     """
     c = x[2]
-    away = c * (scene.time - seen.arrival)
-    slope = np.empty((away.size + 3, 5))
-    slope[:-3, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
-    slope[:-3, 1] = -c * by_time
-    slope[:-3, 2] = scene.time - seen.emission
-    slope[:-3, 3:] = seen.toward @ scene.across.T
-    slope[:-3] /= scene.sd[:, None]
-    slope[-3:] = 0.0
-    slope[-3, 2] = 1.0 / max(scene.sound_sd, 1e-6)
-    slope[-2:, 3:] = scene.whiten
-    held = [(c - scene.sound) * slope[-3, 2], *(scene.whiten @ x[3:5])]
+    away = c * (scene.time - seen.arrival) + x[5]
+    slope = np.empty((away.size + 4, 6))
+    slope[:-4, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
+    slope[:-4, 1] = -c * by_time
+    slope[:-4, 2] = scene.time - seen.emission
+    slope[:-4, 3:5] = seen.toward @ scene.across.T
+    slope[:-4, 5] = 1.0
+    slope[:-4] /= scene.sd[:, None]
+    slope[-4:] = 0.0
+    slope[-4, 2] = 1.0 / max(scene.sound_sd, 1e-6)
+    slope[-3:-1, 3:5] = scene.whiten
+    slope[-1, 5] = 1.0 / scene.stand_off_sd
+    held = [(c - scene.sound) * slope[-4, 2], *(scene.whiten @ x[3:5]), x[5] * slope[-1, 5]]
     return np.concatenate([away / scene.sd + scene.noise, held]), slope
 
 
@@ -117,19 +122,19 @@ def _burst_start(scene: Scene) -> Array | None:
     nearest = int(np.linalg.norm(line - free[:2], axis=1).argmin())
     station = float(scene.path.station[nearest])
     there = (scene.path.at(station, np.array([born]))[0][0] - depth) @ scene.across.T
-    return np.array([station, born, free[3], *(free[:2] - there)])
+    return np.array([station, born, free[3], *(free[:2] - there), 0.0])
 
 
 def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
     span = sonic_span(scene.path, x[0], scene.across, x[2])
     count = scene.sd.size
     if not np.isfinite(span[0]):  # a station that stays subsonic sends no front: far off
-        return np.full(count + 5, 1e3), np.zeros((count + 5, 5))
+        return np.full(count + 6, 1e3), np.zeros((count + 6, 6))
     shift = x[3:5] @ scene.across
     seen = envelope(scene.path, x[0], span, x[1], shift, scene.rays, x[2], scene.time)
     away, slope = _rows(x, scene, seen, np.ones(count))
     beside, late = (x[0] - scene.station) / scene.station_sd, x[1] / scene.delay_sd
-    held = np.zeros((2, 5))
+    held = np.zeros((2, 6))
     held[0, 0], held[1, 1] = 1.0 / scene.station_sd, 1.0 / scene.delay_sd
     return np.append(away, [beside, late]), np.concatenate([slope, held])
 
@@ -151,7 +156,7 @@ def _envelope_start(scene: Scene) -> Array | None:
         for s in scene.path.station[fast[first]]
     ]
     able = [span for span in spans if np.isfinite(span[0])]
-    return np.array([min(able)[1], 0.0, scene.sound, 0.0, 0.0]) if able else None
+    return np.array([min(able)[1], 0.0, scene.sound, 0.0, 0.0, 0.0]) if able else None
 
 
 Model = Callable[[Array, Scene], tuple[Array, Array]]
