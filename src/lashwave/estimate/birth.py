@@ -41,7 +41,7 @@ LEAST_DELAY = 1e-6
 """[s]"""
 
 
-LEAST_STATION = 0.01
+LEAST_STATION = 3e-3
 """[m]; a front may be sent from this far beside the station that is sonic first."""
 
 
