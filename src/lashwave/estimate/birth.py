@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ndtri
 
-from lashwave.estimate.wavefront import Path, Reached, burst, envelope, sonic_span
+from lashwave.estimate.birth_models import MODELS, Model, Scene, huber
+from lashwave.estimate.wavefront import Path
 from lashwave.instruments.camera import project_jacobian
 from lashwave.instruments.clock import frame_time
-from lashwave.instruments.rays import Rays, rays
+from lashwave.instruments.rays import rays
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Camera, Fronts
@@ -40,7 +41,7 @@ LEAST_DELAY = 1e-6
 """[s]"""
 
 
-LEAST_STATION = 0.01
+LEAST_STATION = 3e-3
 """[m]; a front may be sent from this far beside the station that is sonic first."""
 
 
@@ -62,8 +63,8 @@ class Birth:
     sound: Array
     """(D,) [m/s]"""
     misfit: float
-    """Root mean square of front against wavefront over the points' sd, best of the draws; their
-    sd was multiplied by it where it is over 1."""
+    """Robust spread of front against wavefront over the points' sd, best of the draws; their sd was
+    multiplied by it where it is over 1."""
     notes: tuple[str, ...] = ()
 
     @property
@@ -77,33 +78,6 @@ class Birth:
         return float(np.nanstd(self.time, ddof=1))
 
 
-@dataclass(frozen=True)
-class _Scene:
-    """One draw, ready to be compared with the front."""
-
-    path: Path
-    rays: Rays
-    time: Array
-    """(N,) [s], lab time of the points in this draw"""
-    sd: Array
-    """(N,) [m]"""
-    across: Array
-    """(2, 3) unit vectors across the view"""
-    sound: float
-    sound_sd: float
-    whiten: Array
-    """(2, 2): shift [m] to standard deviations"""
-    delay_sd: float
-    station: float
-    """First station of the draw to reach the speed of sound across the view [m]"""
-    station_sd: float
-    noise: Array
-    """(N,) [sd]"""
-
-
-Model = Callable[[Array, _Scene], tuple[Array, Array]]
-
-
 def birth(
     fronts: Fronts,
     number: int,
@@ -112,6 +86,7 @@ def birth(
     sound: float,
     sound_sd: float,
     model: str = "auto",
+    stand_off_sd: float = 2e-3,
     seed: int = 0,
 ) -> Birth:
     """Where and when front `number` of one camera was born.
@@ -122,6 +97,9 @@ def birth(
     draws : of the motion; with `clock_offset:CAMERA` and `registration_u:CAMERA` where fitted.
     sound, sound_sd : speed of sound [m/s]; a large sd lets the front measure it.
     model : "burst", "envelope", or "auto", the one with the smaller misfit.
+    stand_off_sd : by how much the flank that was followed may stand off the front itself [m]: a
+        light or dark band is as wide as the front, its optics and its exposure make it. 2 mm is
+        6 us of sound.
 
     Raises
     ------
@@ -136,7 +114,7 @@ def birth(
     use = use[np.linspace(0, use.size - 1, min(use.size, MOST_POINTS)).round().astype(int)]
     seen = Fronts(fronts.frame[use], fronts.number[use], fronts.uv[use], fronts.sd[use])
     rng = np.random.default_rng(seed)
-    scenes = _scenes(seen, camera, draws, sound, sound_sd, rng)
+    scenes = _scenes(seen, camera, draws, (sound, sound_sd), stand_off_sd, rng)
     tried = ("burst", "envelope") if model == "auto" else (model,)
     found = [b for b in (_of_model(m, scenes, rng) for m in tried) if b is not None]
     if not found:
@@ -153,11 +131,12 @@ def _scenes(
     seen: Fronts,
     camera: Camera,
     draws: Draws,
-    sound: float,
-    sound_sd: float,
+    speed: tuple[float, float],
+    stand_off_sd: float,
     rng: np.random.Generator,
-) -> list[_Scene]:
+) -> list[Scene]:
     """Every draw with its clock and registration; covariances come later, from all of them."""
+    sound, sound_sd = speed
     count = draws.position.shape[0]
     clock = camera.clock
 
@@ -176,9 +155,9 @@ def _scenes(
     ahead = rays(camera, seen.uv.mean(axis=0)).direction[0]
     across = np.linalg.svd(ahead[None])[2][1:]
     evenly = (np.arange(count) + 0.5) / count
-    c = sound + sound_sd * ndtri(rng.permutation(evenly))
+    c = np.maximum(sound + sound_sd * ndtri(rng.permutation(evenly)), 0.5 * sound)
     return [
-        _Scene(
+        Scene(
             Path(
                 draws.time,
                 draws.station,
@@ -195,26 +174,26 @@ def _scenes(
             LEAST_DELAY,
             np.nan,
             LEAST_STATION,
+            max(stand_off_sd, 1e-9),
             np.zeros(seen.sd.size),
         )
         for d in range(count)
     ]
 
 
-def _of_model(model: str, scenes: list[_Scene], rng: np.random.Generator) -> Birth | None:
-    start, fit, tell = {
-        "burst": (_burst_start, _burst, _burst_born),
-        "envelope": (_envelope_start, _envelope, _envelope_born),
-    }[model]
+def _of_model(model: str, scenes: list[Scene], rng: np.random.Generator) -> Birth | None:
+    start, fit, tell = MODELS[model]
     first = {d: f for d, f in enumerate(start(s) for s in scenes) if f is not None}
     if not first:
         return None
     able = list(first)
     scenes = _with_spread(scenes, first, tell)
     clean = [_solve(fit, scenes[d], first[d]) for d in able[:8]]
-    dof = max(scenes[0].sd.size - 3, 1)
-    misfit = min(float(np.sqrt(np.sum(fit(x, scenes[d])[0][: scenes[d].sd.size] ** 2) / dof))
-                 for x, d in zip(clean, able[:8], strict=True))  # fmt: skip
+    count = scenes[0].sd.size
+    misfit = min(
+        1.4826 * float(np.median(np.abs(fit(x, scenes[d])[0][:count])))
+        for x, d in zip(clean, able[:8], strict=True)
+    )
     factor = max(misfit, 1.0)
     samples = np.full((len(scenes), 9), np.nan)
     for d in able:
@@ -243,15 +222,12 @@ def _of_model(model: str, scenes: list[_Scene], rng: np.random.Generator) -> Bir
     )
 
 
-Unknowns = Array
-"""(5,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m]."""
-
-
-def _solve(fit: Model, scene: _Scene, first: Array) -> Array:
+def _solve(fit: Model, scene: Scene, first: Array) -> Array:
     ends = scene.path.station[[0, -1]]
-    low = np.array([ends[0], -np.inf, 0.5 * scene.sound, -np.inf, -np.inf])
-    high = np.array([ends[1], np.inf, 2.0 * scene.sound, np.inf, np.inf])
-    scale = np.array([0.02, 1e-5, max(scene.sound_sd, 0.01), 1e-3, 1e-3])
+    low = np.array([ends[0], -np.inf, 0.5 * scene.sound, -np.inf, -np.inf, -np.inf])
+    high = np.array([ends[1], np.inf, 2.0 * scene.sound, np.inf, np.inf, np.inf])
+    speed = max(scene.sound_sd, 0.01)
+    scale = np.array([0.02, 1e-5, speed, 1e-3, 1e-3, scene.stand_off_sd])
     last: list[Array] = []
 
     def value(x: Array) -> Array:
@@ -264,128 +240,16 @@ def _solve(fit: Model, scene: _Scene, first: Array) -> Array:
 
     found = least_squares(
         value, np.clip(first, low + 1e-9, high - 1e-9), jac=derivative, bounds=(low, high),
-        x_scale=scale, loss=_huber(scene.sd.size), max_nfev=40, ftol=1e-6, xtol=1e-6,
+        x_scale=scale, loss=huber(scene.sd.size), max_nfev=40, ftol=1e-6, xtol=1e-6,
     )  # fmt: skip
     return np.asarray(found.x)
 
 
-def _huber(points: int) -> Callable[[Array], Array]:
-    """Huber's loss at 2.5 standard deviations for the points; squares for what follows them."""
-    bound = 2.5**2
-
-    def loss(z: Array) -> Array:
-        far = (z > bound) & (np.arange(z.size) < points)
-        root = np.sqrt(np.where(far, z, bound))
-        value = np.where(far, 2 * 2.5 * root - bound, z)
-        slope = np.where(far, 2.5 / root, 1.0)
-        curve = np.where(far, -0.5 * 2.5 / root**3, 0.0)
-        return np.stack([value, slope, curve])
-
-    return loss
-
-
-def _rows(x: Unknowns, scene: _Scene, seen: Reached, by_time: Array) -> tuple[Array, Array]:
-    """Residuals in sd, points first, then what holds sound and shift; and their derivative.
-
-    by_time : (N,) derivative of the arrival by x[1]. A wavelet's arrival does not hang on when it
-    was sent to first order, for the envelope; so places move it by -toward / c alone.
-    """
-    c = x[2]
-    away = c * (scene.time - seen.arrival)
-    slope = np.empty((away.size + 3, 5))
-    slope[:-3, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
-    slope[:-3, 1] = -c * by_time
-    slope[:-3, 2] = scene.time - seen.emission
-    slope[:-3, 3:] = seen.toward @ scene.across.T
-    slope[:-3] /= scene.sd[:, None]
-    slope[-3:] = 0.0
-    slope[-3, 2] = 1.0 / max(scene.sound_sd, 1e-6)
-    slope[-2:, 3:] = scene.whiten
-    held = [(c - scene.sound) * slope[-3, 2], *(scene.whiten @ x[3:5])]
-    return np.concatenate([away / scene.sd + scene.noise, held]), slope
-
-
-def _burst(x: Unknowns, scene: _Scene) -> tuple[Array, Array]:
-    seen = burst(scene.path, x[0], x[1], x[3:5] @ scene.across, scene.rays, x[2])
-    toward = np.einsum("nc,nc->n", seen.toward, seen.velocity) / x[2]
-    return _rows(x, scene, seen, 1.0 - toward)
-
-
-def _burst_born(x: Unknowns, scene: _Scene) -> tuple[float, float, Array]:
-    place = scene.path.at(x[0], np.array([x[1]]))[0][0] + x[3:5] @ scene.across
-    return float(x[0]), float(x[1]), place
-
-
-def _burst_start(scene: _Scene) -> Array | None:
-    """Centre, time and speed of the free sphere, then the station nearest to that centre."""
-    depth = scene.path.position[:, -1].mean(axis=0)
-    middle = scene.rays.direction.mean(axis=0)
-    reach = ((depth - scene.rays.origin) @ middle) / (scene.rays.direction @ middle)
-    met = scene.rays.origin + reach[:, None] * scene.rays.direction
-    xy = (met - depth) @ scene.across.T
-    c, t = scene.sound, scene.time - scene.time[0]
-    # |x - x0|^2 = c^2 (t - t0)^2, linear in x0, c t0 and one number.
-    rows = np.column_stack([2 * xy, -2 * c * c * t, np.ones(t.size)])
-    first = np.linalg.lstsq(rows, (xy**2).sum(axis=1) - (c * t) ** 2, rcond=None)[0][:3]
-
-    def away(x: Array) -> Array:
-        radius = np.linalg.norm(xy - x[:2], axis=1)
-        known = (x[3] - c) / max(scene.sound_sd, 1e-6)
-        return np.append((x[3] * (t - x[2]) - radius) / scene.sd, known)
-
-    free = least_squares(
-        away, np.append(first, c), x_scale=[1e-3, 1e-3, 1e-6, max(scene.sound_sd, 0.01)],
-        loss=_huber(t.size),
-    ).x  # fmt: skip
-    last = float(min(scene.time.min(), scene.path.time[-1]))
-    born = float(np.clip(free[2] + scene.time[0], scene.path.time[0], last))
-    index = int(np.clip(np.searchsorted(scene.path.time, born), 0, scene.path.time.size - 1))
-    line = (scene.path.position[index] - depth) @ scene.across.T
-    nearest = int(np.linalg.norm(line - free[:2], axis=1).argmin())
-    station = float(scene.path.station[nearest])
-    there = (scene.path.at(station, np.array([born]))[0][0] - depth) @ scene.across.T
-    return np.array([station, born, free[3], *(free[:2] - there)])
-
-
-def _envelope(x: Unknowns, scene: _Scene) -> tuple[Array, Array]:
-    span = sonic_span(scene.path, x[0], scene.across, x[2])
-    count = scene.sd.size
-    if not np.isfinite(span[0]):  # a station that stays subsonic sends no front: far off
-        return np.full(count + 5, 1e3), np.zeros((count + 5, 5))
-    shift = x[3:5] @ scene.across
-    seen = envelope(scene.path, x[0], span, x[1], shift, scene.rays, x[2], scene.time)
-    away, slope = _rows(x, scene, seen, np.ones(count))
-    beside, late = (x[0] - scene.station) / scene.station_sd, x[1] / scene.delay_sd
-    held = np.zeros((2, 5))
-    held[0, 0], held[1, 1] = 1.0 / scene.station_sd, 1.0 / scene.delay_sd
-    return np.append(away, [beside, late]), np.concatenate([slope, held])
-
-
-def _envelope_born(x: Unknowns, scene: _Scene) -> tuple[float, float, Array]:
-    start = sonic_span(scene.path, x[0], scene.across, x[2])[0]
-    place = scene.path.at(x[0], np.array([start]))[0][0] + x[3:5] @ scene.across
-    return float(x[0]), start + float(x[1]), place
-
-
-def _envelope_start(scene: _Scene) -> Array | None:
-    """The first station to reach the speed of sound across the view; none if none does."""
-    speed = np.linalg.norm(scene.path.velocity @ scene.across.T, axis=2)
-    fast = np.flatnonzero(speed.max(axis=0) > scene.sound)
-    # Stations about the first on the grid are looked at again between its times.
-    first = np.argsort((speed[:, fast] > scene.sound).argmax(axis=0), kind="stable")[:5]
-    spans = [
-        (sonic_span(scene.path, s, scene.across, scene.sound)[0], s)
-        for s in scene.path.station[fast[first]]
-    ]
-    able = [span for span in spans if np.isfinite(span[0])]
-    return np.array([min(able)[1], 0.0, scene.sound, 0.0, 0.0]) if able else None
-
-
 def _with_spread(
-    scenes: list[_Scene],
+    scenes: list[Scene],
     first: dict[int, Array],
-    tell: Callable[[Array, _Scene], tuple[float, float, Array]],
-) -> list[_Scene]:
+    tell: Callable[[Array, Scene], tuple[float, float, Array]],
+) -> list[Scene]:
     """Scenes that know how far the draws stand apart where and when the front was born."""
     station = float(np.median([f[0] for f in first.values()]))
     # In the camera's own time, so that a clock's offset does not count as a shift of the path.

@@ -1,0 +1,116 @@
+"""Rings of known speed, birth and place, drawn with wires, dust, uneven light, a flash, noise."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from lashwave.points.curves import CurveSettings, find_curves
+from lashwave.points.flatten import bodies, still_picture, wires
+from lashwave.points.follow import Front
+from lashwave.points.fronts import (
+    at_speed,
+    crossing_fronts,
+    front_speed,
+    image_scale,
+    points_of,
+)
+from lashwave.quantities.errors import OutOfRangeError
+from lashwave.quantities.sightings import Camera, Clock
+from tests.points import fronts_drawn as drawn
+
+cv2.setNumThreads(1)
+
+CENTRE, BORN = (-0.05, 0.02), 1.3 / drawn.RATE
+
+
+@pytest.fixture(scope="module")
+def ring() -> list[Front]:
+    frames = drawn.rings(CENTRE, BORN, 13, np.random.default_rng(5))
+    return crossing_fronts(frames, following=at_speed(drawn.camera(), drawn.SOUND))
+
+
+def test_one_ring_is_one_front_and_nothing_else_is(ring: list[Front]) -> None:
+    assert len(ring) == 1
+    assert ring[0].frame[-1] == 12 and ring[0].frame.size >= 10
+
+
+def test_points_lie_on_the_ring_within_their_sd(ring: list[Front]) -> None:
+    camera = drawn.camera()
+    points = points_of(ring)
+    middle = np.array([0.5 * (drawn.SIZE[0] - 1), 0.5 * (drawn.SIZE[1] - 1)])
+    middle += image_scale(camera) * np.array([CENTRE[0], -CENTRE[1]])
+    radius = image_scale(camera) * drawn.SOUND * (points.frame / drawn.RATE - BORN)
+    off = np.linalg.norm(points.uv - middle, axis=1) - radius
+    assert abs(off.mean()) < 0.02
+    assert 0.7 < np.sqrt(np.mean((off / points.sd) ** 2)) < 1.3
+
+
+def test_speed_is_that_of_sound_within_its_sd(ring: list[Front]) -> None:
+    """The drawn speed, 343.2 m/s at 20 degC (ISO 9613-1, checks e1); dark to light is inward."""
+    speed = front_speed(ring[0], drawn.camera())
+    assert speed.sd < 0.1
+    assert abs(-speed.mean - drawn.SOUND) < 3 * speed.sd
+    each = (-speed.speed - drawn.SOUND) / speed.speed_sd
+    assert np.sqrt(np.mean(each**2)) < 1.5
+
+
+def test_slope_error_of_a_line_through_ten_frames() -> None:
+    """Check e16: sd(c) = s_r f sqrt(12 / (N (N^2 - 1))) = 2.75 m/s, Monte-Carlo within 5 %."""
+    rng, rate, count, sd_r = np.random.default_rng(16), 1e5, 10, 0.25e-3
+    scale = np.diag([1e4, 1e4, 0.0])[[0, 1]]
+    projection = np.vstack([np.column_stack([scale, [0, 0]]), [0, 0, 0, 1]])
+    camera = Camera("c", rate, (100, 100), projection, Clock(), 0.1)
+    found, stated = [], []
+    for _ in range(3000):
+        place = 1e4 * (343.0 * np.arange(count) / rate + sd_r * rng.standard_normal(count))
+        sd = np.full(count - 1, np.sqrt(2.0) * sd_r * 1e4)
+        front = Front(0, np.arange(count), ((),) * count, np.diff(place), sd)
+        speed = front_speed(front, camera)
+        found.append(speed.mean)
+        stated.append(speed.sd)
+    assert np.std(found) == pytest.approx(2.75, rel=0.05)
+    # the larger of scatter and stated sd is kept, so the stated sd leans to the safe side
+    assert 2.75 <= np.sqrt(np.mean(np.square(stated))) < 1.25 * 2.75
+
+
+def test_an_empty_field_has_no_curves() -> None:
+    rng = np.random.default_rng(0)
+    assert find_curves(100 + 3 * rng.standard_normal((300, 400))) == []
+
+
+def test_curves_part_at_a_corner() -> None:
+    v, u = np.mgrid[:200, :200]
+    inside = ((u > 60) & (v > 60)).astype(float)
+    noise = 0.01 * np.random.default_rng(1).standard_normal(inside.shape)
+    curves = find_curves(inside + noise, CurveSettings())
+    assert len(curves) == 2
+    for curve in curves:
+        assert np.abs(curve.normal - curve.normal[0]).max() < 0.15
+        assert np.abs(curve.uv[:, int(abs(curve.normal[5, 1]) > 0.5)] - 60.5).max() < 0.6
+
+
+def test_bodies_and_wires_are_told_from_shocks() -> None:
+    """A big dark block is a body, a dark band 20 px wide is not; a wire lets part through."""
+    frame = np.full((200, 260), 150.0)
+    frame[:, 110:130] = 40.0
+    frame[120:, 160:] = 20.0
+    frame[60:63] *= 0.4
+    frames = [frame.astype(np.uint8)] * 3
+    hidden = bodies(frames)
+    assert hidden[160, 220] and not hidden[50, 120] and not hidden[50, 50]
+    through = wires(still_picture(frames))
+    assert through[61, 40] == pytest.approx(0.4, abs=0.05)
+    assert through[30, 40] == pytest.approx(1.0, abs=0.02)
+
+
+def test_scale_needs_square_pixels_and_a_depth() -> None:
+    squeezed = np.array([[1e3, 0, 0, 0], [0, 0, -1.2e3, 0], [0, 0, 0, 1.0]])
+    with pytest.raises(OutOfRangeError, match="two directions"):
+        image_scale(Camera("a", 1e4, (64, 64), squeezed, Clock(), 0.1))
+    near = np.array([[1e3, 0, 32, 0], [0, 1e3, 32, 0], [0, 0, 1.0, 2.0]])
+    camera = Camera("b", 1e4, (64, 64), near, Clock(), 0.1)
+    with pytest.raises(OutOfRangeError, match="perspective"):
+        image_scale(camera)
+    assert image_scale(camera, np.array([0.0, 0.0, 2.0])) == pytest.approx(250.0, rel=0.01)
