@@ -27,7 +27,7 @@ Told = Callable[[str, float], None]
 LED, LAGGED = 2e-3, 4e-3
 """Fronts are looked for from this long before the tip is first seen to this long after it was last
 seen [s]: a front crosses a view of a metre in 3 ms."""
-FEWEST_FLASHES = 3
+FEWEST_FLASHES = 1
 LAST_MARKERS = 3
 """Markers nearest to the tip whose motion tells which flash is which sample."""
 
@@ -108,7 +108,7 @@ def _clock(
         fit = resolve(fit, motion)
     said = "is told" if fit.resolved else "cannot be told"
     notes.append(
-        f"{flashes.frame.size} strobe flashes; which of them is which marker sample {said}; "
+        f"strobe flashes found: {flashes.frame.size}; which is which marker sample {said}; "
         f"clock offset {fit.offset:.6f} s within {1e6 * (fit.bounds[1] - fit.bounds[0]) / 2:.0f} us"
     )
     return fit

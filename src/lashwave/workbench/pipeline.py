@@ -57,8 +57,23 @@ def reconstruct_trial(
         fit = estimate(trial, Options() if options is None else options, show)
         show("answers", 1.0)
         answers, lists, warnings = answer(trial, fit)
+        if trial.onsets or any(c.fronts is not None for c in trial.cameras):
+            show("fronts and sounds", 1.0)
+            more, said = _sent(trial, fit)
+            answers, warnings = answers | more, [*warnings, *said]
     every = (*trial.notes, *fit.warnings, *warnings)
     return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
+
+
+def _sent(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], list[str]]:
+    """Answers about the fronts that were seen and the sounds that were heard."""
+    from lashwave.answers import crack, lists, sound
+    from lashwave.estimate.sent import Sonic, sent
+
+    speed = sound.speed(trial.air)
+    sounds = sound.draws(*speed, fit.draws.position.shape[0])
+    found = crack.ask(fit.draws, lists.speed_draws(fit.draws), sounds, trial.line.length)
+    return sent(trial, fit.draws, Sonic(found.time, found.station), speed)
 
 
 def reconstruct_folder(

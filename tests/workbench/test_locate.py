@@ -1,0 +1,93 @@
+"""`locate` on rendered pictures and sound of a throw whose truth is known, files and all."""
+
+import json
+
+import numpy as np
+import pytest
+
+from lashwave.files.trial import read_trial
+from lashwave.twin.pictures import take
+from lashwave.twin.setting import Setting
+from lashwave.workbench import bench_pictures, console, locate
+from lashwave.workbench.cli import main
+from tests.twin.rigid import rigid_throw
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """Pictures as files, and what should be found in them."""
+    out = tmp_path_factory.mktemp("bench")
+    setting = Setting(frames=30, infrared=3, infrared_size=(640, 512))
+    taken = take(*rigid_throw(flashes=True), setting)
+    bench_pictures.write(taken, console.silent, out)
+    return out, taken
+
+
+@pytest.fixture(scope="module")
+def located(bench):
+    out, _ = bench
+    place = out / "located"
+    assert main(["locate", str(out / "trial"), "--out", str(place), "--quiet"]) == 0
+    return place
+
+
+def test_markers_get_their_own_labels(bench, located):
+    _, taken = bench
+    found, true = read_trial(located).markers, taken.trial.markers
+    near = 0
+    for column, label in enumerate(found.labels):
+        if np.isnan(found.station[column]):
+            continue
+        other = true.position[:, true.labels.index(label)]
+        off = np.linalg.norm(found.position[:, column] - other, axis=1)
+        off = off[np.isfinite(off)]
+        assert off.max() < 5e-3, label  # another marker is 50 mm away or more
+        near += off.size
+    seen = int(np.isfinite(true.position[:, ~true.on_handle, 0]).sum())
+    assert near > 0.4 * seen  # the rest is too short a track after the crack
+
+
+def test_tip_and_flashes_are_where_they_were_drawn(bench, located):
+    _, taken = bench
+    (camera,) = read_trial(located).cameras
+    true = {frame: (u, v) for _, frame, u, v in taken.found["tip"]}
+    assert camera.frame.size > 0.5 * len(true)
+    off = [camera.uv[k] - true[int(f)] for k, f in enumerate(camera.frame)]
+    assert np.median(np.linalg.norm(off, axis=1)) < 0.5
+    assert set(camera.flashes.tolist()) <= {
+        f + d for f in taken.found["flashes"]["tip-view"] for d in (-1, 0, 1)
+    }
+
+
+def test_contact_sheets_are_pictures(located):
+    sheets = sorted(path.name for path in located.glob("*.png"))
+    assert sheets == ["infrared-1.png", "infrared-2.png", "infrared-3.png", "tip-view.png"]
+    assert all((located / s).read_bytes().startswith(b"\x89PNG") for s in sheets)
+    assert not (located / locate.KEPT).exists()
+
+
+def test_a_stopped_run_goes_on_where_it_was(bench, tmp_path, monkeypatch, capsys):
+    out, _ = bench
+    place = tmp_path / "located"
+
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(locate, "_fast", stop)
+    with pytest.raises(KeyboardInterrupt):
+        locate.run(out / "trial", place, console.silent, as_json=True)
+    monkeypatch.undo()
+    assert [p.name for p in place.iterdir()] == [locate.KEPT]
+    searched = []
+    assert locate.run(out / "trial", place, lambda s, _: searched.append(s), as_json=True) == 0
+    assert not any("dots" in stage for stage in searched)  # kept from the first run
+    told = json.loads(capsys.readouterr().out)
+    assert told["cameras"]["tip-view"]["tip"] > 0
+
+
+def test_a_trial_without_pictures_is_refused(bench, tmp_path, capsys):
+    out, _ = bench
+    status = main(["locate", str(out / "seen"), "--out", str(tmp_path / "none"), "--quiet"])
+    assert status == 2
+    assert capsys.readouterr().err.count("\n") == 1
+    assert not (tmp_path / "none").exists()
