@@ -95,10 +95,9 @@ def outermost(
         return None
     time, station = float(np.nanmedian(sonic.time)), float(np.nanmedian(sonic.station))
     s = int(np.abs(draws.station - station).argmin())
-    middle = [
-        np.median(v[:, :, [s]], axis=0).astype(float) for v in (draws.position, draws.velocity)
-    ]
-    place = interpolate(draws.time, *middle, np.array([time]))[0][0, 0]
+    track = np.median(draws.position[:, :, [s]], axis=0).astype(float)
+    speed = np.median(draws.velocity[:, :, [s]], axis=0).astype(float)
+    place = interpolate(draws.time, track, speed, np.array([time]))[0][0, 0]
     centre = project(camera, place)
     scale = float(np.linalg.norm(camera.projection[0, :3]))  # parallel light
     clock = draws.shared.get(f"clock_offset:{camera.name}")
