@@ -14,7 +14,7 @@ import lashwave.estimate
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.workbench.cli import main
 
-COMMANDS = ("check", "reconstruct", "calibrate", "simulate", "demo")
+COMMANDS = ("check", "reconstruct", "locate", "calibrate", "simulate", "demo")
 ANSWERS = {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html"}
 
 

@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 
 from lashwave.estimate.birth import birth
 from lashwave.estimate.sound_place import arrival
-from lashwave.instruments.camera import project
-from lashwave.instruments.clock import frame_time
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws
@@ -52,7 +50,7 @@ def sent(
     warnings: list[str] = []
     for camera in trial.cameras:
         if camera.fronts is not None and camera.fronts.frame.size:
-            found, said = _birth(camera, draws, sonic, sound)
+            found, said = _birth(camera, draws, sound)
             answers |= found
             warnings += [f"front in camera {camera.name}: {text}" for text in said]
     answers |= _delays(trial, draws, sonic, sound)
@@ -60,17 +58,22 @@ def sent(
 
 
 def _birth(
-    camera: Camera, draws: Draws, sonic: Sonic, sound: tuple[float, float]
+    camera: Camera, draws: Draws, sound: tuple[float, float]
 ) -> tuple[dict[str, Answer], list[str]]:
     assert camera.fronts is not None
-    number = outermost(camera, camera.fronts, draws, sonic, sound[0])
+    number = longest(camera.fronts)
     if number is None:
         return {}, ["none is long enough to say where it was born"]
     few = _some(draws, MOST_DRAWS)
+    # A tip that passes the speed of sound stays above it for a while: spheres about its way. Where
+    # no draw does so within the view, one sphere is left.
     try:
-        born = birth(camera.fronts, number, camera, few, *sound)
-    except NotConvergedError as problem:
-        return {}, [str(problem)]
+        born = birth(camera.fronts, number, camera, few, *sound, model="envelope")
+    except NotConvergedError:
+        try:
+            born = birth(camera.fronts, number, camera, few, *sound, model="burst")
+        except NotConvergedError as problem:
+            return {}, [str(problem)]
     answers = {
         f"front_birth_time:{camera.name}": from_draws(born.time, "s"),
         f"front_birth_station:{camera.name}": from_draws(born.station, "m"),
@@ -84,35 +87,15 @@ def _birth(
     return answers, said
 
 
-def outermost(
-    camera: Camera, fronts: Fronts, draws: Draws, sonic: Sonic, sound: float
-) -> int | None:
-    """The number of the front that has gone furthest, for its age, from where it must have begun.
+def longest(fronts: Fronts) -> int | None:
+    """The number of the front with most points; None where none is long enough.
 
-    One wave shows as two or three flanks, light and dark; the outer one is the front itself.
+    One wave shows as two or three flanks, light and dark, a millimetre or two apart. The one that
+    is seen from its beginning, and furthest, is the longest.
     """
-    if not np.isfinite(sonic.time).any():
-        return None
-    time, station = float(np.nanmedian(sonic.time)), float(np.nanmedian(sonic.station))
-    s = int(np.abs(draws.station - station).argmin())
-    track = np.median(draws.position[:, :, [s]], axis=0).astype(float)
-    speed = np.median(draws.velocity[:, :, [s]], axis=0).astype(float)
-    place = interpolate(draws.time, track, speed, np.array([time]))[0][0, 0]
-    centre = project(camera, place)
-    scale = float(np.linalg.norm(camera.projection[0, :3]))  # parallel light
-    clock = draws.shared.get(f"clock_offset:{camera.name}")
-    offset = camera.clock.offset if clock is None else float(np.median(clock))
-    age = frame_time(camera.rate, fronts.frame, offset) - time
-    ahead = np.linalg.norm(fronts.uv - centre, axis=1) / scale - sound * age
-    best: tuple[float, int] | None = None
-    for number in np.unique(fronts.number):
-        own = fronts.number == number
-        if own.sum() < FEWEST_POINTS or not (age[own] > 0).any():
-            continue
-        reach = float(np.median(ahead[own & (age > 0)]))
-        if best is None or reach > best[0]:
-            best = (reach, int(number))
-    return None if best is None else best[1]
+    number, points = np.unique(fronts.number, return_counts=True)
+    most = int(points.argmax())
+    return int(number[most]) if points[most] >= FEWEST_POINTS else None
 
 
 def _some(draws: Draws, count: int) -> Draws:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +24,9 @@ from lashwave.quantities.images import Frames
 from lashwave.quantities.sightings import Camera, Fronts
 
 Array = NDArray[np.float64]
+
+OPAQUE, RIM = 0.7, 7
+"""A body takes more than this share of the light; its rim is this wide [px]."""
 
 
 def image_scale(camera: Camera, at: Array | None = None) -> float:
@@ -75,7 +79,9 @@ def crossing_fronts(
     seen = []
     for frame in range(len(frames)) if chosen is None else chosen:
         change = moving_part(frames[int(frame)], still, light)
-        seen.append((int(frame), find_curves(change, curves)))
+        # The line itself moves as fast as the fronts: its edges are none.
+        opaque = cv2.dilate((change < -OPAQUE).view(np.uint8), np.ones((RIM, RIM), np.uint8))
+        seen.append((int(frame), find_curves(change, curves, opaque.view(np.bool_))))
     return follow(seen, following)
 
 
