@@ -95,6 +95,23 @@ def moved(setup: Setup, path: Path, axes: Array, step: Array) -> Path:
     )
 
 
+def displaced(path: Path, reach: Array, step: Array) -> Array:
+    """Node places (K, N + 1, 3) [m] after a step (K n + Q), to first order.
+
+    reach : of the path, (K, N, 4, 3, 2).
+    """
+    count, links = path.chord.shape
+    body = step[: count * (3 + 2 * links)].reshape(count, 3 + 2 * links)
+    angle = body[:, 3:].reshape(count, links, 2)
+    share = np.einsum("kjrae,kje->kjra", reach[:, :, :3], angle)
+    chord = share[:, :, 1].copy()
+    chord[:, :-1] += share[:, 1:, 0]
+    chord[:, 1:] += share[:, :-1, 2]
+    node = path.node + body[:, None, :3]
+    node[:, 1:] += np.cumsum(chord, axis=1)
+    return np.asarray(node)
+
+
 def joined(head: Path, tail: Path) -> Path:
     """Two stretches one after the other, with the shared parameters of the second."""
     return Path(

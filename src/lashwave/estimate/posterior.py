@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from lashwave.estimate import normal as eq
 from lashwave.estimate.curve import output_stations, spline_matrices
 from lashwave.estimate.joint import Joint
-from lashwave.estimate.path import Path, moved
+from lashwave.estimate.path import Path, displaced, moved
 from lashwave.estimate.setup import Setup, held_scales
 from lashwave.mechanics.accounts import hand_power, kinetic_energy, outboard_force
 from lashwave.mechanics.air import Medium
@@ -55,10 +55,10 @@ def _derivatives(time: Array, node: Array) -> tuple[Array, Array]:
     return curve(time, 1), curve(time, 2)
 
 
-def tension_of(setup: Setup, path: Path, density: Array) -> Array:
+def tension_of(setup: Setup, path: Path, density: Array, node: Array) -> Array:
     """(K, N) [N], pull in each link as the dynamics at each time ask for it; nan on rigid ends."""
     _, tension = dynamics_cost(
-        path.node, path.direction, path.chord, path.time, setup.kernel_chain, setup.air,
+        node, path.direction, path.chord, path.time, setup.kernel_chain, setup.air,
         setup.law(path.shared), setup.gravity, density, setup.node_mass, setup.driven,
         setup.options.hand_density, setup.first_link, setup.last_link,
     )  # fmt: skip
@@ -68,10 +68,10 @@ def tension_of(setup: Setup, path: Path, density: Array) -> Array:
     return np.asarray(tension)
 
 
-def moving(setup: Setup, path: Path, density: Array) -> Moving:
-    """A path with its derivatives and tensions."""
-    node = path.node
-    return Moving(node, *_derivatives(path.time, node), tension_of(setup, path, density))
+def moving(setup: Setup, path: Path, density: Array, node: Array | None = None) -> Moving:
+    """A path with its derivatives and tensions, its nodes at their own or at given places."""
+    node = path.node if node is None else node
+    return Moving(node, *_derivatives(path.time, node), tension_of(setup, path, density, node))
 
 
 def node_tension(setup: Setup, tension: Array) -> Array:
@@ -107,7 +107,12 @@ def bounded(setup: Setup, step: Array) -> Array:
 
 
 def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
-    """Draws of the whole motion; each is a path of its own, so that nonlinear answers are fair."""
+    """Draws of the whole motion; each is a motion of its own, so that nonlinear answers are fair.
+
+    Nodes are displaced to first order. A link that trembles by an angle A shortens by A^2 / 2, to
+    second order, and the whole line beyond it would tremble along itself: next to a clamp, where
+    links are free to, a hanging line of 0.5 m/s came to 2 m/s that way.
+    """
     o = setup.options
     rng = np.random.default_rng(o.seed)
     step = bounded(setup, eq.draw(factor, o.draws, rng))
@@ -124,9 +129,10 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     direction = joint.path.direction
     along = np.concatenate([direction, direction[:, -1:]], axis=1)
     medium = Medium(*setup.air)
+    reach = joint.path.reach(setup)
     for d in range(o.draws):
         path = moved(setup, joint.path, joint.axes, step[:, d])
-        m = moving(setup, path, joint.density)
+        m = moving(setup, path, joint.density, displaced(joint.path, reach, step[:, d]))
         x[d], v[d] = m.node + slide[d] * along, m.velocity
         tension[d] = node_tension(setup, m.tension)
         law = Law(*(float(s) for s in setup.law(path.shared)))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from scipy.signal import savgol_filter
 
 from lashwave.estimate.options import Options
 from lashwave.mechanics.air import medium
@@ -86,6 +88,12 @@ def held_scales(setup: Setup) -> tuple[str, ...]:
     return always if setup.stiffness_source == "guess" else (*always, "stiffness_scale")
 
 
+HAND_WINDOW, HAND_MARKERS = 0.06, 3
+"""Time over which a hand's acceleration is told [s], and how many markers next to it tell it."""
+HAND_LASTS, LEAST_HAND = 0.05, 1.0
+"""How long a hand's acceleration lasts [s]; the least density of it [m2/s3]."""
+
+
 def _shared(trial: Trial, stiffness_sd: float) -> Shared:
     names = list(LAW_NAMES)
     tuft = trial.line.tuft
@@ -139,9 +147,10 @@ def set_up(trial: Trial, options: Options) -> Setup:
     if held:
         driven[links - chain.held_links :] = True
     air = medium(trial.air)
+    calm = min(options.hand_density, hand_density(trial))
     return Setup(
         trial=trial,
-        options=options,
+        options=replace(options, hand_density=calm),
         chain=chain,
         air=np.array([air.density, air.viscosity, air.sound_speed]),
         gravity=np.asarray(trial.gravity, dtype=float),
@@ -152,6 +161,31 @@ def set_up(trial: Trial, options: Options) -> Setup:
         shared=_shared(trial, float(np.mean(sd))),
         stiffness_source=source,
     )
+
+
+def hand_density(trial: Trial) -> float:
+    """Density of the random acceleration that a hand's motion looks like [m2/s3], from the markers.
+
+    The square of the acceleration that it stays under for 95 % of the time, times how long that
+    lasts: a hand that swings a line gently must not tremble as one that throws. At least
+    `LEAST_HAND`.
+    """
+    markers = trial.markers
+    window = max(5, 2 * round(0.5 * HAND_WINDOW * markers.rate) + 1)
+    near = np.argsort(np.where(markers.on_handle, -1.0, markers.station))[:HAND_MARKERS]
+    largest = []
+    for label in near:
+        place = markers.position[:, label]
+        seen = np.isfinite(place[:, 0])
+        if seen.sum() < 2 * window:
+            continue
+        even = CubicSpline(markers.time[seen], place[seen])(markers.time)
+        bend = savgol_filter(even, window, 2, deriv=2, delta=1.0 / markers.rate, axis=0)
+        bend = np.linalg.norm(bend[seen], axis=1)
+        largest.append(np.quantile(bend, 0.95))
+    if not largest:
+        return np.inf
+    return float(max(HAND_LASTS * np.median(largest) ** 2, LEAST_HAND))
 
 
 def _cut(trial: Trial, options: Options, anchors: Array) -> Array:

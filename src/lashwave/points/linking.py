@@ -117,24 +117,6 @@ class Tracker:
             else:
                 chosen[p] = k
         return chosen, doubtful
-        total = self.spread[:, 0, 0, None] + variance
-        away = ((self.mean[:, None, 0] - points) ** 2).sum(-1) / total
-        # 2 log likelihood in 3-D, so that a vague track does not win over a sharp one.
-        cost = away + 3.0 * np.log(total / variance.min())
-        cost[away > self.rule.gate] = np.inf
-        none = self.rule.gate + 3.0 * np.log(total.max() / variance.min()) + 1.0
-        padded = np.full((tracks, count + tracks), none)  # a dummy point each: never infeasible
-        padded[:, :count] = np.where(np.isfinite(cost), cost, 1e6)
-        rows, columns = linear_sum_assignment(padded)
-        for k, p in zip(rows, columns, strict=True):
-            if p >= count:
-                continue
-            others = np.append(np.delete(cost[k], p), np.delete(cost[:, p], k))
-            if others.size and others.min() - cost[k, p] < self.rule.margin:
-                doubtful[k] = True
-            else:
-                chosen[p] = k
-        return chosen, doubtful
 
     def _update(self, track: Whole, points: Array, variance: Array) -> None:
         gain = self.spread[track, :, 0] / (self.spread[track, 0, 0] + variance)[:, None]
