@@ -118,7 +118,7 @@ def test_withheld_samples_of_a_swing_fall_within_their_intervals(swing):
 def test_groups_are_seen_trusted_apart_and_at_the_fastest_moment(swing):
     _, setup, joint = swing
     samples, marker = chosen(setup, joint)
-    assert np.isfinite(joint.normal.seen.marker[samples, marker[:, None]]).all()
+    assert np.isfinite(joint.seen.marker[samples, marker[:, None]]).all()
     pairs = np.stack([samples, np.broadcast_to(marker[:, None], samples.shape)], -1).reshape(-1, 2)
     assert np.unique(pairs, axis=0).shape == pairs.shape
     assert 40 <= marker.size <= 60
@@ -136,12 +136,14 @@ def test_rows_are_the_derivative_of_what_the_markers_read(swing):
     _, setup, joint = swing
     # The columns leave out, by design, that an error of station turns with its link: it is 0 here.
     slips = [name.startswith("station:") for name in setup.shared.names]
-    path, axes = joint.path, joint.normal.axes
+    path, axes = joint.path, joint.axes
     path = replace(path, shared=np.where(slips, 0.0, path.shared))
     samples, marker = chosen(setup, joint)
     rows = rows_of(setup, replace(joint, path=path), samples, marker)
     # A step of the solver small enough for the derivative, large enough for rounding.
-    step = 1e-6 * np.random.default_rng(2).normal(size=joint.normal.gradient.size)
+    step = 1e-6 * np.random.default_rng(2).normal(
+        size=(joint.factor.coupling.shape[0] + joint.path.shared.size)
+    )
 
     def read(sign):
         there = moved(setup, path, axes, sign * step)

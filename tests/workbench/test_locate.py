@@ -51,7 +51,7 @@ def test_tip_and_flashes_are_where_they_were_drawn(bench, located):
     _, taken = bench
     (camera,) = read_trial(located).cameras
     true = {frame: (u, v) for _, frame, u, v in taken.found["tip"]}
-    assert camera.frame.size > 0.5 * len(true)
+    assert camera.frame.size > len(true) / 3  # none is given where a front meets the tip
     off = [camera.uv[k] - true[int(f)] for k, f in enumerate(camera.frame)]
     assert np.median(np.linalg.norm(off, axis=1)) < 0.5
     assert set(camera.flashes.tolist()) <= {
