@@ -1,12 +1,15 @@
 """The pieces of the fusion, each against what it must be by definition."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.linalg import cholesky_banded
 
 from lashwave.estimate.grid import march
-from lashwave.estimate.normal import Factor, Normal, draw, factor, solve
+from lashwave.estimate.normal import Factor, Normal, draw, factor, solve, surest_factor
 from lashwave.estimate.sightings import tail_weights, time_weights
+from lashwave.quantities.errors import NotConvergedError
 
 
 def test_a_grid_keeps_to_the_wanted_step_and_grows_gently():
@@ -59,6 +62,23 @@ def test_the_bordered_solve_agrees_with_a_dense_one(system):
     _, dense, f = system
     right = np.random.default_rng(4).normal(size=dense.shape[0])
     assert np.allclose(solve(f, right), np.linalg.solve(dense, right), rtol=1e-9, atol=1e-10)
+
+
+def test_equations_that_rounding_made_indefinite_are_damped(system):
+    normal, _, _ = system
+    band = normal.band.copy(order="F")
+    band[0] -= np.linalg.eigvalsh(_full(band)).min() + 1e-8  # the least eigenvalue at -1e-8
+    shifted = replace(normal, band=band)
+    with pytest.raises(np.linalg.LinAlgError):
+        factor(shifted, 1e-9, hold_shared=True)
+    assert np.isfinite(surest_factor(shifted, (1e-9, 1e-3)).band).all()
+    with pytest.raises(NotConvergedError):
+        surest_factor(shifted, (1e-9,))
+
+
+def _full(band: np.ndarray) -> np.ndarray:
+    whole = sum(np.diag(band[d, : band.shape[1] - d], -d) for d in range(band.shape[0]))
+    return np.asarray(whole + np.tril(whole, -1).T)
 
 
 def test_the_band_factor_agrees_with_a_general_library(system):

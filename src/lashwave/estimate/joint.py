@@ -17,6 +17,7 @@ from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup, held_scales
 from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
+from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import DISTRUSTED
 
 Array = NDArray[np.float64]
@@ -176,6 +177,17 @@ def held(setup: Setup) -> Setup:
     return replace(setup, shared=replace(setup.shared, sd=sd))
 
 
+def _final(stages: _Stages, path: Path, density: Array) -> tuple[eq.Normal, eq.Factor]:
+    """The equations at the minimum and their factor, with the least damping that makes one."""
+    for damping in (1e-9, 1e-6, 1e-3):
+        normal = eq.build(stages.setup, path, density, stages.weights, stages.anchor)
+        try:
+            return normal, eq.factor(normal, damping, overwrite=True)
+        except np.linalg.LinAlgError:
+            continue
+    raise NotConvergedError("the equations of the motion are not positive definite")
+
+
 def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
     """From the sweep's path to the minimum over everything."""
     stages = _Stages(held(setup), path, weights, told)
@@ -194,8 +206,7 @@ def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
         stages.run("robust weights", 0.88, 2, 2e-3)
     density = stages.density * stages.factor
     path = stages.search.path
-    normal = eq.build(stages.setup, path, density, stages.weights, stages.anchor)
-    factor = eq.factor(normal, 1e-9, overwrite=True)
+    normal, factor = _final(stages, path, density)
     step = eq.solve(factor, normal.gradient)
     decrement = float(normal.gradient @ step)
     return Joint(

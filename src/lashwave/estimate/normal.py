@@ -13,6 +13,7 @@ from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import Seen, Weights, look
 from lashwave.mechanics.estim_band import assemble, dynamics_cost
+from lashwave.quantities.errors import NotConvergedError
 
 Array = NDArray[np.float64]
 
@@ -117,6 +118,20 @@ def factor(
     coupling = _forward_blocks(band, normal.border)
     rest = normal.corner - coupling.T @ coupling
     return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float))
+
+
+def surest_factor(normal: Normal, dampings: tuple[float, ...]) -> Factor:
+    """Factor of the times alone, with the first of some rising dampings that makes it definite.
+
+    Near the end of a stretch of the sweep the equations may be so ill-conditioned that rounding
+    makes them indefinite; raises NotConvergedError where none of the dampings helps.
+    """
+    for damping in dampings:
+        try:
+            return factor(normal, damping, hold_shared=True)
+        except np.linalg.LinAlgError:
+            continue
+    raise NotConvergedError("the equations of the motion are not positive definite")
 
 
 def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:

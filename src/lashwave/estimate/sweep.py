@@ -124,7 +124,7 @@ def eliminated(
     """
     head = path.part(0, at + 2)
     n = eq.build(setup, head, density[: at + 2], weights, anchor)
-    f = eq.factor(n, 1e-6, hold_shared=True)
+    f = eq.surest_factor(n, (1e-6, 1e-3, 1.0))
     size = (at + 2) * setup.unknowns
     tail = slice(size - 2 * setup.unknowns, size)
     root = _dense_tail(f.band, 2 * setup.unknowns)
