@@ -6,7 +6,7 @@ import pytest
 
 from lashwave.points.background import background
 from lashwave.points.tip import follow
-from lashwave.points.tuft import image_scale, tuft, widths
+from lashwave.points.tuft import tuft, widths
 from tests.points.painted_line import Painted, bend, coverage
 
 SIZE = (320, 256)
@@ -77,11 +77,3 @@ def test_centre_line_lies_on_the_painted_axis():
         # Dust under the line (one speck lies on its way here) shifts a few points by a pixel.
         assert np.quantile(off, 0.85) < 0.2
         assert s.line.arc[-1] == pytest.approx(np.hypot(*np.diff(s.line.uv, axis=0).T).sum())
-
-
-def test_scale_of_parallel_light_and_of_no_other():
-    turn = 0.3
-    rows = 2926.0 * np.array([[np.cos(turn), np.sin(turn), 0, 0], [0, 0, -1, 0]])
-    assert image_scale(np.vstack([rows, [0, 0, 0, 1.0]])) == pytest.approx(2926.0)
-    with pytest.raises(ValueError, match="not parallel"):
-        image_scale(np.vstack([rows, [0, 0, 1.0, 2.0]]))

@@ -11,16 +11,16 @@ from numpy.typing import NDArray
 from lashwave.instruments.camera import in_view, project
 from lashwave.points.background import background
 from lashwave.points.flash_clock import fit_clock
-from lashwave.points.fronts import at_speed, crossing_fronts, points_of
+from lashwave.points.fronts import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.points.strobe import brightness, find_flashes
 from lashwave.points.tip import TipSeen, follow, track
-from lashwave.points.tuft import TuftSeen, image_scale, tuft, widths
+from lashwave.points.tuft import TuftSeen, tuft, widths
 from lashwave.points.which_flash import motion_log_likelihood, resolve
 from lashwave.quantities.clock_fit import ClockFit, Flashes
-from lashwave.quantities.errors import InputError
+from lashwave.quantities.errors import InputError, OutOfRangeError
 from lashwave.quantities.images import Frames, TipTrack
 from lashwave.quantities.pictures import Located
-from lashwave.quantities.sightings import Camera, Fronts, Markers, TuftWidths
+from lashwave.quantities.sightings import Camera, Fronts, Markers
 
 Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
@@ -62,14 +62,20 @@ def locate_fast(
 
     tip = track(watched())
     notes.append(f"tip found in {tip.frame.size} of {len(frames)} images")
-    fronts = _fronts(camera, frames, tip, sound, told) if camera.shows == "schlieren" else None
+    try:
+        scale = image_scale(camera)
+    except OutOfRangeError as problem:
+        scale = None
+        notes.append(f"no fronts and no widths of the tuft: {problem}")
+    wanted = scale is not None and camera.shows == "schlieren"
+    fronts = _fronts(camera, frames, tip, sound, told) if wanted else None
     clock = None if flashes is None else _clock(camera, len(frames), flashes, tip, markers, notes)
     return Located(
         tip=tip if tip.frame.size else None,
         flashes=lit if lit.size else None,
         clock=clock,
         fronts=fronts,
-        tuft=_widths(camera, fans),
+        tuft=widths(fans, scale) if fans and scale is not None else None,
         notes=tuple(f"camera {camera.name}: {note}." for note in notes),
     )
 
@@ -118,8 +124,7 @@ def _fronts(
     camera: Camera, frames: Frames, tip: TipTrack, sound: float, told: Told
 ) -> Fronts | None:
     """Fronts about the time at which the tip is in the picture; none where it never is."""
-    parallel = not camera.projection[2, :3].any()
-    if not tip.frame.size or not parallel:
+    if not tip.frame.size:
         return None
     first = max(0, int(tip.frame[0] - LED * camera.rate))
     last = min(len(frames), int(tip.frame[-1] + LAGGED * camera.rate) + 1)
@@ -132,12 +137,6 @@ def _fronts(
     found = crossing_fronts(frames, following=at_speed(camera, sound), chosen=chosen())
     fronts = points_of(found)
     return fronts if fronts.frame.size else None
-
-
-def _widths(camera: Camera, fans: list[TuftSeen]) -> TuftWidths | None:
-    if not fans or camera.projection[2, :3].any():
-        return None
-    return widths(fans, image_scale(camera.projection))
 
 
 def pinned(camera: Camera, fit: ClockFit | None, period: float) -> Camera:

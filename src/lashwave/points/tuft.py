@@ -118,7 +118,7 @@ def widths(found: Iterable[TuftSeen], scale: float) -> TuftWidths:
 
     Parameters
     ----------
-    scale : [px/m] of the parallel-light projection, `image_scale`.
+    scale : [px/m] of the parallel-light projection, `fronts.image_scale`.
     """
     rows = list(found)
     return TuftWidths(
@@ -126,19 +126,3 @@ def widths(found: Iterable[TuftSeen], scale: float) -> TuftWidths:
         np.array([f.width for f in rows]) / scale,
         np.array([f.width_sd for f in rows]) / scale,
     )
-
-
-def image_scale(projection: Array) -> float:
-    """Pixels a metre [px/m] of a parallel-light projection (3, 4), across the light.
-
-    Raises
-    ------
-    ValueError
-        Where the light is not parallel: the scale then changes with depth.
-    """
-    rows = np.asarray(projection, dtype=float)
-    if np.any(rows[2, :3] != 0.0) or rows[2, 3] == 0.0:
-        raise ValueError("the projection's last row is not [0, 0, 0, 1]: light is not parallel")
-    # Rows of an affine camera may be a little unequal and askew; the area's scale is their mean.
-    u, v = rows[0, :3] / rows[2, 3], rows[1, :3] / rows[2, 3]
-    return float(np.sqrt(np.linalg.norm(np.cross(u, v))))
