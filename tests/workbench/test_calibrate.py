@@ -4,9 +4,12 @@
 from __future__ import annotations
 
 import json
+import struct
 import tomllib
+import zlib
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -19,7 +22,9 @@ from lashwave.points.calibration_linear import apply
 from lashwave.points.calibration_pinhole import project_points, rotation_matrix
 from lashwave.points.calibration_wand_rows import Wand
 from lashwave.quantities.calibration import Calibration
+from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Camera, Clock
+from lashwave.workbench.calibrate_plan import read_image
 from lashwave.workbench.cli import main
 from tests.points import test_calibration_board as boards
 from tests.points import test_calibration_wand as wands
@@ -437,3 +442,13 @@ def test_out_is_never_a_file_of_the_users(tmp_path: Path, capsys) -> None:
         assert main(argv) == 2
         assert told in capsys.readouterr().err
     assert (tmp_path / "mine.toml").read_text() == "precious = true\n"
+
+
+def test_an_image_that_claims_to_be_huge_is_refused_in_one_line(tmp_path: Path) -> None:
+    """A PNG header (ISO/IEC 15948, 11.2.2) of 2^36 pixels, checksum and all."""
+    head = struct.pack(">4sIIBBBBB", b"IHDR", 1 << 18, 1 << 18, 8, 0, 0, 0, 0)
+    chunk = struct.pack(">I", 13) + head + struct.pack(">I", zlib.crc32(head))
+    (tmp_path / "huge.png").write_bytes(b"\x89PNG\r\n\x1a\n" + chunk)
+    plan = SimpleNamespace(folder=Folder(tmp_path))
+    with pytest.raises(InputError, match=r"huge\.png.*no image"):
+        read_image(plan, "huge.png", (640, 480))  # type: ignore[arg-type]

@@ -263,7 +263,10 @@ def image_names(plan: Plan, fields: Fields, key: str) -> list[str]:
 def read_image(plan: Plan, name: str, size: tuple[int, int]) -> NDArray:
     """One image of a camera, 8 or 16 bits, grey or colour."""
     data = np.frombuffer((plan.folder.root / name).read_bytes(), dtype=np.uint8)
-    image = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
+    try:
+        image = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
+    except cv2.error:  # a header that claims more than 2^30 pixels
+        image = None
     if image is None or image.dtype not in (np.uint8, np.uint16):
         raise InputError(name, "is no image of 8 or 16 bits", "give PNG or TIFF images")
     if (image.shape[1], image.shape[0]) != size:
