@@ -446,7 +446,8 @@ def test_out_is_never_a_file_of_the_users(tmp_path: Path, capsys) -> None:
 def test_an_image_that_claims_to_be_huge_is_refused_in_one_line(tmp_path: Path) -> None:
     """A BMP header of 1e10 pixels, at which OpenCV raises instead of giving nothing."""
     head = struct.pack("<IiiHHIIiiII", 40, 100_000, 100_000, 1, 8, 0, 0, 0, 0, 0, 0)
-    (tmp_path / "huge.bmp").write_bytes(b"BM" + struct.pack("<IHHI", 1000, 0, 0, 54) + head)
+    start = b"BM" + struct.pack("<IHHI", 1000, 0, 0, 54)
+    (tmp_path / "huge.bmp").write_bytes(start + head + bytes(2000))
     plan = SimpleNamespace(folder=Folder(tmp_path))
     with pytest.raises(InputError, match=r"huge\.bmp.*no image"):
         read_image(plan, "huge.bmp", (640, 480))  # type: ignore[arg-type]
