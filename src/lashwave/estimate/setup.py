@@ -62,6 +62,8 @@ class Setup:
     node_mass: Array
     shared: Shared
     stiffness_source: str
+    hand_jerk: float = np.inf
+    """Density of the hand's jerk [m2/s5]; inf asks nothing of it."""
     notes: tuple[str, ...] = field(default_factory=tuple)
 
     @property

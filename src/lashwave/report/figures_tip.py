@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.quantities.answer import Answer
+from lashwave.answers.momentum import PULL_REACH
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene
 
@@ -109,8 +110,9 @@ def tip_speed(scene: Scene, answers: dict[str, Answer]) -> Figure:
 
 
 def _grip_tension(scene: Scene) -> tuple[Array, Array] | None:
-    """Tension at the first station that has one, and its standard deviation."""
-    held = np.isfinite(scene.fit.tension).any(axis=0)
+    """Tension where the pull behind the grip is read, and its standard deviation."""
+    beyond = scene.fit.station >= scene.trial.line.handle_length + PULL_REACH - 1e-9
+    held = np.isfinite(scene.fit.tension).any(axis=0) & beyond
     if not held.any():
         return None
     first = int(np.argmax(held))
