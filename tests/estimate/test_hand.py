@@ -31,7 +31,8 @@ def test_the_density_of_a_walk_that_was_made_is_found():
     step, q, sd = 2e-3, 2.0e4, 0.3e-3
     rng = np.random.default_rng(4)
     fine = np.linalg.cholesky(
-        q * np.array(
+        q
+        * np.array(
             [
                 [step**5 / 20, step**4 / 8, step**3 / 6],
                 [step**4 / 8, step**3 / 3, step**2 / 2],
@@ -77,7 +78,9 @@ def test_the_slopes_of_the_rows_are_their_derivatives(problem):
     rng = np.random.default_rng(0)
     step[: path.time.size * setup.unknowns] = rng.standard_normal(path.time.size * setup.unknowns)
     small = 1e-6
-    ends = [hand.jerk_rows(setup, moved(setup, path, path.axes, e * small * step))[0] for e in (1, -1)]
+    ends = [
+        hand.jerk_rows(setup, moved(setup, path, path.axes, e * small * step))[0] for e in (1, -1)
+    ]
     _, slope = hand.jerk_rows(setup, path)
     body = step[: path.time.size * setup.unknowns].reshape(path.time.size, -1)
     own = body[:, : hand.width(setup)]
