@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.clocks import scanned
-from lashwave.estimate.hand import jerk_density
 from lashwave.estimate.grid import march, rotation_rate, wanted_step
+from lashwave.estimate.hand import jerk_density
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
