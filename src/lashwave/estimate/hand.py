@@ -111,7 +111,7 @@ def jerk_density(trial: Trial) -> float:
 
 
 def _log_likelihood(place: Array, sd: Array, step: float) -> Array:
-    """Of each tried density, of one marker's places (T, 3) with gaps and standard deviations (T,)."""
+    """Of each tried density, by a marker's places (T, 3) with gaps, standard deviations (T,)."""
     q = 10.0**EXPONENTS
     move = np.array([[1.0, step, 0.5 * step**2], [0.0, 1.0, step], [0.0, 0.0, 1.0]])
     grow = np.array(
