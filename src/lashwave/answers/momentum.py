@@ -13,8 +13,8 @@ Array = NDArray[np.float64]
 
 PULL_REACH = 0.02
 """How far beyond the grip the pull is read [m]. Next to a clamp the line bends, within
-sqrt(EI / T), some millimetres to two centimetres, and there its tension rises from what the grip's direction
-leaves of the pull to the pull itself."""
+sqrt(EI / T), some millimetres to two centimetres, and there its tension rises from what the
+grip's direction leaves of the pull to the pull itself."""
 PULL_SPAN, PULL_STEP = 13.5e-3, 2.5e-4
 """The pull is smoothed by a parabola over this time [s], on even times: draws jitter from one time
 to the next. Its peak came out within 4 % on four twin trials and 7 % low on a blind one; a pull
