@@ -89,7 +89,8 @@ def test_the_python_of_the_readme_runs(
     fit = invented.fit(trial, times=60, stations=12)
     (tmp_path / "out").mkdir()
     answers = invented.answers(fit)
-    write_results(tmp_path / "out" / "demo", fit, answers, None, "<html></html>", trial, {})
+    report = {"report.html": b"<html></html>", "report.pdf": b"%PDF-"}
+    write_results(tmp_path / "out" / "demo", fit, answers, None, report, trial, {})
     monkeypatch.chdir(tmp_path)
     (code,) = blocks(README, "python")
     exec(compile(code, "README.md", "exec"), {})

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 import lashwave.estimate
+import lashwave.report
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities.fit import Draws, Fit, Residuals
 from lashwave.quantities.line import Line
@@ -113,9 +114,13 @@ def folder(tmp_path: Path, trial: Trial) -> Path:
 @pytest.fixture
 def quick(monkeypatch):
     """The fusion and the report replaced by stand-ins that are right in form."""
-    page = types.ModuleType("lashwave.report.page")
-    page.render = lambda *given: "<!doctype html><title>report</title>"
-    monkeypatch.setitem(sys.modules, "lashwave.report.page", page)
+    page, paper = (types.ModuleType(f"lashwave.report.{name}") for name in ("page", "paper"))
+    page.compose = lambda *given: types.SimpleNamespace(figures=[])
+    page.render = lambda content: "<!doctype html><title>report</title>"
+    paper.render = lambda content: b"%PDF-"
+    for module in (page, paper):
+        monkeypatch.setitem(sys.modules, module.__name__, module)
+        monkeypatch.setattr(lashwave.report, module.__name__.split(".")[-1], module, raising=False)
     monkeypatch.setattr(lashwave.estimate, "Options", Options, raising=False)
     monkeypatch.setattr(lashwave.estimate, "estimate", estimate, raising=False)
     return monkeypatch

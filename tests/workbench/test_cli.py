@@ -15,7 +15,7 @@ from lashwave.quantities.errors import NotConvergedError
 from lashwave.workbench.cli import main
 
 COMMANDS = ("check", "reconstruct", "locate", "calibrate", "simulate", "demo")
-ANSWERS = {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html"}
+ANSWERS = {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html", "report.pdf"}
 
 
 def contents(folder):

@@ -1,4 +1,4 @@
-"""The answer files: motion.nc, samples.nc, answers.nc, summary.json, report.html; all or none."""
+"""The answer files: motion.nc, samples.nc, answers.nc, summary.json, the report; all or none."""
 
 from __future__ import annotations
 
@@ -50,10 +50,9 @@ def write_results(
     fit: Fit,
     answers: dict[str, Answer],
     lists: xr.Dataset | None,
-    report_html: str,
+    files: dict[str, bytes],
     trial: Trial,
     options: dict[str, Any],
-    extra_files: dict[str, bytes] | None = None,
 ) -> None:
     """Write every answer file to the folder `out`, as a whole or not at all.
 
@@ -62,7 +61,7 @@ def write_results(
     out : replaced as a whole where it exists; the caller has made sure that it may be.
     lists : answers over time or station, for answers.nc; None writes one without variables.
     options : what the reconstruction was asked for; kept in the provenance.
-    extra_files : further files by name.
+    files : further files, the report's, by name; a folder's name may stand before it.
     """
     record = provenance(trial, options)
 
@@ -72,10 +71,8 @@ def write_results(
         _save(_answers_dataset(lists, record), folder / "answers.nc")
         text = json.dumps(summary(fit, answers, trial, record), indent=1, allow_nan=False)
         (folder / "summary.json").write_text(text + "\n", encoding="utf-8")
-        (folder / "report.html").write_text(report_html, encoding="utf-8")
-        for name, content in (extra_files or {}).items():
-            if Path(name).name != name or name.startswith("."):
-                raise ValueError(f"{name!r} is not the plain name of a file")
+        for name, content in files.items():
+            (folder / name).parent.mkdir(exist_ok=True)
             (folder / name).write_bytes(content)
 
     replace_folder(out, fill)

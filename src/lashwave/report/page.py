@@ -15,6 +15,7 @@ from lashwave.quantities.answer import Answer
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.report import (
+    figure_data,
     figures_fit,
     figures_maps,
     figures_seen,
@@ -39,6 +40,9 @@ class Picture:
     svg: Any
     """Markup that needs no escaping."""
     caption: str
+    pdf: bytes
+    table: str
+    """CSV of what was drawn."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +68,8 @@ def _pictures() -> Draw:
         if figure is None:
             return []
         number = next(numbers)
-        return [Picture(number, Markup(style.svg(figure, f"f{number}")), caption)]
+        svg = Markup(style.svg(figure, f"f{number}"))
+        return [Picture(number, svg, caption, style.pdf(figure), figure_data.table(figure))]
 
     return draw
 
@@ -182,7 +187,26 @@ def _facts(trial: Trial) -> str:
     return " · ".join(str(part) for part in known if part)
 
 
-def render(
+@dataclass(frozen=True)
+class Content:
+    """All that page and paper say."""
+
+    trial: Trial
+    facts: str
+    cards: list[words.Card]
+    warnings: tuple[str, ...]
+    chapters: list[Chapter]
+    groups: list[tuple[str, list[tables.Row]]]
+    provenance: list[tuple[str, str]]
+    hashes: list[tuple[str, str]]
+
+    @property
+    def figures(self) -> list[Picture]:
+        """Every figure, in order."""
+        return [figure for chapter in self.chapters for figure in chapter.figures]
+
+
+def compose(
     trial: Trial,
     fit: Fit,
     answers: dict[str, Answer],
@@ -190,8 +214,8 @@ def render(
     warnings: list[str] | tuple[str, ...] = (),
     options: Any = None,
     made: datetime | None = None,
-) -> str:
-    """The report as one HTML page: styles and figures inside, no script, no request.
+) -> Content:
+    """Draw every figure and put every word in its place.
 
     Parameters
     ----------
@@ -201,9 +225,6 @@ def render(
     options : of the fit, a mapping or a dataclass; shown as provenance.
     made : moment to print as the page's own; now where None.
     """
-    from jinja2 import Environment, StrictUndefined
-    from markupsafe import Markup
-
     scene = gather(trial, fit, answers, lists)
     draw = _pictures()
     chapters = [
@@ -212,8 +233,25 @@ def render(
         _tip(scene, answers, draw),
         _checks(scene, draw),
     ]
-    sections = [(chapter.name, chapter.title) for chapter in chapters]
-    if warnings:
+    return Content(
+        trial=trial,
+        facts=_facts(trial),
+        cards=words.cards(answers),
+        warnings=tuple(warnings),
+        chapters=chapters,
+        groups=tables.groups(answers),
+        provenance=_provenance(trial, fit, options, made or datetime.now(UTC)),
+        hashes=sorted(trial.hashes.items()),
+    )
+
+
+def render(content: Content) -> str:
+    """The report as one HTML page: styles and figures inside, no script, no request."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    sections = [(chapter.name, chapter.title) for chapter in content.chapters]
+    if content.warnings:
         sections.insert(0, ("warnings", "Warnings"))
     sections += [
         ("answers", "All answers"),
@@ -225,17 +263,17 @@ def render(
     engine = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     template = engine.from_string(home.joinpath("page.html").read_text(encoding="utf-8"))
     return template.render(
-        trial=trial,
-        facts=_facts(trial),
+        trial=content.trial,
+        facts=content.facts,
         css=Markup(home.joinpath("page.css").read_text(encoding="utf-8")),
         sections=sections,
-        cards=words.cards(answers),
-        warnings=list(warnings),
-        chapters=chapters,
-        groups=tables.groups(answers),
+        cards=content.cards,
+        warnings=content.warnings,
+        chapters=content.chapters,
+        groups=content.groups,
         methods=words.METHODS,
         sources=words.SOURCES,
         cautions=words.CAUTIONS,
-        provenance=_provenance(trial, fit, options, made or datetime.now(UTC)),
-        hashes=sorted(trial.hashes.items()),
+        provenance=content.provenance,
+        hashes=content.hashes,
     )

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 from lashwave.quantities.errors import InputError
 
-ANSWER_FILES = frozenset({"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html"})
+ANSWER_FILES = frozenset(
+    {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html", "report.pdf"}
+)
 """What `reconstruct` writes; a folder that holds these alone may be replaced as a whole."""
+FIGURES = re.compile(r"figure-\d\d\.(pdf|csv)")
+"""What it writes into the folder `figures` within."""
 
 
 def check_trial_folder(trial: Path) -> None:
@@ -39,6 +44,9 @@ def check_answer_folder(out: Path, trial: Path | None = None) -> None:
             f"{out} is not empty and holds no earlier answer",
             "name a new or an empty folder",
         )
+    figures = {path.name for path in (out / "figures").glob("*")}
+    if all(FIGURES.fullmatch(name) for name in figures):
+        names.discard("figures")
     foreign = sorted(names - ANSWER_FILES)
     if foreign:
         raise InputError(

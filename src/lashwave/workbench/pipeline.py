@@ -109,16 +109,22 @@ def write(
 ) -> None:
     """Draw the report and write every file of the contract, all or none."""
     from lashwave.files.results import write_results
-    from lashwave.report.page import render
+    from lashwave.report import page, paper
 
     show = progress or silent
     record = _as_record(options)
     show("report", ANSWERED)
-    page = render(done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record)
+    content = page.compose(
+        done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record
+    )
+    files = {"report.html": page.render(content).encode(), "report.pdf": paper.render(content)}
+    for figure in content.figures:
+        files[f"figures/figure-{figure.number:02d}.pdf"] = figure.pdf
+        files[f"figures/figure-{figure.number:02d}.csv"] = figure.table.encode()
     show("writing", DRAWN)
     place = out.resolve()  # a link that the user made stays, and the folder it names is replaced
     try:
-        write_results(place, done.fit, done.answers, done.lists, page, done.trial, record)
+        write_results(place, done.fit, done.answers, done.lists, files, done.trial, record)
     except PermissionError as refused:
         raise InputError("--out", f"{out} cannot be written ({refused.strerror})") from refused
     show("done", 1.0)
