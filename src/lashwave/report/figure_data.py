@@ -8,6 +8,7 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 
 HEAD = ("panel", "x_label", "y_label", "series", "kind", "x", "y", "value")
 Row = tuple[Any, ...]
+Array = NDArray[np.float64]
 PIXELS = 120
 
 
@@ -44,12 +46,12 @@ def _panel(axes: Axes) -> Iterator[Row]:
         values = collection.get_array()
         paths = collection.get_paths()
         if _is_dots(collection):
-            shade = [""] * len(offsets) if values is None else np.ma.getdata(values).ravel()
+            shade = np.full(len(offsets), np.nan) if values is None else np.ma.getdata(values)
             for (x, y), value in zip(offsets, shade, strict=False):
-                yield name, "dots", _number(x), _number(y), value if value == "" else _number(value)
+                yield name, "dots", _number(x), _number(y), _number(value)
             continue
         for path in paths:
-            for x, y in path.vertices:
+            for x, y in np.asarray(path.vertices):
                 yield name, "outline", _number(x), _number(y), ""
     for number, image in enumerate(axes.images, start=1):
         yield from _image(image, _name(image, f"map {number}"))
@@ -66,13 +68,13 @@ def _lines(axes: Axes) -> Iterator[Row]:
         if line.get_transform() != axes.transData:
             continue  # a guide across the panel, not data
         name = _name(line, f"line {number}")
-        x, y = (np.asarray(part) for part in line.get_data(orig=False))
+        x, y = (np.asarray(part, dtype=float) for part in (line.get_xdata(), line.get_ydata()))
         for a, b in zip(x, y, strict=True):
             yield name, "line", _number(a), _number(b), ""
 
 
 def _image(image: Any, name: str) -> Iterator[Row]:
-    values = np.ma.filled(np.ma.asarray(image.get_array(), dtype=float), np.nan)
+    values: Array = np.ma.filled(np.ma.asarray(image.get_array(), dtype=float), np.nan)
     if values.ndim != 2:
         return
     left, right, bottom, top = image.get_extent()

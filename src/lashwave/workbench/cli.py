@@ -62,7 +62,8 @@ def reconstruct(
     """Reconstruct the line's whole motion from a trial, with its uncertainty.
 
     Writes motion.nc, samples.nc, answers.nc, summary.json, the report as report.html and
-    report.pdf, and its figures with their numbers, to --out, whole or not at all. The trial's folder is read and never changed.
+    report.pdf, and its figures with their numbers, to --out, whole or not at all. The trial's
+    folder is read and never changed.
     """
     from lashwave.workbench import console, folders, pipeline, show
 
@@ -71,6 +72,30 @@ def reconstruct(
     with console.progress(quiet) as progress:
         result = pipeline.reconstruct_folder(trial, out, progress)
     show.result(result, out, as_json=json)
+    return DONE
+
+
+@app.command
+def deposit(
+    trial: Trial,
+    /,
+    *,
+    answers: Annotated[Path, Parameter(help="Folder that `reconstruct` wrote for the trial.")],
+    out: Annotated[Path, Parameter(help="Archive to write (.zip); an earlier one is replaced.")],
+    inputs: Annotated[bool, _flag("Put the trial's own files in too.")] = False,
+) -> int:
+    """Pack a trial's answers for a data repository: one archive that explains itself.
+
+    Holds all that `reconstruct` wrote, the markers with their gaps filled as C3D, checksums of the
+    inputs and of every file, and a README to be completed by whoever deposits it.
+    """
+    from lashwave.workbench import console, folders
+    from lashwave.workbench import deposit as packing
+
+    folders.check_trial_folder(trial)
+    folders.check_new_file(out)
+    names = packing.run(trial, answers, out, inputs=inputs)
+    console.say(f"Archive: {out} ({len(names)} files)")
     return DONE
 
 

@@ -78,6 +78,16 @@ def check_new_folder(out: Path, *, known: frozenset[str], option: str) -> None:
         )
 
 
+def check_new_file(out: Path, option: str = "--out") -> None:
+    """Raise InputError where `out` cannot be written as a file, or would replace another kind."""
+    if out.is_dir():
+        raise InputError(option, f"{out} is a folder", "name a file")
+    if out.suffix.lower() != ".zip":
+        raise InputError(option, f"{out.name} does not end in .zip", "name it so")
+    if not out.parent.is_dir():
+        raise InputError(option, f"there is no folder {out.parent}", "make it first")
+
+
 def _check_can_make(out: Path, option: str = "--out") -> None:
     """Raise InputError where a file stands in the way of the folder."""
     for path in (out, *out.parents):
