@@ -43,7 +43,7 @@ def test_the_pull_is_read_past_the_bend_at_the_grip(imposed):
     def read(tension, grip_end):
         every = np.broadcast_to(tension, (1, 5, 4))
         draws = imposed.draws(TIME, station, STILL, STILL, tension=every)
-        return momentum.grip_tension(draws, grip_end)
+        return momentum.grip_tension(draws, grip_end, 10.0)
 
     # a mean over time of what stays the same: only rounding
     for pull, end, expected in (
@@ -54,7 +54,7 @@ def test_the_pull_is_read_past_the_bend_at_the_grip(imposed):
     ):
         np.testing.assert_allclose(read(pull, end), expected, rtol=1e-12)
     unknown = imposed.draws(TIME, station, STILL, STILL, tension=np.full((1, 5, 4), np.nan))
-    assert np.isnan(momentum.grip_tension(unknown, 0.2)).all()
+    assert np.isnan(momentum.grip_tension(unknown, 0.2, 10.0)).all()
 
 
 def test_the_peak_pull_looks_no_further_than_the_tips_peak():

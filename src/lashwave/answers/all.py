@@ -41,7 +41,7 @@ def answer(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], xr.Dataset, list[
         "peak_speed": from_draws(tip.peak_anywhere(draws, speed), "m s-1"),
         **sonic_answers,
         "full_extension_time": crack.full_extension(draws),
-        **_hand_answers(draws, line.handle_length, of_tip.peak_time),
+        **_hand_answers(draws, line.handle_length, of_tip),
         **shared.answers(trial, fit),
     }
     front = wave.ask(draws, line.handle_length, every=max(1, sounds.size // 60))
@@ -61,9 +61,9 @@ def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
     }
 
 
-def _hand_answers(draws: Draws, grip_end: float, peak_time: Array) -> dict[str, Answer]:
-    pull = momentum.grip_tension(draws, grip_end)
-    peak_pull = from_draws(momentum.peak_pull(draws.time, pull, peak_time), "N")
+def _hand_answers(draws: Draws, grip_end: float, of_tip: tip.TipDraws) -> dict[str, Answer]:
+    pull = momentum.grip_tension(draws, grip_end, float(np.median(of_tip.peak)))
+    peak_pull = from_draws(momentum.peak_pull(draws.time, pull, of_tip.peak_time), "N")
     if peak_pull.value is None:
         peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
     impulse, work = momentum.hand_impulse(draws), energy.hand_work(draws)

@@ -15,31 +15,33 @@ PULL_REACH = 0.02
 """How far beyond the grip the pull is read [m]. Next to a clamp the line bends, within
 sqrt(EI / T), some millimetres to two centimetres, and there its tension rises from what the
 grip's direction leaves of the pull to the pull itself."""
-PULL_SPAN, PULL_STEP = 13.5e-3, 2.5e-4
+FAST, PULL_SPANS, PULL_STEP = 45.0, (13.5e-3, 8e-3), 2.5e-4
 """The pull is smoothed by a parabola over this time [s], on even times: draws jitter from one time
-to the next. Its peak came out within 4 % on four twin trials and 7 % low on a blind one; a pull
-that lasts less than half of the span comes out low."""
+to the next. A line whose tip stays under `FAST` [m/s] changes its pull slowly and takes the longer
+span. The peak came out within 4 % on five twin trials, and 6 and 7 % under that of an independent
+engine, whose line rings along itself; a pull that lasts less than half of the span comes out low."""
 PULL_DOUBT = 0.03
 """Standard deviation, logarithmic, added to the peak of that pull, by the same trials."""
 
 
-def smoothed(times: Array, values: Array) -> Array:
-    """Values (D, K), linear in time, by local parabolas (Savitzky and Golay 1964)."""
+def smoothed(times: Array, values: Array, span: float) -> Array:
+    """Values (D, K), linear in time, by parabolas over `span` [s] (Savitzky and Golay 1964)."""
     even = np.arange(times[0], times[-1] + PULL_STEP, PULL_STEP)
-    window = min(2 * round(0.5 * PULL_SPAN / PULL_STEP) + 1, (even.size - 1) // 2 * 2 + 1)
+    window = min(2 * round(0.5 * span / PULL_STEP) + 1, (even.size - 1) // 2 * 2 + 1)
     fine = np.array([np.interp(even, times, row) for row in values])
     curve = savgol_filter(fine, window, min(2, window - 1), axis=1)
     return np.array([np.interp(times, even, row) for row in curve])
 
 
-def grip_tension(draws: Draws, grip_end: float) -> Array:
-    """(D, K) [N], pull at the first node `PULL_REACH` or more after the grip, smoothed over
-    `PULL_SPAN`; nan where no tension is known there or beyond."""
+def grip_tension(draws: Draws, grip_end: float, peak_speed: float) -> Array:
+    """(D, K) [N], pull at the first node `PULL_REACH` or more after the grip, smoothed as fits a
+    tip of that peak speed [m/s]; nan where no tension is known there or beyond."""
     beyond = draws.station >= min(grip_end + PULL_REACH, draws.station[-1]) - 1e-9
     known = np.isfinite(draws.tension).all(axis=(0, 1)) & beyond
     if not known.any():
         return np.full(draws.tension.shape[:2], np.nan)
-    return smoothed(draws.time, draws.tension[:, :, int(known.argmax())])
+    span = PULL_SPANS[int(peak_speed > FAST)]
+    return smoothed(draws.time, draws.tension[:, :, int(known.argmax())], span)
 
 
 def peak_pull(times: Array, pull: Array, until: Array) -> Array:
