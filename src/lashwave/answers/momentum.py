@@ -19,7 +19,7 @@ FAST, PULL_SPANS, PULL_STEP = 45.0, (13.5e-3, 8e-3), 2.5e-4
 """The pull is smoothed by a parabola over this time [s], on even times: draws jitter from one time
 to the next. A line whose tip stays under `FAST` [m/s] changes its pull slowly and takes the longer
 span. The peak came out within 4 % on five twin trials, and 6 and 7 % under that of an independent
-engine, whose line rings along itself; a pull that lasts less than half of the span comes out low."""
+engine, whose line rings along itself; one that lasts less than half of the span comes out low."""
 PULL_DOUBT = 0.03
 """Standard deviation, logarithmic, added to the peak of that pull, by the same trials."""
 

@@ -12,7 +12,11 @@ from lashwave.quantities.fit import DISTRUSTED, Residuals
 
 Array = NDArray[np.float64]
 TOO_MANY = 0.08
-HOPELESS = 0.4
+"""Share of distrusted sightings that is worth a warning."""
+HOPELESS = (0.4, 0.25)
+"""Share of distrusted marker samples at which no motion is given: alone, and where a camera with
+most of its points distrusted says the same."""
+MOST = 0.5
 
 
 def whiteness(residual: Array) -> float:
@@ -23,6 +27,25 @@ def whiteness(residual: Array) -> float:
         return 0.0
     a, b = np.where(both, np.clip(a, -5, 5), 0.0), np.where(both, np.clip(b, -5, 5), 0.0)
     return float((a * b).sum() / max(np.sqrt((a * a).sum() * (b * b).sum()), 1e-30))
+
+
+def distrust(joint: Joint) -> tuple[float, float]:
+    """Shares of distrusted sightings: of the markers', and the greatest of a camera's.
+
+    1 where no marker sample is used; a camera whose points all lie outside the record is no judge.
+    """
+    seen = joint.seen
+    cameras = [
+        _share(seen.camera[name], weight)
+        for name, weight in joint.weights.camera.items()
+        if np.isfinite(seen.camera[name]).any()
+    ]
+    return _share(seen.marker, joint.weights.marker), max(cameras, default=0.0)
+
+
+def _share(residual: Array, weight: Array) -> float:
+    used = np.isfinite(residual).any(-1)
+    return float(np.mean(weight[used] < DISTRUSTED)) if used.any() else 1.0
 
 
 def residuals_of(setup: Setup, joint: Joint) -> Residuals:
@@ -42,9 +65,8 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     """What the user must know; raises NotConvergedError where nothing can be believed."""
     found = []
     seen = joint.seen
-    used = np.isfinite(seen.marker).any(-1)
-    doubted = float(np.mean(joint.weights.marker[used] < DISTRUSTED)) if used.any() else 1.0
-    if doubted > HOPELESS:
+    doubted, by_camera = distrust(joint)
+    if doubted > HOPELESS[int(by_camera > MOST)]:
         raise NotConvergedError(
             f"{100 * doubted:.0f} % of the marker samples contradict the motion that was found; "
             "check labels, stations, units and the line's mass and stiffness"

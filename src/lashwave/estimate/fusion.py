@@ -7,22 +7,55 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.estimate.diagnosis import residuals_of, warnings_of
-from lashwave.estimate.joint import joint_fit
+from lashwave.estimate.diagnosis import distrust, residuals_of, warnings_of
+from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.jumps import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
-from lashwave.estimate.setup import set_up
-from lashwave.estimate.sweep import sweep
+from lashwave.estimate.setup import Setup, set_up
+from lashwave.estimate.sweep import BOLD, WARY, sweep
 from lashwave.estimate.withheld import withheld_of
+from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 
 Progress = Callable[[str, float], None]
+DOUBTFUL = 0.2
+"""Share of distrusted sightings above which another start is tried; stray samples and ghosts may
+well be a tenth."""
 
 
 def _silent(_stage: str, _share: float) -> None:
     return None
+
+
+def _from_best_start(setup: Setup, tell: Progress) -> Joint:
+    """The joint fit from the forward sweep; where that distrusts many sightings, or fails, from a
+    more wary sweep too, and the fit that distrusts fewer of the two.
+
+    Raises
+    ------
+    NotConvergedError : where both fail, of the second.
+    """
+    smooth, jumps = without_jumps(setup.trial)
+    best: Joint | None = None
+    for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
+        try:
+            path, weights = sweep(
+                replace(setup, trial=smooth), lambda f, s=stage: tell(s, 0.3 * f), stride
+            )
+            weights.marker[jumps] = 0.0
+            joint = joint_fit(setup, path, weights, tell)
+        except NotConvergedError:
+            if stride is WARY and best is None:
+                raise
+            continue
+        if best is None or sum(distrust(joint)) < sum(distrust(best)):
+            best = joint
+        if max(distrust(best)) <= DOUBTFUL:
+            break
+    assert best is not None  # the last of the strides has raised
+    return best
 
 
 def estimate(trial: Trial, options: Options | None = None, progress: Progress | None = None) -> Fit:
@@ -39,10 +72,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     options = options or Options()
     tell = progress or _silent
     setup = set_up(trial, options)
-    smooth, jumps = without_jumps(trial)
-    path, weights = sweep(replace(setup, trial=smooth), lambda f: tell("forward sweep", 0.3 * f))
-    weights.marker[jumps] = 0.0
-    joint = joint_fit(setup, path, weights, tell)
+    joint = _from_best_start(setup, tell)
     tell("posterior", 0.9)
     draws = draws_of(setup, joint, joint.factor)
     tell("motion", 0.97)
