@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -29,6 +30,10 @@ def _silent(_stage: str, _share: float) -> None:
     return None
 
 
+def _told(tell: Progress, stage: str, share: float) -> None:
+    tell(stage, 0.3 * share)
+
+
 def _from_best_start(setup: Setup, tell: Progress) -> Joint:
     """The joint fit from the forward sweep; where that distrusts many sightings, or fails, from a
     more wary sweep too, and the fit that distrusts fewer of the two.
@@ -41,9 +46,7 @@ def _from_best_start(setup: Setup, tell: Progress) -> Joint:
     best: Joint | None = None
     for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
         try:
-            path, weights = sweep(
-                replace(setup, trial=smooth), lambda f, s=stage: tell(s, 0.3 * f), stride
-            )
+            path, weights = sweep(replace(setup, trial=smooth), partial(_told, tell, stage), stride)
             weights.marker[jumps] = 0.0
             joint = joint_fit(setup, path, weights, tell)
         except NotConvergedError:

@@ -37,6 +37,8 @@ class Normal:
     """(K, N) [N]"""
     axes: Array
     seen: Seen
+    unknowns: int
+    """n, of one time"""
 
 
 def build(
@@ -77,7 +79,7 @@ def build(
     if jerky:
         cost += hand.add_jerk(setup, path, band, gradient)
     total = cost + float(offset @ offset) + float(prior @ prior)
-    return Normal(band, border, corner, gradient, total, tension, axes, seen)
+    return Normal(band, border, corner, gradient, total, tension, axes, seen, n)
 
 
 def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
@@ -122,7 +124,7 @@ def factor(
     if hold_shared:
         q = normal.corner.shape[0]
         return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)) if q else normal.corner)
-    coupling = _forward_blocks(band, normal.border, 3 + 2 * normal.axes.shape[1])
+    coupling = _forward_blocks(band, normal.border, normal.unknowns)
     rest = normal.corner - coupling.T @ coupling
     return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float))
 
