@@ -9,11 +9,14 @@ from lashwave import twin
 from lashwave.estimate import Options, hand
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import shape_prior
+from lashwave.estimate.diagnosis import check_energy
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import moved
 from lashwave.estimate.setup import set_up
 from lashwave.estimate.sightings import no_doubt
 from lashwave.estimate.sweep import initial_shared, spline_path
+from lashwave.quantities.errors import NotConvergedError
+from lashwave.quantities.fit import Draws
 
 
 @pytest.fixture(scope="module")
@@ -107,3 +110,22 @@ def test_the_widened_band_is_solved_as_the_dense_equations_are(problem):
     right = np.random.default_rng(2).standard_normal(whole.shape[0])
     found = eq.solve(eq.factor(normal, 1.0), right)
     np.testing.assert_allclose(found, np.linalg.solve(whole, right), rtol=1e-6, atol=1e-12)
+
+
+def test_a_motion_of_more_energy_than_was_given_is_refused(problem):
+    setup, _ = problem
+    time = np.linspace(0.0, 1.0, 11)
+    none = np.zeros((1, 11, 1, 3))
+
+    def draws(kinetic):
+        return Draws(
+            time, np.zeros(1), none, none, none[..., 0], np.zeros((1, 11, 3)), np.ones((1, 11)),
+            np.linspace(0.0, kinetic, 11)[None], {},
+        )  # fmt: skip
+
+    # 1 W for 1 s, and what the weight can give by falling twice the line's length
+    most = 1.0 + 2.0 * setup.node_mass.sum() * 9.81 * setup.trial.line.length
+    assert check_energy(setup, draws(0.99 * most)) == ()
+    assert "1.20 times the energy" in check_energy(setup, draws(1.2 * most))[0]
+    with pytest.raises(NotConvergedError, match="2 times the energy"):
+        check_energy(setup, draws(2.0 * most))

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.setup import Setup
 from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import DISTRUSTED, Residuals
+from lashwave.quantities.fit import DISTRUSTED, Draws, Residuals
 
 Array = NDArray[np.float64]
 TOO_MANY = 0.08
@@ -17,6 +17,8 @@ HOPELESS = (0.4, 0.25)
 """Share of distrusted marker samples at which no motion is given: alone, and where a camera with
 most of its points distrusted says the same."""
 MOST = 0.5
+IMPOSSIBLE = 1.5
+"""Energy of the motion over what it can have been given, at which it is not believed."""
 
 
 def whiteness(residual: Array) -> float:
@@ -88,6 +90,33 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     if setup.stiffness_source == "guess":
         found.append("bending stiffness was neither measured nor stated; it was guessed and fitted")
     return tuple(found)
+
+
+def check_energy(setup: Setup, draws: Draws) -> tuple[str, ...]:
+    """A line cannot move with more energy than hand and gravity gave it.
+
+    Compares the greatest kinetic energy with the kinetic energy at the start, the most work of the
+    hand so far and the weight's fall by twice the line's length, an upper bound.
+
+    Raises
+    ------
+    NotConvergedError : where it has over `IMPOSSIBLE` times as much.
+    """
+    if setup.trial.line.ends == "held":
+        return ()
+    power, kinetic = np.median(draws.hand_power, axis=0), np.median(draws.kinetic_energy, axis=0)
+    work = np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(draws.time))
+    fall = 2.0 * setup.node_mass.sum() * np.linalg.norm(setup.gravity) * setup.trial.line.length
+    given = float(kinetic[0] + max(work.max(), 0.0) + fall)
+    share = float(kinetic.max()) / given
+    if share > IMPOSSIBLE:
+        raise NotConvergedError(
+            f"the motion that was found holds {share:.3g} times the energy that the hand gave: the "
+            "search lost its way; check labels and stations"
+        )
+    if share > 1.0:
+        return (f"the motion holds {share:.2f} times the energy that the hand gave",)
+    return ()
 
 
 def _clock_warnings(setup: Setup, joint: Joint) -> list[str]:

@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from lashwave.estimate.diagnosis import distrust, residuals_of, warnings_of
+from lashwave.estimate.diagnosis import check_energy, distrust, residuals_of, warnings_of
 from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.jumps import without_jumps
 from lashwave.estimate.options import Options
@@ -98,7 +98,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         draws=draws,
         residuals=residuals_of(setup, joint),
         shared=shared,
-        warnings=warnings_of(setup, joint),
+        warnings=(*warnings_of(setup, joint), *check_energy(setup, draws)),
         withheld=withheld_of(setup, joint),
         history=joint.history,
     )
