@@ -18,10 +18,15 @@ clamp is smoothed where it is sharpest, and the work of six twin throws came out
 def hand_work(draws: Draws) -> Array:
     """(D,) [J], work of the hand's force and torque, first to last sample, with what is known of
     its fault."""
+    return doubted_work(draws)[:, -1]
+
+
+def doubted_work(draws: Draws) -> Array:
+    """(D, K) [J], `work_so_far` with a fault that grows as the work of all draws does."""
     done = work_so_far(draws)
-    most = np.median(np.abs(done).max(axis=1))
+    size = np.median(np.abs(done), axis=0)
     doubt = np.random.default_rng(1).standard_normal(done.shape[0])
-    return np.asarray(done[:, -1] + WORK_DOUBT * most * doubt)
+    return np.asarray(done + WORK_DOUBT * doubt[:, None] * np.maximum.accumulate(size))
 
 
 def work_so_far(draws: Draws) -> Array:

@@ -1,0 +1,131 @@
+"""The fold that runs out along the line: its path, its radius, and how speed grows with it.
+
+A fold that runs from the grip to the tip is a bend that never goes back. Its path is the
+non-decreasing sequence of stations, one a time up to the tip's greatest speed, along which the
+logarithm of the curvature has the greatest integral over the tip's way (dynamic programming: Bellman, Bull.
+Amer. Math. Soc. 60 (1954) 503). It counts from where it last leaves the grip, and only if it runs
+through half of the line; elsewhere it is nan, and `wave.front_station` still says where the line
+bends most.
+
+Laws of a fold whose inner arm rests or moves steadily, of width far below what remains beyond it,
+without gravity, air or bending: the outer arm's speed, relative to the inner one, grows as
+m^(-1/2), m the mass beyond the fold, and the fold runs along the line at half that speed (kinetic
+energy kept; Wong and Yasui, Am. J. Phys. 74 (2006) 490; Goriely and McMillen, Phys. Rev. Lett. 88
+(2002) 244301). The laws are good to 5 % where three widths of the fold remain, and are not asked
+beyond.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.answers.wave import JUMP, LEAST_BEND, curvature, front_speed
+from lashwave.quantities.fit import Draws
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+WIDTHS = 3.0
+"""Widths of the fold that must remain beyond it where the laws are asked."""
+LEAVES = 0.04
+"""Share of the line next to the grip in which a bend is the clamp's."""
+LEAST_RUN = 0.5
+"""Share of the line beyond the grip that a fold runs through."""
+LEAST_TIMES = 5
+
+
+@dataclass(frozen=True)
+class FoldDraws:
+    """The fold of n draws at K times; nan where there is none."""
+
+    station: Array
+    """(n, K) [m], middle of the bend weighted by curvature."""
+    speed: Array
+    """(n, K) [m/s] along the line."""
+    radius: Array
+    """(n, K) [m], of the loop: one over its curvature, weighted by curvature."""
+    relative: Array
+    """(n, K) [m/s], speed of the tip relative to the grip's end."""
+    valid: NDArray[np.bool_]
+    """(n, K): the fold leaves `WIDTHS` of its own widths beyond it."""
+
+
+def ask(draws: Draws, chosen: Index, grip_end: float, until: Array) -> FoldDraws:
+    """The folds of draws `chosen` (n,); until : (D,) [s], when the tip is fastest."""
+    station, radius, width = (np.full((chosen.size, draws.time.size), np.nan) for _ in range(3))
+    relative = np.empty_like(station)
+    first = int(np.searchsorted(draws.station, grip_end - 1e-9))
+    for i, d in enumerate(chosen):
+        bend = np.nan_to_num(curvature(draws.station, draws.position[d].astype(float)))
+        last = int(np.searchsorted(draws.time, until[d], side="right"))
+        apart = draws.velocity[d][:, -1].astype(float) - draws.velocity[d][:, first]
+        relative[i] = np.linalg.norm(apart, axis=-1)
+        run = relative[i, :last] * np.gradient(draws.time)[:last]
+        found = path(run, draws.station[first:], bend[:last, first:])
+        measured = _loop(draws.station[first:], bend[:last, first:], found)
+        for into, values in zip((station, radius, width), measured, strict=True):
+            into[i, :last] = values
+    length = float(draws.station[-1])
+    speed = front_speed(draws.time, station, JUMP * length)
+    with np.errstate(invalid="ignore"):
+        valid = length - station > WIDTHS * width
+    return FoldDraws(station, speed, radius, relative, valid)
+
+
+def path(run: Array, station: Array, bend: Array) -> Index:
+    """Column (K,) of the fold at each time; -1 where there is none.
+
+    run : (K,) [m], way of the tip relative to the grip in each time's share of the record.
+    bend : (K, S) [1/m] at stations (S,) from the grip's end to the tip.
+    """
+    times = run.size
+    none = np.full(times, -1)
+    if times < LEAST_TIMES:
+        return none
+    length = station[-1] - station[0]
+    gain = np.log(np.maximum(bend * length, LEAST_BEND) / LEAST_BEND)
+    gain *= run[:, None]
+    gain[:, station - station[0] < LEAVES * length] = 0.0
+    columns = np.arange(station.size)
+    before = np.empty(bend.shape, dtype=np.intp)
+    total = gain[0].copy()
+    for k in range(1, times):
+        best = np.maximum.accumulate(total)
+        before[k] = np.maximum.accumulate(np.where(total >= best, columns, 0))
+        total = best + gain[k]
+    found = np.empty(times, dtype=np.intp)
+    found[-1] = int(total.argmax())
+    for k in range(times - 1, 0, -1):
+        found[k - 1] = before[k, found[k]]
+    away = station[found] - station[0]
+    at_grip = np.flatnonzero(away < LEAVES * length)
+    start = int(at_grip[-1]) + 1 if at_grip.size else 0
+    if times - start < LEAST_TIMES or away[-1] - away[start] < LEAST_RUN * length:
+        return none
+    found[:start] = -1
+    found[bend[np.arange(times), found] * length <= LEAST_BEND] = -1
+    return found
+
+
+def _loop(station: Array, bend: Array, found: Index) -> tuple[Array, Array, Array]:
+    """Middle, radius and width (K,) [m] of the bend about columns `found`: the stretch where it
+    exceeds half of its value there."""
+    rows, columns = np.arange(bend.shape[0]), np.arange(station.size)
+    at = np.maximum(found, 0)
+    apart = bend < 0.5 * bend[rows, at][:, None]
+    first = np.maximum.accumulate(np.where(apart, columns, -1), axis=1)[rows, at]
+    after = np.where(apart, columns, station.size)[:, ::-1]
+    last = np.minimum.accumulate(after, axis=1)[:, ::-1][rows, at]
+    within = (columns > first[:, None]) & (columns < last[:, None])
+    share = np.gradient(station)
+    weight = np.where(within, bend, 0.0) * share
+    with np.errstate(invalid="ignore", divide="ignore"):
+        middle = weight @ station / weight.sum(axis=1)
+        radius = weight.sum(axis=1) / (weight * bend).sum(axis=1)
+    width = np.where(within, share, 0.0).sum(axis=1)
+    for values in (middle, radius, width):
+        values[found < 0] = np.nan
+    return middle, radius, width
