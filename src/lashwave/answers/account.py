@@ -115,11 +115,15 @@ def so_far(time: Array, power: Array) -> Array:
     return done
 
 
+def some(count: int) -> NDArray[np.intp]:
+    """Numbers of at most `MOST_DRAWS` of `count` draws, spread evenly."""
+    return np.unique(np.linspace(0, count - 1, min(count, MOST_DRAWS)).astype(np.intp))
+
+
 def ask(trial: Trial, draws: Draws) -> AccountDraws:
     """The account of draws spread evenly over all, at most `MOST_DRAWS`."""
     chain, air = chain_of(trial, draws.station), medium(trial.air)
-    count = draws.position.shape[0]
-    chosen = np.unique(np.linspace(0, count - 1, min(count, MOST_DRAWS)).astype(int))
+    chosen = some(draws.position.shape[0])
     inner = np.arange(chain.handle_links, draws.station.size)
     every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
     work = energy.doubted_work(draws)

@@ -2,10 +2,12 @@
 
 A fold that runs from the grip to the tip is a bend that never goes back. Its path is the
 non-decreasing sequence of stations, one a time up to the tip's greatest speed, along which the
-logarithm of the curvature has the greatest integral over the tip's way (dynamic programming: Bellman, Bull.
-Amer. Math. Soc. 60 (1954) 503). It counts from where it last leaves the grip, and only if it runs
-through half of the line; elsewhere it is nan, and `wave.front_station` still says where the line
-bends most.
+logarithm of the curvature has the greatest sum (dynamic programming: Bellman, Bull. Amer. Math.
+Soc. 60 (1954) 503). Each time counts by the square of the tip's speed against the grip, each
+station by the share of the line beyond it, so that a tip that trembles draws no path. The fold
+counts where it is sharp, beyond the tenth next to the grip, until its bend falls under half of its
+sharpest, and only if it runs through two fifths of the line;
+elsewhere it is nan, and `wave.front_station` still says where the line bends most.
 
 Laws of a fold whose inner arm rests or moves steadily, of width far below what remains beyond it,
 without gravity, air or bending: the outer arm's speed, relative to the inner one, grows as
@@ -32,9 +34,16 @@ WIDTHS = 3.0
 """Widths of the fold that must remain beyond it where the laws are asked."""
 LEAVES = 0.04
 """Share of the line next to the grip in which a bend is the clamp's."""
-LEAST_RUN = 0.5
-"""Share of the line beyond the grip that a fold runs through."""
+BORN = 0.1
+"""Share of the line next to the grip after which a fold is on its way."""
+LEAST_RUN = 0.4
+"""Share of the line beyond the grip that a fold runs through at least."""
 LEAST_TIMES = 5
+BEYOND = 0.25
+"""Power of the share of the line beyond a station by which it counts; with none a path settles on
+a tip that trembles, with more it settles where the fold was born."""
+SHARP = 6.0
+"""[1]; curvature times length of a fold: half a turn spread over half of the line."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +72,7 @@ def ask(draws: Draws, chosen: Index, grip_end: float, until: Array) -> FoldDraws
         last = int(np.searchsorted(draws.time, until[d], side="right"))
         apart = draws.velocity[d][:, -1].astype(float) - draws.velocity[d][:, first]
         relative[i] = np.linalg.norm(apart, axis=-1)
-        run = relative[i, :last] * np.gradient(draws.time)[:last]
+        run = relative[i, :last] ** 2 * np.gradient(draws.time)[:last]
         found = path(run, draws.station[first:], bend[:last, first:])
         measured = _loop(draws.station[first:], bend[:last, first:], found)
         for into, values in zip((station, radius, width), measured, strict=True):
@@ -78,7 +87,7 @@ def ask(draws: Draws, chosen: Index, grip_end: float, until: Array) -> FoldDraws
 def path(run: Array, station: Array, bend: Array) -> Index:
     """Column (K,) of the fold at each time; -1 where there is none.
 
-    run : (K,) [m], way of the tip relative to the grip in each time's share of the record.
+    run : (K,) [m2/s], what each time counts: the square of the tip's speed times its share.
     bend : (K, S) [1/m] at stations (S,) from the grip's end to the tip.
     """
     times = run.size
@@ -87,7 +96,7 @@ def path(run: Array, station: Array, bend: Array) -> Index:
         return none
     length = station[-1] - station[0]
     gain = np.log(np.maximum(bend * length, LEAST_BEND) / LEAST_BEND)
-    gain *= run[:, None]
+    gain *= run[:, None] * (1.0 - (station - station[0]) / length) ** BEYOND
     gain[:, station - station[0] < LEAVES * length] = 0.0
     columns = np.arange(station.size)
     before = np.empty(bend.shape, dtype=np.intp)
@@ -100,14 +109,29 @@ def path(run: Array, station: Array, bend: Array) -> Index:
     found[-1] = int(total.argmax())
     for k in range(times - 1, 0, -1):
         found[k - 1] = before[k, found[k]]
-    away = station[found] - station[0]
-    at_grip = np.flatnonzero(away < LEAVES * length)
-    start = int(at_grip[-1]) + 1 if at_grip.size else 0
-    if times - start < LEAST_TIMES or away[-1] - away[start] < LEAST_RUN * length:
-        return none
-    found[:start] = -1
-    found[bend[np.arange(times), found] * length <= LEAST_BEND] = -1
-    return found
+    return _from_birth_to_end(found, station, bend[np.arange(times), found] * length, gain)
+
+
+def _from_birth_to_end(found: Index, station: Array, bend: Array, gain: Array) -> Index:
+    """The path while it follows a sharp bend, about where it counts most; -1 elsewhere, and
+    wholly where that runs through too little of the line.
+
+    bend : (K,) [1], curvature along the path times length.
+    """
+    centre = int(gain[np.arange(found.size), found].argmax())
+    dull = np.flatnonzero(
+        (bend[:centre] < SHARP) | (station[found[:centre]] - station[0] < BORN * np.ptp(station))
+    )
+    start = int(dull[-1]) + 1 if dull.size else 0
+    sharpest = np.maximum.accumulate(bend[start:])
+    gone = np.flatnonzero((bend[start:] < 0.5 * sharpest) | (bend[start:] < SHARP))
+    gone = gone[gone >= centre - start]
+    stop = start + int(gone[0]) if gone.size else found.size
+    kept = np.full(found.size, -1)
+    enough = stop - start >= LEAST_TIMES
+    if enough and np.ptp(station[found[start:stop]]) >= LEAST_RUN * np.ptp(station):
+        kept[start:stop] = found[start:stop]
+    return kept
 
 
 def _loop(station: Array, bend: Array, found: Index) -> tuple[Array, Array, Array]:
