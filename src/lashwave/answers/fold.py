@@ -32,6 +32,9 @@ Index = NDArray[np.intp]
 
 WIDTHS = 3.0
 """Widths of the fold that must remain beyond it where the laws are asked."""
+DOUBLED = 1.5
+"""Turn within the half height of the bend [rad] from which the line doubles back: of a bend that
+turns by pi in all, in a bell, half height holds about 0.7."""
 LEAVES = 0.04
 """Share of the line next to the grip in which a bend is the clamp's."""
 BORN = 0.1
@@ -59,12 +62,13 @@ class FoldDraws:
     relative: Array
     """(n, K) [m/s], speed of the tip relative to the grip's end."""
     valid: NDArray[np.bool_]
-    """(n, K): the fold leaves `WIDTHS` of its own widths beyond it."""
+    """(n, K): the line doubles back, and `WIDTHS` of the fold's own widths remain beyond it."""
 
 
 def ask(draws: Draws, chosen: Index, grip_end: float, until: Array) -> FoldDraws:
     """The folds of draws `chosen` (n,); until : (D,) [s], when the tip is fastest."""
-    station, radius, width = (np.full((chosen.size, draws.time.size), np.nan) for _ in range(3))
+    shape = (chosen.size, draws.time.size)
+    station, radius, width, turn = (np.full(shape, np.nan) for _ in range(4))
     relative = np.empty_like(station)
     first = int(np.searchsorted(draws.station, grip_end - 1e-9))
     for i, d in enumerate(chosen):
@@ -75,12 +79,12 @@ def ask(draws: Draws, chosen: Index, grip_end: float, until: Array) -> FoldDraws
         run = relative[i, :last] ** 2 * np.gradient(draws.time)[:last]
         found = path(run, draws.station[first:], bend[:last, first:])
         measured = _loop(draws.station[first:], bend[:last, first:], found)
-        for into, values in zip((station, radius, width), measured, strict=True):
+        for into, values in zip((station, radius, width, turn), measured, strict=True):
             into[i, :last] = values
     length = float(draws.station[-1])
     speed = front_speed(draws.time, station, JUMP * length)
     with np.errstate(invalid="ignore"):
-        valid = length - station > WIDTHS * width
+        valid = (length - station > WIDTHS * width) & (turn > DOUBLED)
     return FoldDraws(station, speed, radius, relative, valid)
 
 
@@ -134,9 +138,9 @@ def _from_birth_to_end(found: Index, station: Array, bend: Array, gain: Array) -
     return kept
 
 
-def _loop(station: Array, bend: Array, found: Index) -> tuple[Array, Array, Array]:
-    """Middle, radius and width (K,) [m] of the bend about columns `found`: the stretch where it
-    exceeds half of its value there."""
+def _loop(station: Array, bend: Array, found: Index) -> tuple[Array, Array, Array, Array]:
+    """Middle, radius, width (K,) [m] and turn [rad] of the bend about columns `found`: the stretch
+    where it exceeds half of its value there."""
     rows, columns = np.arange(bend.shape[0]), np.arange(station.size)
     at = np.maximum(found, 0)
     apart = bend < 0.5 * bend[rows, at][:, None]
@@ -150,6 +154,7 @@ def _loop(station: Array, bend: Array, found: Index) -> tuple[Array, Array, Arra
         middle = weight @ station / weight.sum(axis=1)
         radius = weight.sum(axis=1) / (weight * bend).sum(axis=1)
     width = np.where(within, share, 0.0).sum(axis=1)
-    for values in (middle, radius, width):
+    turn = weight.sum(axis=1)
+    for values in (middle, radius, width, turn):
         values[found < 0] = np.nan
-    return middle, radius, width
+    return middle, radius, width, turn
