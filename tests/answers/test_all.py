@@ -32,6 +32,29 @@ NAMES = [
     "drag_tuft",
     "stiffness_scale",
     "damping_time",
+    # docs/answers
+    "drag_loss",
+    "tuft_loss",
+    "damping_loss",
+    "stored_energy",
+    "peak_bending_energy",
+    "unexplained_work",
+    "random_force_work",
+    "peak_hand_torque",
+    "fold_mass_exponent",
+    "fold_speed_ratio",
+    "tip_speed_from_hand",
+    "tip_speed_from_start",
+    "tip_speed_from_shortening",
+    "tip_speed_from_taper",
+    "tip_speed_from_other",
+    "tip_speed_from_free_end",
+    "peak_tip_acceleration",
+    "angle_at_sonic",
+    "probability_sonic_before_full_extension",
+    "probability_sonic_before_tip_turns",
+    "probability_tip_turns_before_full_extension",
+    "probability_peak_speed_before_full_extension",
 ]
 
 STATION = np.linspace(0.0, 2.0, 21)
@@ -85,7 +108,7 @@ def test_intervals_are_those_of_the_draws(imposed, spread):
 
 def test_lists_have_medians_and_bands_on_the_grid(imposed, spread):
     _, lists, _ = answer(imposed.trial(), spread)
-    assert dict(lists.sizes) == {"time": 501, "station": 21}
+    assert lists.sizes["time"] == 501 and lists.sizes["station"] == 21
     at = lists.sel(time=0.2, station=2.0, method="nearest")
     assert float(at.speed) == pytest.approx(240.0, rel=1e-3)
     assert float(at.speed_high - at.speed_low) == pytest.approx(2 * 1.96 * 2.4, rel=0.02)

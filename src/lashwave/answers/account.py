@@ -13,6 +13,7 @@ did on the line beyond the grip is in the hand's work: `random` says how much th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,7 +105,8 @@ def law_of(draws: Draws, d: int) -> Law:
 
 def acceleration(time: Array, velocity: Array) -> Array:
     """(K, ...) slope of the parabola through three neighbours, of order two on any grid."""
-    return np.asarray(np.gradient(velocity, time, axis=0, edge_order=min(2, time.size - 1)))
+    order = 2 if time.size > 2 else 1
+    return np.asarray(np.gradient(velocity, time, axis=0, edge_order=order))
 
 
 def so_far(time: Array, power: Array) -> Array:
@@ -133,7 +135,7 @@ def ask(trial: Trial, draws: Draws) -> AccountDraws:
         own = _as_heavy(chain, v, draws.kinetic_energy[d])
         moved = acceleration(draws.time, v), air, trial.gravity, law_of(draws, int(d))
         rows.append(_row(draws.time, own, budget(own, x, v, *moved), every, work[d]))
-    parts = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
+    parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
     return AccountDraws(flux_station=draws.station[every], **parts)
 
 

@@ -54,9 +54,7 @@ def rise_at(draws: Draws, when: Array, gravity: Array) -> Array:
     return found
 
 
-def answers(
-    draws: Draws, sonic: SonicDraws, peak_time: Array, gravity: Array
-) -> dict[str, Answer]:
+def answers(draws: Draws, sonic: SonicDraws, peak_time: Array, gravity: Array) -> dict[str, Answer]:
     """`peak_tip_acceleration` and `angle_at_sonic`."""
     angle = rise_at(draws, sonic.time, gravity)
     chance = float(np.isfinite(sonic.time).mean())

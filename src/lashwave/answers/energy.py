@@ -18,7 +18,7 @@ clamp is smoothed where it is sharpest, and the work of six twin throws came out
 def hand_work(draws: Draws) -> Array:
     """(D,) [J], work of the hand's force and torque, first to last sample, with what is known of
     its fault."""
-    return doubted_work(draws)[:, -1]
+    return np.asarray(doubted_work(draws)[:, -1])
 
 
 def doubted_work(draws: Draws) -> Array:
@@ -30,10 +30,11 @@ def doubted_work(draws: Draws) -> Array:
 
 
 def work_so_far(draws: Draws) -> Array:
-    """(D, K) [J], the hand's work from the first sample on."""
+    """(D, K) [J], the hand's work from the first sample on; nan where it is not known."""
     power = draws.hand_power
     done = 0.5 * (power[:, 1:] + power[:, :-1]) * np.diff(draws.time)
-    return np.concatenate([np.zeros((power.shape[0], 1)), np.cumsum(done, axis=1)], axis=1)
+    start = 0.0 * power[:, :1]  # nan where the hand is not known at all
+    return np.concatenate([start, np.cumsum(done, axis=1)], axis=1)
 
 
 def peak_kinetic_energy(draws: Draws) -> Array:

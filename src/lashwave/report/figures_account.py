@@ -49,9 +49,7 @@ def account(lists: xr.Dataset, peak_time: float) -> Figure | None:
     left.set_xlabel("time on the lab clock [s]")
     left.set_ylabel("energy since the first sample [J]")
     station = lists["station"].values
-    value, low, high = (
-        lists["drag_loss_by_station" + end].values for end in ("", "_low", "_high")
-    )
+    value, low, high = (lists["drag_loss_by_station" + end].values for end in ("", "_low", "_high"))
     right.fill_between(station, low, high, color=style.VERMILION, alpha=0.25, linewidth=0)
     right.plot(station, value, color=style.VERMILION)
     right.set_ylim(bottom=0.0)
@@ -117,7 +115,7 @@ def fluxes(scene: Scene, lists: xr.Dataset) -> Figure | None:
 
 
 def _drawn(time: Array, station: Array, values: Array, window: tuple[float, float]) -> Array:
-    """Pixels of a map of either sign; one that holds several times shows the one furthest from 0."""
+    """Pixels of a map of either sign; of several times in one, that furthest from 0 is shown."""
     high = image(time, station, values, window)[0]
     low = -image(time, station, -values, window)[0]
     return np.where(np.abs(low) > np.abs(high), low, high)
