@@ -33,8 +33,10 @@ from lashwave.quantities.trial import Trial
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
 
-MOST_DRAWS = 60
-"""Some 30 ms each; the ends of their 95 % interval are those of every other draw of 120."""
+MOST_DRAWS, FEWEST_DRAWS = 60, 30
+"""Draws that are asked: 2.5 s for 60 of a throw of 1000 times and 56 nodes."""
+MOST_NODES = 4_000_000
+"""Times, nodes and draws in all; fewer draws of a longer record."""
 TORQUE_SPAN = 10e-3
 """The hand's torque is a mean over this time [s]: draws jitter, and a jittering tip has a lever of
 the whole line. On three twin trials a true peak came out 0 to 3 % lower so averaged."""
@@ -105,8 +107,9 @@ def law_of(draws: Draws, d: int) -> Law:
 
 def acceleration(time: Array, velocity: Array) -> Array:
     """(K, ...) slope of the parabola through three neighbours, of order two on any grid."""
-    order = 2 if time.size > 2 else 1
-    return np.asarray(np.gradient(velocity, time, axis=0, edge_order=order))
+    if time.size == 2:
+        return np.asarray(np.gradient(velocity, time, axis=0))
+    return np.asarray(np.gradient(velocity, time, axis=0, edge_order=2))
 
 
 def so_far(time: Array, power: Array) -> Array:
@@ -117,15 +120,17 @@ def so_far(time: Array, power: Array) -> Array:
     return done
 
 
-def some(count: int) -> NDArray[np.intp]:
-    """Numbers of at most `MOST_DRAWS` of `count` draws, spread evenly."""
-    return np.unique(np.linspace(0, count - 1, min(count, MOST_DRAWS)).astype(np.intp))
+def some(draws: Draws) -> NDArray[np.intp]:
+    """Numbers of `FEWEST_DRAWS` to `MOST_DRAWS` draws, spread evenly over all."""
+    count, times, nodes = draws.position.shape[:3]
+    able = int(np.clip(MOST_NODES // (times * nodes), FEWEST_DRAWS, MOST_DRAWS))
+    return np.unique(np.linspace(0, count - 1, min(count, able)).astype(np.intp))
 
 
 def ask(trial: Trial, draws: Draws) -> AccountDraws:
-    """The account of draws spread evenly over all, at most `MOST_DRAWS`."""
+    """The account of those draws that `some` chooses."""
     chain, air = chain_of(trial, draws.station), medium(trial.air)
-    chosen = some(draws.position.shape[0])
+    chosen = some(draws)
     inner = np.arange(chain.handle_links, draws.station.size)
     every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
     work = energy.doubted_work(draws)

@@ -24,9 +24,9 @@ def hand_work(draws: Draws) -> Array:
 def doubted_work(draws: Draws) -> Array:
     """(D, K) [J], `work_so_far` with a fault that grows as the work of all draws does."""
     done = work_so_far(draws)
-    size = np.median(np.abs(done), axis=0)
-    doubt = np.random.default_rng(1).standard_normal(done.shape[0])
-    return np.asarray(done + WORK_DOUBT * doubt[:, None] * np.maximum.accumulate(size))
+    size: Array = np.asarray(np.median(np.abs(done), axis=0))
+    doubt = np.random.default_rng(1).standard_normal((int(done.shape[0]), 1))
+    return np.asarray(done + WORK_DOUBT * doubt * np.maximum.accumulate(size))
 
 
 def work_so_far(draws: Draws) -> Array:

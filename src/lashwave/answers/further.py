@@ -25,7 +25,7 @@ def answer(
     """Further answers by name; their lists are added to `lists`."""
     booked = account.ask(trial, draws)
     put_account(lists, booked, trial.line)
-    chosen = account.some(draws.position.shape[0])
+    chosen = account.some(draws)
     chain = account.chain_of(trial, draws.station)
     folds = fold.ask(draws, chosen, trial.line.handle_length, peak_time)
     shares = amplify.parts(draws, chosen, folds, chain, peak_time)
