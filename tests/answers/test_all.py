@@ -140,3 +140,23 @@ def test_bands_leave_out_what_is_missing():
         assert edge[0] == pytest.approx(np.quantile(values[:, 0], level), rel=1e-12)
         assert edge[3] == pytest.approx(np.nanquantile(values[:, 3], level), rel=1e-12)
         assert np.isnan(edge[1:3]).all()
+
+
+def test_a_front_takes_its_place_in_the_order_of_events(imposed, spread):
+    from lashwave.answers import crack, further
+    from lashwave.quantities.answer import Answer
+
+    _, lists, _ = answer(imposed.trial(), spread)
+    assert list(lists["event"].values) == [
+        "tip_turns", "first_sonic", "peak_tip_speed", "full_extension"
+    ]  # fmt: skip
+    never = crack.SonicDraws(*(np.full(200, np.nan) for _ in range(3)))
+    arguments = imposed.trial(), spread.draws, never
+    same, untouched = further.add_fronts(*arguments, {}, lists)
+    assert same == {} and untouched is lists
+    # the tip is fastest at 0.2 s: a front of 0.25 s is later in every draw
+    born = {"front_birth_time:tip-view": Answer(0.25, "s", 1e-3)}
+    more, table = further.add_fronts(*arguments, born, lists)
+    found = table["probability_before"].sel(event="peak_tip_speed", event_after="front_born")
+    assert float(found) == 1.0
+    assert more["probability_sonic_before_front_born"].value is None
