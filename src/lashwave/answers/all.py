@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import crack, energy, lists, momentum, shared, sound, tip, wave
+from lashwave.answers import crack, energy, further, lists, momentum, shared, sound, tip, wave
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws, Fit
 from lashwave.quantities.trial import Trial
@@ -46,6 +46,7 @@ def answer(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], xr.Dataset, list[
     }
     front = wave.ask(draws, line.handle_length, every=max(1, sounds.size // 60))
     table = lists.over_time_and_station(draws, speed, middle, front)
+    answers |= further.answer(trial, draws, sonic, of_tip.peak_time, table)
     return answers, table, [*_cautions(draws, of_tip), *warnings]
 
 

@@ -24,6 +24,21 @@ PULL_DOUBT = 0.03
 """Standard deviation, logarithmic, added to the peak of that pull, by the same trials."""
 
 
+def mean_over(times: Array, values: Array, span: float) -> Array:
+    """Values (D, K), linear in time, averaged over `span` [s] about each time; less at the ends."""
+    whole = np.concatenate(
+        [
+            np.zeros((values.shape[0], 1)),
+            np.cumsum(0.5 * (values[:, 1:] + values[:, :-1]) * np.diff(times), axis=1),
+        ],
+        axis=1,
+    )
+    start = np.clip(times - 0.5 * span, times[0], times[-1])
+    stop = np.clip(times + 0.5 * span, times[0], times[-1])
+    part = [np.interp(stop, times, row) - np.interp(start, times, row) for row in whole]
+    return np.asarray(part) / (stop - start)
+
+
 def smoothed(times: Array, values: Array, span: float) -> Array:
     """Values (D, K), linear in time, by parabolas over `span` [s] (Savitzky and Golay 1964)."""
     even = np.arange(times[0], times[-1] + PULL_STEP, PULL_STEP)

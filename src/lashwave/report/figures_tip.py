@@ -20,7 +20,7 @@ TRACKS = (
     ("hand_power", "hand's power [W]"),
     ("hand_work", "hand's work [J]"),
     ("kinetic_energy", "kinetic energy [J]"),
-    ("front_speed", "front along the line [m/s]"),
+    ("fold_speed", "fold along the line [m/s]"),
 )
 """Lists over time that have a panel of their own where they are given."""
 
@@ -151,8 +151,8 @@ def hand(scene: Scene) -> Figure | None:
         )
         band(axes, time, value, low, high, style.BLUE)
         axes.set_ylabel(label)
-        if name == "front_speed" and np.isfinite(value).any():
-            # A front that jumps has a speed that means nothing; do not let it hide the rest.
+        if name == "fold_speed" and np.isfinite(value).any():
+            # A fold that jumps has a speed that means nothing; do not let it hide the rest.
             axes.set_ylim(*_middle(value))
     for axes in panels:
         axes.set_visible(False)

@@ -16,6 +16,7 @@ from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.report import (
     figure_data,
+    figures_account,
     figures_fit,
     figures_maps,
     figures_seen,
@@ -53,6 +54,7 @@ class Chapter:
     title: str
     text: list[str]
     figures: list[Picture]
+    table: tables.Grid | None = None
 
 
 Draw = Callable[["Figure | None", str], list[Picture]]
@@ -94,7 +96,9 @@ def _motion(scene: Scene, draw: Draw) -> Chapter:
         caption = "The same close to the peak of the tip speed."
         found += draw(figures_shape.shapes(scene, scene.window), caption)
     extra = ""
-    if "front_station" in scene.curves:
+    if "fold_station" in scene.curves:
+        extra += " White line: the fold that runs out along the line."
+    elif "front_station" in scene.curves:
         extra += " White line: wave front, the station of greatest curvature."
     if scene.sound is not None and float(scene.speed.max()) > scene.sound:
         extra += " Red contour: the speed of sound."
@@ -118,6 +122,30 @@ def _tip(scene: Scene, answers: dict[str, Answer], draw: Draw) -> Chapter:
         "the tip speed.",
     )
     return Chapter("tip", "Tip and hand", [], found)
+
+
+def _account(scene: Scene, lists: xr.Dataset, draw: Draw) -> list[Chapter]:
+    found = draw(
+        figures_account.account(lists, scene.peak_time),
+        "Where the hand's work went, medians of the draws, in joules since the first sample: "
+        "energy stored, energy lost, and what stays unexplained, stacked; what is negative is "
+        "stacked downward. Black: work of the hand, with its 95 % band. Right: the air's part by "
+        "station. Dotted: peak of the tip speed.",
+    )
+    found += draw(
+        figures_account.fluxes(scene, lists),
+        "What passes each station toward the tip, over time: energy a second (above, both signs "
+        "on a scale that is linear near zero) and momentum a second, which is the force on all "
+        "that lies beyond (below, its size).",
+    )
+    return [Chapter("account", "Momentum and energy", [words.ACCOUNT], found)] if found else []
+
+
+def _order(lists: xr.Dataset) -> list[Chapter]:
+    grid = tables.order(lists)
+    if grid is None:
+        return []
+    return [Chapter("order", "Order of events", [words.order(lists)], [], grid)]
 
 
 def _checks(scene: Scene, draw: Draw) -> Chapter:
@@ -231,6 +259,8 @@ def compose(
         _measured(scene, draw),
         _motion(scene, draw),
         _tip(scene, answers, draw),
+        *_account(scene, lists, draw),
+        *_order(lists),
         _checks(scene, draw),
     ]
     return Content(

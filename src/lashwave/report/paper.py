@@ -49,6 +49,7 @@ def _data(content: Content) -> dict[str, Any]:
             {
                 "title": chapter.title,
                 "text": chapter.text,
+                "table": None if chapter.table is None else asdict(chapter.table),
                 "figures": [
                     {"file": f"figure-{figure.number}.pdf", "caption": figure.caption}
                     for figure in chapter.figures

@@ -59,21 +59,26 @@ def reconstruct_trial(
         answers, lists, warnings = answer(trial, fit)
         if trial.onsets or any(c.fronts is not None for c in trial.cameras):
             show("fronts and sounds", 1.0)
-            more, said = _sent(trial, fit)
+            more, said, lists = _sent(trial, fit, lists)
             answers, warnings = answers | more, [*warnings, *said]
     every = (*trial.notes, *fit.warnings, *warnings)
     return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
 
 
-def _sent(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], list[str]]:
-    """Answers about the fronts that were seen and the sounds that were heard."""
-    from lashwave.answers import crack, lists, sound
+def _sent(
+    trial: Trial, fit: Fit, table: xr.Dataset
+) -> tuple[dict[str, Answer], list[str], xr.Dataset]:
+    """Answers about the fronts that were seen and the sounds that were heard, and the lists with
+    the fronts' place in the order of events."""
+    from lashwave.answers import crack, further, lists, sound
     from lashwave.estimate.sent import Sonic, sent
 
     speed = sound.speed(trial.air)
     sounds = sound.draws(*speed, fit.draws.position.shape[0])
     found = crack.ask(fit.draws, lists.speed_draws(fit.draws), sounds, trial.line.length)
-    return sent(trial, fit.draws, Sonic(found.time, found.station), speed)
+    answers, warnings = sent(trial, fit.draws, Sonic(found.time, found.station), speed)
+    more, table = further.add_fronts(trial, fit.draws, found, answers, table)
+    return answers | more, warnings, table
 
 
 def reconstruct_folder(
