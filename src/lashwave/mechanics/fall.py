@@ -47,9 +47,9 @@ def fall_time(
 
 
 def _unit_time(angle: Array, kept: float) -> Array:
-    if kept == PLASTIC:  # 0 times infinity at the end of the fall
-        return np.asarray(np.sin(angle))
     k = 1.0 - 0.5 * kept
+    if k == 1.0:  # 0 times infinity at the end of the fall
+        return np.asarray(np.sin(angle))
     return np.asarray((ellipeinc(angle, k) - (1.0 - k) * ellipkinc(angle, k)) / k)
 
 

@@ -71,10 +71,9 @@ def on_nodes(time: Array, station: Array, position: Array, velocity: Array, chai
     return Seen(time, bring(position), bring(velocity))
 
 
-def hand_of(seen: Seen, chain: Chain) -> Grip:
+def hand_of(seen: Seen) -> Grip:
     """The grip's motion: place of the butt and direction of the first link."""
     along = seen.position[:, 1] - seen.position[:, 0]
-    _ = chain
     return Grip(seen.time, seen.position[:, 0], along)
 
 
@@ -119,7 +118,7 @@ def carry(
     place, speed = seen.at(times[:1])
     try:
         run = simulate(
-            rival.chain, hand_of(seen, rival.chain), rival.medium, gravity, rival.law, times,
+            rival.chain, hand_of(seen), rival.medium, gravity, rival.law, times,
             place[0], speed[0], rtol=1e-4, most_steps=most_steps,
         )  # fmt: skip
     except SimulationError:
