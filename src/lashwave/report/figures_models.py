@@ -27,6 +27,7 @@ def prediction(
     up, down = figure.subplots(2, 1, sharex=True)
     up.semilogy(time, 1e3 * distance, color=VERMILION, label="prediction less markers, RMS")
     up.semilogy(time[1:], 1e3 * spread[1:], color=BLUE, label="spread of the ensemble (sd)")
+    up.yaxis.set_major_formatter("{x:g}")
     up.set_ylabel("distance [mm]")
     up.legend(loc="upper left")
     low, high = np.quantile(tip_draws, [0.025, 0.975], axis=0)
@@ -52,7 +53,7 @@ def residual_map(time: Array, station: Array, distance: Array) -> Figure:
         time, station[order], 1e3 * distance[:, order].T, shading="nearest", norm=norm,
         cmap="cividis", rasterized=True,
     )  # fmt: skip
-    figure.colorbar(shown, ax=axes, label="distance [mm]")
+    figure.colorbar(shown, ax=axes, label="distance [mm]", format="{x:g}")
     axes.set_xlabel("time [s]")
     axes.set_ylabel("station [m]")
     return figure

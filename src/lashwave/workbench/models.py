@@ -210,6 +210,8 @@ def fall(
     length: Annotated[float, Parameter(help="Of the chain [m].")],
     out: Out,
     length_sd: Annotated[float, Parameter(help="Its standard deviation [m].")] = 1e-3,
+    gap: Annotated[float, Parameter(help="Between the two arms [m].")] = 0.0,
+    links: Annotated[int | None, Parameter(help="How many links it has, where coarse.")] = None,
     gravity: Annotated[float, Parameter(help="[m/s2]")] = 9.80665,
 ) -> int:
     """Say which fold a falling chain has: energy-keeping, plastic, or which share in between."""
@@ -217,9 +219,17 @@ def fall(
     from lashwave.workbench import models_fall
 
     if not (0.01 <= length <= 1e3 and 0 < length_sd < length and 0.1 <= gravity <= 100):
-        raise InputError("--length", "length, its deviation or gravity", "write plain SI numbers")
+        raise InputError(
+            "--length", f"{length:g} +- {length_sd:g} m under {gravity:g} m/s2",
+            "write plain numbers in SI, each above 0",
+        )  # fmt: skip
+    if not 0 <= gap <= 0.2 * length:
+        raise InputError("--gap", f"{gap:g} m", "write the arms' distance, up to a fifth of --length")
     folders.check_new_folder(out, known=FELL, option="--out")
-    judged = [models_fall.run(path, length, length_sd, gravity) for path in records]
+    if links is not None and links < 10:
+        raise InputError("--links", f"{links} links", "the law is of chains of many: 10 or more")
+    chain = models_fall.Hung(length, length_sd, gravity, gap, links or float("inf"))
+    judged = [models_fall.run(path, chain) for path in records]
     replace_folder(out, lambda folder: models_fall.write(folder, judged))
     models_fall.show(judged, out)
     return 0

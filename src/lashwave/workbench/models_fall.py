@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,17 @@ from lashwave.workbench import models_io as io
 
 
 @dataclass(frozen=True)
+class Hung:
+    """The chain as it hung, in SI; fields as those of `Record`."""
+
+    length: float
+    length_sd: float
+    gravity: float
+    gap: float
+    links: float
+
+
+@dataclass(frozen=True)
 class Judged:
     """One record and what it says."""
 
@@ -23,7 +34,7 @@ class Judged:
     verdict: Verdict
 
 
-def run(path: Path, length: float, length_sd: float, gravity: float) -> Judged:
+def run(path: Path, chain: Hung) -> Judged:
     """Read a record and judge it; raises InputError where it cannot be used."""
     from lashwave.files.tables import Column, read_table
 
@@ -32,12 +43,12 @@ def run(path: Path, length: float, length_sd: float, gravity: float) -> Judged:
     table = read_table(path, path.name, [Column("time", "time"), Column("height", "length")])
     order = np.argsort(table.numbers["time"], kind="stable")
     record = Record(
-        table.numbers["time"][order], table.numbers["height"][order], length, length_sd, gravity
+        table.numbers["time"][order], table.numbers["height"][order], **asdict(chain)
     )
     drop = float(record.height.max() - record.height.min())
-    if drop < 0.5 * length:
+    if drop < 0.5 * chain.length:
         raise InputError(
-            path.name, f"the free end falls by {drop:.3g} m of {length:g} m",
+            path.name, f"the free end falls by {drop:.3g} m of {chain.length:g} m",
             "give the record of more than half of the fall, or mend --length", field="height",
         )  # fmt: skip
     try:
