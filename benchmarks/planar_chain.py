@@ -20,8 +20,13 @@ Array = NDArray[np.float64]
 
 
 def folded_fall(
-    links: int = 60, gap: float = 0.05, length: float = 1.0, gravity: float = 9.80665,
-    until: float = 0.383, rate: float = 1000.0, rtol: float = 1e-7,
+    links: int = 60,
+    gap: float = 0.05,
+    length: float = 1.0,
+    gravity: float = 9.80665,
+    until: float = 0.383,
+    rate: float = 1000.0,
+    rtol: float = 1e-7,
 ) -> tuple[Array, Array]:
     """Times (T,) and heights (T,) of the free end of a chain hung folded, arms `gap` apart."""  # fmt: skip
     middle = (np.arange(links) + 0.5) / links

@@ -142,7 +142,9 @@ def fit(record: Record, kept: float | None, use: NDArray[np.bool_] | None = None
             return np.append((model(p) - height) / noise, held)
 
         low, high = [-np.inf, -np.inf, 0.0, 0.0][:free], [np.inf, np.inf, np.inf, 1.9][:free]
-        found = least_squares(miss, start, bounds=(low, high), x_scale=[1e-2, 1e-2, 1e-2, 0.1][:free])
+        found = least_squares(
+            miss, start, bounds=(low, high), x_scale=[1e-2, 1e-2, 1e-2, 0.1][:free]
+        )
         start = found.x
         rest = model(found.x) - height
         noise = float(np.sqrt(rest @ rest / (height.size - free)))

@@ -70,7 +70,10 @@ class Prediction:
 
 
 def predict(
-    setup: Setup, model: Rival, seen: Seen, members: Iterable[tuple[Rival, Seen]],
+    setup: Setup,
+    model: Rival,
+    seen: Seen,
+    members: Iterable[tuple[Rival, Seen]],
     shared: dict[str, float],
 ) -> Prediction:
     """Predict from the start of the motion to its end.

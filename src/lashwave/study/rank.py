@@ -53,7 +53,10 @@ class Errors:
 
 
 def forecast_errors(
-    setup: Setup, seen: Seen, models: Sequence[Rival], windows: Windows,
+    setup: Setup,
+    seen: Seen,
+    models: Sequence[Rival],
+    windows: Windows,
     progress: Progress | None = None,
 ) -> Errors:
     """Forecast every window with every model and hold it against the marker samples."""  # fmt: skip

@@ -109,7 +109,11 @@ class Decay:
 
 
 def decay(
-    line: Hanging, medium: Medium, start: float, duration: float, friction: float = 0.0,
+    line: Hanging,
+    medium: Medium,
+    start: float,
+    duration: float,
+    friction: float = 0.0,
     drag_scale: float = 1.0,
 ) -> Decay:
     """Amplitude over time, from `start` [m], by drag and a constant rate of friction [1/s]."""  # fmt: skip
@@ -126,7 +130,11 @@ def decay(
 
 
 def friction_needed(
-    line: Hanging, medium: Medium, start: float, duration: float, measured: float,
+    line: Hanging,
+    medium: Medium,
+    start: float,
+    duration: float,
+    measured: float,
     drag_scale: float = 1.0,
 ) -> float:
     """Constant rate of friction [1/s] with which the swing shows the measured time constant [s].

@@ -224,7 +224,9 @@ def fall(
             "write plain numbers in SI, each above 0",
         )  # fmt: skip
     if not 0 <= gap <= 0.2 * length:
-        raise InputError("--gap", f"{gap:g} m", "write the arms' distance, up to a fifth of --length")
+        raise InputError(
+            "--gap", f"{gap:g} m", "write the arms' distance, up to a fifth of --length"
+        )
     folders.check_new_folder(out, known=FELL, option="--out")
     if links is not None and links < 10:
         raise InputError("--links", f"{links} links", "the law is of chains of many: 10 or more")

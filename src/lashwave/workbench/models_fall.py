@@ -42,9 +42,7 @@ def run(path: Path, chain: Hung) -> Judged:
         raise InputError(path, "there is no such file", "name a CSV file with time and height")
     table = read_table(path, path.name, [Column("time", "time"), Column("height", "length")])
     order = np.argsort(table.numbers["time"], kind="stable")
-    record = Record(
-        table.numbers["time"][order], table.numbers["height"][order], **asdict(chain)
-    )
+    record = Record(table.numbers["time"][order], table.numbers["height"][order], **asdict(chain))
     drop = float(record.height.max() - record.height.min())
     if drop < 0.5 * chain.length:
         raise InputError(

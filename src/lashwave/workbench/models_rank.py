@@ -33,7 +33,10 @@ class Ranking:
 
 
 def run(
-    trials: Sequence[Path], answers: Sequence[Path], horizon: float, refit: bool,
+    trials: Sequence[Path],
+    answers: Sequence[Path],
+    horizon: float,
+    refit: bool,
     show: console.Progress,
 ) -> Ranking:
     """Read, forecast and, if asked, refit every trial."""  # fmt: skip
