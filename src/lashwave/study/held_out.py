@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
+from lashwave.mechanics.droop import stiffness_column
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.trial import Trial
@@ -29,19 +30,28 @@ Estimate = Callable[[Trial], Fit]
 def variants(trial: Trial) -> dict[str, Trial]:
     """The trial as each model would have it, by the model's name.
 
-    Drag is taken away with the air's density (a pressure of 1 Pa; the speed of sound hardly
-    depends on it); the drag law's dependence on Mach is not switched here.
+    Drag is taken away with the diameters, after the stiffness was told from them where it was not
+    stated; the drag law's dependence on Mach is not switched here.
     """
     line = trial.line
     none = np.zeros_like(line.station)
     found = {
         "whole": trial,
         "no bending": replace(trial, line=replace(line, bending_stiffness=none, droops=())),
-        "no drag": replace(trial, air=replace(trial.air, pressure=1.0, relative_humidity=0.0)),
+        "no drag": _without_drag(trial),
     }
     if line.tuft is not None:
         found["no tuft"] = replace(trial, line=replace(line, tuft=None))
     return found
+
+
+def _without_drag(trial: Trial) -> Trial:
+    line = trial.line
+    stiffness, *_ = stiffness_column(line)
+    tuft = None if line.tuft is None else replace(line.tuft, area=0.0)
+    thin = np.full_like(line.station, 1e-9)
+    bare = replace(line, diameter=thin, bending_stiffness=stiffness, droops=(), tuft=tuft)
+    return replace(trial, line=bare, markers=replace(trial.markers, diameter=0.0))
 
 
 def stretches(trial: Trial, each: int = 4, span: float = 20e-3) -> NDArray[np.int64]:
@@ -78,7 +88,7 @@ def scores(trial: Trial, number: NDArray[np.int64], fit: Fit) -> Array:
     sd = np.hypot(fit.position_sd[row][:, node], markers.sd[..., None])
     each = student.logpdf((markers.position - place[:, node]) / sd, DEGREES) - np.log(sd)
     total = np.where(np.isfinite(each), each, 0.0).sum(-1)
-    return np.bincount(number[number >= 0], weights=total[number >= 0])
+    return np.asarray(np.bincount(number[number >= 0], total[number >= 0]), dtype=float)
 
 
 def compare(

@@ -22,6 +22,7 @@ from lashwave.quantities.sightings import Camera
 from lashwave.study.forecast import Rival, Seen, carry, marker_nodes
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 LEVELS = (5e-3, 20e-3, 100e-3)
 """Of the distance between prediction and sample, for horizons [m]."""
 
@@ -133,7 +134,7 @@ def predict(
     )
 
 
-def _points(camera: Camera, seen: Seen, shared: dict[str, float]) -> tuple[Array, Array]:
+def _points(camera: Camera, seen: Seen, shared: dict[str, float]) -> tuple[Array, Index]:
     """Lab times of a camera's points within the motion, and which they are."""
     offset = shared.get(f"clock_offset:{camera.name}", camera.clock.offset)
     drift = shared.get(f"clock_drift:{camera.name}", 0.0)
@@ -143,7 +144,7 @@ def _points(camera: Camera, seen: Seen, shared: dict[str, float]) -> tuple[Array
 
 
 def _camera_miss(
-    setup: Setup, camera: Camera, view: tuple[Array, Array], grid: Array, position: Array,
+    setup: Setup, camera: Camera, view: tuple[Array, Index], grid: Array, position: Array,
     shared: dict[str, float],
 ) -> tuple[Array, Array]:  # fmt: skip
     """Lab times and predicted less seen points [px] of one camera."""

@@ -116,7 +116,7 @@ def decay(
     friction: float = 0.0,
     drag_scale: float = 1.0,
 ) -> Decay:
-    """Amplitude over time, from `start` [m], by drag and a constant rate of friction [1/s]."""  # fmt: skip
+    """Amplitude over time, from `start` [m], by drag and a constant rate of friction [1/s]."""
     grid = start * np.geomspace(1e-2, 1.0, 25)
     rates = drag_scale * np.array([drag_rate(line, medium, a) for a in grid])
 

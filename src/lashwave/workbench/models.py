@@ -225,7 +225,7 @@ def fall(
         )  # fmt: skip
     if not 0 <= gap <= 0.2 * length:
         raise InputError(
-            "--gap", f"{gap:g} m", "write the arms' distance, up to a fifth of --length"
+            "--gap", f"{gap:g} m", "write the arms' distance, a fifth of --length at most"
         )
     folders.check_new_folder(out, known=FELL, option="--out")
     if links is not None and links < 10:

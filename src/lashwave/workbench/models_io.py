@@ -38,9 +38,10 @@ def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, floa
             "name the folder that `reconstruct` wrote for this trial",
         )  # fmt: skip
     setup = prepared(known)
-    seen = on_nodes(
-        *(motion[n].values for n in ("time", "station", "position", "velocity")), setup.chain
+    time, station, position, velocity = (
+        motion[n].values for n in ("time", "station", "position", "velocity")
     )
+    seen = on_nodes(time, station, position, velocity, setup.chain)
     shared = {
         name: float(q["value"])
         for name, q in summary["quantities"].items()
