@@ -28,7 +28,7 @@ def folded_fall(
     rate: float = 1000.0,
     rtol: float = 1e-7,
 ) -> tuple[Array, Array]:
-    """Times (T,) and heights (T,) of the free end of a chain hung folded, arms `gap` apart."""  # fmt: skip
+    """Times (T,) and heights (T,) of the free end of a chain hung folded, arms `gap` apart."""
     middle = (np.arange(links) + 0.5) / links
     arm = 0.5 * (1 - 0.5 * np.pi * gap / length)
     start = np.clip((middle - arm) / (0.5 * gap / length), 0, np.pi)

@@ -88,7 +88,7 @@ def predict(
     Raises
     ------
     InputError : the prediction itself, or all but one of the ensemble, cannot be carried on.
-    """  # fmt: skip
+    """
     markers = setup.trial.markers
     on, node = marker_nodes(setup)
     inside = (markers.time >= seen.time[0]) & (markers.time <= seen.time[-1])

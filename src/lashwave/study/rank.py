@@ -59,7 +59,7 @@ def forecast_errors(
     windows: Windows,
     progress: Progress | None = None,
 ) -> Errors:
-    """Forecast every window with every model and hold it against the marker samples."""  # fmt: skip
+    """Forecast every window with every model and hold it against the marker samples."""
     markers = setup.trial.markers
     on, node = marker_nodes(setup)
     low, high = seen.time[0], seen.time[-1] - windows.horizon

@@ -7,13 +7,13 @@ power P(A) shrinks the amplitude at the rate
 
     -(dA/dt) / A = P / (2 E) = P / (M w^2 A^2).
 
-Drag of a constant coefficient takes P = (4 / 3 pi) (rho d C / 2) w^3 A^3 integral |phi|^3 ds, so its
-rate is proportional to the amplitude: the swing dies ever more slowly, and no time constant
+Drag of a constant coefficient takes P = 4 / (3 pi) (rho d C / 2) w^3 A^3 integral |phi|^3 ds, so
+its rate is proportional to the amplitude: the swing dies ever more slowly, and no time constant
 describes it. Here the coefficient depends on speed as in `mechanics.drag`, and the mean over a
 cycle and over the line is taken by quadrature. Range: amplitude much smaller than the length.
 
 Friction: a couple b (turning rate) at the pivot takes P = b (phi' w A)^2 / 2, a rate that does not
-depend on the amplitude; a dry couple c takes P = (2 / pi) c |phi'| w A.
+depend on the amplitude.
 """
 
 from __future__ import annotations
@@ -88,11 +88,6 @@ def pivot_rate(line: Hanging, couple: float) -> float:
     return 0.5 * couple * line.slope**2 / line.modal_mass
 
 
-def dry_rate(line: Hanging, couple: float, amplitude: float) -> float:
-    """The same [1/s] by a dry couple [N m] at the pivot."""
-    return 2 / np.pi * couple * line.slope / (line.modal_mass * line.rate * amplitude)
-
-
 @dataclass(frozen=True)
 class Decay:
     """The amplitude of a swing over time."""
@@ -140,7 +135,7 @@ def friction_needed(
     """Constant rate of friction [1/s] with which the swing shows the measured time constant [s].
 
     Negative where drag alone is faster than what was measured.
-    """  # fmt: skip
+    """
 
     def off(rate: float) -> float:
         run = decay(line, medium, start, duration, rate, drag_scale)
