@@ -210,6 +210,11 @@ def demo(
         return bench.demo(out, seed, progress)
 
 
+app.command("lashwave.workbench.models:predict")
+app.command("lashwave.workbench.models:rank")
+app.command("lashwave.workbench.models:fall")
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run a command; every failure becomes one line on standard error and a status."""
     tokens = list(sys.argv[1:] if argv is None else argv)
