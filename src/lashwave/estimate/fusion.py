@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from lashwave.estimate.diagnosis import residuals_of, warnings_of
-from lashwave.estimate.joint import joint_fit
+from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.jumps import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
-from lashwave.estimate.setup import set_up
+from lashwave.estimate.setup import Setup, set_up
 from lashwave.estimate.sweep import sweep
 from lashwave.estimate.withheld import withheld_of
 from lashwave.quantities.fit import Fit
@@ -23,6 +23,18 @@ Progress = Callable[[str, float], None]
 
 def _silent(_stage: str, _share: float) -> None:
     return None
+
+
+def solved(
+    trial: Trial, options: Options | None = None, progress: Progress | None = None
+) -> tuple[Setup, Joint]:
+    """The most probable motion in the solver's own unknowns, without draws; raises as `estimate`."""
+    tell = progress or _silent
+    setup = set_up(trial, options or Options())
+    smooth, jumps = without_jumps(trial)
+    path, weights = sweep(replace(setup, trial=smooth), lambda f: tell("forward sweep", 0.3 * f))
+    weights.marker[jumps] = 0.0
+    return setup, joint_fit(setup, path, weights, tell)
 
 
 def estimate(trial: Trial, options: Options | None = None, progress: Progress | None = None) -> Fit:
@@ -36,13 +48,8 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     ------
     NotConvergedError : where no motion could be found that can be believed.
     """
-    options = options or Options()
     tell = progress or _silent
-    setup = set_up(trial, options)
-    smooth, jumps = without_jumps(trial)
-    path, weights = sweep(replace(setup, trial=smooth), lambda f: tell("forward sweep", 0.3 * f))
-    weights.marker[jumps] = 0.0
-    joint = joint_fit(setup, path, weights, tell)
+    setup, joint = solved(trial, options, tell)
     tell("posterior", 0.9)
     draws = draws_of(setup, joint, joint.factor)
     tell("motion", 0.97)

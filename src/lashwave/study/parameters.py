@@ -1,0 +1,224 @@
+"""The law's scales from one trial or several of one specimen: values, intervals, profiles.
+
+-2 log posterior of the true scales a, whose likelihood is that of the scales s that the chain
+would take for them, s - a normal with the doubt D of the chain (what links and time grid leave
+out, read off twin trials), and a prior P counted once however many trials there are:
+
+    sum over trials of -2 log L_t(s) + |s - a|^2 / D + |a - m|^2 / P.
+
+The doubt is common to all trials: more of them do not wear it down.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from lashwave.study.likelihood import Cross, together
+
+Array = NDArray[np.float64]
+Expanded = tuple[float, Array, Array]
+MOST_STEPS = 60
+LONGEST = 1.0
+"""No logarithmic scale moves further in one step."""
+DROP95 = float(chi2.ppf(0.95, 1))
+"""Rise of -2 log likelihood at the ends of a 95 % interval (Wilks, Ann. Math. Stat. 9 (1938) 60)."""
+CURVE = 41
+"""Points of a profile."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known besides the trials of the scales, logarithmic: prior, and doubt of the chain."""
+
+    mean: Array
+    sd: Array
+    doubt: Array
+    """Standard deviations (P,), of a true scale about the one that the chain would take for it."""
+
+
+@dataclass(frozen=True)
+class Profile:
+    """-2 log of a likelihood along one scale, all others at their best, less its least value."""
+
+    scale: Array
+    """(Q,) logarithmic"""
+    data: Array
+    """(Q,) of the sightings alone; nan where nothing holds the others."""
+    posterior: Array
+    """(Q,) with doubt and prior."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Logarithmic scales with their uncertainty."""
+
+    names: tuple[str, ...]
+    mean: Array
+    """(P,), most probable"""
+    covariance: Array
+    """(P, P), posterior"""
+    low95: Array
+    high95: Array
+    """(P,), where the profile of the posterior has risen by 3.84"""
+    information: Array
+    """(P, P), of the sightings of all trials at the mean, prior and doubt left out"""
+    profiles: tuple[Profile, ...]
+    shift: Array
+    """(T, P), each trial's own estimate less the common one; nan where it has none"""
+
+
+def lowest(
+    function: Callable[[Array], Expanded], start: Array, free: NDArray[np.bool_]
+) -> tuple[Array, float]:
+    """Where a smooth function is least over the free coordinates, by guarded Newton steps."""
+    at = start.copy()
+    value, gradient, second = function(at)
+    for _ in range(MOST_STEPS):
+        part = second[np.ix_(free, free)]
+        size, axes = np.linalg.eigh(part)
+        size = np.maximum(np.abs(size), 1e-9 * max(float(np.abs(size).max(initial=0.0)), 1e-12))
+        step = np.zeros(at.size)
+        step[free] = -axes @ ((axes.T @ gradient[free]) / size)
+        step /= max(1.0, float(np.abs(step).max()) / LONGEST)
+        promised = float(-gradient @ step)
+        if promised < 1e-10:
+            break
+        for share in 0.5 ** np.arange(30):
+            trial = function(at + share * step)
+            if trial[0] < value - 1e-4 * share * promised:
+                at, (value, gradient, second) = at + share * step, trial
+                break
+        else:
+            break
+    return at, value
+
+
+def _posterior(
+    crosses: tuple[Cross, ...], known: Known, axis: int | None, held: float
+) -> Callable[[Array], Expanded]:
+    """-2 log posterior over what the chain takes for the scales, true scales at their best.
+
+    A true scale at its best given s leaves |s - m|^2 / (D + P); the one on `axis` is held instead.
+    """
+    wide = known.doubt**2 + known.sd**2
+
+    def function(seen: Array) -> Expanded:
+        value, gradient, second = together(crosses, seen)
+        for j in range(seen.size):
+            mean, variance = known.mean[j], wide[j]
+            if j == axis:
+                mean, variance = held, known.doubt[j] ** 2
+                value += (held - known.mean[j]) ** 2 / known.sd[j] ** 2
+            value += (seen[j] - mean) ** 2 / variance
+            gradient[j] += 2.0 * (seen[j] - mean) / variance
+            second[j, j] += 2.0 / variance
+        return value, gradient, second
+
+    return function
+
+
+def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
+    """The common scales of some trials.
+
+    Raises ValueError where the trials do not share their scales' names.
+    """
+    names = crosses[0].names
+    if any(cross.names != names for cross in crosses):
+        raise ValueError("the trials do not share their scales")
+    everything = np.ones(len(names), dtype=bool)
+    start = np.mean([cross.centre for cross in crosses], axis=0)
+    seen, _ = lowest(_posterior(crosses, known, None, 0.0), start, everything)
+    share = known.sd**2 / (known.sd**2 + known.doubt**2)
+    mean = known.mean + share * (seen - known.mean)
+    information = 0.5 * together(crosses, seen)[2]
+    covariance = np.linalg.inv(_doubted(information, known.doubt) + np.diag(1 / known.sd**2))
+    sd = np.sqrt(np.diag(covariance))
+    profiles, ends = [], []
+    for axis in range(len(names)):
+        profile = _profile(crosses, known, axis, seen, mean, sd)
+        profiles.append(profile)
+        ends.append(_ends(profile, mean[axis]))
+    low, high = np.array(ends).T
+    return Estimate(
+        names, mean, covariance, low, high, information, tuple(profiles),
+        _shifts(crosses, known, seen),
+    )  # fmt: skip
+
+
+def _doubted(information: Array, doubt: Array) -> Array:
+    """Information of likelihood and doubt together, (I^-1 + D)^-1 without inverting I."""
+    root = np.diag(doubt)
+    inner = np.eye(doubt.size) + root @ information @ root
+    return np.asarray(information - information @ root @ np.linalg.solve(inner, root @ information))
+
+
+def _profile(
+    crosses: tuple[Cross, ...], known: Known, axis: int, seen: Array, mean: Array, sd: Array
+) -> Profile:
+    """Along one scale, 3.5 posterior deviations to either side."""
+    reach = 3.5 * sd[axis]
+    grid = mean[axis] + np.linspace(-reach, reach, CURVE)
+    posterior, data = np.empty(CURVE), np.full(CURVE, np.nan)
+    free = np.ones(mean.size, dtype=bool)
+    others = free.copy()
+    others[axis] = False
+    start = seen.copy()
+    for i, scale in enumerate(grid):
+        function = _posterior(crosses, known, axis, float(scale))
+        start, posterior[i] = lowest(function, start, free)
+    at = seen.copy()
+    for i in [*range(CURVE // 2, CURVE), *range(CURVE // 2 - 1, -1, -1)]:
+        if i == CURVE // 2 - 1:
+            at = seen.copy()
+        at[axis] = grid[i]
+        if others.any():
+            at = _others_best(crosses, known, at, others)
+        data[i] = together(crosses, at)[0]
+    return Profile(grid, data - data.min(), posterior - posterior.min())
+
+
+def _others_best(
+    crosses: tuple[Cross, ...], known: Known, at: Array, others: NDArray[np.bool_]
+) -> Array:
+    """The other scales at their best for the sightings; ten priors wide, for one may be unheld."""
+    wide = 100.0 * known.sd**2
+
+    def function(scales: Array) -> Expanded:
+        value, gradient, second = together(crosses, scales)
+        off = (scales - known.mean) / wide
+        return (
+            value + float(off @ (scales - known.mean)),
+            gradient + 2.0 * off,
+            second + np.diag(2.0 / wide),
+        )
+
+    return lowest(function, at, others)[0]
+
+
+def _ends(profile: Profile, middle: float) -> tuple[float, float]:
+    """Where the posterior's profile crosses 3.84 on either side."""
+    ends = []
+    for side in (profile.scale <= middle, profile.scale >= middle):
+        scale, rise = profile.scale[side], profile.posterior[side]
+        order = np.argsort(rise)
+        ends.append(float(np.interp(DROP95, rise[order], scale[order])))
+    return ends[0], ends[1]
+
+
+def _shifts(crosses: tuple[Cross, ...], known: Known, seen: Array) -> Array:
+    """Each trial's own best scales less the common ones, where that trial holds them."""
+    if len(crosses) == 1:
+        return np.zeros((1, seen.size))
+    out = np.full((len(crosses), seen.size), np.nan)
+    for t, cross in enumerate(crosses):
+        own, _ = lowest(
+            _posterior((cross,), known, None, 0.0), seen, np.ones(seen.size, dtype=bool)
+        )
+        held = np.sqrt(1.0 / np.maximum(np.diag(cross.information), 1e-12)) < known.sd
+        out[t, held] = (own - seen)[held]
+    return out
