@@ -28,7 +28,7 @@ def _silent(_stage: str, _share: float) -> None:
 def solved(
     trial: Trial, options: Options | None = None, progress: Progress | None = None
 ) -> tuple[Setup, Joint]:
-    """The most probable motion in the solver's own unknowns, without draws; raises as `estimate`."""
+    """The most probable motion in the solver's own unknowns; raises as `estimate` does."""
     tell = progress or _silent
     setup = set_up(trial, options or Options())
     smooth, jumps = without_jumps(trial)

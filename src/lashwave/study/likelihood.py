@@ -59,7 +59,7 @@ class Cross:
         return float(fitted(inside / scale)) + slope * (at - inside), slope, second
 
     def expand(self, parameters: Array) -> tuple[float, Array, Array]:
-        """-2 log likelihood at (P,) less that at the centre, its gradient and second derivatives."""
+        """-2 log likelihood at (P,) less the centre's, its gradient and second derivatives."""
         shift = parameters - self.centre
         pull = self.information @ shift
         value, gradient, second = float(shift @ pull), 2.0 * pull, 2.0 * self.information

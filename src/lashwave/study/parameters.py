@@ -26,14 +26,15 @@ MOST_STEPS = 60
 LONGEST = 1.0
 """No logarithmic scale moves further in one step."""
 DROP95 = float(chi2.ppf(0.95, 1))
-"""Rise of -2 log likelihood at the ends of a 95 % interval (Wilks, Ann. Math. Stat. 9 (1938) 60)."""
+"""Rise of -2 log likelihood at the ends of a 95 % interval (Wilks, Ann. Math. Stat. 9 (1938) 60),
+of one scale."""
 CURVE = 41
 """Points of a profile."""
 
 
 @dataclass(frozen=True)
 class Known:
-    """What is known besides the trials of the scales, logarithmic: prior, and doubt of the chain."""
+    """What is known of logarithmic scales besides the trials: prior, and doubt of the chain."""
 
     mean: Array
     sd: Array
@@ -143,7 +144,7 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
         profile = _profile(crosses, known, axis, seen, mean, sd)
         profiles.append(profile)
         ends.append(_ends(profile, mean[axis]))
-    low, high = np.array(ends).T
+    low, high = (np.array(end, dtype=np.float64) for end in zip(*ends, strict=True))
     return Estimate(
         names, mean, covariance, low, high, information, tuple(profiles),
         _shifts(crosses, known, seen),
