@@ -137,7 +137,8 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
     share = known.sd**2 / (known.sd**2 + known.doubt**2)
     mean = known.mean + share * (seen - known.mean)
     information = 0.5 * together(crosses, seen)[2]
-    covariance = np.linalg.inv(_doubted(information, known.doubt) + np.diag(1 / known.sd**2))
+    precision = _doubted(information, known.doubt) + np.diag(1 / known.sd**2)
+    covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
     sd = np.sqrt(np.diag(covariance))
     profiles, ends = [], []
     for axis in range(len(names)):

@@ -1,0 +1,141 @@
+"""Likelihoods of several trials together, against what linear regression gives in closed form."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from lashwave.study.likelihood import Cross, together
+from lashwave.study.parameters import DROP95, Known, estimated, lowest
+
+NAMES = ("one", "two", "three")
+ARMS = np.array([-0.6, -0.3, 0.3, 0.6])
+
+
+def regression(seed, truth, count=40):
+    """Least squares with unit noise: information X'X, estimate, -2 log likelihood."""
+    random = np.random.default_rng(seed)
+    design = random.normal(size=(count, 3)) @ np.array([[1, 0.6, 0], [0, 1, 0.2], [0, 0, 0.5]])
+    values = design @ truth + random.normal(size=count)
+    return design, values
+
+
+def cross_of(function, centre, information):
+    """A function's values on a cross about a centre."""
+    arms = [
+        np.array([function(centre + d * np.eye(3)[axis]) - function(centre) for d in ARMS])
+        for axis in range(3)
+    ]
+    return Cross(NAMES, centre, information, (ARMS,) * 3, tuple(arms))
+
+
+def squares(design, values):
+    return lambda b: float(((values - design @ b) ** 2).sum())
+
+
+@pytest.fixture
+def trials():
+    truth = np.array([0.2, -0.1, 0.4])
+    return [regression(seed, truth) for seed in (1, 2)]
+
+
+def _cross(design, values, off):
+    best = np.linalg.lstsq(design, values, rcond=None)[0]
+    return cross_of(squares(design, values), best + off, design.T @ design)
+
+
+def test_profiles_of_a_regression_are_the_closed_form(trials):
+    """(b - best)^2 / [(X'X)^-1]_jj for unit noise: Draper and Smith, Applied Regression Analysis
+    (1998), section 5.1."""
+    design = np.concatenate([d for d, _ in trials])
+    values = np.concatenate([v for _, v in trials])
+    best = np.linalg.lstsq(design, values, rcond=None)[0]
+    variance = np.diag(np.linalg.inv(design.T @ design))
+    # Centres off the optimum, as a fit's are; a slope along each arm is what tells.
+    crosses = tuple(_cross(d, v, off) for (d, v), off in zip(trials, (0.05, -0.1), strict=True))
+    known = Known(np.zeros(3), np.full(3, 1e4), np.full(3, 1e-4))
+    found = estimated(crosses, known)
+    assert found.mean == pytest.approx(best, abs=1e-6)
+    assert np.diag(found.covariance) == pytest.approx(variance, rel=1e-5)
+    for j, profile in enumerate(found.profiles):
+        closed = (profile.scale - best[j]) ** 2 / variance[j]
+        assert profile.data == pytest.approx(closed, abs=1e-5)
+        assert profile.posterior == pytest.approx(closed, abs=1e-4)
+    half = stats.norm.ppf(0.975) * np.sqrt(variance)
+    # Straight lines between 41 points of a parabola.
+    assert found.high95 - best == pytest.approx(half, rel=3e-3)
+    assert best - found.low95 == pytest.approx(half, rel=3e-3)
+
+
+def test_a_prior_and_a_doubt_are_the_normal_model(trials):
+    """One more row a scale: its prior; and the doubt widens the likelihood (Gauss, by matrices)."""
+    design, values = trials[0]
+    cross = _cross(design, values, 0.1)
+    prior, doubt = np.array([0.3, 0.1, 0.5]), np.array([0.05, 0.2, 0.1])
+    known = Known(np.array([0.1, 0.0, 0.0]), prior, doubt)
+    found = estimated((cross,), known)
+    best = np.linalg.lstsq(design, values, rcond=None)[0]
+    wide = np.linalg.inv(design.T @ design) + np.diag(doubt**2)
+    precision = np.linalg.inv(wide) + np.diag(1 / prior**2)
+    mean = np.linalg.solve(precision, np.linalg.solve(wide, best) + known.mean / prior**2)
+    assert found.covariance == pytest.approx(np.linalg.inv(precision), rel=1e-6)
+    assert found.mean == pytest.approx(mean, abs=1e-6)
+    sd = np.sqrt(np.diag(found.covariance))
+    assert (found.high95 - found.low95) / (2 * sd) == pytest.approx(np.sqrt(DROP95), rel=3e-3)
+
+
+def test_a_prior_counts_once_and_a_doubt_is_not_worn_down(trials):
+    design, values = trials[0]
+    cross = _cross(design, values, 0.0)
+    known = Known(np.zeros(3), np.full(3, 1.0), np.full(3, 0.2))
+    many = estimated((cross,) * 500, known)
+    assert np.sqrt(np.diag(many.covariance)) == pytest.approx(0.2 / np.hypot(1, 0.2), rel=0.01)
+    best = np.linalg.lstsq(design, values, rcond=None)[0]
+    assert many.mean == pytest.approx(best / (1 + 0.2**2), rel=5e-3)
+
+
+def test_what_was_computed_is_met_and_nothing_turns_back_beyond():
+    """A likelihood of a decay exp(-s t): skew, as that of a logarithmic scale is."""
+    time = np.linspace(0.1, 2.0, 30)
+
+    def misfit(b):
+        shape = np.exp(b[0]) * np.exp(-np.exp(b[1]) * time) + 0.3 * b[2]
+        return float((((np.exp(-time)) - shape) ** 2).sum() / 0.05**2)
+
+    slope = np.stack([np.exp(-time), -time * np.exp(-time), np.full(30, 0.3)], axis=1) / 0.05
+    cross = cross_of(misfit, np.zeros(3), slope.T @ slope)
+    for axis in range(3):
+        for arm, value in zip(ARMS, cross.value[axis], strict=True):
+            assert cross.expand(arm * np.eye(3)[axis])[0] == pytest.approx(value, rel=1e-9)
+    far = [cross.expand(np.array([0.0, x, 0.0]))[0] for x in np.linspace(0.6, 3.0, 20)]
+    assert np.all(np.diff(far) > 0)
+    at = np.array([0.1, -0.2, 0.15])
+    value, gradient, second = together((cross, cross), at)
+    step = 1e-5 * np.eye(3)
+    slopes = [(together((cross,) * 2, at + s)[0] - value) / 1e-5 for s in step]
+    assert gradient == pytest.approx(np.array(slopes), rel=1e-3)
+    bends = [(together((cross,) * 2, at + s)[1] - gradient) / 1e-5 for s in step]
+    assert second == pytest.approx(np.array(bends), rel=1e-3)
+
+
+def test_the_least_of_a_curved_valley():
+    """Rosenbrock, Comput. J. 3 (1960) 175: least at (1, 1)."""
+
+    def valley(x):
+        a, b = 1 - x[0], x[1] - x[0] ** 2
+        gradient = np.array([-2 * a - 400 * x[0] * b, 200 * b])
+        second = np.array([[2 - 400 * b + 800 * x[0] ** 2, -400 * x[0]], [-400 * x[0], 200.0]])
+        return a**2 + 100 * b**2, gradient, second
+
+    at, value = lowest(valley, np.array([-1.2, 1.0]), np.ones(2, dtype=bool))
+    assert at == pytest.approx([1.0, 1.0], abs=1e-4) and value < 1e-8
+
+
+def test_a_cross_that_does_not_fit_is_refused():
+    with pytest.raises(ValueError, match="fit the names"):
+        Cross(("one",), np.zeros(2), np.eye(2), (ARMS,), (ARMS,))
+    with pytest.raises(ValueError, match="in order"):
+        Cross(("one",), np.zeros(1), np.eye(1), (ARMS[::-1],), (ARMS,))
+    other = Cross(("two",), np.zeros(1), np.eye(1), (ARMS,), (ARMS**2,))
+    one = Cross(("one",), np.zeros(1), np.eye(1), (ARMS,), (ARMS**2,))
+    with pytest.raises(ValueError, match="share"):
+        estimated((one, other), Known(np.zeros(1), np.ones(1), np.ones(1)))
