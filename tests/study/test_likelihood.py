@@ -52,7 +52,7 @@ def test_profiles_of_a_regression_are_the_closed_form(trials):
     variance = np.diag(np.linalg.inv(design.T @ design))
     # Centres off the optimum, as a fit's are; a slope along each arm is what tells.
     crosses = tuple(_cross(d, v, off) for (d, v), off in zip(trials, (0.05, -0.1), strict=True))
-    known = Known(np.zeros(3), np.full(3, 1e4), np.full(3, 1e-4))
+    known = Known(np.zeros(3), np.full(3, 1e4), np.full(3, 1e-4), np.zeros(3))
     found = estimated(crosses, known)
     assert found.mean == pytest.approx(best, abs=1e-6)
     assert np.diag(found.covariance) == pytest.approx(variance, rel=1e-5)
@@ -71,7 +71,7 @@ def test_a_prior_and_a_doubt_are_the_normal_model(trials):
     design, values = trials[0]
     cross = _cross(design, values, 0.1)
     prior, doubt = np.array([0.3, 0.1, 0.5]), np.array([0.05, 0.2, 0.1])
-    known = Known(np.array([0.1, 0.0, 0.0]), prior, doubt)
+    known = Known(np.array([0.1, 0.0, 0.0]), prior, doubt, np.zeros(3))
     found = estimated((cross,), known)
     best = np.linalg.lstsq(design, values, rcond=None)[0]
     wide = np.linalg.inv(design.T @ design) + np.diag(doubt**2)
@@ -86,11 +86,24 @@ def test_a_prior_and_a_doubt_are_the_normal_model(trials):
 def test_a_prior_counts_once_and_a_doubt_is_not_worn_down(trials):
     design, values = trials[0]
     cross = _cross(design, values, 0.0)
-    known = Known(np.zeros(3), np.full(3, 1.0), np.full(3, 0.2))
-    many = estimated((cross,) * 500, known)
-    assert np.sqrt(np.diag(many.covariance)) == pytest.approx(0.2 / np.hypot(1, 0.2), rel=0.01)
+    known = Known(np.zeros(3), np.full(3, 1.0), np.full(3, 0.2), np.zeros(3))
+    many = estimated((cross,) * 50, known)
+    assert np.sqrt(np.diag(many.covariance)) == pytest.approx(0.2 / np.hypot(1, 0.2), rel=0.05)
     best = np.linalg.lstsq(design, values, rcond=None)[0]
-    assert many.mean == pytest.approx(best / (1 + 0.2**2), rel=5e-3)
+    assert many.mean == pytest.approx(best / (1 + 0.2**2), rel=0.02)
+
+
+def test_scatter_widens_as_a_dispersion_does(trials):
+    """Deviations times sqrt(1 + scatter^2), as by a factor 1 + scatter^2 on the noise's variance
+    (McCullagh and Nelder, Generalized Linear Models (1989), section 4.5)."""
+    design, values = trials[0]
+    cross = _cross(design, values, 0.0)
+    known = Known(np.zeros(3), np.full(3, 1e4), np.full(3, 1e-9), np.array([3.0, 0.0, 0.0]))
+    found = estimated((cross,), known)
+    sd = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+    assert found.doubt[0] == pytest.approx(3.0 * sd[0], rel=1e-6)
+    assert np.sqrt(found.covariance[0, 0]) == pytest.approx(np.sqrt(10) * sd[0], rel=1e-6)
+    assert found.covariance[1, 1] == pytest.approx(sd[1] ** 2, rel=1e-6)
 
 
 def test_what_was_computed_is_met_and_nothing_turns_back_beyond():
@@ -138,4 +151,4 @@ def test_a_cross_that_does_not_fit_is_refused():
     other = Cross(("two",), np.zeros(1), np.eye(1), (ARMS,), (ARMS**2,))
     one = Cross(("one",), np.zeros(1), np.eye(1), (ARMS,), (ARMS**2,))
     with pytest.raises(ValueError, match="share"):
-        estimated((one, other), Known(np.zeros(1), np.ones(1), np.ones(1)))
+        estimated((one, other), Known(np.zeros(1), np.ones(1), np.ones(1), np.zeros(1)))

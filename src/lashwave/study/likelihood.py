@@ -9,6 +9,7 @@ whose third derivatives mix no axes, everywhere.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,22 +42,32 @@ class Cross:
             if shift.size < 2 or shift.shape != value.shape or np.any(np.diff(shift) <= 0):
                 raise ValueError("an axis needs two points or more, in order")
 
-    def _bend(self, axis: int, at: float) -> tuple[float, float, float]:
-        """What the computed points say beyond the quadratic form: value, slope, second derivative.
+    @cached_property
+    def _bends(self) -> tuple[tuple[Array, float, float], ...]:
+        """Along each axis, coefficients of what the points say beyond the quadratic form, as a
+        polynomial that goes through them and 0, and the range of shifts that they span."""
+        found = []
+        for axis, (shift, value) in enumerate(zip(self.shift, self.value, strict=True)):
+            rest = value - self.information[axis, axis] * shift**2
+            scale = float(np.abs(shift).max())
+            powers = np.vander(shift / scale, shift.size + 1, increasing=True)[:, 1:]
+            fitted = np.linalg.solve(powers, rest) / scale ** np.arange(1, shift.size + 1)
+            span = min(0.0, float(shift[0])), max(0.0, float(shift[-1]))
+            found.append((np.concatenate([[0.0], fitted]), *span))
+        return tuple(found)
 
-        A polynomial through the points and 0; straight on beyond the outermost, so that no curve
-        turns back where nothing was computed.
-        """
-        known = np.concatenate([[0.0], self.shift[axis]])
-        own = self.information[axis, axis] * known**2
-        rest = np.concatenate([[0.0], self.value[axis]]) - own
-        scale = float(np.abs(known).max())
-        powers = np.vander(known / scale, increasing=True)
-        fitted = np.polynomial.Polynomial(np.linalg.solve(powers, rest))
-        inside = float(np.clip(at, known.min(), known.max()))
-        slope = float(fitted.deriv()(inside / scale)) / scale
-        second = float(fitted.deriv(2)(inside / scale)) / scale**2 if inside == at else 0.0
-        return float(fitted(inside / scale)) + slope * (at - inside), slope, second
+    def _bend(self, axis: int, at: float) -> tuple[float, float, float]:
+        """The same at a shift: value, slope, second derivative. Straight on beyond the outermost
+        points, so that no curve turns back where nothing was computed."""
+        factors, low, high = self._bends[axis]
+        inside = min(max(at, low), high)
+        value = slope = second = 0.0
+        for factor in factors[::-1]:  # Horner, with both derivatives
+            second = second * inside + 2.0 * slope
+            slope = slope * inside + value
+            value = value * inside + factor
+        beyond = at - inside
+        return value + slope * beyond, slope, 0.0 if beyond else second
 
     def expand(self, parameters: Array) -> tuple[float, Array, Array]:
         """-2 log likelihood at (P,) less the centre's, its gradient and second derivatives."""

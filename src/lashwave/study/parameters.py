@@ -2,17 +2,18 @@
 
 -2 log posterior of the true scales a, whose likelihood is that of the scales s that the chain
 would take for them, s - a normal with the doubt D of the chain (what links and time grid leave
-out, read off twin trials), and a prior P counted once however many trials there are:
+out), and a prior P counted once however many trials there are:
 
     sum over trials of -2 log L_t(s) + |s - a|^2 / D + |a - m|^2 / P.
 
-The doubt is common to all trials: more of them do not wear it down.
+The doubt is common to all trials: more of them do not wear it down, but for its part that grows
+with the scatter of each.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,9 @@ class Known:
     sd: Array
     doubt: Array
     """Standard deviations (P,), of a true scale about the one that the chain would take for it."""
+    scatter: Array
+    """(P,) how many times wider than by the sightings alone a scale scatters besides: rows of
+    dynamics are not as independent as the likelihood takes them to be."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,8 @@ class Estimate:
     names: tuple[str, ...]
     mean: Array
     """(P,), most probable"""
+    doubt: Array
+    """(P,) standard deviation of the chain's doubt, scatter included"""
     covariance: Array
     """(P, P), posterior"""
     low95: Array
@@ -131,6 +137,7 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
     names = crosses[0].names
     if any(cross.names != names for cross in crosses):
         raise ValueError("the trials do not share their scales")
+    known = _scattered(crosses, known)
     everything = np.ones(len(names), dtype=bool)
     start = np.mean([cross.centre for cross in crosses], axis=0)
     seen, _ = lowest(_posterior(crosses, known, None, 0.0), start, everything)
@@ -147,9 +154,17 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
         ends.append(_ends(profile, mean[axis]))
     low, high = (np.array(end, dtype=np.float64) for end in zip(*ends, strict=True))
     return Estimate(
-        names, mean, covariance, low, high, information, tuple(profiles),
+        names, mean, known.doubt, covariance, low, high, information, tuple(profiles),
         _shifts(crosses, known, seen),
     )  # fmt: skip
+
+
+def _scattered(crosses: tuple[Cross, ...], known: Known) -> Known:
+    """The doubt with the scatter of these trials in it (as after McCullagh and Nelder, Generalized
+    Linear Models (1989), section 4.5, for counts that scatter more than they should)."""
+    total = sum((cross.information for cross in crosses), np.diag(1.0 / known.sd**2))
+    alone = np.sqrt(np.diag(np.linalg.inv(total)))
+    return replace(known, doubt=np.hypot(known.doubt, known.scatter * alone))
 
 
 def _doubted(information: Array, doubt: Array) -> Array:

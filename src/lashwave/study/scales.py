@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from lashwave.estimate.evidence import Evidence
 from lashwave.estimate.fusion import solved
 from lashwave.estimate.options import Options
-from lashwave.estimate.posterior import UNRESOLVED
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, Setup, set_up
 from lashwave.estimate.state import State, as_arrays, from_arrays
 from lashwave.mechanics.droop import droop_stiffness, stiffness_column
@@ -28,15 +27,27 @@ Put = Callable[[str, dict[str, Any]], None]
 FITTED = 0.65
 """Share of the whole that the fit takes."""
 
-DOUBT = UNRESOLVED | {"drag_tangential": 0.3, "damping_time": 0.5}
-"""Standard deviation, logarithmic, of a true scale about the one that the chain would take for it.
-Read off twin trials (seeds under 40): there the likelihood alone is far too sure."""
+DOUBT = {
+    "drag_normal": 0.012,
+    "drag_tangential": 0.2,
+    "drag_tuft": 0.2,
+    "stiffness_scale": 0.08,
+    "damping_time": 0.4,
+}
+"""Standard deviation, logarithmic, of a true scale about the one that the chain would take for it
+...
+"""
+SCATTER = {"stiffness_scale": 5.0, "damping_time": 4.0}
+"""... and how many of the sightings' own standard deviations come to it. Both were read off six
+throws and two swings of the twin (seeds under 40): where a fold is hardly resolved, stiffness and
+damping by the likelihood alone are off by up to ten of its deviations, drag by one."""
 ABSORBING = ("stiffness_scale", "damping_time")
 """Scales that what the path absorbs depends on: of the others it moves by a tenth of a sighting."""
 REACH = 1.5
 """Of a cross: deviations (data and doubt) from the centre to the first point of an arm ..."""
-OF_PRIOR = 0.5
-"""... but no more than this share of the prior's; the second point lies twice as far."""
+OF_PRIOR = {"drag_tangential": 1.0}
+"""... but no more than this share of the prior's, 0.5 where none is named: one step of the path does
+not follow a scale that shapes folds much farther. The second point lies twice as far."""
 
 
 def names_of(line: Line) -> tuple[str, ...]:
@@ -54,8 +65,9 @@ def cross_of(setup: Setup, state: State, told: Told) -> Cross:
     for done, (name, column) in enumerate(zip(names, columns, strict=True)):
         told((done + 0.5) / (len(names) + 0.5))
         own = max(float(evidence.information[column, column]), 1e-9)
-        arm = REACH * float(np.hypot(own**-0.5, DOUBT[name]))
-        arm = min(arm, OF_PRIOR * float(setup.shared.sd[column]))
+        scatter = np.hypot(1.0, SCATTER.get(name, 0.0))
+        arm = REACH * float(np.hypot(scatter * own**-0.5, DOUBT[name]))
+        arm = min(arm, OF_PRIOR.get(name, 0.5) * float(setup.shared.sd[column]))
         shift = arm * np.array([-2.0, -1.0, 1.0, 2.0])
         shifts.append(shift)
         values.append(_arm(evidence, column, shift, name in ABSORBING))
@@ -127,7 +139,8 @@ def known_of(trial: Trial) -> Known:
     mean, sd = setup.shared.mean[columns].copy(), setup.shared.sd[columns].copy()
     at = names.index("stiffness_scale")
     mean[at], sd[at] = static_stiffness(trial.line)
-    return Known(mean, sd, np.array([DOUBT[name] for name in names]))
+    doubt = np.array([DOUBT[name] for name in names])
+    return Known(mean, sd, doubt, np.array([SCATTER.get(name, 0.0) for name in names]))
 
 
 def static_stiffness(line: Line) -> tuple[float, float]:

@@ -153,7 +153,7 @@ def record_of(found: Found) -> dict[str, Any]:
                 "unit": "1",
                 "log_sd_by_sightings_alone": _finite(said.alone[i]),
                 "log_sd_before": float(found.known.sd[i]),
-                "log_sd_doubt": float(found.known.doubt[i]),
+                "log_sd_doubt": float(estimate.doubt[i]),
             }
             for i, name in enumerate(estimate.names)
         },
