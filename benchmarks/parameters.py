@@ -137,8 +137,6 @@ def draw(rows: dict[str, list[dict[str, float]]], path: Path) -> None:
                           color=style.BLUE, elinewidth=0.7)  # fmt: skip
             axes.set_title(name)
             axes.set_xlabel("truth over stated")
-            axes.set_xscale("log")
-            axes.set_yscale("log")
         panels[0].set_ylabel("fitted over stated")
         return figure
 

@@ -46,8 +46,8 @@ ABSORBING = ("stiffness_scale", "damping_time")
 REACH = 1.5
 """Of a cross: deviations (data and doubt) from the centre to the first point of an arm ..."""
 OF_PRIOR = {"drag_tangential": 1.0}
-"""... but no more than this share of the prior's, 0.5 where none is named: one step of the path does
-not follow a scale that shapes folds much farther. The second point lies twice as far."""
+"""... but no more than this share of the prior's, 0.5 where none is named: one step of the path
+does not follow a scale that shapes folds much farther. The second point lies twice as far."""
 
 
 def names_of(line: Line) -> tuple[str, ...]:
