@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from lashwave.quantities.answer import Answer
-from lashwave.study.compare import Outcome, compared, confounded, variance_components
+from lashwave.study.compare import Outcome, compared, variance_components
 
 DYES = np.array(
     [
@@ -90,9 +90,9 @@ def test_missing_answers_are_counted_and_say_why():
     assert sonic.present == 3
     # Repeatability: only a and b share specimen and thrower.
     assert speed.repeatability.sd == pytest.approx(np.sqrt(50.0))
-    assert speed.specimens.between.sd == pytest.approx(np.sqrt(98.0**2 / 2 - 34.0 / 2))
-    assert speed.throwers.groups == 2
-    assert not confounded(outcomes)
+    # Throwers: d against c alone, 6 apart: (6^2 / 2 - 50) < 0 counts as none.
+    assert speed.throwers.groups == 2 and speed.throwers.between.sd == 0.0
+    assert speed.specimens.between.sd > 50.0
 
 
 def test_too_little_to_say_a_spread():
@@ -100,7 +100,7 @@ def test_too_little_to_say_a_spread():
     assert one.overall.sd is None and one.overall.reason == "under two answers"
     two = compared([outcome("a", "lash A", None, 400.0), outcome("b", "lash B", None, 410.0)])[0]
     assert two.overall.sd == pytest.approx(np.sqrt(50.0))
-    assert two.specimens.within.sd is None and "two trials" in two.specimens.within.reason
+    assert two.specimens.within.sd is None and "no two trials" in two.specimens.within.reason
     assert two.throwers.between.sd is None and "thrower" in two.throwers.between.reason
     same = compared([outcome(n, "lash A", "arm 1", 400.0) for n in "abc"])[0]
     assert same.repeatability.sd == 0.0
@@ -110,7 +110,50 @@ def test_too_little_to_say_a_spread():
 def test_specimens_and_throwers_that_cannot_be_told_apart():
     pairs = [("A", "1"), ("A", "1"), ("B", "2")]
     mixed = [outcome(str(i), s, t, 400.0 + i) for i, (s, t) in enumerate(pairs)]
-    assert confounded(mixed)
-    assert not confounded([*mixed, outcome("x", "A", "2", 401.0)])
+    row = compared(mixed)[0]
+    assert row.specimens.between.sd is None and "another factor" in row.throwers.between.reason
+    assert row.repeatability.sd == pytest.approx(np.sqrt(0.5))
+    told = compared([*mixed, outcome("x", "A", "2", 401.0)])[0]
+    assert told.specimens.between.sd is not None and told.throwers.between.sd is not None
     with pytest.raises(ValueError, match="groups"):
         variance_components(np.zeros(3), ["a"])
+
+
+def crossed(random, cells, between, within):
+    """Values with two random factors; cells (S, T) counts throws."""
+    first = random.normal(0, between[0], cells.shape[0])
+    second = random.normal(0, between[1], cells.shape[1])
+    rows = [(i, j) for i in range(cells.shape[0]) for j in range(cells.shape[1])
+            for _ in range(cells[i, j])]  # fmt: skip
+    i, j = np.array(rows).T
+    return first[i] + second[j] + random.normal(0, within, i.size), i.tolist(), j.tolist()
+
+
+def test_two_crossed_factors_of_equal_cells():
+    """(MS of a factor - MS within cells) / (n b): Searle, Casella and McCulloch, section 4.5."""
+    values, first, second = crossed(
+        np.random.default_rng(7), np.full((3, 4), 2), (2.0, 1.0), 0.5
+    )  # fmt: skip
+    table = values.reshape(3, 4, 2)
+    error = ((table - table.mean(axis=2, keepdims=True)) ** 2).sum() / 12
+    means = table.mean(axis=(1, 2))
+    closed = (8 * ((means - means.mean()) ** 2).sum() / 2 - error) / 8
+    found = variance_components(values, first, second)
+    assert found.within.sd == pytest.approx(np.sqrt(error))
+    assert found.between.sd == pytest.approx(np.sqrt(closed))
+
+
+def test_two_crossed_factors_of_unequal_cells_are_right_on_average():
+    random = np.random.default_rng(8)
+    cells = np.array([[2, 1, 0, 3], [1, 2, 2, 1], [0, 3, 1, 1], [2, 0, 2, 2], [1, 1, 3, 0]])
+    between, runs = (2.0, 1.5), 500
+    square = []
+    for _ in range(runs):
+        values, first, second = crossed(random, cells, between, 0.5)
+        parts = (
+            variance_components(values, first, second),
+            variance_components(values, second, first),
+        )
+        square.append([part.between.sd**2 for part in parts])
+    error = np.std(square, axis=0) / np.sqrt(runs)
+    assert np.all(np.abs(np.mean(square, axis=0) - np.square(between)) < 3.3 * error)

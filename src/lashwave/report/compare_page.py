@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from lashwave.quantities.answer import Answer
 from lashwave.report import figures_study, numbers, study_page, tables
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 HEADINGS = (
     "quantity", "unit", "answers", "mean", "all", "repeatability", "95 %", "specimens", "throwers",
@@ -14,12 +17,13 @@ HEADINGS = (
 )  # fmt: skip
 METHOD = (
     "All: standard deviation over all trials that have an answer. Repeatability: of throws of one "
-    "specimen by one thrower, pooled, with its chi-squared interval. Specimens, throwers: standard "
-    "deviation between them by one-way random effects and the method of moments (ISO 5725-2; "
-    "Searle, Casella and McCulloch, Variance Components, 1992), 0 where the means differ no more "
-    "than throws do; intervals by Williams (Biometrika 49 (1962) 278) are in comparison.json. "
-    "Stated: root mean square of the answers' own standard deviations, which the other columns "
-    "contain.",
+    "specimen by one thrower, pooled, with its chi-squared interval (ISO 5725-2). Specimens, "
+    "throwers: standard deviation between them, by random effects without interaction and the "
+    "method of moments, each with what the other explains left out (Henderson's method 3: Searle, "
+    "Casella and McCulloch, Variance Components, 1992); 0 where the means differ no more than "
+    "throws do, a dash where the trials do not tell. Their intervals (Williams, Biometrika 49 "
+    "(1962) 278) are in comparison.json. Stated: root mean square of the answers' own standard "
+    "deviations, which the other columns contain.",
     "A trial without an answer is counted as missing and never filled in. Intervals hold for "
     "values that are normal and trials that are independent.",
 )
@@ -73,8 +77,8 @@ def _values(record: Mapping[str, Any]) -> list[list[str]]:
     ]
 
 
-def page(record: Mapping[str, Any], drawn: Sequence[figures_study.Strip]) -> str:
-    """HTML of comparison.json's content."""
+def page(record: Mapping[str, Any], figure: Figure) -> str:
+    """HTML of comparison.json's content and its figure."""
     trials, quantities = record["trials"], record["quantities"]
     order = [*tables.MEANINGS, *quantities]
     names = sorted(quantities, key=order.index)
@@ -83,21 +87,18 @@ def page(record: Mapping[str, Any], drawn: Sequence[figures_study.Strip]) -> str
         for i, t in enumerate(trials, 1)
     ]
     each = [[n, *(_one(quantities[n], i) for i in range(len(trials)))] for n in names]
-    figure = None
-    if drawn:
-        figure = figures_study.strips(drawn, [t["trial"] for t in trials])
     chapters = [
         study_page.Chapter("Trials", headings=["number", "trial", "specimen", "thrower"],
-                           rows=listed),
+                           rows=listed, words=True),
         study_page.Chapter("Spread", headings=HEADINGS,
                            rows=[cells(n, quantities[n]) for n in names]),
         study_page.Chapter("Side by side", (), figure,
-                           "Answers of the trials with 95 % intervals, a colour a specimen. "
-                           "Crosses along the foot: no answer."),
+                           "Answers of the trials with 95 % intervals, a colour a specimen; "
+                           "dashed: the mean. Crosses along the foot: no answer."),
         study_page.Chapter("Every answer", headings=["quantity", *(str(r[0]) for r in listed)],
                            rows=each),
         study_page.Chapter("Missing answers", () if _values(record) else ("None.",),
-                           headings=["quantity", "trial", "why"], rows=_values(record)),
+                           headings=["quantity", "trial", "why"], rows=_values(record), words=True),
         study_page.Chapter("Method", METHOD),
     ]  # fmt: skip
     return study_page.render(

@@ -20,6 +20,10 @@ def figure_file(figure: Figure, kind: str) -> bytes:
     out = BytesIO()
     undated = {"Date": None} if kind == "svg" else {"CreationDate": None}
     with rc_context({**style.RULES, "svg.fonttype": "none", "pdf.fonttype": 42}), style.quiet():
+        if (layout := figure.get_layout_engine()) is not None:
+            # Once is enough: saving would lay the figure out anew for every file.
+            layout.execute(figure)
+            figure.set_layout_engine("none")
         figure.savefig(out, format=kind, dpi=style.DOTS_PER_INCH, metadata=undated)
     return out.getvalue()
 

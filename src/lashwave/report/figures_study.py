@@ -52,7 +52,7 @@ class Strip:
 
 
 def _grid(count: int, columns: int, height: float) -> tuple[Figure, list[Axes]]:
-    rows = -(-count // columns)
+    rows = max(1, -(-count // columns))
     figure = style.canvas(height * rows)
     axes = figure.subplots(rows, columns, squeeze=False).ravel()
     for spare in axes[count:]:
@@ -86,10 +86,12 @@ def profiles(curves: Sequence[Curve]) -> Figure:
 @style.in_style
 def strips(rows: Sequence[Strip], trials: Sequence[str]) -> Figure:
     """Answers side by side: a panel a quantity, a column a trial, a colour a specimen."""
-    groups = list(dict.fromkeys(rows[0].groups)) if rows else []
+    groups = list(dict.fromkeys(group for row in rows for group in row.groups))
     colour = {group: style.LINES[i % len(style.LINES)] for i, group in enumerate(groups)}
     mark = {group: "osD^v<>p"[i // len(style.LINES) % 8] for i, group in enumerate(groups)}
     figure, panels = _grid(len(rows), 2, 1.55 if len(trials) <= 12 else 1.8)
+    if not rows:
+        figure.text(0.5, 0.5, "no trial has an answer", ha="center")
     for axes, row in zip(panels, rows, strict=True):
         _strip(axes, row, colour, mark)
         axes.set_title(row.title)
@@ -122,6 +124,6 @@ def _strip(axes: Axes, row: Strip, colour: dict[str, str], mark: dict[str, str])
         axes.errorbar([i], [value], yerr=None if sd is None else [1.96 * sd], color=colour[group],
                       fmt=mark[group], markersize=3.5, elinewidth=0.9, capsize=0)  # fmt: skip
     if known:
-        style.guide(axes, float(np.mean(known)), "mean")
+        style.guide(axes, float(np.mean(known)))
     else:
         axes.set_yticks([])

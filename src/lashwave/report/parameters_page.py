@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.quantities.answer import Answer
 from lashwave.report import figures_study, numbers, study_page
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Array = NDArray[np.float64]
 
@@ -63,9 +66,7 @@ def curves(
     ]  # fmt: skip
 
 
-def page(
-    record: Mapping[str, Any], titles: Mapping[str, str], drawn: Sequence[figures_study.Curve]
-) -> str:
+def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -> str:
     """HTML of parameters.json's content and its profiles."""
     quantities = record["quantities"]
     names = list(quantities)
@@ -105,7 +106,7 @@ def page(
         study_page.Chapter("What can be told apart", [*record["statements"], rank],
                            headings=["direction, best held first", "sd over what was known before"],
                            rows=directions),
-        study_page.Chapter("Profile likelihoods", (), figures_study.profiles(drawn),
+        study_page.Chapter("Profile likelihoods", (), figure,
                            "Rise of minus two log likelihood along each scale, all others at their "
                            "best. Shaded: 95 % interval."),
         study_page.Chapter("Correlations of the logarithms, all that is known", (),

@@ -24,6 +24,8 @@ class Chapter:
     caption: str = ""
     headings: Sequence[str] = ()
     rows: Sequence[Sequence[str]] = field(default_factory=tuple)
+    words: bool = False
+    """Whether the table holds words, which start at the left, and not numbers."""
 
 
 def render(

@@ -1,14 +1,17 @@
 """Answers of several trials side by side: repeatability, spread between specimens and throwers.
 
-One-way random effects: value = mean + group + trial, both random. By the method of moments (ISO
-5725-2:2019, clause on the mean square within and between laboratories; Searle, Casella and
-McCulloch, Variance Components (1992), chapter 3), with groups of n_i among N trials in a groups,
+Random effects: value = mean + specimen + thrower + trial, all random. Variances come by the method
+of moments. The trials' own, s_r^2, is the mean square within throws of one specimen by one thrower
+(ISO 5725-2:2019, repeatability); that of a factor is what the sum of squares falls by as it is
+fitted after the other one, set equal to its expectation (Henderson's method 3: Searle, Casella and
+McCulloch, Variance Components (1992), section 5.5), n0 s_g^2 + s_r^2 a degree of freedom:
 
-    s_r^2 = SSW / (N - a),    s_g^2 = (MSB - s_r^2) / n0,    n0 = (N - sum n_i^2 / N) / (a - 1),
+    s_g^2 = (MSB - s_r^2) / n0,
 
-a negative s_g^2 counted as 0. The interval of s_r is exact for normal values (chi-squared); that
-of s_g is Williams' (Biometrika 49 (1962) 278), with n0 in place of the common size where groups
-differ.
+a negative one counted as 0. Without a second factor this is the one-way analysis, n0 = (N - sum
+n_i^2 / N) / (a - 1) with groups of n_i among N trials in a groups. The interval of s_r is exact for
+normal values (chi-squared); that of s_g is Williams' (Biometrika 49 (1962) 278), exact in level
+only for equal groups and one factor.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ from lashwave.quantities.answer import Answer
 
 Array = NDArray[np.float64]
 LEVEL = 0.95
+NO_REPEAT = "no two trials are alike in specimen and thrower"
 
 
 @dataclass(frozen=True)
@@ -42,7 +46,9 @@ class Components:
     """Spread within and between groups of trials."""
 
     within: Spread
+    """Of throws alike in all that is named."""
     between: Spread
+    """With what another factor explains left out."""
     groups: int
     trials: int
     p: float | None
@@ -86,30 +92,53 @@ class Row:
         return sum(value is not None for value in self.values)
 
 
-def variance_components(values: Array, groups: Sequence[Hashable]) -> Components:
-    """Spread within and between groups of values (N,).
+def variance_components(
+    values: Array, groups: Sequence[Hashable], others: Sequence[Hashable] | None = None
+) -> Components:
+    """Spread of values (N,) within and between groups, with another factor fitted first.
 
-    Raises ValueError where there are not as many groups' names as values.
+    Raises ValueError where there are not as many names as values.
     """
-    if len(groups) != values.size:
-        raise ValueError(f"{values.size} values, {len(groups)} groups")
-    names = list(dict.fromkeys(groups))
-    parts = [values[[g == name for g in groups]] for name in names]
-    count, a = values.size, len(parts)
-    inner = count - a
-    if inner < 1:
-        none = Spread(None, reason="no group has two trials or more")
-        return Components(none, Spread(None, reason=none.reason), a, count, None)
-    inside = float(sum(((part - part.mean()) ** 2).sum() for part in parts))
-    within = _chi(inside, inner)
+    others = ["all"] * values.size if others is None else others
+    if not values.size == len(groups) == len(others):
+        raise ValueError(f"{values.size} values, {len(groups)} groups, {len(others)} others")
+    count, a = values.size, len(set(groups))
+    mine, first = _indicators(groups), _indicators(others)
+    cells = list(zip(groups, others, strict=True))
+    inside, inner = _left(values, _indicators(cells))
+    alike = _chi(inside, inner) if inner else Spread(None, reason=NO_REPEAT)
     if a < 2:
-        return Components(within, Spread(None, reason="one group only"), a, count, None)
-    sizes = np.array([part.size for part in parts], dtype=float)
-    means = np.array([part.mean() for part in parts])
-    outside = float(sizes @ (means - values.mean()) ** 2)
-    n0 = float((count - (sizes**2).sum() / count) / (a - 1))
-    return Components(within, _between(outside, inside, a, inner, n0), a, count,
-                      _p(outside, inside, a - 1, inner))  # fmt: skip
+        return Components(alike, Spread(None, reason="one group only"), a, count, None)
+    both = np.concatenate([first, mine], axis=1)
+    after, rest = _left(values, both)
+    before, _ = _left(values, first)
+    outer = int(np.linalg.matrix_rank(both) - np.linalg.matrix_rank(first))
+    if outer == 0:
+        why = "differs from trial to trial only as another factor does"
+        return Components(alike, Spread(None, reason=why), a, count, None)
+    if not inner:
+        inside, inner = after, rest
+    if not inner:
+        return Components(alike, Spread(None, reason=NO_REPEAT), a, count, None)
+    unexplained = mine - first @ np.linalg.lstsq(first, mine, rcond=None)[0]
+    n0 = float((unexplained**2).sum() / outer)
+    outside = before - after
+    return Components(
+        alike, _between(outside, inside, outer, inner, n0), a, count,
+        _p(outside, inside, outer, inner),
+    )  # fmt: skip
+
+
+def _indicators(groups: Sequence[Hashable]) -> Array:
+    """(N, a), 1 where a trial is of a group."""
+    names = list(dict.fromkeys(groups))
+    return np.array([[float(group == name) for name in names] for group in groups])
+
+
+def _left(values: Array, columns: Array) -> tuple[float, int]:
+    """Sum of squares that columns leave of values, and its degrees of freedom."""
+    rest = values - columns @ np.linalg.lstsq(columns, values, rcond=None)[0]
+    return float(rest @ rest), int(values.size - np.linalg.matrix_rank(columns))
 
 
 def _p(outside: float, inside: float, outer: int, inner: int) -> float | None:
@@ -125,8 +154,8 @@ def _chi(squares: float, degrees: int) -> Spread:
     return Spread(float(np.sqrt(squares / degrees)), low, high)
 
 
-def _between(outside: float, inside: float, a: int, inner: int, n0: float) -> Spread:
-    outer, tail = a - 1, 0.5 * (1.0 - LEVEL)
+def _between(outside: float, inside: float, outer: int, inner: int, n0: float) -> Spread:
+    tail = 0.5 * (1.0 - LEVEL)
     within = inside / inner
     sd = float(np.sqrt(max(0.0, (outside / outer - within) / n0)))
     ends = []
@@ -136,13 +165,17 @@ def _between(outside: float, inside: float, a: int, inner: int, n0: float) -> Sp
     return Spread(sd, min(ends[0], sd), max(ends[1], sd))
 
 
-def _grouped(values: Array, groups: Sequence[Hashable], what: str) -> Components:
-    """Of the trials whose group is named."""
+def _grouped(
+    values: Array, groups: Sequence[str | None], others: Sequence[str | None], what: str
+) -> Components:
+    """Of the trials whose group is named; an unnamed level of the other factor is one level."""
     named = [i for i, group in enumerate(groups) if group is not None]
     if len(named) < 2:
         none = Spread(None, reason=f"under two trials name their {what}")
         return Components(none, none, len(named), len(named), None)
-    return variance_components(values[named], [groups[i] for i in named])
+    return variance_components(
+        values[named], [groups[i] for i in named], [others[i] for i in named]
+    )
 
 
 def compared(outcomes: Sequence[Outcome]) -> list[Row]:
@@ -176,8 +209,8 @@ def _row(name: str, outcomes: Sequence[Outcome]) -> Row:
         if enough
         else few,
         repeatability=variance_components(values, cells).within if enough else few,
-        specimens=_grouped(values, specimen, "specimen"),
-        throwers=_grouped(values, thrower, "thrower"),
+        specimens=_grouped(values, specimen, thrower, "specimen"),
+        throwers=_grouped(values, thrower, specimen, "thrower"),
     )
 
 
@@ -187,10 +220,3 @@ def _reason(answer: Answer | None) -> str | None:
     if answer.value is None:
         return answer.reason or "not determined"
     return None
-
-
-def confounded(outcomes: Sequence[Outcome]) -> bool:
-    """Whether specimens and throwers cut the trials into the same groups, two or more."""
-    pairs = {(o.specimen, o.thrower) for o in outcomes}
-    specimens, throwers = ({pair[i] for pair in pairs} for i in (0, 1))
-    return len(specimens) > 1 and len(pairs) == len(specimens) == len(throwers)

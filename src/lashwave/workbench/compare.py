@@ -11,7 +11,7 @@ from typing import Any
 from lashwave import __version__
 from lashwave.files.summaries import Summary, read_summary
 from lashwave.quantities.errors import InputError, LashwaveError
-from lashwave.study.compare import Components, Outcome, Row, Spread, compared, confounded
+from lashwave.study.compare import Components, Outcome, Row, Spread, compared
 from lashwave.workbench import console
 from lashwave.workbench.console import Progress
 
@@ -92,16 +92,13 @@ def _notes(outcomes: Sequence[Outcome]) -> list[str]:
     notes = []
     for what in ("specimen", "thrower"):
         unnamed = [o.trial for o in outcomes if getattr(o, what) is None]
-        if unnamed and len(unnamed) < len(outcomes):
+        if len(unnamed) == len(outcomes):
+            notes.append(f"No trial names its {what}: all count as of one.")
+        elif unnamed:
             notes.append(
                 f"{len(unnamed)} of {len(outcomes)} trials name no {what} and are left out of the "
                 f"spread between {what}s: {', '.join(unnamed)}."
             )
-    if confounded(outcomes):
-        notes.append(
-            "Each thrower threw one specimen of his own: what differs between specimens and "
-            "between throwers cannot be told apart."
-        )
     return notes
 
 
@@ -167,22 +164,21 @@ def files_of(
     ]  # fmt: skip
     ends = [f"{what}_{end}" for what in ("overall", "repeatability", "specimens", "throwers")
             for end in ("sd", "low95", "high95")]  # fmt: skip
-    strips = compare_page.strips(record, HEADLINES)
-    trials = [o.trial for o in outcomes]
-    files = {
+    figure = figures_study.strips(
+        compare_page.strips(record, HEADLINES), [o.trial for o in outcomes]
+    )
+    return {
         "comparison.csv": export.table_file(
             ["quantity", "trial", "specimen", "thrower", "value", "sd", "unit", "reason"], long
         ),
         "spread.csv": export.table_file(
             ["quantity", "unit", "present", "of", "mean", "median", "stated_sd", *ends], flat
         ),
-        "comparison.html": compare_page.page(record, strips).encode(),
+        "comparison.html": compare_page.page(record, figure).encode(),
+        "comparison.svg": export.figure_file(figure, "svg"),
+        "comparison.pdf": export.figure_file(figure, "pdf"),
         "comparison.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
     }
-    for kind in ("svg", "pdf"):
-        figure = figures_study.strips(strips, trials)
-        files[f"comparison.{kind}"] = export.figure_file(figure, kind)
-    return files
 
 
 def _write(out: Path, files: dict[str, bytes]) -> None:

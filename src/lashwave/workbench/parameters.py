@@ -183,13 +183,12 @@ def _finite(value: float) -> float | None:
 
 def files_of(found: Found) -> dict[str, bytes]:
     """Every answer file by name."""
-    from lashwave.report import export, parameters_page
+    from lashwave.report import export, figures_study, parameters_page
 
     record = record_of(found)
     names, sd = found.estimate.names, np.sqrt(np.diag(found.estimate.covariance))
     quantities = record["quantities"]
-    curves = parameters_page.curves(names, TITLES, found.estimate)
-    figure = parameters_page.figures_study.profiles(curves)
+    figure = figures_study.profiles(parameters_page.curves(names, TITLES, found.estimate))
     profile_rows = [
         [name, float(np.exp(x)), float(d), float(p)]
         for name, one in zip(names, found.estimate.profiles, strict=True)
@@ -209,9 +208,9 @@ def files_of(found: Found) -> dict[str, bytes]:
             ["parameter", "fitted_over_stated", "rise_sightings_alone", "rise_posterior"],
             profile_rows,
         ),
+        "parameters.html": parameters_page.page(record, TITLES, figure).encode(),
         "profiles.svg": export.figure_file(figure, "svg"),
         "profiles.pdf": export.figure_file(figure, "pdf"),
-        "parameters.html": parameters_page.page(record, TITLES, curves).encode(),
         "parameters.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
     }
 
