@@ -54,4 +54,7 @@ def test_all_told_and_one_not():
     said = telling(("drag", "damping"), np.diag([1e4, 0.5]), known, np.array([0.01, 0.62]))
     assert said.told == 1
     assert any("damping by itself" in line for line in said.statements)
-    assert any("what limits it is the sightings" in line for line in said.statements)
+    assert len(said.statements) == 1
+    said = telling(("drag", "damping"), np.diag([1e4, 100.0]), known, np.array([0.01, 0.62]))
+    assert len(said.statements) == 1
+    assert "what limits it is the chain's doubt" in said.statements[0]

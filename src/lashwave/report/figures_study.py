@@ -79,7 +79,8 @@ def profiles(curves: Sequence[Curve]) -> Figure:
         axes.set_xlabel("fitted over stated")
     for axes in panels[::3]:
         axes.set_ylabel("rise of −2 log likelihood")
-    panels[0].legend(loc="upper right", bbox_to_anchor=(1.0, 0.98))
+    handles, labels = panels[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside upper right", ncols=len(labels))
     return figure
 
 

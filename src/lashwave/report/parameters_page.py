@@ -45,7 +45,8 @@ METHOD = (
     "clocks, image offsets and marker places free; it was computed along each scale, and the "
     "scales' information matrix joins them. Trials multiply; what was known before counts once, "
     "static bending tests included. The chain's doubt is what links and time grid leave out, read "
-    "off simulated trials, and no number of trials wears it down.",
+    "off simulated trials: a part that no number of trials wears down, and, of stiffness and "
+    "damping, a part that grows with their own deviation by the sightings.",
     "Intervals are where the profile of the posterior has risen by 3.84 (Wilks, Annals of "
     "Mathematical Statistics 9 (1938) 60).",
 )
@@ -92,9 +93,19 @@ def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -
         [d["words"], "far wider" if d["sd_over_prior"] is None else f"{d['sd_over_prior']:.2g}"]
         for d in information["directions"]
     ]
-    correlation = [
-        [name, *(numbers.fixed(x, 2) for x in row)]
-        for name, row in zip(names, record["correlation"], strict=True)
+    correlations = [
+        study_page.Chapter(
+            f"Correlations of the logarithms, {what}",
+            headings=["", *names],
+            rows=[
+                [name, *("–" if x is None else numbers.fixed(round(x, 2) + 0.0, 2) for x in row)]
+                for name, row in zip(names, record[key], strict=True)
+            ],
+        )
+        for what, key in (
+            ("sightings alone", "correlation_by_sightings_alone"),
+            ("all that is known", "correlation"),
+        )
     ]
     chapters = [
         study_page.Chapter(
@@ -109,8 +120,7 @@ def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -
         study_page.Chapter("Profile likelihoods", (), figure,
                            "Rise of minus two log likelihood along each scale, all others at their "
                            "best. Shaded: 95 % interval."),
-        study_page.Chapter("Correlations of the logarithms, all that is known", (),
-                           headings=["", *names], rows=correlation),
+        *correlations,
         study_page.Chapter("Method", METHOD),
     ]  # fmt: skip
     if len(record["trials"]) > 1:

@@ -1,9 +1,11 @@
-"""A trial's likelihood of a few parameters, kept as what was computed, and the sum over trials.
+"""A trial's likelihood of a few scales, kept as what was computed, and the sum over trials.
 
 A likelihood that costs seconds a point is computed on a cross: along each axis through a centre.
-In between and off the axes it is the quadratic form of its information matrix, corrected along each
-axis to go through what was computed. The form is exact on the axes' points and, for a likelihood
-whose third derivatives mix no axes, everywhere.
+Scales are logarithmic, but a force grows with the scale itself, so misfits are near to quadratic in
+the ratio x = exp(shift) - 1, and level off where a scale goes to nothing. In between and off the
+axes the likelihood is the quadratic form of its information matrix in x, bent along each axis to go
+through what was computed: exact on the axes' points and, for a likelihood whose third derivatives
+mix no axes, everywhere.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ class Cross:
     centre: Array
     """(P,)"""
     information: Array
-    """(P, P): -2 log likelihood falls off like shift' information shift."""
+    """(P, P): near the centre -2 log likelihood falls off like shift' information shift."""
     shift: tuple[Array, ...]
     """(M,) along each axis, increasing, without 0."""
     value: tuple[Array, ...]
@@ -45,19 +47,20 @@ class Cross:
     @cached_property
     def _bends(self) -> tuple[tuple[Array, float, float], ...]:
         """Along each axis, coefficients of what the points say beyond the quadratic form, as a
-        polynomial that goes through them and 0, and the range of shifts that they span."""
+        polynomial in x that goes through them and 0, and the range of x that they span."""
         found = []
         for axis, (shift, value) in enumerate(zip(self.shift, self.value, strict=True)):
-            rest = value - self.information[axis, axis] * shift**2
-            scale = float(np.abs(shift).max())
-            powers = np.vander(shift / scale, shift.size + 1, increasing=True)[:, 1:]
-            fitted = np.linalg.solve(powers, rest) / scale ** np.arange(1, shift.size + 1)
-            span = min(0.0, float(shift[0])), max(0.0, float(shift[-1]))
+            x = np.expm1(shift)
+            rest = value - self.information[axis, axis] * x**2
+            size = float(np.abs(x).max())
+            powers = np.vander(x / size, x.size + 1, increasing=True)[:, 1:]
+            fitted = np.linalg.solve(powers, rest) / size ** np.arange(1, x.size + 1)
+            span = min(0.0, float(x[0])), max(0.0, float(x[-1]))
             found.append((np.concatenate([[0.0], fitted]), *span))
         return tuple(found)
 
     def _bend(self, axis: int, at: float) -> tuple[float, float, float]:
-        """The same at a shift: value, slope, second derivative. Straight on beyond the outermost
+        """The same at x: value, slope, second derivative. Straight on beyond the outermost
         points, so that no curve turns back where nothing was computed."""
         factors, low, high = self._bends[axis]
         inside = min(max(at, low), high)
@@ -69,24 +72,35 @@ class Cross:
         beyond = at - inside
         return value + slope * beyond, slope, 0.0 if beyond else second
 
-    def expand(self, parameters: Array) -> tuple[float, Array, Array]:
-        """-2 log likelihood at (P,) less the centre's, its gradient and second derivatives."""
-        shift = parameters - self.centre
-        pull = self.information @ shift
-        value, gradient, second = float(shift @ pull), 2.0 * pull, 2.0 * self.information
+    def _of_ratio(self, x: Array) -> tuple[float, Array, Array]:
+        """-2 log likelihood at ratios less 1, its gradient and second derivatives by them."""
+        pull = self.information @ x
+        value, gradient, second = float(x @ pull), 2.0 * pull, 2.0 * self.information
         for axis in range(len(self.names)):
-            bend = self._bend(axis, float(shift[axis]))
+            bend = self._bend(axis, float(x[axis]))
             value += bend[0]
             gradient[axis] += bend[1]
             second[axis, axis] += bend[2]
         return value, gradient, second
 
+    def expand(self, scales: Array) -> tuple[float, Array, Array]:
+        """-2 log likelihood at (P,) less the centre's, its gradient and second derivatives."""
+        ratio = np.exp(scales - self.centre)
+        value, gradient, second = self._of_ratio(ratio - 1.0)
+        gradient = gradient * ratio
+        return value, gradient, second * np.outer(ratio, ratio) + np.diag(gradient)
 
-def together(crosses: tuple[Cross, ...], parameters: Array) -> tuple[float, Array, Array]:
+    def information_at(self, scales: Array) -> Array:
+        """(P, P) at (P,): what the sightings would say of the scales if those were their best."""
+        ratio = np.exp(scales - self.centre)
+        return np.asarray(0.5 * self._of_ratio(ratio - 1.0)[2] * np.outer(ratio, ratio))
+
+
+def together(crosses: tuple[Cross, ...], scales: Array) -> tuple[float, Array, Array]:
     """The sum over independent trials, expanded as one."""
-    count = parameters.size
+    count = scales.size
     value, gradient, second = 0.0, np.zeros(count), np.zeros((count, count))
     for cross in crosses:
-        one = cross.expand(parameters)
+        one = cross.expand(scales)
         value, gradient, second = value + one[0], gradient + one[1], second + one[2]
     return value, gradient, second

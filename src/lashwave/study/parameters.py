@@ -29,8 +29,8 @@ LONGEST = 1.0
 DROP95 = float(chi2.ppf(0.95, 1))
 """Rise of -2 log likelihood at the ends of a 95 % interval (Wilks, Ann. Math. Stat. 9 (1938) 60),
 of one scale."""
-CURVE = 41
-"""Points of a profile."""
+CURVE, REACH = 41, 3.5
+"""Points of a profile, and how many posterior deviations it reaches to either side."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
     seen, _ = lowest(_posterior(crosses, known, None, 0.0), start, everything)
     share = known.sd**2 / (known.sd**2 + known.doubt**2)
     mean = known.mean + share * (seen - known.mean)
-    information = 0.5 * together(crosses, seen)[2]
+    information = np.sum([cross.information_at(seen) for cross in crosses], axis=0)
     precision = _doubted(information, known.doubt) + np.diag(1 / known.sd**2)
     covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
     sd = np.sqrt(np.diag(covariance))
@@ -162,7 +162,7 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
 def _scattered(crosses: tuple[Cross, ...], known: Known) -> Known:
     """The doubt with the scatter of these trials in it (as after McCullagh and Nelder, Generalized
     Linear Models (1989), section 4.5, for counts that scatter more than they should)."""
-    total = sum((cross.information for cross in crosses), np.diag(1.0 / known.sd**2))
+    total = np.diag(1.0 / known.sd**2) + sum(cross.information for cross in crosses)
     alone = np.sqrt(np.diag(np.linalg.inv(total)))
     return replace(known, doubt=np.hypot(known.doubt, known.scatter * alone))
 
@@ -178,24 +178,20 @@ def _profile(
     crosses: tuple[Cross, ...], known: Known, axis: int, seen: Array, mean: Array, sd: Array
 ) -> Profile:
     """Along one scale, 3.5 posterior deviations to either side."""
-    reach = 3.5 * sd[axis]
-    grid = mean[axis] + np.linspace(-reach, reach, CURVE)
-    posterior, data = np.empty(CURVE), np.full(CURVE, np.nan)
-    free = np.ones(mean.size, dtype=bool)
-    others = free.copy()
+    grid = mean[axis] + np.linspace(-REACH, REACH, CURVE) * sd[axis]
+    posterior, data = np.empty(CURVE), np.empty(CURVE)
+    others = np.ones(mean.size, dtype=bool)
     others[axis] = False
-    start = seen.copy()
-    for i, scale in enumerate(grid):
-        function = _posterior(crosses, known, axis, float(scale))
-        start, posterior[i] = lowest(function, start, free)
-    at = seen.copy()
-    for i in [*range(CURVE // 2, CURVE), *range(CURVE // 2 - 1, -1, -1)]:
-        if i == CURVE // 2 - 1:
-            at = seen.copy()
-        at[axis] = grid[i]
-        if others.any():
+    middle = CURVE // 2
+    # Outward from the middle, each point from its neighbour's, so as to stay in the same valley.
+    for way in (range(middle, CURVE), range(middle, -1, -1)):
+        start, at = seen.copy(), seen.copy()
+        for i in way:
+            function = _posterior(crosses, known, axis, float(grid[i]))
+            start, posterior[i] = lowest(function, start, np.ones(mean.size, dtype=bool))
+            at[axis] = grid[i]
             at = _others_best(crosses, known, at, others)
-        data[i] = together(crosses, at)[0]
+            data[i] = together(crosses, at)[0]
     return Profile(grid, data - data.min(), posterior - posterior.min())
 
 

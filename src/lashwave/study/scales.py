@@ -37,7 +37,7 @@ DOUBT = {
 """Standard deviation, logarithmic, of a true scale about the one that the chain would take for it
 ...
 """
-SCATTER = {"stiffness_scale": 5.0, "damping_time": 4.0}
+SCATTER = {"drag_tangential": 1.0, "stiffness_scale": 5.0, "damping_time": 4.0}
 """... and how many of the sightings' own standard deviations come to it. Both were read off six
 throws and two swings of the twin (seeds under 40): where a fold is hardly resolved, stiffness and
 damping by the likelihood alone are off by up to ten of its deviations, drag by one."""

@@ -118,8 +118,9 @@ def _statements(
                 f"The sightings do not determine {direction.words}: they leave it {wide} what was "
                 "known before."
             )
+    loose = {d.words for d in directions if d.sd >= 1.0}
     for name, before, after, own in zip(names, prior_sd, sd, alone, strict=True):
-        if after > 0.8 * before:
+        if after > 0.8 * before and f"{name} by itself" not in loose:
             cause = "the sightings" if own > before else "the chain's doubt"
             said.append(
                 f"{name} is hardly better known than before (standard deviation of its logarithm "

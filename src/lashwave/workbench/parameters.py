@@ -158,6 +158,7 @@ def record_of(found: Found) -> dict[str, Any]:
             for i, name in enumerate(estimate.names)
         },
         "correlation": (estimate.covariance / np.outer(sd, sd)).tolist(),
+        "correlation_by_sightings_alone": [[_finite(x) for x in row] for row in said.correlation],
         "information": {
             "matrix": estimate.information.tolist(),
             "rank": said.rank,
@@ -186,7 +187,7 @@ def files_of(found: Found) -> dict[str, bytes]:
     from lashwave.report import export, figures_study, parameters_page
 
     record = record_of(found)
-    names, sd = found.estimate.names, np.sqrt(np.diag(found.estimate.covariance))
+    names = found.estimate.names
     quantities = record["quantities"]
     figure = figures_study.profiles(parameters_page.curves(names, TITLES, found.estimate))
     profile_rows = [
@@ -194,15 +195,18 @@ def files_of(found: Found) -> dict[str, bytes]:
         for name, one in zip(names, found.estimate.profiles, strict=True)
         for x, d, p in zip(one.scale, one.data, one.posterior, strict=True)
     ]
-    correlation = found.estimate.covariance / np.outer(sd, sd)
     columns = list(next(iter(quantities.values())))
     return {
         "parameters.csv": export.table_file(
             ["parameter", *columns], [[n, *q.values()] for n, q in quantities.items()]
         ),
         "correlations.csv": export.table_file(
-            ["parameter", *names],
-            [[n, *map(float, r)] for n, r in zip(names, correlation, strict=True)],
+            ["of", "parameter", *names],
+            [
+                [what, name, *row]
+                for what in ("correlation", "correlation_by_sightings_alone")
+                for name, row in zip(names, record[what], strict=True)
+            ],
         ),
         "profiles.csv": export.table_file(
             ["parameter", "fitted_over_stated", "rise_sightings_alone", "rise_posterior"],
