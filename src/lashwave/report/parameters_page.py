@@ -93,20 +93,6 @@ def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -
         [d["words"], "far wider" if d["sd_over_prior"] is None else f"{d['sd_over_prior']:.2g}"]
         for d in information["directions"]
     ]
-    correlations = [
-        study_page.Chapter(
-            f"Correlations of the logarithms, {what}",
-            headings=["", *names],
-            rows=[
-                [name, *("–" if x is None else numbers.fixed(round(x, 2) + 0.0, 2) for x in row)]
-                for name, row in zip(names, record[key], strict=True)
-            ],
-        )
-        for what, key in (
-            ("sightings alone", "correlation_by_sightings_alone"),
-            ("all that is known", "correlation"),
-        )
-    ]
     chapters = [
         study_page.Chapter(
             "Scales of the law",
@@ -120,7 +106,7 @@ def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -
         study_page.Chapter("Profile likelihoods", (), figure,
                            "Rise of minus two log likelihood along each scale, all others at their "
                            "best. Shaded: 95 % interval."),
-        *correlations,
+        *_correlations(record, names),
         study_page.Chapter("Method", METHOD),
     ]  # fmt: skip
     if len(record["trials"]) > 1:
@@ -143,3 +129,20 @@ def _each(record: Mapping[str, Any], names: Sequence[str]) -> study_page.Chapter
          "where the trial alone says less than was known before."],
         headings=["trial", *names], rows=rows,
     )  # fmt: skip
+
+
+def _correlations(record: Mapping[str, Any], names: Sequence[str]) -> list[study_page.Chapter]:
+    return [
+        study_page.Chapter(
+            f"Correlations of the logarithms, {what}",
+            headings=["", *names],
+            rows=[
+                [name, *("–" if x is None else numbers.fixed(round(x, 2) + 0.0, 2) for x in row)]
+                for name, row in zip(names, record[key], strict=True)
+            ],
+        )
+        for what, key in (
+            ("sightings alone", "correlation_by_sightings_alone"),
+            ("all that is known", "correlation"),
+        )
+    ]

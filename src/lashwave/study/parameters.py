@@ -24,6 +24,8 @@ from lashwave.study.likelihood import Cross, together
 Array = NDArray[np.float64]
 Expanded = tuple[float, Array, Array]
 MOST_STEPS = 60
+BELIEVED = 1.5
+"""Times the farthest shift of a likelihood that was computed: beyond, no scale is sought."""
 LONGEST = 1.0
 """No logarithmic scale moves further in one step."""
 DROP95 = float(chi2.ppf(0.95, 1))
@@ -71,7 +73,7 @@ class Estimate:
     """(P, P), posterior"""
     low95: Array
     high95: Array
-    """(P,), where the profile of the posterior has risen by 3.84"""
+    """(P,), where the profile of the posterior has risen by 3.84, at least 1.96 deviations off"""
     information: Array
     """(P, P), of the sightings of all trials at the mean, prior and doubt left out"""
     profiles: tuple[Profile, ...]
@@ -80,29 +82,54 @@ class Estimate:
 
 
 def lowest(
-    function: Callable[[Array], Expanded], start: Array, free: NDArray[np.bool_]
+    function: Callable[[Array], Expanded],
+    start: Array,
+    free: NDArray[np.bool_],
+    box: tuple[Array, Array] | None = None,
 ) -> tuple[Array, float]:
-    """Where a smooth function is least over the free coordinates, by guarded Newton steps."""
-    at = start.copy()
+    """Where a smooth function is least over the free coordinates, by guarded Newton steps.
+
+    box : least and largest coordinates (P,), within which the search stays.
+    """
+    low, high = (np.full(start.size, -np.inf), np.full(start.size, np.inf)) if box is None else box
+    at = np.where(free, np.clip(start, low, high), start)
     value, gradient, second = function(at)
     for _ in range(MOST_STEPS):
-        part = second[np.ix_(free, free)]
-        size, axes = np.linalg.eigh(part)
-        size = np.maximum(np.abs(size), 1e-9 * max(float(np.abs(size).max(initial=0.0)), 1e-12))
-        step = np.zeros(at.size)
-        step[free] = -axes @ ((axes.T @ gradient[free]) / size)
-        step /= max(1.0, float(np.abs(step).max()) / LONGEST)
-        promised = float(-gradient @ step)
-        if promised < 1e-10:
-            break
+        wall = ((at <= low) & (gradient > 0)) | ((at >= high) & (gradient < 0))
+        step = _newton(gradient, second, free & ~wall)
         for share in 0.5 ** np.arange(30):
-            trial = function(at + share * step)
-            if trial[0] < value - 1e-4 * share * promised:
-                at, (value, gradient, second) = at + share * step, trial
+            there = np.where(free, np.clip(at + share * step, low, high), at)
+            promised = float(gradient @ (at - there))
+            trial = function(there)
+            if trial[0] < value - 1e-4 * promised:
                 break
         else:
             break
+        at, (value, gradient, second) = there, trial
+        if promised < 1e-10:
+            break
     return at, value
+
+
+def _newton(gradient: Array, second: Array, free: NDArray[np.bool_]) -> Array:
+    """Downhill by Newton's step, negative curvature turned round, no longer than `LONGEST`."""
+    step = np.zeros(gradient.size)
+    size, axes = np.linalg.eigh(second[np.ix_(free, free)])
+    size = np.maximum(np.abs(size), 1e-9 * max(float(np.abs(size).max(initial=0.0)), 1e-12))
+    step[free] = -axes @ ((axes.T @ gradient[free]) / size)
+    return step / max(1.0, float(np.abs(step).max()) / LONGEST)
+
+
+def _box(crosses: tuple[Cross, ...]) -> tuple[Array, Array]:
+    """How far likelihoods are believed: `BELIEVED` times as far as they were computed."""
+    low, high = (
+        np.array(
+            [[c + BELIEVED * s[end] for c, s in zip(x.centre, x.shift, strict=True)]
+             for x in crosses]
+        )
+        for end in (0, -1)
+    )  # fmt: skip
+    return low.min(axis=0), high.max(axis=0)
 
 
 def _posterior(
@@ -140,7 +167,14 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
     known = _scattered(crosses, known)
     everything = np.ones(len(names), dtype=bool)
     start = np.mean([cross.centre for cross in crosses], axis=0)
-    seen, _ = lowest(_posterior(crosses, known, None, 0.0), start, everything)
+    function, box = _posterior(crosses, known, None, 0.0), _box(crosses)
+    # A second valley may lie along any scale, so the search begins from all their ends as well.
+    reach = np.diag(np.max([[s[-1] for s in cross.shift] for cross in crosses], axis=0))
+    found = [
+        lowest(function, start + shift, everything, box)
+        for shift in (np.zeros(start.size), *reach, *-reach)
+    ]
+    seen = min(found, key=lambda pair: pair[1])[0]
     share = known.sd**2 / (known.sd**2 + known.doubt**2)
     mean = known.mean + share * (seen - known.mean)
     information = np.sum([cross.information_at(seen) for cross in crosses], axis=0)
@@ -151,7 +185,7 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
     for axis in range(len(names)):
         profile = _profile(crosses, known, axis, seen, mean, sd)
         profiles.append(profile)
-        ends.append(_ends(profile, mean[axis]))
+        ends.append(_ends(profile, mean[axis], sd[axis]))
     low, high = (np.array(end, dtype=np.float64) for end in zip(*ends, strict=True))
     return Estimate(
         names, mean, known.doubt, covariance, low, high, information, tuple(profiles),
@@ -180,7 +214,8 @@ def _profile(
     """Along one scale, 3.5 posterior deviations to either side."""
     grid = mean[axis] + np.linspace(-REACH, REACH, CURVE) * sd[axis]
     posterior, data = np.empty(CURVE), np.empty(CURVE)
-    others = np.ones(mean.size, dtype=bool)
+    everything, box = np.ones(mean.size, dtype=bool), _box(crosses)
+    others = everything.copy()
     others[axis] = False
     middle = CURVE // 2
     # Outward from the middle, each point from its neighbour's, so as to stay in the same valley.
@@ -188,7 +223,7 @@ def _profile(
         start, at = seen.copy(), seen.copy()
         for i in way:
             function = _posterior(crosses, known, axis, float(grid[i]))
-            start, posterior[i] = lowest(function, start, np.ones(mean.size, dtype=bool))
+            start, posterior[i] = lowest(function, start, everything, box)
             at[axis] = grid[i]
             at = _others_best(crosses, known, at, others)
             data[i] = together(crosses, at)[0]
@@ -210,17 +245,22 @@ def _others_best(
             second + np.diag(2.0 / wide),
         )
 
-    return lowest(function, at, others)[0]
+    return lowest(function, at, others, _box(crosses))[0]
 
 
-def _ends(profile: Profile, middle: float) -> tuple[float, float]:
-    """Where the posterior's profile crosses 3.84 on either side."""
+def _ends(profile: Profile, middle: float, sd: float) -> tuple[float, float]:
+    """Where the posterior's profile crosses 3.84 on either side, 1.96 deviations off at least.
+
+    Where the two disagree, the likelihood is far from normal and the doubt, which is normal in the
+    logarithm, is trusted to neither side.
+    """
     ends = []
     for side in (profile.scale <= middle, profile.scale >= middle):
         scale, rise = profile.scale[side], profile.posterior[side]
         order = np.argsort(rise)
         ends.append(float(np.interp(DROP95, rise[order], scale[order])))
-    return ends[0], ends[1]
+    half = np.sqrt(DROP95) * sd
+    return min(ends[0], float(middle - half)), max(ends[1], float(middle + half))
 
 
 def _shifts(crosses: tuple[Cross, ...], known: Known, seen: Array) -> Array:
@@ -229,9 +269,8 @@ def _shifts(crosses: tuple[Cross, ...], known: Known, seen: Array) -> Array:
         return np.zeros((1, seen.size))
     out = np.full((len(crosses), seen.size), np.nan)
     for t, cross in enumerate(crosses):
-        own, _ = lowest(
-            _posterior((cross,), known, None, 0.0), seen, np.ones(seen.size, dtype=bool)
-        )
+        function = _posterior((cross,), known, None, 0.0)
+        own, _ = lowest(function, seen, np.ones(seen.size, dtype=bool), _box((cross,)))
         held = np.sqrt(1.0 / np.maximum(np.diag(cross.information), 1e-12)) < known.sd
         out[t, held] = (own - seen)[held]
     return out

@@ -37,10 +37,12 @@ DOUBT = {
 """Standard deviation, logarithmic, of a true scale about the one that the chain would take for it
 ...
 """
-SCATTER = {"drag_tangential": 1.0, "stiffness_scale": 5.0, "damping_time": 4.0}
+SCATTER = {"drag_tangential": 3.0, "stiffness_scale": 5.0, "damping_time": 4.0}
 """... and how many of the sightings' own standard deviations come to it. Both were read off six
 throws and two swings of the twin (seeds under 40): where a fold is hardly resolved, stiffness and
-damping by the likelihood alone are off by up to ten of its deviations, drag by one."""
+damping by the likelihood alone are off by up to ten of its deviations, drag across the line by two
+or so. Friction along the line moves a misfit by no more than the few units to which one step of the
+path settles it."""
 ABSORBING = ("stiffness_scale", "damping_time")
 """Scales that what the path absorbs depends on: of the others it moves by a tenth of a sighting."""
 REACH = 1.5
