@@ -42,7 +42,7 @@ def keep_cross(folder, out, centre, monkeypatch):
         patch.setattr(parameters, "kept", look)
         with pytest.raises(RuntimeError, match="asked"):
             parameters._likelihood(read_usable(folder), out / "kept", None)
-    value = np.outer(np.diag(HELD), ARMS**2)
+    value = np.outer(np.diag(HELD), np.expm1(ARMS) ** 2)
     cross = Cross(SCALES, np.asarray(centre), HELD, (ARMS,) * 4, tuple(value))
     arrays = {
         "names": np.array(SCALES), "centre": cross.centre, "information": cross.information,
@@ -65,15 +65,17 @@ def test_parameters_of_two_throws_from_what_was_kept(folder, other, tmp_path, mo
     assert said == json.loads((out / "parameters.json").read_text(encoding="utf-8"))
     assert {path.name for path in out.iterdir()} == parameters.FILES
     drag = said["quantities"]["drag_normal"]
-    # Two equal likelihoods about 0.1 and 0.2, sd 0.02 each; doubt 0.012 and a prior of 0.15.
-    wide = 0.5 * 0.02**2 + 0.012**2
-    middle = 0.15 * 0.15**2 / (0.15**2 + wide)
+    # Two likelihoods, parabolas in the scale, relative sd 0.02 each; doubt 0.012, a prior of 0.15.
+    a = np.exp([-0.1, -0.2])
+    both = a.sum() / (a @ a)
+    wide = 0.02**2 / (both**2 * (a @ a)) + 0.012**2
+    middle = np.log(both) * 0.15**2 / (0.15**2 + wide)
     sd = (1 / wide + 1 / 0.15**2) ** -0.5
-    assert drag["value"] == pytest.approx(np.exp(middle), rel=1e-4)
-    assert drag["sd"] == pytest.approx(drag["value"] * sd, rel=1e-3)
-    assert np.log(drag["high95"]) - middle == pytest.approx(1.96 * sd, rel=1e-2)
+    assert drag["value"] == pytest.approx(np.exp(middle), rel=3e-4)
+    assert drag["sd"] == pytest.approx(drag["value"] * sd, rel=5e-3)
+    assert np.log(drag["high95"]) - middle == pytest.approx(1.96 * sd, rel=2e-2)
     assert said["information"]["rank"] == 4
-    assert said["information"]["condition"] == pytest.approx(5000.0, rel=1e-6)
+    assert said["information"]["condition"] == pytest.approx(5000.0, rel=0.05)
     assert any("drag_tangential" in line for line in said["statements"])
     rows = table(out / "profiles.csv")
     assert [r["parameter"] for r in rows] == [n for n in SCALES for _ in range(41)]
