@@ -112,26 +112,11 @@ def test_no_shift_changes_nothing(swing):
     assert np.isnan(here.absorbed)
 
 
-def test_the_slope_is_that_of_the_misfit(swing):
-    """By central differences along drag across the line, to what a step of the path leaves
-    unsettled and to drag coefficients held in the derivative."""
-    _, _, evidence = swing
-    shift = 0.3 * np.eye(LAWS)[0]
-    rise = evidence.at(shift).misfit - evidence.at(-shift).misfit
-    assert evidence.slope[0] == pytest.approx(rise / 0.6, rel=0.25)
-
-
 def test_information_is_the_schur_complement(swing):
-    """Of the normal matrix over everything, by dense algebra, less the scales' prior; and the slope
-    the gradient that is left where all else is at its best."""
+    """Of the normal matrix over everything, by dense algebra, less the scales' prior."""
     setup, state, evidence = swing
     normal = eq.build(setup, evidence.path, state.density, state.weights, state.anchor)
     cross = np.concatenate([normal.border[:, :LAWS], normal.corner[LAWS:, :LAWS]])
-    size = normal.border.shape[0]
-    others = np.delete(normal.gradient, np.arange(size, size + LAWS))
-    slope = normal.gradient[size : size + LAWS] - cross.T @ np.linalg.solve(_dense(normal), others)
-    slope -= evidence.scales / setup.shared.sd[:LAWS] ** 2
-    assert evidence.slope == pytest.approx(2.0 * slope, abs=1e-4 * np.abs(slope).max())
     out = normal.corner[:LAWS, :LAWS] - cross.T @ np.linalg.solve(_dense(normal), cross)
     out -= np.diag(1.0 / setup.shared.sd[:LAWS] ** 2)
     assert evidence.information == pytest.approx(out, abs=1e-6 * np.abs(out).max())

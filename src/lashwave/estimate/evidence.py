@@ -146,11 +146,6 @@ class Evidence:
         right = np.concatenate([border[:, :LAWS], corner[LAWS:, :LAWS]])
         self._follow = np.stack([eq.solve(best.factor, column) for column in right.T], axis=1)
         information = corner[:LAWS, :LAWS] - right.T @ self._follow
-        off = (self.scales - setup.shared.mean[:LAWS]) / setup.shared.sd[:LAWS] ** 2
-        pull = best.normal.gradient[self._size : self._size + LAWS] - off
-        others = _without_laws(best.normal).gradient
-        self.slope = np.asarray(2.0 * (pull - self._follow.T @ others))
-        """(5,), of the misfit by the scales, path and nuisances at their best"""
         prior = np.diag(1.0 / setup.shared.sd[:LAWS] ** 2)
         self.information = np.asarray(0.5 * (information + information.T) - prior)
         """(5, 5), of the scales with path and nuisances out, prior left out (Gauss-Newton)."""

@@ -37,16 +37,14 @@ DOUBT = {
 """Standard deviation, logarithmic, of a true scale about the one that the chain would take for it
 ...
 """
-SCATTER = {"drag_tangential": 1.0, "stiffness_scale": 5.0, "damping_time": 4.0}
+SCATTER = {"drag_tangential": 3.0, "stiffness_scale": 5.0, "damping_time": 4.0}
 """... and how many of the sightings' own standard deviations come to it. Both were read off six
 throws and two swings of the twin (seeds under 40): where a fold is hardly resolved, stiffness and
 damping by the likelihood alone are off by up to ten of its deviations, drag across the line by two
-or so."""
+or so. Friction along the line moves a misfit by no more than the few units to which one step of the
+path settles it."""
 ABSORBING = ("stiffness_scale", "damping_time")
 """Scales that what the path absorbs depends on: of the others it moves by a tenth of a sighting."""
-WEAK = ("drag_tangential",)
-"""Scales of forces so weak that the misfit is a parabola in them, by its slope and information at
-the centre; points computed off it would drown in what one step of the path leaves unsettled."""
 REACH = 1.5
 """Of a cross: deviations (data and doubt) from the centre to the first point of an arm ..."""
 OF_PRIOR = {"drag_tangential": 1.0}
@@ -74,11 +72,7 @@ def cross_of(setup: Setup, state: State, told: Told) -> Cross:
         arm = min(arm, OF_PRIOR.get(name, 0.5) * float(setup.shared.sd[column]))
         shift = arm * np.array([-2.0, -1.0, 1.0, 2.0])
         shifts.append(shift)
-        if name in WEAK:
-            x = np.expm1(shift)
-            values.append(evidence.slope[column] * x + evidence.information[column, column] * x**2)
-        else:
-            values.append(_arm(evidence, column, shift, name in ABSORBING))
+        values.append(_arm(evidence, column, shift, name in ABSORBING))
     return Cross(
         names, evidence.scales[columns], evidence.information[np.ix_(columns, columns)],
         tuple(shifts), tuple(values),
