@@ -48,7 +48,8 @@ METHOD = (
     "off simulated trials: a part that no number of trials wears down, and, of stiffness and "
     "damping, a part that grows with their own deviation by the sightings.",
     "Intervals are where the profile of the posterior has risen by 3.84 (Wilks, Annals of "
-    "Mathematical Statistics 9 (1938) 60).",
+    "Mathematical Statistics 9 (1938) 60), and no narrower than 1.96 standard deviations either "
+    "way.",
 )
 
 
