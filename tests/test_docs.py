@@ -20,16 +20,9 @@ ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 PAGES = [ROOT / "README.md", ROOT / "CHANGELOG.md", *sorted((ROOT / "docs").glob("*.md"))]
 COMMANDS = (
-    "check",
-    "reconstruct",
-    "locate",
-    "calibrate",
-    "simulate",
-    "demo",
-    "predict",
-    "rank",
-    "fall",
-)
+    "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
+    "locate", "calibrate", "simulate", "demo",
+)  # fmt: skip
 
 
 def blocks(text: str, language: str) -> list[str]:

@@ -14,7 +14,10 @@ import lashwave.estimate
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.workbench.cli import main
 
-COMMANDS = ("check", "reconstruct", "locate", "calibrate", "simulate", "demo")
+COMMANDS = (
+    "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
+    "locate", "calibrate", "simulate", "demo",
+)  # fmt: skip
 ANSWERS = {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html", "report.pdf"}
 
 

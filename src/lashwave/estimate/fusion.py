@@ -34,19 +34,26 @@ def _told(tell: Progress, stage: str, share: float) -> None:
     tell(stage, 0.3 * share)
 
 
-def _from_best_start(setup: Setup, tell: Progress) -> Joint:
-    """The joint fit from the forward sweep; where that distrusts many sightings, or fails, from a
-    more wary sweep too, and the fit that distrusts fewer of the two.
+def solved(
+    trial: Trial, options: Options | None = None, progress: Progress | None = None
+) -> tuple[Setup, Joint]:
+    """The most probable motion in the solver's own unknowns, from the forward sweep.
+
+    Where that fit distrusts many sightings, or fails, it is sought from a more wary sweep too; the
+    one that distrusts fewer is taken.
 
     Raises
     ------
     NotConvergedError : where both fail, of the second.
     """
-    smooth, jumps = without_jumps(setup.trial)
+    tell = progress or _silent
+    setup = set_up(trial, options or Options())
+    smooth, jumps = without_jumps(trial)
+    start = replace(setup, trial=smooth, hand_jerk=np.inf)
     best: Joint | None = None
     for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
         try:
-            path, weights = sweep(replace(setup, trial=smooth), partial(_told, tell, stage), stride)
+            path, weights = sweep(start, partial(_told, tell, stage), stride)
             weights.marker[jumps] = 0.0
             joint = joint_fit(setup, path, weights, tell)
         except NotConvergedError:
@@ -58,7 +65,7 @@ def _from_best_start(setup: Setup, tell: Progress) -> Joint:
         if max(distrust(best)) <= DOUBTFUL:
             break
     assert best is not None  # the last of the strides has raised
-    return best
+    return setup, best
 
 
 def estimate(trial: Trial, options: Options | None = None, progress: Progress | None = None) -> Fit:
@@ -72,10 +79,8 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     ------
     NotConvergedError : where no motion could be found that can be believed.
     """
-    options = options or Options()
     tell = progress or _silent
-    setup = set_up(trial, options)
-    joint = _from_best_start(setup, tell)
+    setup, joint = solved(trial, options, tell)
     tell("posterior", 0.9)
     draws = draws_of(setup, joint, joint.factor)
     tell("motion", 0.97)

@@ -12,7 +12,6 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.clocks import scanned
 from lashwave.estimate.grid import march, rotation_rate, wanted_step
-from lashwave.estimate.hand import jerk_density
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
@@ -191,7 +190,6 @@ def _final(stages: _Stages, path: Path, density: Array) -> tuple[eq.Normal, eq.F
 
 def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
     """From the sweep's path to the minimum over everything."""
-    setup = replace(setup, hand_jerk=jerk_density(setup.trial))
     stages = _Stages(held(setup), path, weights, told)
     stages.tighten()
     if any(c.frame.size for c in setup.trial.cameras):

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
+from lashwave.estimate.hand import jerk_density
 from lashwave.estimate.options import Options
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import Chain, build, stations
@@ -162,6 +163,7 @@ def set_up(trial: Trial, options: Options) -> Setup:
         node_mass=chain.node_mass,
         shared=_shared(trial, float(np.mean(sd))),
         stiffness_source=source,
+        hand_jerk=jerk_density(trial),
     )
 
 

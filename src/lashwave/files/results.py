@@ -150,6 +150,9 @@ def summary(
         "warnings": list(fit.warnings),
         "provenance": {
             "program_version": record["program_version"],
+            "specimen": trial.specimen,
+            "thrower": trial.thrower,
+            "date": trial.date,
             "inputs": trial.hashes,
             "options": json.loads(record["options"]),
         },

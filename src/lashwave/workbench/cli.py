@@ -33,6 +33,11 @@ Quiet = Annotated[bool, Parameter(name="--quiet", negative="", help="Show no pro
 Seed = Annotated[int, Parameter(name="--seed", help="Which trial of the family; any whole number.")]
 
 
+Trials = Annotated[
+    list[Path], Parameter(name="TRIALS", help="Folders of trials; of answers too for `compare`.")
+]
+
+
 def _flag(text: str) -> Parameter:
     return Parameter(negative="", help=text)
 
@@ -97,6 +102,62 @@ def deposit(
     names = packing.run(trial, answers, out, inputs=inputs)
     console.say(f"Archive: {out} ({len(names)} files)")
     return DONE
+
+
+@app.command
+def parameters(
+    trials: Trials,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder for the answers; an earlier answer is replaced.")],
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Estimate drag, damping and bending stiffness from one trial or several of one specimen.
+
+    Says which of them the sightings tell apart, with profile likelihoods. Takes two minutes a
+    trial; what was computed is kept in --out, so that a run that was stopped goes on where it was.
+    """
+    from lashwave.workbench import console, folders
+    from lashwave.workbench import parameters as law
+
+    _check_trials(trials, out)
+    folders.check_new_folder(out, known=law.FILES, option="--out")
+    with console.progress(quiet) as progress:
+        return law.run(trials, out, progress, as_json=json)
+
+
+@app.command
+def compare(
+    trials: Trials,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder for the answers; an earlier answer is replaced.")],
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Compare the answers of several trials: repeatability, spread of specimens and throwers.
+
+    Takes folders of trials or of their answers. A trial without answers is reconstructed first
+    and kept in --out. Missing answers stay missing and are counted.
+    """
+    from lashwave.workbench import compare as side_by_side
+    from lashwave.workbench import console, folders
+
+    _check_trials(trials, out)
+    folders.check_new_folder(out, known=side_by_side.FILES, option="--out")
+    with console.progress(quiet) as progress:
+        return side_by_side.run(trials, out, progress, as_json=json)
+
+
+def _check_trials(trials: list[Path], out: Path) -> None:
+    from lashwave.workbench import folders
+
+    if not trials:
+        raise InputError("TRIALS", "none is named", "name a trial folder or several")
+    for trial in trials:
+        folders.check_trial_folder(trial)
+        folders.check_apart(out, trial)
 
 
 @app.command

@@ -81,13 +81,8 @@ def _sent(
     return answers | more, warnings, table
 
 
-def reconstruct_folder(
-    folder: Path, out: Path, progress: Progress | None = None, options: Any = None
-) -> Reconstruction:
-    """Read a trial folder, reconstruct it, and write the answers to `out` as a whole.
-
-    Raises InputError, with nothing written, where the trial cannot be used.
-    """
+def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
+    """A trial folder with what its pictures show; raises InputError where it cannot be used."""
     from lashwave.files.pictures import read_pictures
     from lashwave.workbench.checkup import refuse_unusable
     from lashwave.workbench.locate import joined, search
@@ -99,6 +94,18 @@ def reconstruct_folder(
     if pictures.frames:
         trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
     refuse_unusable(trial, folder / "trial.toml")
+    return trial
+
+
+def reconstruct_folder(
+    folder: Path, out: Path, progress: Progress | None = None, options: Any = None
+) -> Reconstruction:
+    """Read a trial folder, reconstruct it, and write the answers to `out` as a whole.
+
+    Raises InputError, with nothing written, where the trial cannot be used.
+    """
+    show = progress or silent
+    trial = read_usable(folder, show)
 
     def within(stage: str, share: float) -> None:
         show(stage, READ + (FITTED - READ) * share)
