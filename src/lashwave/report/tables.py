@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from lashwave.quantities.answer import Answer
 from lashwave.report import numbers
 
-TIP, HAND, CLOCKS, FITTED, OTHER = (
+TIP, SOUND, HAND, CLOCKS, FITTED, OTHER = (
     "Tip and crack",
+    "Fronts and sounds",
     "Hand and energy",
     "Clocks and cameras",
     "Fitted over stated",
@@ -41,6 +42,14 @@ PREFIXES: dict[str, str] = {
     "registration_u": "image offset, to the right",
     "registration_v": "image offset, down",
 }
+OF_SOUND: dict[str, str] = {
+    "front_birth_time": "when the front was born, seen by",
+    "front_birth_station": "where that is, from the butt, seen by",
+    "front_speed": "speed of the front along its normal, seen by",
+    "front_overpressure": "rise of pressure behind it by that speed, seen by",
+    "mach_from_cone": "tip's Mach number across the view by a straight front, seen by",
+    "sound_delay": "sound later than the first sonic moment lets expect, at",
+}
 
 
 @dataclass(frozen=True)
@@ -64,6 +73,8 @@ def meaning(name: str) -> tuple[str, str]:
     stem, colon, camera = name.partition(":")
     if colon and stem in PREFIXES:
         return CLOCKS, f"{PREFIXES[stem]}, {camera}"
+    if colon and stem in OF_SOUND:
+        return SOUND, f"{OF_SOUND[stem]} {camera}"
     return OTHER, ""
 
 
@@ -92,4 +103,4 @@ def groups(answers: dict[str, Answer]) -> list[tuple[str, list[Row]]]:
     found: dict[str, list[Row]] = {}
     for name in sorted(answers, key=order.index):
         found.setdefault(meaning(name)[0], []).append(row(name, answers[name]))
-    return [(g, found[g]) for g in (TIP, HAND, CLOCKS, FITTED, OTHER) if g in found]
+    return [(g, found[g]) for g in (TIP, SOUND, HAND, CLOCKS, FITTED, OTHER) if g in found]
