@@ -38,8 +38,9 @@ class Sonic:
 def sent(
     trial: Trial, draws: Draws, sonic: Sonic, sound: tuple[float, float]
 ) -> tuple[dict[str, Answer], list[str]]:
-    """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, those
-    of `front_answers`, and `sound_delay:MICROPHONE`, by which a sound came later than the first sonic moment lets expect.
+    """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, those of
+    `front_answers`, and `sound_delay:MICROPHONE`, by which a sound came later than the first
+    sonic moment lets expect.
 
     Parameters
     ----------
