@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.points.background import Plane
-from lashwave.points.line_mask import MARGIN, Candidate, Sieve, blurred
+from lashwave.points.line_mask import MARGIN, Candidate, Mask, Sieve, blurred
 from lashwave.points.line_trace import End, centre_line, sampled, way_in
 
 Array = NDArray[np.float64]
@@ -34,8 +34,10 @@ FITTED = 40
 """Of the stem's end, that its direction and bend are taken from [px]."""
 DARK, OPEN = 0.75, 0.55
 """Shares of the stem's depth: the core of the line is darker, what lies beside an edge lighter."""
-GONE = 5
+GONE = 2
 """Steps for which the core must be bright where the line has ended [px]."""
+HIDDEN = 6
+"""Steps behind a wire or dust that the walk bridges [px]."""
 UNSEEN = 4
 """Steps before the end within which an edge must have been seen [px]."""
 FARTHEST = 250
@@ -50,17 +52,22 @@ CORE = 0.5
 """Share of the line's width that must be dark."""
 BAND = 4.5
 """What is dark further beside the line's axis is no part of it [px]."""
+RING = 14
+"""Radius about an end at which a line would be seen to go on [px]."""
 HELD = 25
 """Steps that the walk goes on with no edge seen [px]."""
 
 
-def stems(dark: Plane, filters: Sieve) -> list[Candidate]:
-    """Regions that are dark and thin, have come in, and have no glare about them."""
-    shade = blurred(dark, 1.0) / filters.fine_share
+def lit_up(shade: Plane) -> Mask:
+    """Where a front may stand: about what is brighter than the background."""
     glare = (shade < -GLARE).view(np.uint8)
-    square = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * ABOUT + 1, 2 * ABOUT + 1))
-    clear = (shade > filters.likely) & (filters.fine_share > 0.15)
-    clear &= ~np.asarray(cv2.dilate(glare, square)).view(np.bool_)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * ABOUT + 1, 2 * ABOUT + 1))
+    return np.asarray(cv2.dilate(glare, disc)).view(np.bool_)
+
+
+def stems(shade: Plane, lit: Mask, filters: Sieve) -> list[Candidate]:
+    """Regions that are dark and thin, have come in, and have no glare about them."""
+    clear = (shade > filters.likely) & (filters.fine_share > 0.15) & ~lit
     count, labels, stats, _ = cv2.connectedComponentsWithStats(clear.view(np.uint8))
     found = []
     for label in range(1, count):
@@ -80,7 +87,9 @@ def stems(dark: Plane, filters: Sieve) -> list[Candidate]:
 def walked_ends(dark: Plane, filters: Sieve) -> list[End]:
     """Ends that clear stems lead to through the fronts; `End.beyond` is at least 1 px."""
     found = []
-    for stem in stems(dark, filters):
+    shade = blurred(dark, 1.0) / filters.fine_share
+    lit = lit_up(shade)
+    for stem in stems(shade, lit, filters):
         way = way_in(stem)
         if way is None or len(way) < STEM:
             continue
@@ -89,12 +98,29 @@ def walked_ends(dark: Plane, filters: Sieve) -> list[End]:
         if half > 0.5 * WIDEST or depth < 0.4:
             continue
         walk = _walk(dark, filters.weight, line[:FITTED], depth, half)
-        if walk is None:
+        if walk is None or not _ends_in_fronts(shade, lit, walk, depth):
             continue
         direction = walk[0] - walk[min(14, len(walk) - 1)]
         direction = direction / np.hypot(*direction)
         found.append(End(np.concatenate([walk, line]), direction, depth, True, 1.0, 2.0 * half))
     return found
+
+
+def _ends_in_fronts(shade: Plane, lit: Mask, walk: Array, depth: float) -> bool:
+    """Whether fronts are about the end, and no line goes on from it where there are none."""
+    u, v = (int(x) for x in np.rint(walk[0]))
+    box = (slice(max(v - RING, 0), v + RING + 1), slice(max(u - RING, 0), u + RING + 1))
+    if not lit[v, u]:
+        return False
+    back = walk[min(RING, len(walk) - 1)] - walk[0]
+    back = back / max(float(np.hypot(*back)), 1e-9)
+    rows, columns = np.mgrid[box]
+    away = np.stack([columns, rows], axis=-1) - walk[0]
+    far = np.hypot(away[..., 0], away[..., 1])
+    square = np.ones((2 * ABOUT + 1, 2 * ABOUT + 1), np.uint8)
+    near = np.asarray(cv2.dilate(lit[box].view(np.uint8), square)).view(np.bool_)
+    on = (shade[box] > DARK * depth) & ~near & (far > RING - 3)
+    return not bool((on & (away @ back < 0.7 * far)).any())
 
 
 def _section(dark: Plane, line: Array) -> tuple[float, float]:
@@ -140,7 +166,7 @@ def _walk(dark: Plane, seen: Plane, start: Array, depth: float, half: float) -> 
         state, off = _across(dark, seen, place, normal, depth, half)
         if state == "hidden":
             steps.hidden += 1
-            if steps.hidden > GONE:
+            if steps.hidden > HIDDEN:
                 return None
             continue
         if state == "bright":
@@ -180,7 +206,7 @@ def _across(
     if float(sampled(seen, spots).mean()) < 0.8:
         return "hidden", 0.0
     cut = sampled(dark, spots).ravel()
-    size = max(int(round(4.0 * CORE * half)), 1)
+    size = max(round(4.0 * CORE * half), 1)
     core = np.convolve(cut, np.full(size, 1.0 / size), mode="valid")
     if core.max() < DARK * depth:
         return "bright", 0.0

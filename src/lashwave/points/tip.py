@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
 from lashwave.points.line_mask import Candidate, Sieve, black_regions, candidates, sieve
 from lashwave.points.line_trace import CentreLine, End, centre_line, ends
+from lashwave.points.steady import steady
 from lashwave.points.through_fronts import GLARE, bands, walked_ends
-from lashwave.points.tip_fit import TipFit, fit_tip, pooled
+from lashwave.points.tip_fit import ROUND, ROUND_SD, TipFit, fit_tip, pooled
 from lashwave.quantities.images import Frames, TipTrack
 
 Array = NDArray[np.float64]
@@ -29,12 +30,14 @@ STRAY = 8.0
 """A fit further from the end of the dark region than this is of something else [px]."""
 FARTHEST = 130.0
 """Longer than any tuft: what goes on further in the dark is not the tip's [px]."""
-WORST_SD, DOUBTFUL_SD = 2.0, 3.0
+WORST_SD, DOUBTFUL_SD = 2.5, 3.0
 """Of a tip in a track, and of one whose shape is still its own [px]."""
 ROUGH, UNLIKE = 3.0, 0.25
 """A picture fits by chi-square over its degrees, or by its residual's share of the depth."""
 JOINED_MISFIT = 1.5
 """The same where strands or a front begin at the tip, which the fit does not see much of."""
+WALKED_SD = 2.0
+"""Of an end that a walk through fronts led to [px]; measured on rendered throws."""
 LIT = 0.02
 """Share of the picture about an end that a front lights up where fronts are about."""
 FLOOR = 0.03
@@ -115,7 +118,8 @@ def follow(frames: Frames, scene: Background, exposure: float = 0.0) -> Iterator
 
 def _glares(rough: _Rough) -> bool:
     """Whether a front stands about an end."""
-    return bool((rough.dark < -GLARE).mean() > LIT)
+    noise = float(np.median(rough.noise[np.isfinite(rough.noise)]))
+    return bool((rough.dark < -GLARE - 4.0 * noise).mean() > LIT)
 
 
 def _with_walk(
@@ -131,6 +135,8 @@ def _with_walk(
     if chosen is None:
         return fresh
     walked = _cut(number, chosen, dark, noise)
+    if not _glares(walked):
+        return fresh
     walked = replace(walked, bands=bands(walked.dark, chosen, walked.corner))
     if fresh is None or fresh.end.beyond > 0.0:
         return replace(walked, walked=walked)
@@ -142,9 +148,26 @@ def _seen(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSeen
     seen = None
     if trail[-1].walked is None or trail[-1].walked.end is not trail[-1].end:
         seen = _fitted(trail, after, exposure)
-    if seen is None and trail[-1].walked is not None:
-        seen = _fitted([*trail[:-1], trail[-1].walked], after, exposure)
+    walked = trail[-1].walked
+    if seen is None and walked is not None:
+        seen = _fitted([*trail[:-1], walked], after, exposure) or _as_walked(walked)
     return seen
+
+
+def _as_walked(rough: _Rough) -> TipSeen:
+    """The walk's own end, where fronts hide too much for a fit."""
+    fit = TipFit(
+        rough.tip + 0.0,
+        WALKED_SD**2 * np.eye(2),
+        ROUND,
+        ROUND_SD,
+        np.zeros(2),
+        rough.end.direction,
+        _width(rough),
+        rough.end.depth,
+        np.nan,
+    )
+    return TipSeen(rough.frame, fit, rough.line, rough.corner, rough.dark, rough.noise)
 
 
 def track(seen: Iterable[TipSeen]) -> TipTrack:
@@ -158,12 +181,10 @@ def track(seen: Iterable[TipSeen]) -> TipTrack:
         fits.append(one.fit)
     fits = pooled(fits)
     sd = np.array([np.hypot(f.sd, FLOOR) for f in fits])
-    kept = sd <= WORST_SD
-    return TipTrack(
-        np.array(frames, dtype=np.int64)[kept],
-        np.array([f.uv for f in fits]).reshape(-1, 2)[kept],
-        sd[kept],
-    )
+    number, uv = np.array(frames, dtype=np.int64), np.array([f.uv for f in fits]).reshape(-1, 2)
+    kept = np.flatnonzero(sd <= WORST_SD)
+    kept = kept[steady(number[kept], uv[kept], sd[kept])]
+    return TipTrack(number[kept], uv[kept], sd[kept])
 
 
 def _ends(regions: list[Candidate], scene: Background, near: Array | None) -> list[End]:
@@ -213,7 +234,7 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     if now.end.beyond > 0.0 and (len(known) < 3 or _beside_wire(now)):
         return None  # something joins it, and it does not last, or a wire hides what
     width = _width(now)
-    joined = now.end.beyond > 0.0 or _glares(now)
+    joined = now.end.beyond > 0.0
     fit = fit_tip(
         now.dark,
         now.noise if now.bands is None else np.where(now.bands, np.float32(np.inf), now.noise),
@@ -256,5 +277,5 @@ def _width(rough: _Rough) -> float:
     spots = np.rint(way[:, None] + offsets[None, :, None] * normal).astype(int)
     column = np.clip(spots[..., 0], 0, width - 1)
     row = np.clip(spots[..., 1], 0, height - 1)
-    mass = np.maximum(rough.dark[row, column], 0.0).sum(axis=1)
+    mass = np.maximum(rough.dark[row, column], -GLARE).sum(axis=1)
     return float(np.clip(np.median(mass) / max(rough.end.depth, 0.1), 1.0, 12.0))
