@@ -31,9 +31,12 @@ def steady(frame: NDArray[np.int64], uv: Array, sd: Array) -> NDArray[np.bool_]:
     frame : (P,) increasing; uv : (P, 2) [px]; sd : (P,) of one coordinate [px].
     """
     kept = np.ones(frame.size, dtype=bool)
+    # A point that jerks about in most places is no liar in one of them.
+    away = [_off(i, np.flatnonzero(kept), frame, uv, sd)[0] for i in range(frame.size)]
+    rough = float(np.median(away)) if away else 0.0
     while True:
         own = np.flatnonzero(kept)
-        off = np.array([_off(i, own, frame, uv, sd) for i in own])
+        off = np.array([_off(i, own, frame, uv, sd, rough)[1] for i in own])
         if not off.size or off.max() <= LIMIT:
             break
         kept[own[int(off.argmax())]] = False
@@ -41,18 +44,26 @@ def steady(frame: NDArray[np.int64], uv: Array, sd: Array) -> NDArray[np.bool_]:
     return kept & ~((sd >= DOUBTFUL) & np.isin(np.arange(frame.size), own[off == 0.0]))
 
 
-def _off(i: int, own: NDArray[np.intp], frame: NDArray[np.int64], uv: Array, sd: Array) -> float:
-    """Distance of place i from what its neighbours foretell [sd]; 0 where they are too few."""
+def _off(
+    i: int,
+    own: NDArray[np.intp],
+    frame: NDArray[np.int64],
+    uv: Array,
+    sd: Array,
+    rough: float = 0.0,
+) -> tuple[float, float]:
+    """Distance of place i from what its neighbours foretell, in px and in sd; 0 where too few."""
     before = own[(own < i) & (frame[own] >= frame[i] - REACH)][-EACH_SIDE:]
     after = own[(own > i) & (frame[own] <= frame[i] + REACH)][:EACH_SIDE]
     near = np.concatenate([before, after])
     if near.size < FEWEST:
-        return 0.0
+        return 0.0, 0.0
     t = (frame[near] - frame[i]).astype(float)
     step = float(np.linalg.norm(uv[near[-1]] - uv[near[0]])) / (t[-1] - t[0])
-    error = np.hypot(sd[near], LEAST + SHARE * step)
+    model = LEAST + SHARE * step + rough
+    error = np.hypot(sd[near], model)
     rows = np.column_stack([np.ones_like(t), t, t * t]) / error[:, None]
     inverse = np.linalg.pinv(rows)
     foretold = inverse[0] @ (uv[near] / error[:, None])
-    spread = np.sqrt((inverse[0] ** 2).sum() + sd[i] ** 2 + (LEAST + SHARE * step) ** 2)
-    return float(np.linalg.norm(uv[i] - foretold) / spread)
+    away = float(np.linalg.norm(uv[i] - foretold))
+    return away, away / float(np.sqrt((inverse[0] ** 2).sum() + sd[i] ** 2 + model**2))

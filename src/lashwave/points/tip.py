@@ -150,7 +150,12 @@ def _seen(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSeen
         seen = _fitted(trail, after, exposure)
     walked = trail[-1].walked
     if seen is None and walked is not None:
-        seen = _fitted([*trail[:-1], walked], after, exposure) or _as_walked(walked)
+        seen = _fitted([*trail[:-1], walked], after, exposure)
+        if seen is None:
+            return _as_walked(walked)
+        # A fit follows the walk into a front that lies along the line.
+        fit = seen.fit
+        seen = replace(seen, fit=replace(fit, covariance=fit.covariance + WALKED_SD**2 * np.eye(2)))
     return seen
 
 
