@@ -36,7 +36,7 @@ def steady(frame: NDArray[np.int64], uv: Array, sd: Array) -> NDArray[np.bool_]:
     rough = float(np.median(away)) if away else 0.0
     while True:
         own = np.flatnonzero(kept)
-        off = np.array([_off(i, own, frame, uv, sd, rough)[1] for i in own])
+        off = np.array([_off(int(i), own, frame, uv, sd, rough)[1] for i in own])
         if not off.size or off.max() <= LIMIT:
             break
         kept[own[int(off.argmax())]] = False
