@@ -149,7 +149,7 @@ def _seen(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSeen
     if trail[-1].walked is None or trail[-1].walked.end is not trail[-1].end:
         seen = _fitted(trail, after, exposure)
     walked = trail[-1].walked
-    if seen is None and walked is not None:
+    if walked is not None and (seen is None or seen.fit.sd > WORST_SD):
         seen = _fitted([*trail[:-1], walked], after, exposure)
         if seen is None:
             return _as_walked(walked)
