@@ -10,6 +10,7 @@ from lashwave.estimate import Options, hand
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.diagnosis import check_energy
+from lashwave.estimate.jerk import jerk_density
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import moved
 from lashwave.estimate.setup import set_up
@@ -23,7 +24,7 @@ from lashwave.quantities.fit import Draws
 def problem():
     """A short stretch of a swing, as its markers' splines have it."""
     trial, _ = twin.make(3, "swing")
-    setup = replace(set_up(trial, Options()), hand_jerk=hand.jerk_density(trial))
+    setup = replace(set_up(trial, Options()), hand_jerk=jerk_density(trial))
     begin = trial.markers.time[100]
     path = spline_path(setup, begin + 1.5e-3 * np.arange(8), initial_shared(setup))
     return setup, path
@@ -56,7 +57,7 @@ def test_the_density_of_a_walk_that_was_made_is_found():
         time=step * np.arange(500), position=place, labels=("a", "b", "c"),
         station=np.array([0.01, 0.02, 0.03]), sd=np.full((500, 3), sd),
     )  # fmt: skip
-    found = hand.jerk_density(replace(trial, markers=markers))
+    found = jerk_density(replace(trial, markers=markers))
     # tau = (sd^2 step / q)^(1/6) = 4.6 ms resolves some 200 increments a coordinate: about 3 %
     assert np.log(found / q) == pytest.approx(0.0, abs=0.15)
 

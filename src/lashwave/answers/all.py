@@ -21,19 +21,31 @@ ENOUGH_DRAWS = 100
 """Under these a 95 % interval rests on two draws at either end."""
 
 
-def answer(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], xr.Dataset, list[str]]:
+def first_sonic(trial: Trial, fit: Fit) -> crack.SonicDraws:
+    """The first sonic moment of each draw, each with its own speed of sound."""
+    draws = fit.draws
+    sounds = sound.draws(*sound.speed(trial.air), draws.position.shape[0])
+    return crack.ask(draws, lists.speed_draws(draws), sounds, trial.line.length)
+
+
+def answer(
+    trial: Trial, fit: Fit, sonic: crack.SonicDraws | None = None
+) -> tuple[dict[str, Answer], xr.Dataset, list[str]]:
     """Answers by name, lists over time and station, and what a user must be warned of.
 
     Every derived answer is asked of each draw; its value is the median of what the draws say, its
     interval their central 95 %. So the value carries every draw's own noise and curvature of the
     question (a peak lies higher than the peak of the mean motion), as the interval does.
+
+    sonic : of `first_sonic`, where it is known already.
     """
     draws, line = fit.draws, trial.line
     middle, sound_sd = sound.speed(trial.air)
     sounds = sound.draws(middle, sound_sd, draws.position.shape[0])
     speed = lists.speed_draws(draws)
     of_tip = tip.ask(draws)
-    sonic = crack.ask(draws, speed, sounds, line.length)
+    if sonic is None:
+        sonic = crack.ask(draws, speed, sounds, line.length)
     sonic_answers, warnings = crack.sonic_answers(sonic)
     answers = {
         "speed_of_sound": sound.answer(middle, sound_sd),

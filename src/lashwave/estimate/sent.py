@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.birth import birth
+from lashwave.estimate.front_answers import front_answers
 from lashwave.estimate.sound_place import arrival
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.errors import NotConvergedError
@@ -37,8 +38,9 @@ class Sonic:
 def sent(
     trial: Trial, draws: Draws, sonic: Sonic, sound: tuple[float, float]
 ) -> tuple[dict[str, Answer], list[str]]:
-    """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, and
-    `sound_delay:MICROPHONE`, by which a sound came later than the first sonic moment lets expect.
+    """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, those of
+    `front_answers`, and `sound_delay:MICROPHONE`, by which a sound came later than the first
+    sonic moment lets expect.
 
     Parameters
     ----------
@@ -52,6 +54,10 @@ def sent(
         if camera.fronts is not None and camera.fronts.frame.size:
             found, said = _birth(camera, draws, sound)
             answers |= found
+            number = longest(camera.fronts)
+            if number is not None:
+                few = _some(draws, MOST_DRAWS)
+                answers |= front_answers(camera, number, few, sound, trial.air.pressure)
             warnings += [f"front in camera {camera.name}: {text}" for text in said]
     answers |= _delays(trial, draws, sonic, sound)
     return answers, warnings

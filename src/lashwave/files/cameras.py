@@ -80,8 +80,6 @@ def _camera(
     flashes = _flashes(folder, fields, rate)
     fronts = read_fronts(folder, fields, size, rate)
     tuft = read_tuft_widths(folder, fields, rate, alone)
-    if tuft is not None:
-        folder.notes.append(f"camera {name}: widths of the tuft are kept, not joined to the drag.")
     _look_at_images(folder, fields, name, pictured)
     points: _Points | None = _NONE
     if fields.has("points"):

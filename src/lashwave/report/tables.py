@@ -14,8 +14,9 @@ from lashwave.report import numbers
 if TYPE_CHECKING:
     import xarray as xr
 
-TIP, HAND, WAVE, ORDER, CLOCKS, FITTED, OTHER = (
+TIP, SOUND, HAND, WAVE, ORDER, CLOCKS, FITTED, OTHER = GROUPS = (
     "Tip and crack",
+    "Fronts and sounds",
     "Hand and energy",
     "Fold",
     "Order of events",
@@ -68,6 +69,14 @@ PREFIXES: dict[str, str] = {
     "registration_u": "image offset, to the right",
     "registration_v": "image offset, down",
 }
+OF_SOUND: dict[str, str] = {
+    "front_birth_time": "when the front was born, seen by",
+    "front_birth_station": "where that is, from the butt, seen by",
+    "front_speed": "speed of the front along its normal, seen by",
+    "front_overpressure": "rise of pressure behind it by that speed, seen by",
+    "mach_from_cone": "tip's Mach number across the view by a straight front, seen by",
+    "sound_delay": "sound later than the first sonic moment lets expect, at",
+}
 
 
 @dataclass(frozen=True)
@@ -93,6 +102,8 @@ def meaning(name: str) -> tuple[str, str]:
     stem, colon, camera = name.partition(":")
     if colon and stem in PREFIXES:
         return CLOCKS, f"{PREFIXES[stem]}, {camera}"
+    if colon and stem in OF_SOUND:
+        return SOUND, f"{OF_SOUND[stem]} {camera}"
     return OTHER, ""
 
 
@@ -121,7 +132,7 @@ def groups(answers: dict[str, Answer]) -> list[tuple[str, list[Row]]]:
     found: dict[str, list[Row]] = {}
     for name in sorted(answers, key=order.index):
         found.setdefault(meaning(name)[0], []).append(row(name, answers[name]))
-    return [(g, found[g]) for g in (TIP, HAND, WAVE, ORDER, CLOCKS, FITTED, OTHER) if g in found]
+    return [(g, found[g]) for g in GROUPS if g in found]
 
 
 @dataclass(frozen=True)

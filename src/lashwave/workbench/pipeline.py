@@ -15,6 +15,8 @@ from lashwave.workbench.console import Progress, silent
 if TYPE_CHECKING:
     import xarray as xr
 
+    from lashwave.answers.crack import SonicDraws
+
 # Shares of the whole, as seen on a trial of one second: the fit is nearly all of it.
 READ, FITTED, ANSWERED, DRAWN = 0.02, 0.90, 0.93, 0.97
 
@@ -48,7 +50,7 @@ def reconstruct_trial(
     """
     from threadpoolctl import threadpool_limits
 
-    from lashwave.answers.all import answer
+    from lashwave.answers.all import answer, first_sonic
     from lashwave.estimate import Options, estimate
 
     show = progress or silent
@@ -56,28 +58,27 @@ def reconstruct_trial(
     with threadpool_limits(limits=1, user_api="blas"):
         fit = estimate(trial, Options() if options is None else options, show)
         show("answers", 1.0)
-        answers, lists, warnings = answer(trial, fit)
+        sonic = first_sonic(trial, fit)
+        answers, lists, warnings = answer(trial, fit, sonic)
         if trial.onsets or any(c.fronts is not None for c in trial.cameras):
             show("fronts and sounds", 1.0)
-            more, said, lists = _sent(trial, fit, lists)
+            more, said, lists = _sent(trial, fit, sonic, lists)
             answers, warnings = answers | more, [*warnings, *said]
     every = (*trial.notes, *fit.warnings, *warnings)
     return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
 
 
 def _sent(
-    trial: Trial, fit: Fit, table: xr.Dataset
+    trial: Trial, fit: Fit, first: SonicDraws, table: xr.Dataset
 ) -> tuple[dict[str, Answer], list[str], xr.Dataset]:
     """Answers about the fronts that were seen and the sounds that were heard, and the lists with
     the fronts' place in the order of events."""
-    from lashwave.answers import crack, further, lists, sound
+    from lashwave.answers import further
+    from lashwave.answers.sound import speed
     from lashwave.estimate.sent import Sonic, sent
 
-    speed = sound.speed(trial.air)
-    sounds = sound.draws(*speed, fit.draws.position.shape[0])
-    found = crack.ask(fit.draws, lists.speed_draws(fit.draws), sounds, trial.line.length)
-    answers, warnings = sent(trial, fit.draws, Sonic(found.time, found.station), speed)
-    more, table = further.add_fronts(trial, fit.draws, found, answers, table)
+    answers, warnings = sent(trial, fit.draws, Sonic(first.time, first.station), speed(trial.air))
+    more, table = further.add_fronts(trial, fit.draws, first, answers, table)
     return answers | more, warnings, table
 
 
