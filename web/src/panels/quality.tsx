@@ -1,0 +1,110 @@
+/** Which sightings were used, distrusted or missing, and why. */
+import { useMemo } from "preact/hooks";
+import { share } from "../core/format";
+import { useSignal } from "../core/signal";
+import type { Bench } from "../model/bench";
+import type { Player } from "../model/player";
+import { Seen, type Sightings } from "../model/sightings";
+import { RasterView } from "../views/raster";
+import { ViewFrame } from "./mount";
+
+interface Count {
+  label: string;
+  station: number | null;
+  used: number;
+  distrusted: number;
+  missing: number;
+  why: string;
+}
+
+export function Quality({ bench, player }: { bench: Bench; player: Player }) {
+  const seen = bench.sightings;
+  if (!seen) return <p class="note">No sightings can be read from this trial.</p>;
+  return (
+    <div class="quality">
+      <ViewFrame
+        title="Sightings"
+        name="sightings"
+        kind="raster"
+        trial={bench.info.name}
+        player={player}
+        deps={[bench]}
+        make={(host) => new RasterView(bench, seen, host)}
+        legend={
+          <p class="legend">
+            <i class="bar used" /> used <i class="bar distrusted" /> distrusted <i class="bar missing" /> missing
+            {seen.note ? <strong> {seen.note}</strong> : null}
+            <span class="soft">Shift and drag marks a span</span>
+          </p>
+        }
+      />
+      <Counts bench={bench} seen={seen} />
+    </div>
+  );
+}
+
+function Counts({ bench, seen }: { bench: Bench; seen: Sightings }) {
+  const rows = useMemo(() => count(seen), [seen]);
+  const selection = useSignal(bench.selection);
+  return (
+    <div class="counts">
+      <table>
+        <thead>
+          <tr><th>Marker</th><th>Station [m]</th><th>Used</th><th>Distrusted</th><th>Missing</th><th>Why</th></tr>
+        </thead>
+        <tbody>
+          {rows.map((row) => (
+            <tr class={selection.marker === row.label ? "chosen" : ""}>
+              <td><button class="plain" onClick={() => bench.selectMarker(row.label)}>{row.label}</button></td>
+              <td>{row.station === null ? "–" : row.station.toFixed(3)}</td>
+              <td>{share(row.used)}</td>
+              <td>{share(row.distrusted)}</td>
+              <td>{share(row.missing)}</td>
+              <td>{row.why}</td>
+            </tr>
+          ))}
+        </tbody>
+      </table>
+      <Checks bench={bench} />
+    </div>
+  );
+}
+
+function count(seen: Sightings): Count[] {
+  const n = Math.max(seen.time.length, 1);
+  return seen.labels.map((label, l) => {
+    const tally = [0, 0, 0, 0];
+    let longest = 0;
+    let gap = 0;
+    for (let k = 0; k < seen.time.length; k++) {
+      const state = seen.state(k, l);
+      tally[state]!++;
+      gap = state === Seen.Missing ? gap + 1 : 0;
+      longest = Math.max(longest, gap);
+    }
+    const own = longest ? `longest gap ${(1e3 * longest * seen.interval).toFixed(0)} ms` : "";
+    return {
+      label,
+      station: seen.stations[l] ?? null,
+      used: (tally[Seen.Used]! + tally[Seen.Unknown]!) / n,
+      distrusted: tally[Seen.Distrusted]! / n,
+      missing: tally[Seen.Missing]! / n,
+      why: [seen.reasons[label], own].filter(Boolean).join("; "),
+    };
+  });
+}
+
+/** Checks as the server words them: a line of text, or a record with one. */
+function Checks({ bench }: { bench: Bench }) {
+  const lines = [...bench.info.warnings, ...(bench.info.reasons ?? []), ...bench.info.checks.map(worded)];
+  const said = [...new Set(lines.filter(Boolean))];
+  if (!said.length) return <p class="note">No warnings.</p>;
+  return <ul class="warnings">{said.map((line) => <li>{line}</li>)}</ul>;
+}
+
+function worded(check: unknown): string {
+  if (typeof check === "string") return check;
+  const entry = check as { name?: string; text?: string; line?: string };
+  const text = entry?.text ?? entry?.line ?? "";
+  return text && entry.name ? `${entry.name}: ${text}` : text;
+}

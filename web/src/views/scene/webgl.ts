@@ -1,0 +1,195 @@
+/** The 3-D view's picture by WebGL. */
+import {
+  AmbientLight,
+  BufferAttribute,
+  BufferGeometry,
+  Color,
+  DirectionalLight,
+  DoubleSide,
+  Line,
+  LineBasicMaterial,
+  LineSegments,
+  Mesh,
+  MeshBasicMaterial,
+  MeshLambertMaterial,
+  PerspectiveCamera,
+  Scene,
+  WebGLRenderer,
+} from "three";
+import { MARK, RAMPS } from "../../core/colour";
+import { inks, rem } from "../../core/theme";
+import { Shape, type SceneContent } from "./content";
+import { Dots } from "./dots";
+import { groundLines } from "./ground";
+import { Orbit } from "./orbit";
+import { Pane } from "./panes";
+import { Tube } from "./tube";
+
+/** Inks by shape of marker: seen, predicted, distrusted. */
+const MARKER_INKS = [MARK.green, MARK.purple, MARK.vermilion] as const;
+
+export class WebglPicture {
+  private readonly renderer: WebGLRenderer;
+  private readonly scene = new Scene();
+  private readonly eye = new PerspectiveCamera((360 * Orbit.HALF_VIEW) / Math.PI, 1, 0.01, 500);
+  private readonly light = new DirectionalLight(0xffffff, 2.2);
+  private readonly tube: Tube | null = null;
+  private readonly halo: Tube | null = null;
+  private readonly haloRadius: Float32Array;
+  private readonly markers: Dots;
+  private readonly marks = new Dots(2);
+  private readonly panes: Pane[];
+  private readonly trail = new Line(new BufferGeometry(), new LineBasicMaterial());
+  private readonly ground: LineSegments<BufferGeometry, LineBasicMaterial>;
+  private readonly ramp: Float32Array;
+  private readonly place = new Float32Array(3);
+
+  /** @throws Error where the browser has no WebGL. */
+  constructor(
+    host: HTMLElement,
+    private readonly content: SceneContent,
+    private readonly orbit: Orbit,
+  ) {
+    this.renderer = new WebGLRenderer({ antialias: true, alpha: true, preserveDrawingBuffer: false });
+    this.renderer.domElement.className = "sheet";
+    host.append(this.renderer.domElement);
+    const stations = content.bench.motion?.stations ?? 0;
+    this.haloRadius = new Float32Array(stations);
+    this.ramp = linearRamp();
+    this.scene.add(this.light, new AmbientLight(0xffffff, 1.5));
+    if (content.bench.line) [this.tube, this.halo] = this.addLine(stations);
+    this.ground = new LineSegments(linesOf(groundLines(content.bounds)), new LineBasicMaterial());
+    this.panes = content.windows.map((window) => new Pane(window));
+    this.markers = new Dots(content.markerShape.length);
+    this.scene.add(this.ground, this.trail, this.markers.points, this.marks.points);
+    this.panes.forEach((pane) => this.scene.add(pane.group));
+    this.retrail();
+    this.recolour();
+  }
+
+  private addLine(stations: number): [Tube, Tube] {
+    const tube = new Tube(stations);
+    const halo = new Tube(stations);
+    const skin = new MeshLambertMaterial({ vertexColors: true, side: DoubleSide });
+    const haze = new MeshBasicMaterial({
+      color: MARK.sky,
+      transparent: true,
+      opacity: 0.28,
+      depthWrite: false,
+    });
+    const line = new Mesh(tube.geometry, skin);
+    const band = new Mesh(halo.geometry, haze);
+    line.frustumCulled = false;
+    band.frustumCulled = false;
+    band.renderOrder = 5;
+    this.scene.add(line, band);
+    return [tube, halo];
+  }
+
+  resize(width: number, height: number): void {
+    this.renderer.setPixelRatio(window.devicePixelRatio || 1);
+    this.renderer.setSize(width, height);
+    this.eye.aspect = width / Math.max(height, 1);
+    this.eye.updateProjectionMatrix();
+    this.recolour();
+  }
+
+  /** Takes the colours of the theme. */
+  recolour(): void {
+    const pixels = 0.72 * rem() * (window.devicePixelRatio || 1);
+    this.markers.style(pixels, inks.paper);
+    this.marks.style(pixels, inks.paper);
+    this.marks.ink(0, inks.ink);
+    this.marks.ink(1, inks.chosen);
+    this.ground.material.color = new Color(inks.rule);
+    (this.trail.material as LineBasicMaterial).color = new Color(inks.soft);
+    this.panes.forEach((pane) => pane.ink(MARK.orange));
+  }
+
+  retrail(): void {
+    this.trail.geometry.dispose();
+    this.trail.geometry = linesOf(this.content.trail());
+    this.trail.frustumCulled = false;
+  }
+
+  show(t: number): void {
+    this.setLine();
+    this.setMarkers();
+    for (let i = 0; i < this.panes.length; i++) this.panes[i]!.show(t);
+    const { eye, up, middle } = this.orbit;
+    this.eye.position.set(eye[0]!, eye[1]!, eye[2]!);
+    this.eye.up.set(up[0]!, up[1]!, up[2]!);
+    this.eye.lookAt(middle[0]!, middle[1]!, middle[2]!);
+    this.light.position.copy(this.eye.position);
+    this.light.position.z += this.orbit.distance;
+    this.renderer.render(this.scene, this.eye);
+  }
+
+  private setLine(): void {
+    const { line, motion } = this.content.bench;
+    if (!this.tube || !this.halo || !line || !motion) return;
+    const { thickness, band } = this.content;
+    this.tube.set(line.position, thickness);
+    this.tube.paint(line.speed, motion.fields.speed.high, this.ramp);
+    for (let s = 0; s < thickness.length; s++) {
+      this.haloRadius[s] = thickness[s]! + band * line.sd[s]!;
+    }
+    this.halo.set(line.position, this.haloRadius);
+  }
+
+  private setMarkers(): void {
+    const { markerXyz, markerShape } = this.content;
+    this.markers.xyz.set(markerXyz);
+    for (let l = 0; l < markerShape.length; l++) {
+      const shape = markerShape[l]!;
+      if (this.markers.shape[l] === shape) continue;
+      this.markers.shape[l] = shape;
+      if (shape !== Shape.None) this.markers.ink(l, MARKER_INKS[shape]!);
+    }
+    this.markers.moved();
+    this.setMark(0, this.content.frontStation, 5);
+    const { station } = this.content.bench.selection.value;
+    this.setMark(1, station === null ? NaN : station, 4);
+    this.marks.moved();
+  }
+
+  private setMark(i: number, station: number, shape: number): void {
+    const { line } = this.content.bench;
+    const shown = line !== null && Number.isFinite(station);
+    this.marks.shape[i] = shown ? shape : Shape.None;
+    if (!shown) return;
+    line.place(station, this.place);
+    this.marks.xyz.set(this.place, 3 * i);
+  }
+
+  destroy(): void {
+    this.panes.forEach((pane) => pane.dispose());
+    this.markers.dispose();
+    this.marks.dispose();
+    this.tube?.geometry.dispose();
+    this.halo?.geometry.dispose();
+    this.ground.geometry.dispose();
+    this.trail.geometry.dispose();
+    this.renderer.dispose();
+    this.renderer.domElement.remove();
+  }
+}
+
+function linesOf(xyz: Float32Array): BufferGeometry {
+  const geometry = new BufferGeometry();
+  geometry.setAttribute("position", new BufferAttribute(xyz, 3));
+  return geometry;
+}
+
+/** The ramp of speed as light, which is what lamps shine on; its dark end is left out. */
+function linearRamp(): Float32Array {
+  const out = new Float32Array(256 * 3);
+  for (let i = 0; i < 256; i++) {
+    const at = 3 * Math.round(255 * (0.25 + (0.75 * i) / 255));
+    for (let c = 0; c < 3; c++) {
+      const x = RAMPS.speed[at + c]! / 255;
+      out[3 * i + c] = x <= 0.04045 ? x / 12.92 : ((x + 0.055) / 1.055) ** 2.4;
+    }
+  }
+  return out;
+}
