@@ -53,6 +53,12 @@ export const RAMPS = {
   tension: makeRamp(0.2, 0.93, 22, 98, 0.125),
 } as const;
 
+/** Place on a ramp of a value: its root, so that the slow and the fast both show. */
+export function onRamp(value: number, high: number): number {
+  const share = value / high;
+  return share <= 0 ? 0 : share >= 1 ? 1 : Math.sqrt(share);
+}
+
 export function rampColour(ramp: Ramp, share: number): string {
   const i = 3 * Math.round(255 * Math.min(Math.max(share, 0), 1));
   return `rgb(${ramp[i]} ${ramp[i + 1]} ${ramp[i + 2]})`;

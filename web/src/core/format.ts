@@ -12,7 +12,7 @@ export function withSd(value: number, sd: number | null | undefined, unit = ""):
 /** A number to some figures, without an exponent where that is readable. */
 export function figures(value: number, count = 4): string {
   if (!Number.isFinite(value)) return "–";
-  if (value === 0) return "0";
+  if (Math.abs(value) < 1e-9) return "0";
   const size = Math.abs(value);
   if (size >= 1e6 || size < 1e-4) return value.toExponential(count - 1).replace("e", " e");
   const decimals = Math.max(count - 1 - Math.floor(Math.log10(size)), 0);

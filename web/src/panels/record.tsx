@@ -79,7 +79,7 @@ function MapFrame({ bench, player, name, title }: { bench: Bench; player: Player
       make={(host) => new MapView(bench, motion, name, host)}
       legend={
         <p class="legend">
-          0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} /> {figures(high, 2)} {unit}
+          0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} /> {figures(high, 2)} {unit}, root scale
           <i class="front" /> front
         </p>
       }

@@ -19,12 +19,12 @@ export function Transport({ bench, player }: { bench: Bench; player: Player }) {
       <Rate bench={bench} />
       <Clock bench={bench} player={player} />
       <span class="steps">
-        <button onClick={() => bench.stepEvent(-1)} title="previous event ([)">⟸ event</button>
+        <button onClick={() => bench.stepEvent(-1)} title="previous event ([)">« event</button>
         <button onClick={() => bench.stepSample(-1)} title="previous marker sample (Shift ←)">← sample</button>
         <button onClick={() => bench.stepFrame(-1)} disabled={!camera} title="previous fast frame (←)">← frame</button>
         <button onClick={() => bench.stepFrame(1)} disabled={!camera} title="next fast frame (→)">frame →</button>
         <button onClick={() => bench.stepSample(1)} title="next marker sample (Shift →)">sample →</button>
-        <button onClick={() => bench.stepEvent(1)} title="next event (])">event ⟹</button>
+        <button onClick={() => bench.stepEvent(1)} title="next event (])">event »</button>
       </span>
       <Zoom bench={bench} />
     </div>
@@ -38,7 +38,7 @@ function Rate({ bench }: { bench: Bench }) {
   const low = Math.log10(Math.min(slowest, 1e-4));
   return (
     <label class="inline rate">
-      speed
+      <span class="hidden">speed of the clock</span>
       <input
         type="range"
         min={low}
@@ -81,7 +81,7 @@ function Zoom({ bench }: { bench: Bench }) {
     <span class="steps">
       <button onClick={() => bench.zoom(0.5)} title="show less time (I)">closer</button>
       <button onClick={() => { bench.window.value = bench.whole; }} title="show the whole record (P)">whole</button>
-      <span class="soft">{figures(1e3 * (to - from), 3)} ms shown</span>
+      <span class="soft">{figures(1e3 * (to - from), 3)} ms</span>
     </span>
   );
 }

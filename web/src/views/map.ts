@@ -1,5 +1,5 @@
 /** A space-time map: station upwards, time to the right, a quantity as colour. */
-import { RAMPS } from "../core/colour";
+import { RAMPS, onRamp } from "../core/colour";
 import { figures } from "../core/format";
 import { inks, rem } from "../core/theme";
 import type { Bench } from "../model/bench";
@@ -86,7 +86,7 @@ export class MapView implements View {
     this.image.width = w;
     this.image.height = h;
     const { motion } = this;
-    const { values, low, high } = motion.fields[this.name];
+    const { values, high } = motion.fields[this.name];
     const ramp = RAMPS[this.name];
     const { from, to } = this.bench.window.value;
     const rows = new Int32Array(h);
@@ -99,8 +99,7 @@ export class MapView implements View {
         const value = values[k + rows[j]!]!;
         const at = 4 * (j * w + i);
         if (!(value === value)) continue; // missing on the rigid grip: left open
-        const share = (value - low) / (high - low);
-        const c = 3 * (share <= 0 ? 0 : share >= 1 ? 255 : (share * 255) | 0);
+        const c = 3 * ((255 * onRamp(value, high)) | 0);
         bytes[at] = ramp[c]!;
         bytes[at + 1] = ramp[c + 1]!;
         bytes[at + 2] = ramp[c + 2]!;
@@ -115,9 +114,13 @@ export class MapView implements View {
     const front = this.motion.list("front_station");
     if (!front) return new Float64Array(0);
     const points = new Float64Array(2 * front.length);
+    // Where it jumps from one bend to another, the line is lifted.
+    const jump = 0.12 * this.motion.length;
     for (let k = 0; k < front.length; k++) {
+      const here = front[k]!;
+      const lifted = k > 0 && Math.abs(here - front[k - 1]!) > jump;
       points[2 * k] = x(this.motion.time[k]!);
-      points[2 * k + 1] = y(front[k]!);
+      points[2 * k + 1] = lifted ? NaN : y(here);
     }
     return points;
   }
@@ -156,8 +159,8 @@ export class MapView implements View {
     ctx.font = `${size}px system-ui, sans-serif`;
     ctx.fillStyle = inks.soft;
     ctx.textAlign = "right";
-    ctx.fillText(`tip ${figures(this.motion.length, 3)} m`, left - 5, size + 1);
-    ctx.fillText("butt 0", left - 5, height - 4);
+    ctx.fillText(`${figures(this.motion.length, 3)} m`, left - 5, size + 1);
+    ctx.fillText("0 m", left - 5, height - 4);
   }
 
   svg(): string {
@@ -201,6 +204,7 @@ export class MapView implements View {
     painter.image(bar, 1, 256, [x, y, x + 12, y, x, y + height]);
     const { high } = this.motion.fields[this.name];
     painter.text(x + 17, y + 9, `≥ ${figures(high, 3)}`, { size: 11, colour: inks.ink });
+    painter.text(x + 17, y + height / 2 + 4, figures(high / 4, 3), { size: 11, colour: inks.ink });
     painter.text(x + 17, y + height, "0", { size: 11, colour: inks.ink });
   }
 

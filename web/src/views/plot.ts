@@ -100,7 +100,9 @@ export class PlotView implements View {
     ctx.stroke();
     ctx.fillStyle = inks.soft;
     ctx.font = font.replace(/^[\d.]+/, (n) => String(dense * Number(n)));
-    ctx.fillText(level.name, bbox.left + 6 * dense, y - 3 * dense);
+    ctx.textAlign = "left";
+    ctx.textBaseline = "bottom";
+    ctx.fillText(level.name, bbox.left + 6 * dense, y - 1 * dense);
     ctx.restore();
   }
 

@@ -101,15 +101,15 @@ export class TimelineView implements View {
     painter.clip(left, 0, width, height, () => {
       this.paintCover(painter, base, size, x);
       this.paintCameras(painter, base, size, x);
-      painter.line([left, base, left + width, base], { stroke: inks.soft });
-      for (const ms of ticks(1e3 * from, 1e3 * to, width / (6.5 * size))) {
-        const px = x(1e-3 * ms);
-        painter.line([px, base, px, base + 4], { stroke: inks.soft });
-        const look = { size, colour: inks.soft, align: "middle" as const };
-        painter.text(px, height - 2, figures(ms, 7), look);
-      }
     });
-    painter.text(left - 5, height - 2, "ms", { size, colour: inks.soft, align: "end" });
+    painter.line([left, base, left + width, base], { stroke: inks.soft });
+    for (const ms of ticks(1e3 * from, 1e3 * to, width / (6.5 * size))) {
+      const px = x(1e-3 * ms);
+      painter.line([px, base, px, base + 4], { stroke: inks.soft });
+      const align = px > left + width - 1.5 * size ? ("end" as const) : ("middle" as const);
+      painter.text(px, height - 2, figures(ms, 7), { size, colour: inks.soft, align });
+    }
+    painter.text(left - 1.6 * size, height - 2, "ms", { size, colour: inks.soft, align: "end" });
   }
 
   /** Share of the markers that were seen in each sample, as a hill. */

@@ -26,7 +26,7 @@ export const enum Shape {
 export class SceneContent {
   readonly windows: CameraWindow[];
   /** Radius of the drawn line at each station, stouter at the butt [m]; not the line's own. */
-  readonly thickness: Float32Array;
+  readonly radius: Float32Array;
   readonly markerXyz: Float32Array;
   readonly markerShape: Uint8Array;
   readonly bounds: Float32Array;
@@ -45,10 +45,7 @@ export class SceneContent {
     const [x0, y0, z0, x1, y1, z1] = this.bounds as unknown as number[];
     this.size = Math.max(x1! - x0!, y1! - y0!, z1! - z0!, 0.1);
     const stations = bench.motion?.stations ?? 0;
-    this.thickness = new Float32Array(stations);
-    for (let s = 0; s < stations; s++) {
-      this.thickness[s] = 0.003 * this.size * (1.5 - s / Math.max(stations - 1, 1));
-    }
+    this.radius = new Float32Array(stations);
     const labels = bench.sightings?.labels.length ?? 0;
     this.markerXyz = new Float32Array(3 * labels);
     this.markerShape = new Uint8Array(labels);
@@ -102,6 +99,15 @@ export class SceneContent {
       points.push(motion.position[at]!, motion.position[at + 1]!, motion.position[at + 2]!);
     }
     return Float32Array.from(points);
+  }
+
+  /** Stout enough to be seen however far off it is. */
+  setRadius(perPixel: number): void {
+    const count = this.radius.length;
+    for (let s = 0; s < count; s++) {
+      const taper = 1.5 - s / Math.max(count - 1, 1);
+      this.radius[s] = taper * Math.max(0.0018 * this.size, 1.3 * perPixel);
+    }
   }
 
   set(t: number): void {

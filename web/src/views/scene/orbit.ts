@@ -28,6 +28,28 @@ export class Orbit {
     this.settle();
   }
 
+  /** Metres in one pixel at the middle, on a sheet of that height. */
+  perPixel(height: number): number {
+    return (2 * this.distance * Math.tan(Orbit.HALF_VIEW)) / Math.max(height, 1);
+  }
+
+  /** Comes as near as shows all of `points` on a sheet of that shape; the new view is home. */
+  fit(points: Float32Array, width: number, height: number): void {
+    const at = new Float32Array(2);
+    for (let turn = 0; turn < 6; turn++) {
+      let most = 0;
+      for (let i = 0; i + 2 < points.length; i += 3) {
+        this.project(points[i]!, points[i + 1]!, points[i + 2]!, width, height, at, 0);
+        const aside = Math.abs(at[0]! / width - 0.5);
+        const up = Math.abs(at[1]! / height - 0.5);
+        if (aside > most) most = aside;
+        if (up > most) most = up;
+      }
+      if (most > 0) this.zoom(most / 0.45);
+    }
+    this.home[5] = this.distance;
+  }
+
   goHome(): void {
     this.middle.set(this.home.subarray(0, 3));
     this.azimuth = this.home[3]!;

@@ -1,5 +1,5 @@
 /** The 3-D view by strokes: for exports, and on the page where there is no WebGL. */
-import { MARK, RAMPS, rampColour } from "../../core/colour";
+import { MARK, RAMPS, onRamp, rampColour } from "../../core/colour";
 import { inks } from "../../core/theme";
 import { frameAt } from "../../model/trial";
 import type { Painter } from "../../paint/painter";
@@ -23,6 +23,7 @@ function flatten(sheet: Sheet, xyz: ArrayLike<number>): Float32Array {
 }
 
 export function strokeScene(sheet: Sheet, content: SceneContent, t: number): void {
+  content.setRadius(sheet.orbit.perPixel(sheet.height));
   strokeGround(sheet, content);
   strokeWindows(sheet, content, t);
   sheet.painter.line(flatten(sheet, content.trail()), { stroke: inks.soft, width: 1, alpha: 0.6 });
@@ -59,13 +60,13 @@ function strokeLine(sheet: Sheet, content: SceneContent): void {
   for (let s = 0; s + 1 < motion.stations; s++) {
     const piece = flat.subarray(2 * s, 2 * s + 4);
     const band = 2 * perMetre * content.band * line.sd[s]!;
-    const thick = 2 * perMetre * content.thickness[s]!;
+    const thick = 2 * perMetre * content.radius[s]!;
     if (band > 1) sheet.painter.line(piece, { stroke: MARK.sky, width: thick + band, alpha: 0.3 });
   }
   for (let s = 0; s + 1 < motion.stations; s++) {
     const piece = flat.subarray(2 * s, 2 * s + 4);
-    const thick = Math.max(2 * perMetre * content.thickness[s]!, 1.5);
-    const stroke = rampColour(RAMPS.speed, 0.25 + (0.75 * line.speed[s]!) / high);
+    const thick = 2 * perMetre * content.radius[s]!;
+    const stroke = rampColour(RAMPS.speed, 0.25 + 0.75 * onRamp(line.speed[s]!, high));
     sheet.painter.line(piece, { stroke, width: thick });
   }
 }

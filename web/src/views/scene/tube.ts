@@ -1,5 +1,6 @@
 /** A tube round the line whose radius changes from station to station; renewed in place. */
 import { BufferAttribute, BufferGeometry, DynamicDrawUsage } from "three";
+import { onRamp } from "../../core/colour";
 
 const SIDES = 8;
 
@@ -94,8 +95,7 @@ export class Tube {
   /** Colours each station by a ramp of sRGB bytes, given in shares of its range. */
   paint(values: Float32Array, high: number, ramp: Float32Array): void {
     for (let s = 0; s < this.stations; s++) {
-      const share = values[s]! / high;
-      const at = 3 * (share <= 0 ? 0 : share >= 1 ? 255 : (255 * share) | 0);
+      const at = 3 * ((255 * onRamp(values[s]!, high)) | 0);
       for (let j = 0; j < SIDES; j++) {
         const i = 3 * (s * SIDES + j);
         this.colours[i] = ramp[at]!;

@@ -20,6 +20,7 @@ export class SceneView implements View {
   private sheet: Sheet | null = null;
   private readonly offs: (() => void)[];
   private gone = false;
+  private fitted = false;
 
   constructor(
     private readonly bench: Bench,
@@ -56,6 +57,11 @@ export class SceneView implements View {
   }
 
   resize(): void {
+    const { clientWidth: width, clientHeight: height } = this.host;
+    if (!this.fitted && width && height) {
+      this.fitted = true;
+      this.orbit.fit(this.content.cloud(), width, height);
+    }
     this.picture?.resize(this.host.clientWidth, this.host.clientHeight);
     this.sheet?.fit();
     this.player.wake();

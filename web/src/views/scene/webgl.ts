@@ -43,6 +43,7 @@ export class WebglPicture {
   private readonly ground: LineSegments<BufferGeometry, LineBasicMaterial>;
   private readonly ramp: Float32Array;
   private readonly place = new Float32Array(3);
+  private height = 1;
 
   /** @throws Error where the browser has no WebGL. */
   constructor(
@@ -87,6 +88,7 @@ export class WebglPicture {
   }
 
   resize(width: number, height: number): void {
+    this.height = height;
     this.renderer.setPixelRatio(window.devicePixelRatio || 1);
     this.renderer.setSize(width, height);
     this.eye.aspect = width / Math.max(height, 1);
@@ -128,11 +130,12 @@ export class WebglPicture {
   private setLine(): void {
     const { line, motion } = this.content.bench;
     if (!this.tube || !this.halo || !line || !motion) return;
-    const { thickness, band } = this.content;
-    this.tube.set(line.position, thickness);
+    const { radius, band } = this.content;
+    this.content.setRadius(this.orbit.perPixel(this.height));
+    this.tube.set(line.position, radius);
     this.tube.paint(line.speed, motion.fields.speed.high, this.ramp);
-    for (let s = 0; s < thickness.length; s++) {
-      this.haloRadius[s] = thickness[s]! + band * line.sd[s]!;
+    for (let s = 0; s < radius.length; s++) {
+      this.haloRadius[s] = radius[s]! + band * line.sd[s]!;
     }
     this.halo.set(line.position, this.haloRadius);
   }
