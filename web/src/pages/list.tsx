@@ -32,8 +32,8 @@ const COLUMNS: Column[] = [
   { name: "Gaps", key: (r) => r.gaps, cell: (r) => share(r.gaps), right: true },
   { name: "Residual RMS", key: (r) => r.residual_rms, cell: (r) => (r.residual_rms === null || r.residual_rms === undefined ? "–" : figures(r.residual_rms, 3)), right: true },
   { name: "Clock sd [µs]", key: (r) => r.clock_sd, cell: (r) => (r.clock_sd === null || r.clock_sd === undefined ? "–" : figures(1e6 * r.clock_sd, 2)), right: true },
-  { name: "Warnings", key: (r) => r.warnings, cell: (r) => r.warnings || "none", right: true },
-  { name: "Mends", key: (r) => r.mends, cell: (r) => r.mends || "none", right: true },
+  { name: "Warnings", key: (r) => r.warnings, cell: (r) => (r.broken ? "–" : r.warnings || "none"), right: true },
+  { name: "Mends", key: (r) => r.mends, cell: (r) => (r.broken ? "–" : r.mends || "none"), right: true },
   { name: "Line", key: (r) => r.specimen, cell: (r) => r.specimen ?? "–" },
   { name: "Date", key: (r) => r.date, cell: (r) => r.date ?? "–" },
 ];

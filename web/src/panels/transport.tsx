@@ -5,7 +5,7 @@ import { setRate } from "../core/keys";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import type { Player } from "../model/player";
-import { frameAt } from "../model/trial";
+import { frameAt, frameRange } from "../model/trial";
 
 export function Transport({ bench, player }: { bench: Bench; player: Player }) {
   const playing = useSignal(bench.playing);
@@ -65,10 +65,12 @@ function Clock({ bench, player }: { bench: Bench; player: Player }) {
   const place = useRef<HTMLOutputElement>(null);
   useEffect(() => {
     const camera = bench.activeCamera;
+    const [first, last] = camera ? frameRange(camera) : [NaN, NaN];
     return player.add({
       show(t) {
-        const frame = camera ? `, frame ${frameAt(camera, t)}` : "";
-        place.current!.textContent = `${(1e3 * t).toFixed(3)} ms${frame}`;
+        const frame = camera ? frameAt(camera, t) : NaN;
+        const there = frame >= first && frame <= last ? `, frame ${frame}` : "";
+        place.current!.textContent = `${(1e3 * t).toFixed(3)} ms${there}`;
       },
     });
   }, [bench, player, bench.camera.value]);

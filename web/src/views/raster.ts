@@ -168,7 +168,10 @@ function rowsOf(seen: Sightings): Row[] {
     .sort((a, b) => (seen.stations[b] ?? -1) - (seen.stations[a] ?? -1));
   const markers = order.map((i) => ({ name: seen.labels[i]!, marker: i, camera: -1, feature: -1 }));
   const features = seen.cameras.flatMap((points, camera) =>
-    points.features.map((name, feature) => ({ name: `${name}, ${points.name}`, marker: -1, camera, feature })),
+    points.features.map((name, feature) => {
+      const shown = seen.cameras.length > 1 ? `${name} ${camera + 1}` : name;
+      return { name: shown, marker: -1, camera, feature };
+    }),
   );
   return [...features, ...markers];
 }

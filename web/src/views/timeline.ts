@@ -187,9 +187,12 @@ export class TimelineView implements View {
     const { from, to } = this.bench.window.value;
     const x = (t: number): number => 60 + ((t - from) / (to - from)) * 820;
     this.paint(painter, 60, 820, 80, 11, x);
-    for (const event of this.bench.info.events) {
+    let free = -Infinity;
+    for (const event of [...this.bench.info.events].sort((a, b) => a.time - b.time)) {
       if (event.time < from || event.time > to) continue;
       painter.line([x(event.time), 14, x(event.time), 64], { stroke: inks.accent });
+      if (x(event.time) < free) continue;
+      free = x(event.time) + 6 * event.name.length;
       painter.text(x(event.time) + 3, 22, event.name, { size: 10, colour: inks.ink });
     }
     return painter.toString();

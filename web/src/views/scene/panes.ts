@@ -42,7 +42,9 @@ export class Pane {
     this.mesh = new Mesh(geometry, this.face);
     this.mesh.visible = false;
     this.edge = new LineBasicMaterial();
-    this.group.add(this.mesh, new LineLoop(geometry, this.edge));
+    const outline = new BufferGeometry();
+    outline.setAttribute("position", geometry.getAttribute("position"));
+    this.group.add(this.mesh, new LineLoop(outline, this.edge));
   }
 
   ink(colour: string): void {

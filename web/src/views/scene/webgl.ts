@@ -98,7 +98,7 @@ export class WebglPicture {
 
   /** Takes the colours of the theme. */
   recolour(): void {
-    const pixels = 0.72 * rem() * (window.devicePixelRatio || 1);
+    const pixels = 0.62 * rem() * (window.devicePixelRatio || 1);
     this.markers.style(pixels, inks.paper);
     this.marks.style(pixels, inks.paper);
     this.marks.ink(0, inks.ink);
