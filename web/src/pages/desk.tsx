@@ -24,11 +24,14 @@ interface Props {
   reload: () => void;
 }
 
+/** What benchmarks and tests of the pages read, and a curious reader in the console. */
+const shown: Record<string, unknown> = {};
+(window as unknown as { lashwave: unknown }).lashwave = shown;
+
 function usePlayer(bench: Bench): Player {
   const player = useMemo(() => new Player(bench), [bench]);
   useEffect(() => {
-    // Read by benchmarks and tests of the pages.
-    (window as unknown as { lashwave: unknown }).lashwave = { bench, player };
+    Object.assign(shown, { bench, player });
     return () => player.stop();
   }, [player]);
   return player;
@@ -39,7 +42,10 @@ function useFrames(id: string, bench: Bench, player: Player): Frames[] {
     () => bench.info.cameras.map((camera) => new Frames(id, camera, () => player.wake())),
     [bench, player],
   );
-  useEffect(() => () => frames.forEach((some) => some.close()), [frames]);
+  useEffect(() => {
+    shown["frames"] = frames;
+    return () => frames.forEach((some) => some.close());
+  }, [frames]);
   return frames;
 }
 
@@ -88,7 +94,7 @@ export function Desk({ id, bench, reload }: Props) {
         <button class="quiet" onClick={() => showKeys(true)} title="list of keys (?)">Keys</button>
       </Head>
       <div class={cameras ? "stage" : "stage no-camera"}>
-        <SceneFrame id={id} bench={bench} player={player} frames={frames} hold={(view) => { scene.current = view; }} />
+        <SceneFrame id={id} bench={bench} player={player} frames={frames} hold={(view) => { scene.current = view; shown["scene"] = view; }} />
         {cameras ? (
           <VideoFrame key={camera} id={id} bench={bench} player={player} frames={frames} index={camera} />
         ) : null}

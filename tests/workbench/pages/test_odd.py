@@ -1,0 +1,78 @@
+"""Trials and browsers that lack something: cameras, answers, WebGL; and one with very much."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.workbench.pages import trials
+from tests.workbench.pages.conftest import Server, Watched, bench, show
+
+
+def test_a_trial_without_cameras(page: Any, server: Server) -> None:
+    show(page, server.address("trial/no-camera"))
+    assert page.locator("[data-view^=video]").count() == 0
+    assert page.locator("button", has_text="frame →").is_disabled()
+    before = bench(page, "bench.time.value")
+    page.keyboard.press("ArrowLeft")
+    assert before - bench(page, "bench.time.value") == pytest.approx(2e-3, rel=0.6)
+
+
+def test_a_trial_without_answers_shows_its_sightings(page: Any, server: Server) -> None:
+    show(page, server.address("trial/unanswered"))
+    assert "not reconstructed" in page.inner_text(".summary")
+    assert page.locator("[data-view=sightings]").count() == 1
+    seen = page.evaluate(
+        "Array.from(window.lashwave.scene.content.markerShape).filter(s => s === 0).length"
+    )
+    assert seen >= 10
+
+
+def test_without_webgl_the_line_is_drawn_by_strokes(browser: Any, server: Server) -> None:
+    one = Watched(browser)
+    one.page.add_init_script(
+        """const get = HTMLCanvasElement.prototype.getContext;
+        HTMLCanvasElement.prototype.getContext = function (kind, ...rest) {
+          return kind.startsWith('webgl') ? null : get.call(this, kind, ...rest);
+        };"""
+    )
+    show(one.page, server.address("trial/bench-07"))
+    assert "no WebGL" in one.page.inner_text("[data-view=line]")
+    inked = one.page.evaluate(
+        """() => {
+          const sheet = document.querySelector('[data-view=line] canvas.sheet');
+          const all = sheet.getContext('2d').getImageData(0, 0, sheet.width, sheet.height).data;
+          return all.filter((v, i) => i % 4 === 3 && v > 0).length;
+        }"""
+    )
+    assert inked > 1000
+    one.close()
+
+
+@pytest.mark.slow
+def test_a_million_sightings(browser: Any, tmp_path: Path) -> None:
+    """Fourteen markers at 120 kHz: the page thins them, says so, and stays quick."""
+    from dataclasses import replace
+
+    from lashwave.files.write_trial import write_trial
+    from tests.report import invented
+
+    trial = invented.trial(rate=120e3, cameras=False)
+    assert np.isfinite(trial.markers.position[..., 0]).sum() > 9e5
+    write_trial(tmp_path / "many", replace(trial, name="many", hashes={}))
+    trials.answer(tmp_path / "many")
+    served, one = Server(tmp_path), Watched(browser)
+    one.page.set_default_timeout(120_000)
+    show(one.page, served.address("trial/many"))
+    one.page.get_by_role("tab", name="Sightings").click()
+    assert one.page.locator("[data-view=sightings] .legend strong").count() == 1
+    begin = time.monotonic()
+    one.page.keyboard.press("End")
+    one.page.evaluate("new Promise(r => requestAnimationFrame(() => requestAnimationFrame(r)))")
+    assert time.monotonic() - begin < 1.0
+    one.close()
+    served.stop()
