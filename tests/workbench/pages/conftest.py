@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from lashwave.workbench import serving
+from lashwave.workbench import cli, serving
 from tests.workbench.pages import trials
 
 CHROMIUM = Path(os.environ.get("LASHWAVE_CHROMIUM", "/usr/bin/chromium"))
-PAGES = Path(serving.__file__).parents[1] / "pages" / "index.html"
+PAGES = Path(cli.__file__).parent / "pages" / "index.html"
 TOKEN = "a-token-for-tests"
 FLAGS = [
     "--no-sandbox",

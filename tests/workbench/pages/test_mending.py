@@ -52,7 +52,7 @@ def test_a_mend_is_written_undone_and_redone(mending: Any, own: Server) -> None:
     text = beside.read_text(encoding="utf-8")
     assert "reject-marker" in text
     assert "M05" in text
-    mending.locator(".side h3 >> nth=0").click()
+    mending.locator("h1").click()
     mending.keyboard.press("Control+z")
     mending.wait_for_selector(".mends li", state="detached")
     mending.locator("button", has_text="Redo").click()

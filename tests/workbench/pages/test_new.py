@@ -31,9 +31,9 @@ def test_from_files_to_a_trial_that_can_be_read(browser: Any, tmp_path: Path) ->
     page.fill("input[name='markers.sd']", "0.3 mm")
     page.wait_for_selector("label.wrong input[name='markers.sd']", state="detached")
 
-    picture = page.locator(".line-picture").bounding_box()
     for label, share in (("M01", 0.05 / 2.4), ("M12", 2.25 / 2.4)):
         page.locator(".label button", has_text=label).click()
+        picture = page.locator(".line-picture").bounding_box()
         x = picture["x"] + picture["width"] * (0.03 + 0.94 * share)
         page.mouse.click(x, picture["y"] + 0.5 * picture["height"])
     station = page.input_value("input[aria-label='station of M12']")

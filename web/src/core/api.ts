@@ -87,7 +87,7 @@ export async function send<T>(
 let waiting = false;
 
 /** Says so once, and asks again every second until the server is back. */
-function lost(): void {
+export function lost(): void {
   link.value = "away";
   if (waiting) return;
   waiting = true;
@@ -101,40 +101,4 @@ function lost(): void {
     }
   };
   setTimeout(() => void again(), 500);
-}
-
-export interface Change {
-  changed: string[];
-  trial: string | null;
-}
-
-/** Calls back when another tab or a run has changed something; keeps the stream open for good. */
-export function listen(tell: (change: Change) => void): () => void {
-  let source: EventSource | null = null;
-  const open = (): void => {
-    source?.close();
-    source = new EventSource(address("/api/events"));
-    source.onmessage = (message) => tell(parseChange(String(message.data)));
-    source.onerror = () => lost();
-  };
-  open();
-  const off = link.on((state) => {
-    if (state === "up") {
-      open();
-      tell({ changed: ["trials", "mends", "answers"], trial: null });
-    }
-  });
-  return () => {
-    off();
-    source?.close();
-  };
-}
-
-function parseChange(text: string): Change {
-  try {
-    const read = JSON.parse(text) as Partial<Change>;
-    return { changed: read.changed ?? ["trials"], trial: read.trial ?? null };
-  } catch {
-    return { changed: ["trials", "mends", "answers"], trial: null };
-  }
 }

@@ -2,8 +2,8 @@
 import { getBlob, trialPath } from "../core/api";
 import { frameRange, type CameraInfo } from "./trial";
 
-/** Decoded frames kept; one of 512 x 512 px takes 1 MB. */
-const KEPT = 96;
+/** Memory for decoded frames of one camera [bytes], four a pixel; never under sixteen frames. */
+const BUDGET = 128e6;
 const AHEAD = 6;
 const AT_ONCE = 3;
 /** Longest side of a decoded frame [px]: more than a view shows costs time and memory for nothing. */
@@ -103,7 +103,8 @@ export class Frames {
 
   private keep(number: number, decoded: Decoded): void {
     this.kept.set(number, decoded);
-    if (this.kept.size > KEPT) {
+    const most = Math.max(16, BUDGET / (4 * decoded.full.width * decoded.full.height));
+    if (this.kept.size > most) {
       // What was decoded first leaves first, unless it is what is looked at.
       for (const [old, image] of this.kept) {
         if (Math.abs(old - this.wanted) <= AHEAD) continue;

@@ -1,6 +1,6 @@
 /** The lay-out of a trial: the moment above, the record below, one clock between them. */
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
-import { listen } from "../core/api";
+import { listen } from "../core/changes";
 import { listenToKeys } from "../core/keys";
 import { withSd } from "../core/format";
 import { useSignal } from "../core/signal";
@@ -62,7 +62,7 @@ export function Desk({ id, bench, reload }: Props) {
     void mends.load();
     const off = listen((change) => {
       if (change.trial !== null && change.trial !== id) return;
-      if (change.changed.includes("mends")) void mends.load();
+      if (change.missed || change.changed.includes("mends")) void mends.load();
     });
     return () => {
       off();

@@ -1,6 +1,7 @@
 /** The trials of the folder, each with picture and verdict; sortable. */
 import { useEffect, useState } from "preact/hooks";
-import { address, getJson, listen, trialPath } from "../core/api";
+import { address, getJson, trialPath } from "../core/api";
+import { listen } from "../core/changes";
 import { figures, share, withSd } from "../core/format";
 import type { TrialRow } from "../model/trial";
 import { Head } from "../panels/head";

@@ -1,6 +1,7 @@
 /** One trial: read, then laid out; read again when its answers change. */
-import { useCallback, useEffect, useState } from "preact/hooks";
-import { Refusal, getJson, getPack, listen, trialPath } from "../core/api";
+import { useCallback, useEffect, useRef, useState } from "preact/hooks";
+import { Refusal, getJson, getPack, trialPath } from "../core/api";
+import { listen } from "../core/changes";
 import { Bench } from "../model/bench";
 import { Motion } from "../model/motion";
 import { Sightings } from "../model/sightings";
@@ -39,9 +40,12 @@ export function TrialPage({ id }: { id: string }) {
   const [bench, setBench] = useState<Bench | null>(null);
   const [failure, setFailure] = useState<string | null>(null);
 
+  const known = useRef("");
+
   const load = useCallback(() => {
     readBench(id).then(
       (read) => {
+        known.current = JSON.stringify(read.info);
         setBench((old) => keepPlace(old, read));
         setFailure(null);
       },
@@ -54,6 +58,13 @@ export function TrialPage({ id }: { id: string }) {
     return listen((change) => {
       if (change.trial !== null && change.trial !== id) return;
       if (change.changed.includes("answers")) load();
+      // All of it is read again only where what the server says of the trial is no longer the same.
+      else if (change.missed) {
+        getJson<TrialInfo>(trialPath(id)).then(
+          (info) => { if (JSON.stringify(info) !== known.current) load(); },
+          () => undefined,
+        );
+      }
     });
   }, [load, id]);
 

@@ -1,10 +1,10 @@
 /** The list of keys, as it is listened to. */
-import { useEffect, useRef } from "preact/hooks";
+import { useLayoutEffect, useRef } from "preact/hooks";
 import { KEYS } from "../core/keys";
 
 export function KeysDialog({ close }: { close: () => void }) {
   const dialog = useRef<HTMLDialogElement>(null);
-  useEffect(() => dialog.current?.showModal(), []);
+  useLayoutEffect(() => dialog.current?.showModal(), []);
   return (
     <dialog ref={dialog} onClose={close} aria-label="Keys" class="keys">
       <h2>Keys</h2>

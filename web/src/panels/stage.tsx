@@ -42,7 +42,7 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
       make={(host) => new SceneView(bench, frames, host, player, setNote)}
       legend={
         <p class="legend">
-          <i class="disc" /> seen <i class="ring" /> predicted <i class="cross" /> distrusted
+          <i class="disc" /> seen <i class="ring" /> predicted <i class="cross" /> distrusted <span class="soft">grid 0.5 m</span>
           {note ? <strong> {note}</strong> : null}
         </p>
       }
