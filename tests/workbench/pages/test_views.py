@@ -80,7 +80,8 @@ def test_a_station_chosen_in_a_map_is_chosen_everywhere(desk: Any) -> None:
     press(desk, "curvature", 0.7, 0.25)
     station = bench(desk, "bench.selection.value.station")
     assert station == pytest.approx(0.75 * invented.LENGTH, abs=0.08)
-    assert desk.inner_text(".side [role=tabpanel]:not([hidden]) h3 >> nth=0").startswith(f"Station {station:.3f} m")
+    said = desk.inner_text(".side [role=tabpanel]:not([hidden]) h3 >> nth=0")
+    assert said.startswith(f"Station {station:.3f} m")
     assert f"{station:.3f} m" in desk.inner_text("[data-view=plot-1] .legend")
     levels = desk.eval_on_selector_all(".level", "all => all.filter(e => !e.hidden).length")
     assert levels == 3
