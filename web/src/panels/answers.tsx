@@ -31,7 +31,7 @@ export function Answers({ bench }: { bench: Bench }) {
 function text(quantity: Quantity): string {
   if (quantity.value === null) return quantity.reason ?? "none";
   const chance = quantity.probability !== undefined && quantity.probability < 1
-    ? ` (probability ${figures(quantity.probability, 2)})`
+    ? ` (probability ${figures(quantity.probability, 3)})`
     : "";
   return withSd(quantity.value, quantity.sd, quantity.unit) + chance;
 }

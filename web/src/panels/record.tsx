@@ -95,9 +95,10 @@ function PlotFrame({ bench, player, first, row }: { bench: Bench; player: Player
   // Curves that follow the selected station are made again, outside of the frame loop.
   useEffect(() => view.current?.resize(), [selection.station, key]);
   const what = plotted(bench, motion, key);
+  const titles = new Map(choices(motion));
   return (
     <ViewFrame
-      title={what?.title ?? key}
+      title={what?.title ?? titles.get(key) ?? key}
       name={`plot-${row + 1}`}
       kind="plot"
       trial={bench.info.name}
@@ -115,7 +116,7 @@ function PlotFrame({ bench, player, first, row }: { bench: Bench; player: Player
         <label class="inline">
           <span class="hidden">list to plot</span>
           <select value={key} onChange={(e) => setKey(e.currentTarget.value)}>
-            {choices(motion).map(([value, text]) => <option value={value}>{text}</option>)}
+            {[...titles].map(([value, text]) => <option value={value}>{text}</option>)}
           </select>
         </label>
       }

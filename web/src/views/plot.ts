@@ -63,7 +63,7 @@ export class PlotView implements View {
       cursor: { show: false },
       scales: {
         x: { time: false, min: from, max: to, auto: false },
-        y: { range: (_, low, high) => [Math.min(low, 0), high > low ? high : low + 1] },
+        y: { range: (_, low, high) => [Math.min(low, 0), high > low ? high + 0.06 * (high - low) : low + 1] },
       },
       axes: [
         { show: false },
@@ -162,7 +162,7 @@ export class PlotView implements View {
         if (v > high) high = v;
       }
     }
-    return [low, high > low ? high : low + 1];
+    return [low, high > low ? high + 0.04 * (high - low) : low + 1];
   }
 
   csv(): string {

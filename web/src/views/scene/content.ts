@@ -65,6 +65,12 @@ export class SceneContent {
     return Float32Array.from(rows);
   }
 
+  /** The cloud and the corners of the camera windows: all that a first view should hold. */
+  extent(): Float32Array {
+    const corners = this.windows.flatMap((window) => window.corners.flat());
+    return Float32Array.from([...this.cloud(), ...corners]);
+  }
+
   /** The image plane stands where the tip is, halfway through the camera's record. */
   private window(camera: CameraInfo, index: number, frames: Frames[]): CameraWindow[] {
     if (!camera.projection) return [];

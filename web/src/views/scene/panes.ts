@@ -41,6 +41,7 @@ export class Pane {
     });
     this.mesh = new Mesh(geometry, this.face);
     this.mesh.visible = false;
+    this.mesh.renderOrder = -1;
     this.edge = new LineBasicMaterial();
     const outline = new BufferGeometry();
     outline.setAttribute("position", geometry.getAttribute("position"));

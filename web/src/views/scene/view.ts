@@ -30,7 +30,7 @@ export class SceneView implements View {
     private readonly told: (message: string | null) => void,
   ) {
     this.content = new SceneContent(bench, frames);
-    this.orbit.frame(this.content.cloud());
+    this.orbit.frame(this.content.extent());
     this.offs = [
       handle(host, this.orbit, () => player.wake(), (x, y) => this.pick(x, y)),
       bench.window.on(() => {
@@ -60,7 +60,7 @@ export class SceneView implements View {
     const { clientWidth: width, clientHeight: height } = this.host;
     if (!this.fitted && width && height) {
       this.fitted = true;
-      this.orbit.fit(this.content.cloud(), width, height);
+      this.orbit.fit(this.content.extent(), width, height);
     }
     this.picture?.resize(this.host.clientWidth, this.host.clientHeight);
     this.sheet?.fit();

@@ -71,7 +71,8 @@ export class WebglPicture {
   private addLine(stations: number): [Tube, Tube] {
     const tube = new Tube(stations);
     const halo = new Tube(stations);
-    const skin = new MeshLambertMaterial({ vertexColors: true, side: DoubleSide });
+    // Drawn with what is transparent, so that it lies over the frames of the camera windows.
+    const skin = new MeshLambertMaterial({ vertexColors: true, side: DoubleSide, transparent: true });
     const haze = new MeshBasicMaterial({
       color: MARK.sky,
       transparent: true,
@@ -82,6 +83,7 @@ export class WebglPicture {
     const band = new Mesh(halo.geometry, haze);
     line.frustumCulled = false;
     band.frustumCulled = false;
+    line.renderOrder = 4;
     band.renderOrder = 5;
     this.scene.add(line, band);
     return [tube, halo];
