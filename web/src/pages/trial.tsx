@@ -54,6 +54,8 @@ export function TrialPage({ id }: { id: string }) {
   }, [id]);
 
   useEffect(() => {
+    // The 3-D view's file comes while the server reads the motion.
+    void import("../views/scene/webgl").catch(() => undefined);
     load();
     return listen((change) => {
       if (change.trial !== null && change.trial !== id) return;

@@ -31,7 +31,13 @@ export function ViewFrame<V extends View>(props: Props<V>) {
     view.current = made;
     props.hold?.(made);
     const off = player.add(made);
-    const watch = new ResizeObserver(() => made.resize());
+    let size = sizeOf(host.current!);
+    const watch = new ResizeObserver(() => {
+      // The observer also calls when it begins, and the view has its size by then.
+      const now = sizeOf(host.current!);
+      if (now !== size) made.resize();
+      size = now;
+    });
     watch.observe(host.current!);
     const offTheme = theme.on(() => made.resize());
     return () => {
@@ -72,4 +78,8 @@ export function ViewFrame<V extends View>(props: Props<V>) {
       <div class="host" ref={host} />
     </section>
   );
+}
+
+function sizeOf(host: HTMLElement): string {
+  return `${host.clientWidth} x ${host.clientHeight}`;
 }

@@ -113,16 +113,21 @@ export class MapView implements View {
   private front(x: (t: number) => number, y: (s: number) => number): Float64Array {
     const front = this.motion.list("front_station");
     if (!front) return new Float64Array(0);
-    const points = new Float64Array(2 * front.length);
-    // Where it jumps from one bend to another, the line is lifted.
-    const jump = 0.12 * this.motion.length;
+    const { time, length } = this.motion;
+    const { from, to } = this.bench.window.value;
+    const points: number[] = [];
+    let [lastX, lastY] = [-Infinity, -Infinity];
     for (let k = 0; k < front.length; k++) {
-      const here = front[k]!;
-      const lifted = k > 0 && Math.abs(here - front[k - 1]!) > jump;
-      points[2 * k] = x(this.motion.time[k]!);
-      points[2 * k + 1] = lifted ? NaN : y(here);
+      if (time[k]! < from || time[k]! > to) continue;
+      const [px, py] = [x(time[k]!), y(front[k]!)];
+      // Where it jumps from one bend to another, the line is lifted.
+      const lifted = k > 0 && Math.abs(front[k]! - front[k - 1]!) > 0.12 * length;
+      // Less than half a pixel on is no news, and thousands of points cost the browser dearly.
+      if (!lifted && Math.abs(px - lastX) < 0.5 && Math.abs(py - lastY) < 0.5) continue;
+      points.push(px, lifted ? NaN : py);
+      [lastX, lastY] = [px, py];
     }
-    return points;
+    return Float64Array.from(points);
   }
 
   private drawFront(): void {

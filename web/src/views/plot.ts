@@ -63,7 +63,7 @@ export class PlotView implements View {
       cursor: { show: false },
       scales: {
         x: { time: false, min: from, max: to, auto: false },
-        y: { range: (_, low, high) => [Math.min(low, 0), high > low ? high + 0.06 * (high - low) : low + 1] },
+        y: { range: (_, low, high) => [Math.min(low, 0), high > low ? high + 0.14 * (high - low) : low + 1] },
       },
       axes: [
         { show: false },

@@ -7,6 +7,7 @@ import {
   Points,
   ShaderMaterial,
 } from "three";
+import { raw } from "./materials";
 
 const VERTEX = `
 attribute float shape;
@@ -53,7 +54,6 @@ export class Dots {
   private readonly inks: Float32Array;
   private readonly geometry = new BufferGeometry();
   private readonly material: ShaderMaterial;
-  private readonly colour = new Color();
 
   constructor(count: number) {
     this.xyz = new Float32Array(3 * count);
@@ -80,15 +80,11 @@ export class Dots {
 
   style(pixels: number, edge: string): void {
     this.material.uniforms["size"]!.value = pixels;
-    // The shader writes what it is given, so colours stay as written, in sRGB.
-    this.material.uniforms["edge"]!.value.set(edge).convertLinearToSRGB();
+    this.material.uniforms["edge"]!.value = raw(edge);
   }
 
   ink(i: number, colour: string): void {
-    this.colour.set(colour).convertLinearToSRGB();
-    this.inks[3 * i] = this.colour.r;
-    this.inks[3 * i + 1] = this.colour.g;
-    this.inks[3 * i + 2] = this.colour.b;
+    this.inks.set(raw(colour).toArray(), 3 * i);
     this.geometry.attributes["ink"]!.needsUpdate = true;
   }
 

@@ -31,7 +31,7 @@ export class Tube {
     this.geometry.setIndex(faces);
     this.add("position", this.positions);
     this.add("normal", this.normals);
-    this.add("color", this.colours);
+    this.add("ink", this.colours);
   }
 
   private add(name: string, values: Float32Array): void {
@@ -103,6 +103,6 @@ export class Tube {
         this.colours[i + 2] = ramp[at + 2]!;
       }
     }
-    this.geometry.attributes["color"]!.needsUpdate = true;
+    this.geometry.attributes["ink"]!.needsUpdate = true;
   }
 }

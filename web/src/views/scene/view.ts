@@ -44,7 +44,6 @@ export class SceneView implements View {
   /** WebGL comes in a file of its own, so that the other views need not wait for it. */
   private async start(): Promise<void> {
     try {
-      if (!hasWebgl()) throw new Error("no WebGL");
       const { WebglPicture } = await import("./webgl");
       if (this.gone) return;
       this.picture = new WebglPicture(this.host, this.content, this.orbit);
@@ -120,11 +119,6 @@ export class SceneView implements View {
     }
     return lines.join("\n") + "\n";
   }
-}
-
-function hasWebgl(): boolean {
-  const canvas = document.createElement("canvas");
-  return canvas.getContext("webgl2") !== null;
 }
 
 /** Index of the least of `count` gaps, -1 where none is within reach. */

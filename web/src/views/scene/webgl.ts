@@ -1,17 +1,10 @@
 /** The 3-D view's picture by WebGL. */
 import {
-  AmbientLight,
   BufferAttribute,
   BufferGeometry,
-  Color,
-  DirectionalLight,
-  DoubleSide,
   Line,
-  LineBasicMaterial,
   LineSegments,
   Mesh,
-  MeshBasicMaterial,
-  MeshLambertMaterial,
   PerspectiveCamera,
   Scene,
   WebGLRenderer,
@@ -21,6 +14,7 @@ import { inks, rem } from "../../core/theme";
 import { Shape, type SceneContent } from "./content";
 import { Dots } from "./dots";
 import { groundLines } from "./ground";
+import { plain, recolour, skin } from "./materials";
 import { Orbit } from "./orbit";
 import { Pane } from "./panes";
 import { Tube } from "./tube";
@@ -32,15 +26,14 @@ export class WebglPicture {
   private readonly renderer: WebGLRenderer;
   private readonly scene = new Scene();
   private readonly eye = new PerspectiveCamera((360 * Orbit.HALF_VIEW) / Math.PI, 1, 0.01, 500);
-  private readonly light = new DirectionalLight(0xffffff, 2.2);
   private readonly tube: Tube | null = null;
   private readonly halo: Tube | null = null;
   private readonly haloRadius: Float32Array;
   private readonly markers: Dots;
   private readonly marks = new Dots(2);
   private readonly panes: Pane[];
-  private readonly trail = new Line(new BufferGeometry(), new LineBasicMaterial());
-  private readonly ground: LineSegments<BufferGeometry, LineBasicMaterial>;
+  private readonly trail = new Line(new BufferGeometry(), plain(MARK.sky));
+  private readonly ground = new LineSegments(new BufferGeometry(), plain(MARK.sky));
   private readonly ramp: Float32Array;
   private readonly place = new Float32Array(3);
   private height = 1;
@@ -56,10 +49,9 @@ export class WebglPicture {
     host.append(this.renderer.domElement);
     const stations = content.bench.motion?.stations ?? 0;
     this.haloRadius = new Float32Array(stations);
-    this.ramp = linearRamp();
-    this.scene.add(this.light, new AmbientLight(0xffffff, 1.5));
+    this.ramp = brightRamp();
     if (content.bench.line) [this.tube, this.halo] = this.addLine(stations);
-    this.ground = new LineSegments(linesOf(groundLines(content.bounds)), new LineBasicMaterial());
+    this.ground.geometry = linesOf(groundLines(content.bounds));
     this.panes = content.windows.map((window) => new Pane(window));
     this.markers = new Dots(content.markerShape.length);
     this.scene.add(this.ground, this.trail, this.markers.points, this.marks.points);
@@ -71,16 +63,8 @@ export class WebglPicture {
   private addLine(stations: number): [Tube, Tube] {
     const tube = new Tube(stations);
     const halo = new Tube(stations);
-    // Drawn with what is transparent, so that it lies over the frames of the camera windows.
-    const skin = new MeshLambertMaterial({ vertexColors: true, side: DoubleSide, transparent: true });
-    const haze = new MeshBasicMaterial({
-      color: MARK.sky,
-      transparent: true,
-      opacity: 0.28,
-      depthWrite: false,
-    });
-    const line = new Mesh(tube.geometry, skin);
-    const band = new Mesh(halo.geometry, haze);
+    const line = new Mesh(tube.geometry, skin());
+    const band = new Mesh(halo.geometry, plain(MARK.sky, 0.28));
     line.frustumCulled = false;
     band.frustumCulled = false;
     line.renderOrder = 4;
@@ -105,9 +89,8 @@ export class WebglPicture {
     this.marks.style(pixels, inks.paper);
     this.marks.ink(0, inks.ink);
     this.marks.ink(1, inks.chosen);
-    this.ground.material.color = new Color(inks.rule);
-    (this.trail.material as LineBasicMaterial).color = new Color(inks.soft);
-    this.panes.forEach((pane) => pane.ink(MARK.orange));
+    recolour(this.ground.material, inks.rule);
+    recolour(this.trail.material, inks.soft);
   }
 
   retrail(): void {
@@ -124,8 +107,6 @@ export class WebglPicture {
     this.eye.position.set(eye[0]!, eye[1]!, eye[2]!);
     this.eye.up.set(up[0]!, up[1]!, up[2]!);
     this.eye.lookAt(middle[0]!, middle[1]!, middle[2]!);
-    this.light.position.copy(this.eye.position);
-    this.light.position.z += this.orbit.distance;
     this.renderer.render(this.scene, this.eye);
   }
 
@@ -186,15 +167,12 @@ function linesOf(xyz: Float32Array): BufferGeometry {
   return geometry;
 }
 
-/** The ramp of speed as light, which is what lamps shine on; its dark end is left out. */
-function linearRamp(): Float32Array {
+/** The ramp of speed in shares of one; its dark end is left out, which is hard to see in space. */
+function brightRamp(): Float32Array {
   const out = new Float32Array(256 * 3);
   for (let i = 0; i < 256; i++) {
     const at = 3 * Math.round(255 * (0.25 + (0.75 * i) / 255));
-    for (let c = 0; c < 3; c++) {
-      const x = RAMPS.speed[at + c]! / 255;
-      out[3 * i + c] = x <= 0.04045 ? x / 12.92 : ((x + 0.055) / 1.055) ** 2.4;
-    }
+    for (let c = 0; c < 3; c++) out[3 * i + c] = RAMPS.speed[at + c]! / 255;
   }
   return out;
 }
