@@ -1,6 +1,9 @@
 /** The kinds of mend and the fields of each, as the form shows them. */
 
-export type FieldKind = "marker" | "label" | "camera" | "feature" | "time" | "frame" | "pixel" | "text" | "station" | "seconds";
+export type FieldKind = "marker" | "label" | "camera" | "feature" | "time" | "frame" | "pixel" | "text" | "station" | "seconds" | "row" | "column" | "value";
+
+/** Fields that are chosen from a list, or taken as they were typed. */
+const TEXTS: FieldKind[] = ["text", "marker", "label", "camera", "feature", "column", "row"];
 
 export interface MendField {
   name: string;
@@ -82,19 +85,29 @@ export const MEND_KINDS: MendKind[] = [
     hint: "A CSV in the trial's folder, with the headings of line.csv.",
     fields: [{ name: "table", say: "file", kind: "text" }],
   },
+  {
+    kind: "line-entry",
+    say: "Change an entry of the line table",
+    hint: "In SI: m, kg/m, N m^2, N.",
+    fields: [
+      { name: "station", say: "row at", kind: "row", unit: "m" },
+      { name: "column", say: "column", kind: "column" },
+      { name: "value", say: "value", kind: "value" },
+    ],
+  },
 ];
 
 /** Times are typed in milliseconds and sent in seconds. */
 export function toSi(field: MendField, typed: string): string | number {
   if (["time", "seconds"].includes(field.kind)) return Number((1e-3 * Number(typed)).toPrecision(12));
-  if (["frame", "pixel", "station"].includes(field.kind)) return Number(typed);
+  if (["frame", "pixel", "station", "row", "value"].includes(field.kind)) return Number(typed);
   return typed;
 }
 
 /** What is wrong with a typed value; null where nothing is. */
 export function faultOf(field: MendField, typed: string): string | null {
   if (typed.trim() === "") return field.optional ? null : `${field.say} is missing`;
-  if (["text", "marker", "label", "camera", "feature"].includes(field.kind)) return null;
+  if (TEXTS.includes(field.kind)) return null;
   const value = Number(typed);
   if (!Number.isFinite(value)) return `${field.say}: ${typed} is no number`;
   if (field.kind === "frame" && !Number.isInteger(value)) return `${field.say}: a frame is a whole number`;

@@ -100,6 +100,8 @@ export function describe(mend: Mend): string {
       return `Clock of ${mend["camera"]} set to ${ms("offset")}`;
     case "station":
       return `Station of ${mend["marker"]} set to ${mend["station"]} m`;
+    case "line-entry":
+      return `${mend["column"]} of the line at ${mend["station"]} m set to ${mend["value"]}`;
     case "line-table":
       return `Line table ${mend["table"]}`;
     default:

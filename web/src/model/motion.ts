@@ -38,7 +38,10 @@ export class Motion {
     this.velocity = pack.floats("velocity");
     const sd = pack.floats("position_sd");
     this.sd = sd.length ? sd : new Float32Array(this.times * this.stations);
-    this.lists = (pack.header["lists"] ?? {}) as Record<string, ListInfo>;
+    const described = (pack.header["lists"] ?? {}) as Record<string, ListInfo>;
+    this.lists = Object.fromEntries(
+      Object.entries(described).filter(([name]) => name !== "time" && pack.shape(name).length === 1),
+    );
     this.fields = {
       speed: field(speeds(this.velocity), "m/s", "speed", 1),
       curvature: field(pack.floats("curvature"), "1/m", "curvature", 0.995),

@@ -1,8 +1,8 @@
 /** What the instruments saw, and what the fit made of each sighting. */
 import type { Pack } from "../core/pack";
 
-/** A sighting counts as distrusted below this weight; it then has under half of its say. */
-export const TRUSTED = 0.5;
+/** A sighting counts as distrusted below this weight, as in the report. */
+export const TRUSTED = 0.4;
 
 export const enum Seen {
   Missing = 0,

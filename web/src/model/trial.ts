@@ -57,7 +57,7 @@ export interface CameraInfo {
 export interface TrialInfo {
   id: string;
   name: string;
-  line: { length: number; handle_length: number };
+  line: { length: number; handle_length: number; table?: Record<string, number[]> };
   markers: { rate: number; labels: string[]; stations: Record<string, number>; sd: number };
   cameras: CameraInfo[];
   quantities: Record<string, Quantity>;

@@ -88,8 +88,9 @@ function useFilling(bench: Bench, change: (some: Draft) => void): void {
   }, [bench]);
 }
 
-/** Frames have their own from and to, as a span of time is no count of frames. */
+/** Frames have their own from and to, and rows their own station: neither is the other one. */
 function keyOf(field: MendField): string {
+  if (field.kind === "row") return "row";
   return field.kind === "frame" && field.name !== "frame" ? `frame_${field.name}` : field.name;
 }
 
@@ -97,6 +98,9 @@ function optionsOf(bench: Bench, field: MendField, draft: Draft): string[] | nul
   const { info, sightings } = bench;
   if (field.kind === "marker" || field.kind === "label") return info.markers.labels;
   if (field.kind === "camera") return info.cameras.map((camera) => camera.name);
+  const table = info.line.table ?? {};
+  if (field.kind === "row") return (table["station"] ?? []).map(String);
+  if (field.kind === "column") return Object.keys(table).filter((name) => name !== "station");
   if (field.kind !== "feature") return null;
   const camera = draft["camera"] ?? info.cameras[bench.camera.value]?.name;
   const features = sightings?.cameras.find((points) => points.name === camera)?.features;
@@ -139,7 +143,7 @@ function Input({ bench, field, draft, change }: InputProps) {
   if (options) {
     return (
       <label>
-        {field.say}
+        {field.say}{field.unit ? ` [${field.unit}]` : ""}
         <select name={field.name} value={value} onChange={(e) => set(e.currentTarget.value)}>
           {options.map((option) => <option>{option}</option>)}
         </select>

@@ -65,6 +65,7 @@ function Counts({ bench, seen }: { bench: Bench; seen: Sightings }) {
           ))}
         </tbody>
       </table>
+      {seen.reasons["weight"] ? <p class="soft">Weights go {seen.reasons["weight"]}.</p> : null}
       <Checks bench={bench} />
     </div>
   );
@@ -83,13 +84,14 @@ function count(seen: Sightings): Count[] {
       longest = Math.max(longest, gap);
     }
     const own = longest ? `longest gap ${(1e3 * longest * seen.interval).toFixed(0)} ms` : "";
+    const told = seen.reasons[label];
     return {
       label,
       station: seen.stations[l] ?? null,
       used: (tally[Seen.Used]! + tally[Seen.Unknown]!) / n,
       distrusted: tally[Seen.Distrusted]! / n,
       missing: tally[Seen.Missing]! / n,
-      why: [seen.reasons[label], own].filter(Boolean).join("; "),
+      why: told ?? own,
     };
   });
 }
@@ -104,7 +106,7 @@ function Checks({ bench }: { bench: Bench }) {
 
 function worded(check: unknown): string {
   if (typeof check === "string") return check;
-  const entry = check as { name?: string; text?: string; line?: string };
-  const text = entry?.text ?? entry?.line ?? "";
-  return text && entry.name ? `${entry.name}: ${text}` : text;
+  const entry = check as { about?: string; text?: string };
+  const text = entry?.text ?? "";
+  return text && entry.about ? `${entry.about}: ${text}` : text;
 }

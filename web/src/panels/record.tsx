@@ -1,6 +1,6 @@
 /** The record: the time line, and on its axis either maps and plots or the sightings. */
 import { useEffect, useRef, useState } from "preact/hooks";
-import { figures } from "../core/format";
+import { figures, readableUnit } from "../core/format";
 import { RAMPS, rampColour } from "../core/colour";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
@@ -108,7 +108,7 @@ function PlotFrame({ bench, player, first, row }: { bench: Bench; player: Player
       make={(host) => new PlotView(bench, motion, host, () => plotted(bench, motion, key))}
       legend={
         <p class="legend">
-          {what ? <span>[{what.unit}]</span> : <span>not among the answers</span>}
+          {what ? <span>{bracketed(what.unit)}</span> : <span>not among the answers</span>}
           {what?.curves.map((curve) => <span class={`curve ${curve.ink}`}>{curve.name}</span>)}
         </p>
       }
@@ -122,4 +122,9 @@ function PlotFrame({ bench, player, first, row }: { bench: Bench; player: Player
       }
     />
   );
+}
+
+function bracketed(unit: string): string {
+  const readable = readableUnit(unit);
+  return readable ? `[${readable}]` : "";
 }
