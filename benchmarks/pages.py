@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.workbench.pages import trials
-from tests.workbench.pages.conftest import CHROMIUM, FLAGS, Server, bench
+from tests.workbench.pages.conftest import CHROMIUM, FLAGS, Server, bench, until
 
 TIMES, STATIONS, FRAMES, OPENED = 5000, 100, 1000, 5
 
@@ -24,10 +24,10 @@ def first_view(browser: Any, address: str) -> float:
     """Seconds from asking for the page to the first moment shown in all views, WebGL included."""
     page = browser.new_context(viewport={"width": 1280, "height": 720}).new_page()
     page.goto(address, wait_until="commit")
-    page.wait_for_function(
+    until(
+        page,
         "window.lashwave?.player?.meter.summary().frames > 0"
         " && document.querySelector('[data-view=line] canvas.sheet')",
-        polling=10,
     )
     seconds = page.evaluate("performance.now()") / 1000
     page.context.close()

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from lashwave.workbench.serving.app import make_app
 
-from lashwave.workbench import cli, serving
+from lashwave.workbench import cli
 from tests.workbench.pages import trials
 
 CHROMIUM = Path(os.environ.get("LASHWAVE_CHROMIUM", "/usr/bin/chromium"))
@@ -40,7 +41,7 @@ class Server:
     def start(self) -> None:
         import uvicorn
 
-        app = serving.make_app(self.folder, TOKEN)
+        app = make_app(self.folder, TOKEN)
         config = uvicorn.Config(
             app, port=self.port, log_level="error", timeout_graceful_shutdown=1, lifespan="auto"
         )
@@ -144,8 +145,16 @@ def desk(browser: Any, server: Server) -> Iterator[Any]:
 def show(page: Any, address: str) -> None:
     """Open a trial and wait until its views stand."""
     page.goto(address)
-    page.wait_for_function("window.lashwave?.player?.meter.summary().frames > 0")
+    until(page, "window.lashwave?.player?.meter.summary().frames > 0")
     page.wait_for_selector("[data-view=line] canvas.sheet")
+
+
+def until(page: Any, expression: str, seconds: float = 10.0) -> None:
+    """Wait until an expression holds; the pages' security policy forbids the browser's own way."""
+    limit = time.monotonic() + seconds
+    while not page.evaluate(f"Boolean({expression})"):
+        assert time.monotonic() < limit, f"still not so after {seconds:g} s: {expression}"
+        page.wait_for_timeout(20)
 
 
 def bench(page: Any, expression: str) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from tests.workbench.pages.conftest import Server, Watched
+from tests.workbench.pages.conftest import Server, Watched, until
 
 
 def names(page: Any) -> list[str]:
@@ -33,9 +33,7 @@ def test_the_list_shows_verdicts_and_sorts(page: Any, server: Server) -> None:
         ".trials img", "all => all.map(i => i.complete && i.naturalWidth > 0)"
     )
     assert loaded
-    page.wait_for_function(
-        "[...document.querySelectorAll('.trials img')].every(i => i.naturalWidth > 0)"
-    )
+    until(page, "[...document.querySelectorAll('.trials img')].every(i => i.naturalWidth > 0)")
 
 
 def test_a_broken_trial_says_why_and_leads_back(page: Any, server: Server) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.workbench.pages import trials
-from tests.workbench.pages.conftest import Server, Watched, bench, show
+from tests.workbench.pages.conftest import Server, Watched, bench, show, until
 
 
 @pytest.fixture(scope="module")
@@ -170,9 +170,7 @@ def test_a_run_starts_shows_progress_and_is_cancelled(mending: Any, own: Server)
     mending.locator(".run button.main").click()
     mending.wait_for_selector(".progress")
     mending.locator(".progress button").click()
-    mending.wait_for_function(
-        "document.querySelector('.run')?.innerText.includes('Cancelled')", timeout=30_000
-    )
+    until(mending, "document.querySelector('.run')?.innerText.includes('Cancelled')", 30.0)
     after = {p.name: p.stat().st_mtime_ns for p in (own.folder / "bench-07.answers").iterdir()}
     assert after == before
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.workbench.pages import trials
-from tests.workbench.pages.conftest import Server, Watched, bench, show
+from tests.workbench.pages.conftest import Server, Watched, bench, show, until
 
 
 def test_a_trial_without_cameras(page: Any, server: Server) -> None:
@@ -42,14 +42,12 @@ def test_without_webgl_the_line_is_drawn_by_strokes(browser: Any, server: Server
     )
     show(one.page, server.address("trial/bench-07"))
     assert "no WebGL" in one.page.inner_text("[data-view=line]")
-    inked = one.page.evaluate(
-        """() => {
-          const sheet = document.querySelector('[data-view=line] canvas.sheet');
-          const all = sheet.getContext('2d').getImageData(0, 0, sheet.width, sheet.height).data;
-          return all.filter((v, i) => i % 4 === 3 && v > 0).length;
-        }"""
-    )
-    assert inked > 1000
+    inked = """(() => {
+      const sheet = document.querySelector('[data-view=line] canvas.sheet');
+      const all = sheet.getContext('2d').getImageData(0, 0, sheet.width, sheet.height).data;
+      return all.filter((v, i) => i % 4 === 3 && v > 0).length;
+    })()"""
+    until(one.page, f"{inked} > 1000")
     one.close()
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from tests.report import invented
 from tests.workbench.pages import trials
-from tests.workbench.pages.conftest import bench
+from tests.workbench.pages.conftest import bench, until
 
 CRACK = 0.42
 """The invented fold reaches the tip here [s]."""
@@ -146,7 +146,7 @@ def test_the_frame_of_the_moment_is_shown(desk: Any) -> None:
     bench(desk, "bench.goTo(bench.info.cameras[0].clock.offset + 5 / 20000)")
     settle(desk)
     assert desk.inner_text(".over-note") == "frame 5"
-    desk.wait_for_function("window.lashwave.frames[0].get(5) !== null")
+    until(desk, "window.lashwave.frames[0].get(5) !== null")
     size = desk.evaluate("(() => { const f = window.lashwave.frames[0].get(5); return f.width })()")
     assert size == trials.SIDE
 
@@ -166,7 +166,7 @@ def test_keys_step_and_play(desk: Any) -> None:
     assert bench(desk, "bench.time.value") == pytest.approx(first)
     desk.keyboard.press("Home")
     desk.keyboard.press("Space")
-    desk.wait_for_function("window.lashwave.bench.time.value > window.lashwave.bench.whole.from")
+    until(desk, "window.lashwave.bench.time.value > window.lashwave.bench.whole.from")
     desk.keyboard.press("Space")
     assert not bench(desk, "bench.playing.value")
 
@@ -190,9 +190,10 @@ def test_the_list_of_keys_can_be_read_and_closed(desk: Any) -> None:
 
 
 def test_events_lead_to_their_moment_and_station(desk: Any) -> None:
-    desk.locator(".events button", has_text="sonic").first.click()
-    event = next(e for e in bench(desk, "bench.info.events") if "sonic" in e["name"].lower())
+    event = bench(desk, "bench.info.events.find(e => e.station !== null)")
+    desk.locator(".events button", has_text=event["name"]).first.click()
     assert bench(desk, "bench.time.value") == pytest.approx(event["time"])
+    assert bench(desk, "bench.selection.value.station") == pytest.approx(event["station"])
 
 
 def test_sightings_show_what_was_missing_and_mark_a_span(desk: Any) -> None:
