@@ -33,7 +33,10 @@ function text(quantity: Quantity): string {
   const chance = quantity.probability !== undefined && quantity.probability < 1
     ? ` (probability ${figures(quantity.probability, 3)})`
     : "";
-  return withSd(quantity.value, quantity.sd, quantity.unit) + chance;
+  // Moments and clock offsets are read in milliseconds, as on the time line.
+  const [factor, unit] = quantity.unit === "s" ? [1e3, "ms"] : [1, quantity.unit];
+  const sd = quantity.sd === null || quantity.sd === undefined ? null : factor * quantity.sd;
+  return withSd(factor * quantity.value, sd, unit) + chance;
 }
 
 function interval(quantity: Quantity): string {

@@ -91,7 +91,7 @@ function count(seen: Sightings): Count[] {
       used: (tally[Seen.Used]! + tally[Seen.Unknown]!) / n,
       distrusted: tally[Seen.Distrusted]! / n,
       missing: tally[Seen.Missing]! / n,
-      why: told ?? own,
+      why: tally[Seen.Missing] || tally[Seen.Distrusted] ? (told ?? own) : "",
     };
   });
 }

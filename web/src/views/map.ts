@@ -138,7 +138,7 @@ export class MapView implements View {
     ctx.beginPath();
     ctx.rect(left, 0, width, height);
     ctx.clip();
-    for (const [colour, thick] of [["#000", 3.2], ["#fff", 1.4]] as const) {
+    for (const [colour, thick] of [["#000", 0.23 * rem()], ["#fff", 0.1 * rem()]] as const) {
       ctx.beginPath();
       let down = false;
       for (let i = 0; i < points.length; i += 2) {
@@ -150,7 +150,7 @@ export class MapView implements View {
         }
       }
       ctx.strokeStyle = colour;
-      ctx.globalAlpha = thick > 2 ? 0.55 : 1;
+      ctx.globalAlpha = colour === "#000" ? 0.55 : 1;
       ctx.lineWidth = thick;
       ctx.stroke();
     }

@@ -1,6 +1,6 @@
 /** The fast video: the frame of the moment, with the projected line, tip, fronts and points. */
 import type { Pack } from "../core/pack";
-import { inks } from "../core/theme";
+import { inks, rem } from "../core/theme";
 import type { Bench } from "../model/bench";
 import type { Frames } from "../model/frames";
 import { Overlay } from "../model/overlay";
@@ -14,7 +14,7 @@ import { Sheet, type View } from "./view";
 export class VideoView implements View {
   private readonly sheet: Sheet;
   private readonly painter: CanvasPainter;
-  private readonly fit: Fit = { scale: 1, x: 0, y: 0 };
+  private readonly fit: Fit = { scale: 1, x: 0, y: 0, stout: 1 };
   private readonly note = document.createElement("p");
   private overlay: Overlay;
 
@@ -44,6 +44,7 @@ export class VideoView implements View {
   resize(): void {
     this.sheet.fit();
     const [w, h] = this.camera.size;
+    this.fit.stout = rem() / 14;
     this.fit.scale = Math.min(this.sheet.width / w, this.sheet.height / h);
     this.fit.x = 0.5 * (this.sheet.width - w * this.fit.scale);
     this.fit.y = 0.5 * (this.sheet.height - h * this.fit.scale);
@@ -111,7 +112,7 @@ export class VideoView implements View {
     }
     this.overlay.set(frame);
     painter.clip(0, 0, w * scale, h * scale, () =>
-      drawOverlay(painter, this.overlay, this.bench, { scale, x: 0, y: 0 }),
+      drawOverlay(painter, this.overlay, this.bench, { scale, x: 0, y: 0, stout: 1.2 }),
     );
     const text = `${this.bench.info.name}, camera ${this.camera.name}, frame ${frame}`;
     painter.text(4, h * scale + 18, text, { size: 12, colour: inks.ink });
