@@ -43,9 +43,10 @@ def relabel(mend: Fields, root: Fields, markers: Markers) -> tuple[Markers, str]
     two = [markers.labels.index(label), markers.labels.index(other)]
     position, sd = markers.position.copy(), markers.sd.copy()
     moved = [int(np.isfinite(position[span, i, 0]).sum()) for i in two]
-    rows = np.flatnonzero(span)
     for values in (position, sd):
-        values[np.ix_(rows, two)] = values[np.ix_(rows, two[::-1])]
+        first = values[span, two[0]].copy()
+        values[span, two[0]] = values[span, two[1]]
+        values[span, two[1]] = first
     said = f"{moved[0]} samples of marker {label} given to {other}"
     if moved[1]:
         said += f", and {moved[1]} of {other} to {label}"

@@ -26,7 +26,7 @@ class Folder:
     hashes: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     mends: bytes | None = None
-    """Text of mends to read in place of the file beside the folder, which then counts for naught."""
+    """Text of mends to take in place of the file beside the folder."""
 
     def file(self, name: str, where: str, line: int | None, key: str) -> Path:
         """The path of an input file named in `where`; hashed once.
