@@ -13,7 +13,7 @@ from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse
 from lashwave.files.located import read_onsets
 from lashwave.files.markers import read_markers
-from lashwave.files.mends import apply_mends
+from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.specimen import read_line
 from lashwave.quantities.air import Air
@@ -55,18 +55,22 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
     """The trial that trial.toml and its files describe.
 
     With `pictured` what is still in images may be missing: a camera's points, and the markers
-    where a camera shows dots.
+    where a camera shows dots. Mends by hand are applied: those of the description before any
+    file is read, those of sightings after.
     """
+    mends = read_mends(folder)
+    root = mends.description(root)
     head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
     name = head.text("name")
-    line = read_line(folder, _table(root, "line"))
+    line = mends.line(read_line(folder, _table(root, "line")))
     air = _air(folder, root.sub("air"))
     dots = pictured and any(c.table.get("shows") == "dots" for c in root.subs("cameras"))
     markers = read_markers(folder, _table(root, "markers"), line, dots)
     cameras = read_cameras(folder, root, line.length, pictured)
     microphones = _microphones(folder, root)
     onsets = read_onsets(folder, DESCRIPTION, microphones)
-    markers, cameras = apply_mends(folder, markers, cameras)
+    markers, cameras = mends.sightings(root, markers, cameras)
+    folder.notes += mends.notes
     return Trial(
         name=name,
         line=line,

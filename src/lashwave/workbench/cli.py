@@ -185,6 +185,23 @@ def demo(
         return bench.demo(out, seed, progress)
 
 
+@app.command(name="open")
+def open_folder(
+    folder: Annotated[Path, Parameter(name="DIR", help="Folder that holds trial folders.")],
+    /,
+    *,
+    port: Annotated[int, Parameter(help="Port on loopback; 0 takes a free one.")] = 0,
+    no_browser: Annotated[bool, _flag("Print the address and open no browser.")] = False,
+) -> int:
+    """Show the trials of a folder in the browser: look, scrub, mend, run.
+
+    Serves pages on this machine only, at an address with a secret in it. Stop with Ctrl-C.
+    """
+    from lashwave.workbench.serving import command
+
+    return command.serve(folder, port, browser=not no_browser)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run a command; every failure becomes one line on standard error and a status."""
     tokens = list(sys.argv[1:] if argv is None else argv)
