@@ -37,8 +37,8 @@ export const MEND_KINDS: MendKind[] = [
   {
     kind: "relabel-marker",
     say: "Relabel a marker span",
-    hint: "The sightings of one label in the span are taken as another.",
-    fields: [MARKER, { name: "as", say: "is really", kind: "label" }, ...SPAN],
+    hint: "The two labels are exchanged in the span, so no sighting is lost.",
+    fields: [MARKER, { name: "as", say: "exchanged with", kind: "label" }, ...SPAN],
   },
   {
     kind: "correct-point",

@@ -10,6 +10,8 @@ export interface MendList {
   undo: number;
   redo: number;
   kinds?: string[];
+  /** One line where the file on disk cannot be read. */
+  fault?: string | null;
 }
 
 export class Mends {
@@ -91,7 +93,7 @@ export function describe(mend: Mend): string {
     case "reject-marker":
       return `Marker ${mend["marker"]} set aside${span}`;
     case "relabel-marker":
-      return `Marker ${mend["marker"]} is ${mend["as"]}${span}`;
+      return `Markers ${mend["marker"]} and ${mend["as"]} exchanged${span}`;
     case "reject-point":
       return `${mend["feature"] ?? "Points"} of ${mend["camera"]} set aside, frames ${mend["from"]} to ${mend["to"]}`;
     case "correct-point":

@@ -29,7 +29,11 @@ export class Run {
       const reply = await send<{ run: string }>("POST", trialPath(trial, rest), body);
       await this.follow(reply.run);
     } catch (failure) {
-      this.said.value = (failure as Refusal).message;
+      const refused = failure as Refusal;
+      const going = refused.body["run"];
+      // Another tab was first: its run is followed here too.
+      if (refused.status === 409 && typeof going === "string") await this.follow(going);
+      else this.said.value = refused.message;
     }
   }
 

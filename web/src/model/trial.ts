@@ -68,6 +68,8 @@ export interface TrialInfo {
   stale: boolean;
   verdict?: TrialRow["verdict"];
   reasons?: string[];
+  /** A run of it that is under way or was the last. */
+  run?: { id: string; state: string } | null;
 }
 
 /** Lab time of a camera's frame, by the clock in force. */

@@ -113,6 +113,7 @@ function valueOf(bench: Bench, field: MendField, draft: Draft): string {
   const options = optionsOf(bench, field, draft);
   if (typed !== undefined && (!options || options.includes(typed))) return typed;
   if (field.kind === "camera") return bench.activeCamera?.name ?? "";
+  if (field.kind === "label") return options?.find((o) => o !== draft["marker"]) ?? "";
   if (field.kind === "marker") return bench.selection.value.marker ?? options?.[0] ?? "";
   if (options) return options[0] ?? "";
   if (field.kind === "frame" && bench.activeCamera) return String(frameAt(bench.activeCamera, bench.time.value));

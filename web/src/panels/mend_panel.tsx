@@ -23,6 +23,7 @@ export function MendPanel({ id, bench, mends, run }: Props) {
       <RunAgain id={id} bench={bench} run={run} />
       <h3>Mends</h3>
       {said ? <p class="fault" role="alert">{said} <button onClick={() => { mends.said.value = null; }}>Understood</button></p> : null}
+      {list?.fault ? <p class="fault" role="alert">{list.fault}</p> : null}
       {list?.mends.length ? (
         <ol class="mends">
           {list.mends.map((mend, i) => (
@@ -49,8 +50,9 @@ function RunAgain({ id, bench, run }: { id: string; bench: Bench; run: Run }) {
   const said = useSignal(run.said);
   // A run that another tab or an earlier page started is followed here too.
   useEffect(() => {
-    const going = (bench.info as { run?: string | null }).run;
-    if (going && !run.going) void run.follow(going);
+    const going = bench.info.run;
+    const unfinished = going?.state === "queued" || going?.state === "running";
+    if (going && unfinished && !run.going) void run.follow(going.id);
   }, [bench, run]);
   return (
     <div class="run">
