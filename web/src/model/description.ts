@@ -12,7 +12,12 @@ export interface FoundColumn {
   name: string;
   unit: string | null;
   means: string | null;
+  /** The unit was guessed by the size of the numbers. */
+  guessed?: boolean;
 }
+
+/** Units that the user states in place of those read or guessed: by file, by column. */
+export type Units = Record<string, Record<string, string>>;
 
 export interface FoundFile {
   name: string;
@@ -24,6 +29,7 @@ export interface FoundFile {
   labels?: string[];
   coverage?: Record<string, number>;
   length?: number | null;
+  features?: string[];
 }
 
 export interface Inspection {

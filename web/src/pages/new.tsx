@@ -6,7 +6,7 @@ import { FilesStep } from "../panels/new_files";
 import { CamerasStep } from "../panels/new_cameras";
 import { BasicsStep, LineStep } from "../panels/new_basics";
 import { StationsStep } from "../panels/new_stations";
-import { get, put, type Description, type Fault, type Inspection } from "../model/description";
+import { get, put, type Description, type Fault, type Inspection, type Units } from "../model/description";
 
 const DRAFT = "lashwave.new";
 
@@ -14,21 +14,28 @@ interface Draft {
   path: string;
   found: Inspection | null;
   description: Description;
+  units: Units;
+  /** Name of the trial's folder that is written; beside the instruments' own. */
+  folder: string;
 }
+
+const BLANK: Draft = { path: "", found: null, description: {}, units: {}, folder: "" };
 
 function kept(): Draft {
   try {
     const read = JSON.parse(sessionStorage.getItem(DRAFT) ?? "null") as Draft | null;
-    if (read) return read;
+    if (read) return { ...BLANK, ...read };
   } catch {
     // A draft that cannot be read is begun anew.
   }
-  return { path: "", found: null, description: {} };
+  return BLANK;
 }
 
 interface Checked {
   toml: string;
   faults: Fault[];
+  verdict?: string | null;
+  findings?: { level: string; about: string; text: string }[];
 }
 
 /** Asks the server for faults a moment after the last key. */
@@ -37,7 +44,7 @@ function useCheck(draft: Draft): Checked | null {
   useEffect(() => {
     if (!draft.found) return;
     const timer = setTimeout(() => {
-      const body = { description: draft.description, path: draft.path };
+      const body = { description: draft.description, path: draft.path, units: draft.units };
       send<Checked>("POST", "/api/new/check", body).then(setChecked, (refused: Refusal) => {
         if (refused.status) setChecked({ toml: "", faults: [{ field: refused.field ?? "", problem: refused.message, remedy: "" }] });
       });
@@ -55,19 +62,27 @@ export function NewPage() {
 
   const set = (path: string, value: unknown): void =>
     setDraft((old) => ({ ...old, description: put(old.description, path, value) }));
-  const inspect = async (): Promise<void> => {
+  /** Anew with what is guessed, or once more after a unit was set right, keeping what was entered. */
+  const inspect = async (units: Units, anew: boolean): Promise<void> => {
     setSaid(null);
     try {
-      const found = await send<Inspection>("POST", "/api/new/inspect", { path: draft.path });
-      setDraft({ ...draft, found, description: found.guess });
+      const found = await send<Inspection>("POST", "/api/new/inspect", { path: draft.path, units });
+      const description = anew ? found.guess : draft.description;
+      const folder = anew ? `${draft.path.replace(/[/\s]+/g, "-")}-trial` : draft.folder;
+      setDraft({ ...draft, found, description, units, folder });
     } catch (refused) {
       setSaid((refused as Refusal).message);
     }
   };
+  const setUnit = (file: string, column: string, unit: string): void => {
+    const units = { ...draft.units, [file]: { ...draft.units[file], [column]: unit } };
+    void inspect(units, false);
+  };
   const write = async (): Promise<void> => {
     setSaid(null);
     try {
-      const body = { description: draft.description, folder: draft.path, path: draft.path };
+      const { description, folder, path, units } = draft;
+      const body = { description, folder, path, units };
       const { id } = await send<{ id: string }>("POST", "/api/new/write", body);
       sessionStorage.removeItem(DRAFT);
       location.hash = `#/trial/${encodeURIComponent(id)}`;
@@ -88,8 +103,10 @@ export function NewPage() {
           <FilesStep
             path={draft.path}
             setPath={(path) => setDraft({ ...draft, path })}
-            inspect={() => void inspect()}
+            inspect={() => void inspect({}, true)}
             found={draft.found}
+            units={draft.units}
+            setUnit={setUnit}
           />
           {draft.found ? (
             <>
@@ -101,9 +118,13 @@ export function NewPage() {
           ) : null}
           {said ? <p class="fault" role="alert">{said}</p> : null}
           {draft.found ? (
-            <p>
-              <button class="main" disabled={!checked || faults.length > 0} onClick={() => void write()}>Write trial.toml</button>{" "}
-              <button onClick={() => { setDraft({ path: "", found: null, description: {} }); }}>Begin anew</button>
+            <p class="links">
+              <label class="inline">
+                trial folder
+                <input name="folder" value={draft.folder} onInput={(e) => setDraft({ ...draft, folder: e.currentTarget.value })} />
+              </label>
+              <button class="main" disabled={!checked || faults.length > 0 || !draft.folder.trim()} onClick={() => void write()}>Write the trial</button>
+              <button onClick={() => { setDraft(BLANK); }}>Begin anew</button>
               {faults.length ? <span class="soft"> {faults.length} thing{faults.length > 1 ? "s" : ""} to mend first</span> : null}
             </p>
           ) : null}
@@ -124,7 +145,12 @@ function Preview({ checked, name }: { checked: Checked | null; name: string }) {
             <li><b>{fault.field}</b> {fault.problem}{fault.remedy ? `; ${fault.remedy}` : ""}</li>
           ))}
         </ul>
-      ) : checked ? <p class="good">Nothing is wrong with it.</p> : <p class="soft">Checking…</p>}
+      ) : checked ? (
+        <>
+          <p class="good">Nothing is wrong with it{checked.verdict ? `: ${checked.verdict}` : ""}.</p>
+          <ul>{(checked.findings ?? []).map((f) => <li>{f.about}: {f.text}</li>)}</ul>
+        </>
+      ) : <p class="soft">Checking…</p>}
       <pre>{checked?.toml ?? ""}</pre>
     </aside>
   );

@@ -17,6 +17,8 @@ export function CamerasStep(props: StepProps) {
 
 function Camera(props: StepProps & { index: number; remove: () => void }) {
   const at = `cameras.${props.index}`;
+  const file = props.found?.files.find((f) => f.name === get(props.description, `${at}.points`));
+  const features = file?.features?.length ? file.features : ["tip"];
   const names = (kind: string): string[] => ["", ...(props.found?.files.filter((f) => f.kind === kind).map((f) => f.name) ?? [])];
   return (
     <fieldset>
@@ -35,7 +37,7 @@ function Camera(props: StepProps & { index: number; remove: () => void }) {
         <Field {...props} path={`${at}.clock.offset_sd`} say="its sd" hint="2 ms" />
         <Field {...props} path={`${at}.clock.drift_sd`} say="sd of its drift" hint="5e-6" />
         <Field {...props} path={`${at}.flashes`} say="frames with a flash" options={names("flashes")} />
-        <Field {...props} path={`${at}.stations.tip`} say="station of the tip" hint="2.40 m" />
+        {features.map((name) => <Field {...props} path={`${at}.stations.${name}`} say={`station of ${name}`} hint="2.40 m" />)}
       </div>
       <button type="button" class="quiet" onClick={props.remove}>Remove this camera</button>
     </fieldset>

@@ -37,6 +37,9 @@ export function StationsStep(props: StepProps) {
       </div>
       <p class="soft">Pick a label, then click where it sits between butt and tip.</p>
       <LinePicture length={length} stations={stations} active={active} clicked={clicked} pick={setActive} />
+      {props.faults
+        .filter((fault) => fault.field.startsWith("markers.stations"))
+        .map((fault) => <p class="fault">{fault.problem}{fault.remedy ? `; ${fault.remedy}` : ""}</p>)}
       <div class="labels">
         {labels.map((label) => (
           <div class={label === active ? "label on" : "label"}>
