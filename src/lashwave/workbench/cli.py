@@ -185,6 +185,36 @@ def demo(
         return bench.demo(out, seed, progress)
 
 
+@app.command
+def assemble(
+    source: Annotated[Path, Parameter(name="SOURCE", help="Folder of the instruments' files.")],
+    /,
+    *,
+    out: Annotated[Path | None, Parameter(help="Trial folder to write; must not exist.")] = None,
+    description: Annotated[
+        Path | None, Parameter(name="--with", help="A trial.toml to take in place of the proposal.")
+    ] = None,
+    setting: Annotated[
+        tuple[str, ...], Parameter(name="--set", help='A field, as markers.sd="0.3 mm".')
+    ] = (),
+    station: Annotated[
+        tuple[str, ...], Parameter(name="--station", help='A marker, as M01="0.40 m".')
+    ] = (),
+    unit: Annotated[
+        tuple[str, ...], Parameter(name="--unit", help="Of a column, as FILE:HEADING=mm.")
+    ] = (),
+    json: Json = False,
+) -> int:
+    """Make a trial folder of instrument files: recognise, describe, check, write.
+
+    Without --out it prints what the files are and the trial.toml proposed, with every fault on
+    standard error. Files of another shape are written anew beside a copy; SOURCE never changes.
+    """
+    from lashwave.workbench.intake import command
+
+    return command.run(source, out, description, setting, station, unit, json)
+
+
 @app.command(name="open")
 def open_folder(
     folder: Annotated[Path, Parameter(name="DIR", help="Folder that holds trial folders.")],
