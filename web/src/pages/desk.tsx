@@ -98,7 +98,7 @@ export function Desk({ id, bench, reload }: Props) {
         {cameras ? (
           <VideoFrame key={camera} id={id} bench={bench} player={player} frames={frames} index={camera} />
         ) : null}
-        <Side {...{ id, bench, player, mends, run, tab, setTab }} />
+        <Side {...{ id, bench, player, mends, run, tab, setTab }} orbit={() => scene.current?.orbit ?? null} />
       </div>
       <Transport bench={bench} player={player} />
       <Record id={id} bench={bench} player={player} />

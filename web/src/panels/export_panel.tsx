@@ -5,9 +5,19 @@ import { figures } from "../core/format";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import { Run } from "../model/run";
+import type { Orbit } from "../views/scene/orbit";
 import { Progress } from "./progress";
 
-export function ExportPanel({ id, bench }: { id: string; bench: Bench }) {
+interface Props {
+  id: string;
+  bench: Bench;
+  orbit: () => Orbit | null;
+}
+
+/** Longest film that the server makes [s]. */
+const LONGEST = 100;
+
+export function ExportPanel({ id, bench, orbit }: Props) {
   const file = (rest: string, query = {}): string => address(trialPath(id, rest), query);
   if (!bench.line) return <p class="soft">Nothing to export yet: the trial was not reconstructed.</p>;
   return (
@@ -21,7 +31,7 @@ export function ExportPanel({ id, bench }: { id: string; bench: Bench }) {
       <h3>Numbers</h3>
       <Lists bench={bench} file={file} />
       <h3>Film</h3>
-      <Film id={id} bench={bench} />
+      <Film id={id} bench={bench} orbit={orbit} />
       <p class="soft">Each view saves itself as SVG or PNG, and as CSV where it shows numbers, from its own Save.</p>
     </>
   );
@@ -43,30 +53,35 @@ function Lists({ bench, file }: { bench: Bench; file: (rest: string, query: obje
   );
 }
 
-function Film({ id, bench }: { id: string; bench: Bench }) {
+function Film({ id, bench, orbit }: Props) {
   const [ready, setReady] = useState<string | null>(null);
-  const [view, setView] = useState("line");
+  const [view, setView] = useState("now");
   const run = useMemo(() => new Run((state) => setReady(state.result ?? `/api/runs/${state.id}/result`)), [id]);
   useEffect(() => () => run.close(), [run]);
   const state = useSignal(run.state);
   const said = useSignal(run.said);
   const { from, to } = useSignal(bench.window);
   const rate = useSignal(bench.rate);
+  const duration = Math.min(Math.max((to - from) / rate, 0.1), LONGEST);
   const begin = (): void => {
     setReady(null);
-    void run.start(id, "/film", { view, from, to, rate });
+    const eye = orbit();
+    const seen = view === "now" ? (eye ? anglesOf(eye) : "oblique") : view;
+    void run.start(id, "/film", { view: seen, from, to, duration });
   };
   return (
     <>
       <p>
         <label class="inline">
-          of
+          seen
           <select value={view} onChange={(e) => setView(e.currentTarget.value)}>
-            <option value="line">the line</option>
-            {bench.info.cameras.length ? <option value="video">the fast video</option> : null}
+            <option value="now">as the 3-D view stands</option>
+            <option value="front">along y</option>
+            <option value="side">along x</option>
+            <option value="top">from above</option>
           </select>
         </label>{" "}
-        {figures(1e3 * (to - from), 3)} ms as shown, {figures((to - from) / rate, 2)} s long{" "}
+        {figures(1e3 * (to - from), 3)} ms, as shown, in {figures(duration, 2)} s{" "}
         <button onClick={begin} disabled={run.going}>Make MP4</button>
       </p>
       <Progress state={state} cancel={() => void run.cancel()} />
@@ -74,4 +89,10 @@ function Film({ id, bench }: { id: string; bench: Bench }) {
       {ready ? <p class="links"><a href={address(ready)} download>Save the film</a></p> : null}
     </>
   );
+}
+
+/** The server counts from an eye that looks along y, in degrees. */
+function anglesOf(eye: Orbit): { azimuth: number; elevation: number } {
+  const degrees = 180 / Math.PI;
+  return { azimuth: (eye.azimuth * degrees + 90) % 360, elevation: eye.elevation * degrees };
 }

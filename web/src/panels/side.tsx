@@ -3,6 +3,7 @@ import type { Bench } from "../model/bench";
 import type { Mends } from "../model/mends";
 import type { Player } from "../model/player";
 import type { Run } from "../model/run";
+import type { Orbit } from "../views/scene/orbit";
 import { Answers } from "./answers";
 import { ExportPanel } from "./export_panel";
 import { MendPanel } from "./mend_panel";
@@ -16,11 +17,12 @@ interface Props {
   run: Run;
   tab: number;
   setTab: (tab: number) => void;
+  orbit: () => Orbit | null;
 }
 
 const TABS = ["Moment", "Answers", "Mends", "Export"];
 
-export function Side({ id, bench, player, mends, run, tab, setTab }: Props) {
+export function Side({ id, bench, player, mends, run, tab, setTab, orbit }: Props) {
   return (
     <aside class="side">
       <div class="switch" role="tablist" aria-label="panel">
@@ -35,7 +37,7 @@ export function Side({ id, bench, player, mends, run, tab, setTab }: Props) {
         <Moment bench={bench} player={player} />,
         <Answers bench={bench} />,
         <MendPanel id={id} bench={bench} mends={mends} run={run} />,
-        <ExportPanel id={id} bench={bench} />,
+        <ExportPanel id={id} bench={bench} orbit={orbit} />,
       ].map((panel, i) => (
         <div role="tabpanel" hidden={i !== tab} aria-label={TABS[i]}>
           {panel}
