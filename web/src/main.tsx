@@ -12,7 +12,8 @@ import { NewPage } from "./pages/new";
 import { TrialPage } from "./pages/trial";
 
 function usePlace(): string[] {
-  const read = (): string[] => location.hash.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
+  const read = (): string[] =>
+    location.hash.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
   const [place, setPlace] = useState(read);
   useEffect(() => {
     const moved = (): void => setPlace(read());

@@ -22,7 +22,6 @@ def saved(page: Any, view: str, kind: str, folder: Path) -> Path:
     page.locator(f"[data-view={view}] summary").click()
     with page.expect_download() as waiting:
         page.locator(f"[data-view={view}] .save button", has_text=kind).click()
-    page.locator(f"[data-view={view}] summary").click()
     path = folder / waiting.value.suggested_filename
     waiting.value.save_as(path)
     return path

@@ -132,9 +132,7 @@ export class Bench {
     const times = this.info.events.map((event) => event.time).sort((a, b) => a - b);
     const now = this.time.value;
     const next =
-      count > 0
-        ? times.find((t) => t > now + 1e-9)
-        : times.reverse().find((t) => t < now - 1e-9);
+      count > 0 ? times.find((t) => t > now + 1e-9) : times.reverse().find((t) => t < now - 1e-9);
     if (next !== undefined) this.goTo(next);
   }
 }

@@ -61,7 +61,9 @@ export function put(description: Description, path: string, value: unknown): Des
 function place(here: unknown, keys: string[], value: unknown): unknown {
   const [key, ...rest] = keys as [string, ...string[]];
   const old = here as Record<string, unknown> | unknown[] | undefined;
-  const next = rest.length ? place((old as Record<string, unknown> | undefined)?.[key], rest, value) : value;
+  const next = rest.length
+    ? place((old as Record<string, unknown> | undefined)?.[key], rest, value)
+    : value;
   if (Array.isArray(old)) {
     const list = [...old];
     list[Number(key)] = next;

@@ -1,6 +1,19 @@
 /** The kinds of mend and the fields of each, as the form shows them. */
 
-export type FieldKind = "marker" | "label" | "camera" | "feature" | "time" | "frame" | "pixel" | "text" | "station" | "seconds" | "row" | "column" | "value";
+export type FieldKind =
+  | "marker"
+  | "label"
+  | "camera"
+  | "feature"
+  | "time"
+  | "frame"
+  | "pixel"
+  | "text"
+  | "station"
+  | "seconds"
+  | "row"
+  | "column"
+  | "value";
 
 /** Fields that are chosen from a list, or taken as they were typed. */
 const TEXTS: FieldKind[] = ["text", "marker", "label", "camera", "feature", "column", "row"];
@@ -99,7 +112,8 @@ export const MEND_KINDS: MendKind[] = [
 
 /** Times are typed in milliseconds and sent in seconds. */
 export function toSi(field: MendField, typed: string): string | number {
-  if (["time", "seconds"].includes(field.kind)) return Number((1e-3 * Number(typed)).toPrecision(12));
+  if (["time", "seconds"].includes(field.kind))
+    return Number((1e-3 * Number(typed)).toPrecision(12));
   if (["frame", "pixel", "station", "row", "value"].includes(field.kind)) return Number(typed);
   return typed;
 }
@@ -110,7 +124,8 @@ export function faultOf(field: MendField, typed: string): string | null {
   if (TEXTS.includes(field.kind)) return null;
   const value = Number(typed);
   if (!Number.isFinite(value)) return `${field.say}: ${typed} is no number`;
-  if (field.kind === "frame" && !Number.isInteger(value)) return `${field.say}: a frame is a whole number`;
+  if (field.kind === "frame" && !Number.isInteger(value))
+    return `${field.say}: a frame is a whole number`;
   if (field.kind === "station" && value < 0) return `${field.say}: cannot be negative`;
   return null;
 }

@@ -78,16 +78,19 @@ export class Mends {
       return;
     }
     const where = refused.field ? `${refused.field}: ` : "";
-    this.said.value = refused.status === 0
-      ? "The server is away; nothing was saved, and what you entered is kept."
-      : `${where}${refused.message}`;
+    this.said.value =
+      refused.status === 0
+        ? "The server is away; nothing was saved, and what you entered is kept."
+        : `${where}${refused.message}`;
   }
 }
 
 /** One line that says what a mend does. */
 export function describe(mend: Mend): string {
   const ms = (key: string): string =>
-    typeof mend[key] === "number" ? `${(1e3 * (mend[key] as number)).toFixed(2)} ms` : String(mend[key] ?? "…");
+    typeof mend[key] === "number"
+      ? `${(1e3 * (mend[key] as number)).toFixed(2)} ms`
+      : String(mend[key] ?? "…");
   const span = mend["from"] !== undefined ? ` from ${ms("from")} to ${ms("to")}` : "";
   switch (mend.kind) {
     case "reject-marker":

@@ -40,7 +40,9 @@ export class Motion {
     this.sd = sd.length ? sd : new Float32Array(this.times * this.stations);
     const described = (pack.header["lists"] ?? {}) as Record<string, ListInfo>;
     this.lists = Object.fromEntries(
-      Object.entries(described).filter(([name]) => name !== "time" && pack.shape(name).length === 1),
+      Object.entries(described).filter(
+        ([name]) => name !== "time" && pack.shape(name).length === 1,
+      ),
     );
     this.fields = {
       speed: field(speeds(this.velocity), "m/s", "speed", 1),

@@ -96,4 +96,3 @@ function lower(sorted: Int32Array, value: number): number {
   }
   return low;
 }
-

@@ -91,14 +91,35 @@ export function Desk({ id, bench, reload }: Props) {
       <Head title={bench.info.name}>
         <h1>{bench.info.name}</h1>
         <Summary bench={bench} />
-        <button class="quiet" onClick={() => showKeys(true)} title="list of keys (?)">Keys</button>
+        <button class="quiet" onClick={() => showKeys(true)} title="list of keys (?)">
+          Keys
+        </button>
       </Head>
       <div class={cameras ? "stage" : "stage no-camera"}>
-        <SceneFrame id={id} bench={bench} player={player} frames={frames} hold={(view) => { scene.current = view; shown["scene"] = view; }} />
+        <SceneFrame
+          id={id}
+          bench={bench}
+          player={player}
+          frames={frames}
+          hold={(view) => {
+            scene.current = view;
+            shown["scene"] = view;
+          }}
+        />
         {cameras ? (
-          <VideoFrame key={camera} id={id} bench={bench} player={player} frames={frames} index={camera} />
+          <VideoFrame
+            key={camera}
+            id={id}
+            bench={bench}
+            player={player}
+            frames={frames}
+            index={camera}
+          />
         ) : null}
-        <Side {...{ id, bench, player, mends, run, tab, setTab }} orbit={() => scene.current?.orbit ?? null} />
+        <Side
+          {...{ id, bench, player, mends, run, tab, setTab }}
+          orbit={() => scene.current?.orbit ?? null}
+        />
       </div>
       <Transport bench={bench} player={player} />
       <Record id={id} bench={bench} player={player} />
@@ -115,12 +136,23 @@ function Summary({ bench }: { bench: Bench }) {
   return (
     <div class="summary">
       {info.verdict ? <Verdict verdict={info.verdict} reasons={[]} /> : null}
-      {speed?.value ? <span>peak tip speed <b>{withSd(speed.value, speed.sd, "m/s")}</b></span> : null}
-      {mach?.value ? <span>Mach <b>{withSd(mach.value, mach.sd)}</b></span> : null}
+      {speed?.value ? (
+        <span>
+          peak tip speed <b>{withSd(speed.value, speed.sd, "m/s")}</b>
+        </span>
+      ) : null}
+      {mach?.value ? (
+        <span>
+          Mach <b>{withSd(mach.value, mach.sd)}</b>
+        </span>
+      ) : null}
       {!bench.line ? <span class="flagged">not reconstructed yet: see Mends</span> : null}
       {info.stale ? <span class="flagged">inputs changed since this answer</span> : null}
-      {info.warnings.length ? <span class="flagged">{info.warnings.length} warning{info.warnings.length > 1 ? "s" : ""}</span> : null}
+      {info.warnings.length ? (
+        <span class="flagged">
+          {info.warnings.length} warning{info.warnings.length > 1 ? "s" : ""}
+        </span>
+      ) : null}
     </div>
   );
 }
-

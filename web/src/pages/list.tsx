@@ -27,14 +27,60 @@ const first = (value: TrialRow["peak_tip_mach"]): number | null =>
 
 const COLUMNS: Column[] = [
   { name: "Trial", key: (r) => r.name, cell: (r) => <TrialLink row={r} /> },
-  { name: "Verdict", key: (r) => ORDER[r.verdict] ?? 3, cell: (r) => <Verdict verdict={r.verdict} reasons={r.broken ? [r.broken] : r.reasons} /> },
-  { name: "Peak tip speed [m/s]", key: (r) => r.peak_tip_speed?.[0] ?? null, cell: (r) => (r.peak_tip_speed ? withSd(...r.peak_tip_speed) : r.answered ? "–" : <em>not reconstructed</em>), right: true },
-  { name: "Mach", key: (r) => first(r.peak_tip_mach), cell: (r) => { const m = first(r.peak_tip_mach); return m === null ? "–" : m.toFixed(2); }, right: true },
+  {
+    name: "Verdict",
+    key: (r) => ORDER[r.verdict] ?? 3,
+    cell: (r) => <Verdict verdict={r.verdict} reasons={r.broken ? [r.broken] : r.reasons} />,
+  },
+  {
+    name: "Peak tip speed [m/s]",
+    key: (r) => r.peak_tip_speed?.[0] ?? null,
+    cell: (r) =>
+      r.peak_tip_speed ? (
+        withSd(...r.peak_tip_speed)
+      ) : r.answered ? (
+        "–"
+      ) : (
+        <em>not reconstructed</em>
+      ),
+    right: true,
+  },
+  {
+    name: "Mach",
+    key: (r) => first(r.peak_tip_mach),
+    cell: (r) => {
+      const m = first(r.peak_tip_mach);
+      return m === null ? "–" : m.toFixed(2);
+    },
+    right: true,
+  },
   { name: "Gaps", key: (r) => r.gaps, cell: (r) => share(r.gaps), right: true },
-  { name: "Residual RMS", key: (r) => r.residual_rms, cell: (r) => (r.residual_rms === null || r.residual_rms === undefined ? "–" : figures(r.residual_rms, 3)), right: true },
-  { name: "Clock sd [µs]", key: (r) => r.clock_sd, cell: (r) => (r.clock_sd === null || r.clock_sd === undefined ? "–" : figures(1e6 * r.clock_sd, 2)), right: true },
-  { name: "Warnings", key: (r) => r.warnings, cell: (r) => (r.broken ? "–" : r.warnings || "none"), right: true },
-  { name: "Mends", key: (r) => r.mends, cell: (r) => (r.broken ? "–" : r.mends || "none"), right: true },
+  {
+    name: "Residual RMS",
+    key: (r) => r.residual_rms,
+    cell: (r) =>
+      r.residual_rms === null || r.residual_rms === undefined ? "–" : figures(r.residual_rms, 3),
+    right: true,
+  },
+  {
+    name: "Clock sd [µs]",
+    key: (r) => r.clock_sd,
+    cell: (r) =>
+      r.clock_sd === null || r.clock_sd === undefined ? "–" : figures(1e6 * r.clock_sd, 2),
+    right: true,
+  },
+  {
+    name: "Warnings",
+    key: (r) => r.warnings,
+    cell: (r) => (r.broken ? "–" : r.warnings || "none"),
+    right: true,
+  },
+  {
+    name: "Mends",
+    key: (r) => r.mends,
+    cell: (r) => (r.broken ? "–" : r.mends || "none"),
+    right: true,
+  },
   { name: "Line", key: (r) => r.specimen, cell: (r) => r.specimen ?? "–" },
   { name: "Date", key: (r) => r.date, cell: (r) => r.date ?? "–" },
 ];
@@ -55,7 +101,10 @@ function sorted(rows: TrialRow[], column: Column, down: boolean): TrialRow[] {
     const [x, y] = [column.key(a), column.key(b)];
     if (x === null || x === undefined) return y === null || y === undefined ? 0 : 1;
     if (y === null || y === undefined) return -1;
-    const order = typeof x === "number" && typeof y === "number" ? x - y : String(x).localeCompare(String(y), undefined, { numeric: true });
+    const order =
+      typeof x === "number" && typeof y === "number"
+        ? x - y
+        : String(x).localeCompare(String(y), undefined, { numeric: true });
     return down ? -order : order;
   };
   return [...rows].sort(compare);
@@ -84,13 +133,21 @@ export function ListPage() {
     <>
       <Head title="Trials">
         <h1>{listing ? listing.folder : "Trials"}</h1>
-        <a class="button" href="#/new">New trial</a>
+        <a class="button" href="#/new">
+          New trial
+        </a>
       </Head>
       <main class="list">
         {failure && !listing ? <p class="fault">The trials could not be read: {failure}.</p> : null}
         {!listing && !failure ? <p>Reading the folder…</p> : null}
         {listing && !listing.trials.length ? <Empty folder={listing.folder} /> : null}
-        {listing?.trials.length ? <Table rows={sorted(listing.trials, COLUMNS[by.column]!, by.down)} by={by} setBy={setBy} /> : null}
+        {listing?.trials.length ? (
+          <Table
+            rows={sorted(listing.trials, COLUMNS[by.column]!, by.down)}
+            by={by}
+            setBy={setBy}
+          />
+        ) : null}
       </main>
     </>
   );
@@ -115,16 +172,30 @@ interface Sorting {
   down: boolean;
 }
 
-function Table({ rows, by, setBy }: { rows: TrialRow[]; by: Sorting; setBy: (by: Sorting) => void }) {
+function Table({
+  rows,
+  by,
+  setBy,
+}: {
+  rows: TrialRow[];
+  by: Sorting;
+  setBy: (by: Sorting) => void;
+}) {
   const press = (column: number): void =>
     setBy({ column, down: by.column === column ? !by.down : false });
   return (
     <table class="trials">
       <thead>
         <tr>
-          <th scope="col"><span class="hidden">Shapes of the line</span></th>
+          <th scope="col">
+            <span class="hidden">Shapes of the line</span>
+          </th>
           {COLUMNS.map((column, i) => (
-            <th scope="col" class={column.right ? "right" : ""} aria-sort={by.column !== i ? "none" : by.down ? "descending" : "ascending"}>
+            <th
+              scope="col"
+              class={column.right ? "right" : ""}
+              aria-sort={by.column !== i ? "none" : by.down ? "descending" : "ascending"}
+            >
               <button class="plain" onClick={() => press(i)}>
                 {column.name}
                 <span aria-hidden="true">{by.column !== i ? "" : by.down ? " ↓" : " ↑"}</span>

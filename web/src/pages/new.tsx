@@ -6,7 +6,14 @@ import { FilesStep } from "../panels/new_files";
 import { CamerasStep } from "../panels/new_cameras";
 import { BasicsStep, LineStep } from "../panels/new_basics";
 import { StationsStep } from "../panels/new_stations";
-import { get, put, type Description, type Fault, type Inspection, type Units } from "../model/description";
+import {
+  get,
+  put,
+  type Description,
+  type Fault,
+  type Inspection,
+  type Units,
+} from "../model/description";
 
 const DRAFT = "lashwave.new";
 
@@ -46,7 +53,11 @@ function useCheck(draft: Draft): Checked | null {
     const timer = setTimeout(() => {
       const body = { description: draft.description, path: draft.path, units: draft.units };
       send<Checked>("POST", "/api/new/check", body).then(setChecked, (refused: Refusal) => {
-        if (refused.status) setChecked({ toml: "", faults: [{ field: refused.field ?? "", problem: refused.message, remedy: "" }] });
+        if (refused.status)
+          setChecked({
+            toml: "",
+            faults: [{ field: refused.field ?? "", problem: refused.message, remedy: "" }],
+          });
       });
     }, 250);
     return () => clearTimeout(timer);
@@ -116,20 +127,47 @@ export function NewPage() {
               <CamerasStep {...step} />
             </>
           ) : null}
-          {said ? <p class="fault" role="alert">{said}</p> : null}
+          {said ? (
+            <p class="fault" role="alert">
+              {said}
+            </p>
+          ) : null}
           {draft.found ? (
             <p class="links">
               <label class="inline">
                 trial folder
-                <input name="folder" value={draft.folder} onInput={(e) => setDraft({ ...draft, folder: e.currentTarget.value })} />
+                <input
+                  name="folder"
+                  value={draft.folder}
+                  onInput={(e) => setDraft({ ...draft, folder: e.currentTarget.value })}
+                />
               </label>
-              <button class="main" disabled={!checked || faults.length > 0 || !draft.folder.trim()} onClick={() => void write()}>Write the trial</button>
-              <button onClick={() => { setDraft(BLANK); }}>Begin anew</button>
-              {faults.length ? <span class="soft"> {faults.length} thing{faults.length > 1 ? "s" : ""} to mend first</span> : null}
+              <button
+                class="main"
+                disabled={!checked || faults.length > 0 || !draft.folder.trim()}
+                onClick={() => void write()}
+              >
+                Write the trial
+              </button>
+              <button
+                onClick={() => {
+                  setDraft(BLANK);
+                }}
+              >
+                Begin anew
+              </button>
+              {faults.length ? (
+                <span class="soft">
+                  {" "}
+                  {faults.length} thing{faults.length > 1 ? "s" : ""} to mend first
+                </span>
+              ) : null}
             </p>
           ) : null}
         </div>
-        {draft.found ? <Preview checked={checked} name={String(get(draft.description, "trial.name") ?? "")} /> : null}
+        {draft.found ? (
+          <Preview checked={checked} name={String(get(draft.description, "trial.name") ?? "")} />
+        ) : null}
       </main>
     </>
   );
@@ -142,15 +180,28 @@ function Preview({ checked, name }: { checked: Checked | null; name: string }) {
       {checked?.faults.length ? (
         <ul class="warnings">
           {checked.faults.map((fault) => (
-            <li><b>{fault.field}</b> {fault.problem}{fault.remedy ? `; ${fault.remedy}` : ""}</li>
+            <li>
+              <b>{fault.field}</b> {fault.problem}
+              {fault.remedy ? `; ${fault.remedy}` : ""}
+            </li>
           ))}
         </ul>
       ) : checked ? (
         <>
-          <p class="good">Nothing is wrong with it{checked.verdict ? `: ${checked.verdict}` : ""}.</p>
-          <ul>{(checked.findings ?? []).map((f) => <li>{f.about}: {f.text}</li>)}</ul>
+          <p class="good">
+            Nothing is wrong with it{checked.verdict ? `: ${checked.verdict}` : ""}.
+          </p>
+          <ul>
+            {(checked.findings ?? []).map((f) => (
+              <li>
+                {f.about}: {f.text}
+              </li>
+            ))}
+          </ul>
         </>
-      ) : <p class="soft">Checking…</p>}
+      ) : (
+        <p class="soft">Checking…</p>
+      )}
       <pre>{checked?.toml ?? ""}</pre>
     </aside>
   );

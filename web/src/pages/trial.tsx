@@ -63,7 +63,9 @@ export function TrialPage({ id }: { id: string }) {
       // All of it is read again only where what the server says of the trial is no longer the same.
       else if (change.missed) {
         getJson<TrialInfo>(trialPath(id)).then(
-          (info) => { if (JSON.stringify(info) !== known.current) load(); },
+          (info) => {
+            if (JSON.stringify(info) !== known.current) load();
+          },
           () => undefined,
         );
       }

@@ -8,8 +8,14 @@ export function Answers({ bench }: { bench: Bench }) {
   return (
     <>
       {bench.info.warnings.length ? (
-        <ul class="warnings">{bench.info.warnings.map((line) => <li>{line}</li>)}</ul>
-      ) : entries.length ? <p class="soft">No warnings.</p> : null}
+        <ul class="warnings">
+          {bench.info.warnings.map((line) => (
+            <li>{line}</li>
+          ))}
+        </ul>
+      ) : entries.length ? (
+        <p class="soft">No warnings.</p>
+      ) : null}
       {entries.length ? (
         <table class="numbers">
           <tbody>
@@ -30,9 +36,10 @@ export function Answers({ bench }: { bench: Bench }) {
 
 function text(quantity: Quantity): string {
   if (quantity.value === null) return quantity.reason ?? "none";
-  const chance = quantity.probability !== undefined && quantity.probability < 1
-    ? ` (probability ${figures(quantity.probability, 3)})`
-    : "";
+  const chance =
+    quantity.probability !== undefined && quantity.probability < 1
+      ? ` (probability ${figures(quantity.probability, 3)})`
+      : "";
   // Moments and clock offsets are read in milliseconds, as on the time line.
   const [factor, unit] = quantity.unit === "s" ? [1e3, "ms"] : [1, quantity.unit];
   const sd = quantity.sd === null || quantity.sd === undefined ? null : factor * quantity.sd;

@@ -19,20 +19,29 @@ const LONGEST = 100;
 
 export function ExportPanel({ id, bench, orbit }: Props) {
   const file = (rest: string, query = {}): string => address(trialPath(id, rest), query);
-  if (!bench.line) return <p class="soft">Nothing to export yet: the trial was not reconstructed.</p>;
+  if (!bench.line)
+    return <p class="soft">Nothing to export yet: the trial was not reconstructed.</p>;
   return (
     <>
       <h3>Report</h3>
       <p class="links">
-        <a href={file("/report.html")} target="_blank" rel="noreferrer">Open as a page</a>
-        <a href={file("/report.pdf")} download>PDF</a>
-        <a href={file("/answers.zip")} download>All answer files</a>
+        <a href={file("/report.html")} target="_blank" rel="noreferrer">
+          Open as a page
+        </a>
+        <a href={file("/report.pdf")} download>
+          PDF
+        </a>
+        <a href={file("/answers.zip")} download>
+          All answer files
+        </a>
       </p>
       <h3>Numbers</h3>
       <Lists bench={bench} file={file} />
       <h3>Film</h3>
       <Film id={id} bench={bench} orbit={orbit} />
-      <p class="soft">Each view saves itself as SVG or PNG, and as CSV where it shows numbers, from its own Save.</p>
+      <p class="soft">
+        Each view saves itself as SVG or PNG, and as CSV where it shows numbers, from its own Save.
+      </p>
     </>
   );
 }
@@ -45,10 +54,14 @@ function Lists({ bench, file }: { bench: Bench; file: (rest: string, query: obje
       <label class="inline">
         list
         <select value={name} onChange={(e) => setName(e.currentTarget.value)}>
-          {names.map((n) => <option value={n}>{n.replace(/_/g, " ")}</option>)}
+          {names.map((n) => (
+            <option value={n}>{n.replace(/_/g, " ")}</option>
+          ))}
         </select>
       </label>
-      <a href={file("/list.csv", { list: name })} download>CSV</a>
+      <a href={file("/list.csv", { list: name })} download>
+        CSV
+      </a>
     </p>
   );
 }
@@ -56,7 +69,10 @@ function Lists({ bench, file }: { bench: Bench; file: (rest: string, query: obje
 function Film({ id, bench, orbit }: Props) {
   const [ready, setReady] = useState<string | null>(null);
   const [view, setView] = useState("now");
-  const run = useMemo(() => new Run((state) => setReady(state.result ?? `/api/runs/${state.id}/result`)), [id]);
+  const run = useMemo(
+    () => new Run((state) => setReady(state.result ?? `/api/runs/${state.id}/result`)),
+    [id],
+  );
   useEffect(() => () => run.close(), [run]);
   const state = useSignal(run.state);
   const said = useSignal(run.said);
@@ -82,11 +98,19 @@ function Film({ id, bench, orbit }: Props) {
           </select>
         </label>{" "}
         {figures(1e3 * (to - from), 3)} ms, as shown, in {figures(duration, 2)} s{" "}
-        <button onClick={begin} disabled={run.going}>Make MP4</button>
+        <button onClick={begin} disabled={run.going}>
+          Make MP4
+        </button>
       </p>
       <Progress state={state} cancel={() => void run.cancel()} />
       {said ? <p class="fault">{said}</p> : null}
-      {ready ? <p class="links"><a href={address(ready)} download>Save the film</a></p> : null}
+      {ready ? (
+        <p class="links">
+          <a href={address(ready)} download>
+            Save the film
+          </a>
+        </p>
+      ) : null}
     </>
   );
 }

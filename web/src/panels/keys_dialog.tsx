@@ -11,17 +11,21 @@ export function KeysDialog({ close }: { close: () => void }) {
       <dl>
         {KEYS.map((key) => (
           <div>
-            <dt><kbd>{key.shown}</kbd></dt>
+            <dt>
+              <kbd>{key.shown}</kbd>
+            </dt>
             <dd>{key.does}</dd>
           </div>
         ))}
       </dl>
       <p class="soft">
-        Wheel on anything over time: more or less of it; with Shift: along it. Drag: the clock. Shift
-        and drag: mark a span. Double click: the whole record. In the 3-D view: drag turns, Shift and
-        drag shifts, wheel comes nearer, a click selects.
+        Wheel on anything over time: more or less of it; with Shift: along it. Drag: the clock.
+        Shift and drag: mark a span. Double click: the whole record. In the 3-D view: drag turns,
+        Shift and drag shifts, wheel comes nearer, a click selects.
       </p>
-      <form method="dialog"><button>Close</button></form>
+      <form method="dialog">
+        <button>Close</button>
+      </form>
     </dialog>
   );
 }

@@ -36,7 +36,9 @@ export function MendForm({ id, bench, mends }: { id: string; bench: Bench; mends
   const list = useSignal(mends.list);
   const busy = useSignal(mends.busy);
   const kinds = MEND_KINDS.filter(
-    (k) => (list?.kinds?.includes(k.kind) ?? true) && (bench.info.cameras.length || !k.fields.some((f) => f.kind === "camera")),
+    (k) =>
+      (list?.kinds?.includes(k.kind) ?? true) &&
+      (bench.info.cameras.length || !k.fields.some((f) => f.kind === "camera")),
   );
   const kind = kinds.find((k) => k.kind === draft["kind"]) ?? kinds[0];
   useFilling(bench, change);
@@ -44,7 +46,8 @@ export function MendForm({ id, bench, mends }: { id: string; bench: Bench; mends
 
   const save = async (event: Event): Promise<void> => {
     event.preventDefault();
-    const wrong = kind.fields.map((f) => faultOf(f, valueOf(bench, f, draft))).find(Boolean) ?? null;
+    const wrong =
+      kind.fields.map((f) => faultOf(f, valueOf(bench, f, draft))).find(Boolean) ?? null;
     setFault(wrong);
     if (!wrong && (await mends.add(mendOf(bench, kind, draft)))) clear();
   };
@@ -55,18 +58,32 @@ export function MendForm({ id, bench, mends }: { id: string; bench: Bench; mends
       <label>
         kind
         <select value={kind.kind} onChange={(e) => change({ kind: e.currentTarget.value })}>
-          {kinds.map((k) => <option value={k.kind}>{k.say}</option>)}
+          {kinds.map((k) => (
+            <option value={k.kind}>{k.say}</option>
+          ))}
         </select>
       </label>
       <p class="soft">{kind.hint}</p>
-      {kind.fields.map((field) => <Input {...{ bench, field, draft, change }} />)}
+      {kind.fields.map((field) => (
+        <Input {...{ bench, field, draft, change }} />
+      ))}
       {kind.kind === "correct-point" ? <PickButton bench={bench} /> : null}
       <label>
         reason
-        <input value={draft["reason"] ?? ""} onInput={(e) => change({ reason: e.currentTarget.value })} placeholder="goes into the report" />
+        <input
+          value={draft["reason"] ?? ""}
+          onInput={(e) => change({ reason: e.currentTarget.value })}
+          placeholder="goes into the report"
+        />
       </label>
-      {fault ? <p class="fault" role="alert">{fault}</p> : null}
-      <button class="main" disabled={busy}>Save the mend</button>
+      {fault ? (
+        <p class="fault" role="alert">
+          {fault}
+        </p>
+      ) : null}
+      <button class="main" disabled={busy}>
+        Save the mend
+      </button>
     </form>
   );
 }
@@ -75,12 +92,15 @@ export function MendForm({ id, bench, mends }: { id: string; bench: Bench; mends
 function useFilling(bench: Bench, change: (some: Draft) => void): void {
   useEffect(() => {
     const offs = [
-      bench.selection.on(({ marker }) => { if (marker) change({ marker }); }),
+      bench.selection.on(({ marker }) => {
+        if (marker) change({ marker });
+      }),
       bench.span.on((span) => {
         if (span) change({ from: (1e3 * span.from).toFixed(3), to: (1e3 * span.to).toFixed(3) });
       }),
       bench.picked.on((picked) => {
-        if (picked) change({ frame: String(picked.frame), u: picked.u.toFixed(2), v: picked.v.toFixed(2) });
+        if (picked)
+          change({ frame: String(picked.frame), u: picked.u.toFixed(2), v: picked.v.toFixed(2) });
         bench.picking.value = false;
       }),
     ];
@@ -116,7 +136,8 @@ function valueOf(bench: Bench, field: MendField, draft: Draft): string {
   if (field.kind === "label") return options?.find((o) => o !== draft["marker"]) ?? "";
   if (field.kind === "marker") return bench.selection.value.marker ?? options?.[0] ?? "";
   if (options) return options[0] ?? "";
-  if (field.kind === "frame" && bench.activeCamera) return String(frameAt(bench.activeCamera, bench.time.value));
+  if (field.kind === "frame" && bench.activeCamera)
+    return String(frameAt(bench.activeCamera, bench.time.value));
   return "";
 }
 
@@ -144,19 +165,37 @@ function Input({ bench, field, draft, change }: InputProps) {
   if (options) {
     return (
       <label>
-        {field.say}{field.unit ? ` [${field.unit}]` : ""}
+        {field.say}
+        {field.unit ? ` [${field.unit}]` : ""}
         <select name={field.name} value={value} onChange={(e) => set(e.currentTarget.value)}>
-          {options.map((option) => <option>{option}</option>)}
+          {options.map((option) => (
+            <option>{option}</option>
+          ))}
         </select>
       </label>
     );
   }
-  const now = (): void => set(field.kind === "time" ? (1e3 * bench.time.value).toFixed(3) : String(bench.activeCamera ? frameAt(bench.activeCamera, bench.time.value) : ""));
+  const now = (): void =>
+    set(
+      field.kind === "time"
+        ? (1e3 * bench.time.value).toFixed(3)
+        : String(bench.activeCamera ? frameAt(bench.activeCamera, bench.time.value) : ""),
+    );
   return (
     <label>
-      {field.say}{field.unit ? ` [${field.unit}]` : ""}
-      <input name={field.name} inputMode={field.kind === "text" ? "text" : "decimal"} value={value} onInput={(e) => set(e.currentTarget.value)} />
-      {field.kind === "time" || field.kind === "frame" ? <button type="button" class="quiet" onClick={now} title="take the clock's">now</button> : null}
+      {field.say}
+      {field.unit ? ` [${field.unit}]` : ""}
+      <input
+        name={field.name}
+        inputMode={field.kind === "text" ? "text" : "decimal"}
+        value={value}
+        onInput={(e) => set(e.currentTarget.value)}
+      />
+      {field.kind === "time" || field.kind === "frame" ? (
+        <button type="button" class="quiet" onClick={now} title="take the clock's">
+          now
+        </button>
+      ) : null}
     </label>
   );
 }
@@ -164,7 +203,13 @@ function Input({ bench, field, draft, change }: InputProps) {
 function PickButton({ bench }: { bench: Bench }) {
   const picking = useSignal(bench.picking);
   return (
-    <button type="button" aria-pressed={picking} onClick={() => { bench.picking.value = !picking; }}>
+    <button
+      type="button"
+      aria-pressed={picking}
+      onClick={() => {
+        bench.picking.value = !picking;
+      }}
+    >
       {picking ? "Now click the point in the frame" : "Click in the frame"}
     </button>
   );

@@ -22,14 +22,39 @@ export function MendPanel({ id, bench, mends, run }: Props) {
     <>
       <RunAgain id={id} bench={bench} run={run} />
       <h3>Mends</h3>
-      {said ? <p class="fault" role="alert">{said} <button onClick={() => { mends.said.value = null; }}>Understood</button></p> : null}
-      {list?.fault ? <p class="fault" role="alert">{list.fault}</p> : null}
+      {said ? (
+        <p class="fault" role="alert">
+          {said}{" "}
+          <button
+            onClick={() => {
+              mends.said.value = null;
+            }}
+          >
+            Understood
+          </button>
+        </p>
+      ) : null}
+      {list?.fault ? (
+        <p class="fault" role="alert">
+          {list.fault}
+        </p>
+      ) : null}
       {list?.mends.length ? (
         <ol class="mends">
           {list.mends.map((mend, i) => (
             <li>
-              <span>{describe(mend)}{mend["reason"] ? <small> ({mend["reason"]})</small> : null}</span>
-              <button class="quiet" disabled={busy} onClick={() => void mends.remove(i)} aria-label={`take back: ${describe(mend)}`}>×</button>
+              <span>
+                {describe(mend)}
+                {mend["reason"] ? <small> ({mend["reason"]})</small> : null}
+              </span>
+              <button
+                class="quiet"
+                disabled={busy}
+                onClick={() => void mends.remove(i)}
+                aria-label={`take back: ${describe(mend)}`}
+              >
+                ×
+              </button>
             </li>
           ))}
         </ol>
@@ -37,8 +62,16 @@ export function MendPanel({ id, bench, mends, run }: Props) {
         <p class="soft">None. Inputs are never altered; mends stand in a file beside the folder.</p>
       )}
       <p>
-        <button disabled={busy || !list?.undo} onClick={() => void mends.undo()} title="Ctrl Z">Undo</button>{" "}
-        <button disabled={busy || !list?.redo} onClick={() => void mends.redo()} title="Ctrl Shift Z">Redo</button>
+        <button disabled={busy || !list?.undo} onClick={() => void mends.undo()} title="Ctrl Z">
+          Undo
+        </button>{" "}
+        <button
+          disabled={busy || !list?.redo}
+          onClick={() => void mends.redo()}
+          title="Ctrl Shift Z"
+        >
+          Redo
+        </button>
       </p>
       <MendForm id={id} bench={bench} mends={mends} />
     </>
@@ -60,7 +93,11 @@ function RunAgain({ id, bench, run }: { id: string; bench: Bench; run: Run }) {
         {bench.line ? "Run again" : "Run"}
       </button>
       <Progress state={state} cancel={() => void run.cancel()} />
-      {said ? <p class="fault" role="alert">{said}</p> : null}
+      {said ? (
+        <p class="fault" role="alert">
+          {said}
+        </p>
+      ) : null}
     </div>
   );
 }

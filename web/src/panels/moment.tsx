@@ -43,12 +43,23 @@ export function Moment({ bench, player }: { bench: Bench; player: Player }) {
       </h3>
       <Numbers bench={bench} t={t} station={selection.station ?? bench.info.line.length} />
       {selection.station === null ? (
-        <p class="soft">Click the line, a map or a marker, or press ↑ ↓, to select a station everywhere.</p>
+        <p class="soft">
+          Click the line, a map or a marker, or press ↑ ↓, to select a station everywhere.
+        </p>
       ) : (
         <button onClick={() => bench.select(null)}>Select nothing</button>
       )}
       {span ? (
-        <p>Marked: {moment(span.from)} to {moment(span.to)} <button onClick={() => { bench.span.value = null; }}>Clear</button></p>
+        <p>
+          Marked: {moment(span.from)} to {moment(span.to)}{" "}
+          <button
+            onClick={() => {
+              bench.span.value = null;
+            }}
+          >
+            Clear
+          </button>
+        </p>
       ) : null}
       <h3>Events</h3>
       <Events bench={bench} t={t} />
@@ -69,13 +80,29 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
     ["sd of a coordinate", `${figures(1e3 * line.sd[s]!, 2)} mm`],
     ["speed", `${figures(line.speed[s]!, 4)} m/s`],
     ["curvature", `${figures(motion.fields.curvature.values[at]!, 3)} 1/m`],
-    ["tension", Number.isFinite(motion.fields.tension.values[at]!) ? `${figures(motion.fields.tension.values[at]!, 3)} N` : "on the rigid grip"],
+    [
+      "tension",
+      Number.isFinite(motion.fields.tension.values[at]!)
+        ? `${figures(motion.fields.tension.values[at]!, 3)} N`
+        : "on the rigid grip",
+    ],
   ];
   const front = motion.list("front_station");
-  if (front) rows.push(["wave front at", Number.isFinite(front[line.k]!) ? `${front[line.k]!.toFixed(3)} m` : "none"]);
+  if (front)
+    rows.push([
+      "wave front at",
+      Number.isFinite(front[line.k]!) ? `${front[line.k]!.toFixed(3)} m` : "none",
+    ]);
   return (
     <table class="numbers">
-      <tbody>{rows.map(([name, text]) => <tr><th scope="row">{name}</th><td>{text}</td></tr>)}</tbody>
+      <tbody>
+        {rows.map(([name, text]) => (
+          <tr>
+            <th scope="row">{name}</th>
+            <td>{text}</td>
+          </tr>
+        ))}
+      </tbody>
     </table>
   );
 }
@@ -96,7 +123,10 @@ function Events({ bench, t }: { bench: Bench; t: number }) {
             }}
           >
             <b>{event.name}</b>
-            <span>{moment(event.time)}{event.sd ? ` ± ${figures(1e6 * event.sd, 2)} µs` : ""}</span>
+            <span>
+              {moment(event.time)}
+              {event.sd ? ` ± ${figures(1e6 * event.sd, 2)} µs` : ""}
+            </span>
           </button>
         </li>
       ))}

@@ -24,6 +24,7 @@ interface Props<V extends View> {
 export function ViewFrame<V extends View>(props: Props<V>) {
   const host = useRef<HTMLDivElement>(null);
   const view = useRef<V | null>(null);
+  const menu = useRef<HTMLDetailsElement>(null);
   const { player, name, trial } = props;
 
   useEffect(() => {
@@ -51,6 +52,7 @@ export function ViewFrame<V extends View>(props: Props<V>) {
 
   const save = (kind: "svg" | "png" | "csv"): void => {
     const shown = view.current;
+    menu.current!.open = false;
     if (!shown) return;
     const file = fileName(trial, name);
     if (kind === "csv") downloadText(`${file}.csv`, shown.csv?.() ?? "", "text/csv");
@@ -64,7 +66,7 @@ export function ViewFrame<V extends View>(props: Props<V>) {
         <h2>{props.title}</h2>
         {props.legend}
         {props.controls}
-        <details class="save">
+        <details class="save" ref={menu}>
           <summary title={`save ${props.title}`}>Save</summary>
           <div>
             <button onClick={() => save("svg")}>SVG</button>

@@ -11,19 +11,37 @@ interface Props extends StepProps {
 export function Field({ description, set, faults, path, say, hint, options }: Props) {
   const value = get(description, path);
   const wrong = faults.filter((fault) => fault.field === path);
-  const shown = value === undefined || value === null ? "" : typeof value === "object" ? JSON.stringify(value) : String(value);
+  const shown =
+    value === undefined || value === null
+      ? ""
+      : typeof value === "object"
+        ? JSON.stringify(value)
+        : String(value);
   return (
     <label class={wrong.length ? "wrong" : ""}>
       {say}
       {options ? (
         <select name={path} value={shown} onChange={(e) => set(path, e.currentTarget.value)}>
           {options.includes(shown) ? null : <option value={shown}>{shown}</option>}
-          {options.map((option) => <option value={option}>{option || "–"}</option>)}
+          {options.map((option) => (
+            <option value={option}>{option || "–"}</option>
+          ))}
         </select>
       ) : (
-        <input name={path} value={shown} placeholder={hint ?? ""} aria-invalid={wrong.length > 0} onInput={(e) => set(path, read(e.currentTarget.value))} />
+        <input
+          name={path}
+          value={shown}
+          placeholder={hint ?? ""}
+          aria-invalid={wrong.length > 0}
+          onInput={(e) => set(path, read(e.currentTarget.value))}
+        />
       )}
-      {wrong.map((fault) => <small class="fault">{fault.problem}{fault.remedy ? `; ${fault.remedy}` : ""}</small>)}
+      {wrong.map((fault) => (
+        <small class="fault">
+          {fault.problem}
+          {fault.remedy ? `; ${fault.remedy}` : ""}
+        </small>
+      ))}
     </label>
   );
 }

@@ -38,14 +38,30 @@ export function FilesStep(props: Props) {
       >
         <label>
           folder with what the instruments wrote, inside the folder that is open
-          <input name="path" list="folders" value={path} onInput={(e) => setPath(e.currentTarget.value)} placeholder="bench-07" />
-          <datalist id="folders">{folders.map((f) => <option value={f.path}>{f.files} files</option>)}</datalist>
+          <input
+            name="path"
+            list="folders"
+            value={path}
+            onInput={(e) => setPath(e.currentTarget.value)}
+            placeholder="bench-07"
+          />
+          <datalist id="folders">
+            {folders.map((f) => (
+              <option value={f.path}>{f.files} files</option>
+            ))}
+          </datalist>
         </label>
-        <button class="main" disabled={!path.trim()}>Look inside</button>
+        <button class="main" disabled={!path.trim()}>
+          Look inside
+        </button>
       </form>
       {found || !folders.length ? null : (
         <p class="links">
-          {folders.map((f) => <button type="button" onClick={() => setPath(f.path)}>{f.path} ({f.files} files)</button>)}
+          {folders.map((f) => (
+            <button type="button" onClick={() => setPath(f.path)}>
+              {f.path} ({f.files} files)
+            </button>
+          ))}
         </p>
       )}
       {found && !found.files.length ? <p class="fault">No file in it was recognised.</p> : null}
@@ -57,15 +73,33 @@ export function FilesStep(props: Props) {
 function FileTable({ files, units, setUnit }: Props & { files: FoundFile[] }) {
   return (
     <table class="files">
-      <thead><tr><th>File</th><th>Is</th><th>Columns and units</th><th>Rows</th><th>Rate</th></tr></thead>
+      <thead>
+        <tr>
+          <th>File</th>
+          <th>Is</th>
+          <th>Columns and units</th>
+          <th>Rows</th>
+          <th>Rate</th>
+        </tr>
+      </thead>
       <tbody>
         {files.map((file) => (
           <tr>
-            <td>{file.name}{file.problems.map((problem) => <small class="fault">{problem}</small>)}</td>
+            <td>
+              {file.name}
+              {file.problems.map((problem) => (
+                <small class="fault">{problem}</small>
+              ))}
+            </td>
             <td>{file.kind}</td>
             <td>
               {file.columns.map((column) => (
-                <Column column={column} file={file.name} stated={units[file.name]?.[column.name]} setUnit={setUnit} />
+                <Column
+                  column={column}
+                  file={file.name}
+                  stated={units[file.name]?.[column.name]}
+                  setUnit={setUnit}
+                />
               ))}
             </td>
             <td>{file.rows ?? "–"}</td>
@@ -88,10 +122,17 @@ interface ColumnProps {
 function Column({ column, file, stated, setUnit }: ColumnProps) {
   const name = column.name.replace(/\s*\[.*\]$/, "");
   return (
-    <label class={column.guessed && stated === undefined ? "column guessed" : "column"} title={column.means ?? ""}>
+    <label
+      class={column.guessed && stated === undefined ? "column guessed" : "column"}
+      title={column.means ?? ""}
+    >
       {name}
       {column.unit === null && stated === undefined ? null : (
-        <input aria-label={`unit of ${name} in ${file}`} value={stated ?? column.unit ?? ""} onChange={(e) => setUnit(file, column.name, e.currentTarget.value)} />
+        <input
+          aria-label={`unit of ${name} in ${file}`}
+          value={stated ?? column.unit ?? ""}
+          onChange={(e) => setUnit(file, column.name, e.currentTarget.value)}
+        />
       )}
     </label>
   );

@@ -36,16 +36,36 @@ export function StationsStep(props: StepProps) {
         <Field {...props} path="markers.station_sd" say="sd of a station" hint="2 mm" />
       </div>
       <p class="soft">Pick a label, then click where it sits between butt and tip.</p>
-      <LinePicture length={length} stations={stations} active={active} clicked={clicked} pick={setActive} />
+      <LinePicture
+        length={length}
+        stations={stations}
+        active={active}
+        clicked={clicked}
+        pick={setActive}
+      />
       {props.faults
         .filter((fault) => fault.field.startsWith("markers.stations"))
-        .map((fault) => <p class="fault">{fault.problem}{fault.remedy ? `; ${fault.remedy}` : ""}</p>)}
+        .map((fault) => (
+          <p class="fault">
+            {fault.problem}
+            {fault.remedy ? `; ${fault.remedy}` : ""}
+          </p>
+        ))}
       <div class="labels">
         {labels.map((label) => (
           <div class={label === active ? "label on" : "label"}>
-            <button type="button" aria-pressed={label === active} onClick={() => setActive(label)}>{label}</button>
-            <input aria-label={`station of ${label}`} value={String(stations[label] ?? "")} placeholder="not on the line" onInput={(e) => assign(label, e.currentTarget.value || undefined)} />
-            {file?.coverage?.[label] === undefined ? null : <small>{Math.round(100 * file.coverage[label]!)} % seen</small>}
+            <button type="button" aria-pressed={label === active} onClick={() => setActive(label)}>
+              {label}
+            </button>
+            <input
+              aria-label={`station of ${label}`}
+              value={String(stations[label] ?? "")}
+              placeholder="not on the line"
+              onInput={(e) => assign(label, e.currentTarget.value || undefined)}
+            />
+            {file?.coverage?.[label] === undefined ? null : (
+              <small>{Math.round(100 * file.coverage[label]!)} % seen</small>
+            )}
           </div>
         ))}
       </div>
@@ -76,17 +96,35 @@ function LinePicture({ length, stations, active, clicked, pick }: PictureProps) 
     clicked(Math.min(Math.max(((at - LEFT) / (RIGHT - LEFT)) * length, 0), length));
   };
   return (
-    <svg class="line-picture" viewBox="0 0 1000 96" onClick={press} role="img" aria-label="the line from butt to tip">
+    <svg
+      class="line-picture"
+      viewBox="0 0 1000 96"
+      onClick={press}
+      role="img"
+      aria-label="the line from butt to tip"
+    >
       <path d={`M${LEFT} 48L${LEFT} 42L${RIGHT} 46.5L${RIGHT} 49.5L${LEFT} 54Z`} class="body" />
-      <text x={LEFT} y="88">butt, 0</text>
-      <text x={RIGHT} y="88" text-anchor="end">tip, {length.toFixed(3)} m</text>
+      <text x={LEFT} y="88">
+        butt, 0
+      </text>
+      <text x={RIGHT} y="88" text-anchor="end">
+        tip, {length.toFixed(3)} m
+      </text>
       {Object.entries(stations).map(([label, value], i) => {
         const s = metres(value);
         if (!Number.isFinite(s)) return null;
         return (
-          <g class={label === active ? "on" : ""} onClick={(event) => { event.stopPropagation(); pick(label); }}>
+          <g
+            class={label === active ? "on" : ""}
+            onClick={(event) => {
+              event.stopPropagation();
+              pick(label);
+            }}
+          >
             <circle cx={x(s)} cy="48" r="7" />
-            <text x={x(s)} y={i % 2 ? 72 : 32} text-anchor="middle">{label}</text>
+            <text x={x(s)} y={i % 2 ? 72 : 32} text-anchor="middle">
+              {label}
+            </text>
           </g>
         );
       })}

@@ -7,12 +7,20 @@ export function Progress({ state, cancel }: { state: RunState | null; cancel: ()
     return (
       <div class="progress" role="status">
         <progress max={1} value={state.share} />
-        <span>{state.state === "queued" ? "waiting for its turn" : `${state.stage}, ${Math.round(100 * state.share)} %`}</span>
+        <span>
+          {state.state === "queued"
+            ? "waiting for its turn"
+            : `${state.stage}, ${Math.round(100 * state.share)} %`}
+        </span>
         <button onClick={cancel}>Cancel</button>
       </div>
     );
   }
-  const words = { done: "Done.", failed: "Failed", cancelled: "Cancelled; the last good answer stands." };
+  const words = {
+    done: "Done.",
+    failed: "Failed",
+    cancelled: "Cancelled; the last good answer stands.",
+  };
   return (
     <p role="status" class={state.state === "failed" ? "fault" : "soft"}>
       {words[state.state]}

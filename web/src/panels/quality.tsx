@@ -32,7 +32,8 @@ export function Quality({ bench, player }: { bench: Bench; player: Player }) {
         make={(host) => new RasterView(bench, seen, host)}
         legend={
           <p class="legend">
-            <i class="bar used" /> used <i class="bar distrusted" /> distrusted <i class="bar missing" /> missing
+            <i class="bar used" /> used <i class="bar distrusted" /> distrusted{" "}
+            <i class="bar missing" /> missing
             {seen.note ? <strong> {seen.note}</strong> : null}
             <span class="soft">Shift and drag marks a span</span>
           </p>
@@ -50,12 +51,23 @@ function Counts({ bench, seen }: { bench: Bench; seen: Sightings }) {
     <div class="counts">
       <table>
         <thead>
-          <tr><th>Marker</th><th>Station [m]</th><th>Used</th><th>Distrusted</th><th>Missing</th><th>Why</th></tr>
+          <tr>
+            <th>Marker</th>
+            <th>Station [m]</th>
+            <th>Used</th>
+            <th>Distrusted</th>
+            <th>Missing</th>
+            <th>Why</th>
+          </tr>
         </thead>
         <tbody>
           {rows.map((row) => (
             <tr class={selection.marker === row.label ? "chosen" : ""}>
-              <td><button class="plain" onClick={() => bench.selectMarker(row.label)}>{row.label}</button></td>
+              <td>
+                <button class="plain" onClick={() => bench.selectMarker(row.label)}>
+                  {row.label}
+                </button>
+              </td>
               <td>{row.station === null ? "–" : row.station.toFixed(3)}</td>
               <td>{share(row.used)}</td>
               <td>{share(row.distrusted)}</td>
@@ -98,10 +110,20 @@ function count(seen: Sightings): Count[] {
 
 /** Checks as the server words them: a line of text, or a record with one. */
 function Checks({ bench }: { bench: Bench }) {
-  const lines = [...bench.info.warnings, ...(bench.info.reasons ?? []), ...bench.info.checks.map(worded)];
+  const lines = [
+    ...bench.info.warnings,
+    ...(bench.info.reasons ?? []),
+    ...bench.info.checks.map(worded),
+  ];
   const said = [...new Set(lines.filter(Boolean))];
   if (!said.length) return <p class="note">No warnings.</p>;
-  return <ul class="warnings">{said.map((line) => <li>{line}</li>)}</ul>;
+  return (
+    <ul class="warnings">
+      {said.map((line) => (
+        <li>{line}</li>
+      ))}
+    </ul>
+  );
 }
 
 function worded(check: unknown): string {

@@ -28,16 +28,38 @@ export function Record({ id, bench, player }: Props) {
           <Tab now={sheet} name="motion" say="Motion" set={setSheet} />
           <Tab now={sheet} name="sightings" say="Sightings" set={setSheet} />
         </div>
-        <ViewFrame title="Time line" name="timeline" kind="timeline" trial={bench.info.name} player={player} deps={[bench]} make={(host) => new TimelineView(bench, host)} />
+        <ViewFrame
+          title="Time line"
+          name="timeline"
+          kind="timeline"
+          trial={bench.info.name}
+          player={player}
+          deps={[bench]}
+          make={(host) => new TimelineView(bench, host)}
+        />
       </div>
-      {sheet === "motion" ? <Sheet {...{ id, bench, player }} /> : <Quality bench={bench} player={player} />}
+      {sheet === "motion" ? (
+        <Sheet {...{ id, bench, player }} />
+      ) : (
+        <Quality bench={bench} player={player} />
+      )}
     </div>
   );
 }
 
 type Which = "motion" | "sightings";
 
-function Tab({ now, name, say, set }: { now: Which; name: Which; say: string; set: (w: Which) => void }) {
+function Tab({
+  now,
+  name,
+  say,
+  set,
+}: {
+  now: Which;
+  name: Which;
+  say: string;
+  set: (w: Which) => void;
+}) {
   return (
     <button role="tab" aria-selected={now === name} onClick={() => set(name)}>
       {say}
@@ -45,12 +67,20 @@ function Tab({ now, name, say, set }: { now: Which; name: Which; say: string; se
   );
 }
 
-const MAPS: [FieldName, string][] = [["speed", "Speed"], ["curvature", "Curvature"], ["tension", "Tension"]];
+const MAPS: [FieldName, string][] = [
+  ["speed", "Speed"],
+  ["curvature", "Curvature"],
+  ["tension", "Tension"],
+];
 const PLOTS = ["tip_speed", "hand_force", "energy"];
 
 function Sheet({ bench, player }: Props) {
   if (!bench.line || !bench.motion) {
-    return <p class="note">No motion yet: this trial was not reconstructed. Run it from the Mends panel.</p>;
+    return (
+      <p class="note">
+        No motion yet: this trial was not reconstructed. Run it from the Mends panel.
+      </p>
+    );
   }
   return (
     <div class="score">
@@ -64,7 +94,17 @@ function Sheet({ bench, player }: Props) {
   );
 }
 
-function MapFrame({ bench, player, name, title }: { bench: Bench; player: Player; name: FieldName; title: string }) {
+function MapFrame({
+  bench,
+  player,
+  name,
+  title,
+}: {
+  bench: Bench;
+  player: Player;
+  name: FieldName;
+  title: string;
+}) {
   const motion = bench.motion!;
   const { high, unit } = motion.fields[name];
   const steps = [0, 0.25, 0.5, 0.75, 1].map((x) => rampColour(RAMPS[name], x)).join(", ");
@@ -79,7 +119,8 @@ function MapFrame({ bench, player, name, title }: { bench: Bench; player: Player
       make={(host) => new MapView(bench, motion, name, host)}
       legend={
         <p class="legend">
-          0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} /> {figures(high, 2)} {unit}, root scale
+          0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} />{" "}
+          {figures(high, 2)} {unit}, root scale
           <i class="front" /> front
         </p>
       }
@@ -87,7 +128,17 @@ function MapFrame({ bench, player, name, title }: { bench: Bench; player: Player
   );
 }
 
-function PlotFrame({ bench, player, first, row }: { bench: Bench; player: Player; first: string; row: number }) {
+function PlotFrame({
+  bench,
+  player,
+  first,
+  row,
+}: {
+  bench: Bench;
+  player: Player;
+  first: string;
+  row: number;
+}) {
   const [key, setKey] = useState(first);
   const motion = bench.motion!;
   const view = useRef<PlotView | null>(null);
@@ -104,19 +155,25 @@ function PlotFrame({ bench, player, first, row }: { bench: Bench; player: Player
       trial={bench.info.name}
       player={player}
       deps={[bench, key]}
-      hold={(made: PlotView | null) => { view.current = made; }}
+      hold={(made: PlotView | null) => {
+        view.current = made;
+      }}
       make={(host) => new PlotView(bench, motion, host, () => plotted(bench, motion, key))}
       legend={
         <p class="legend">
           {what ? <span>{bracketed(what.unit)}</span> : <span>not among the answers</span>}
-          {what?.curves.map((curve) => <span class={`curve ${curve.ink}`}>{curve.name}</span>)}
+          {what?.curves.map((curve) => (
+            <span class={`curve ${curve.ink}`}>{curve.name}</span>
+          ))}
         </p>
       }
       controls={
         <label class="inline">
           <span class="hidden">list to plot</span>
           <select value={key} onChange={(e) => setKey(e.currentTarget.value)}>
-            {[...titles].map(([value, text]) => <option value={value}>{text}</option>)}
+            {[...titles].map(([value, text]) => (
+              <option value={value}>{text}</option>
+            ))}
           </select>
         </label>
       }

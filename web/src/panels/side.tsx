@@ -27,7 +27,12 @@ export function Side({ id, bench, player, mends, run, tab, setTab, orbit }: Prop
     <aside class="side">
       <div class="switch" role="tablist" aria-label="panel">
         {TABS.map((name, i) => (
-          <button role="tab" aria-selected={i === tab} onClick={() => setTab(i)} title={`${name} (${i + 1})`}>
+          <button
+            role="tab"
+            aria-selected={i === tab}
+            onClick={() => setTab(i)}
+            title={`${name} (${i + 1})`}
+          >
             {name}
           </button>
         ))}

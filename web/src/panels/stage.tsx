@@ -42,7 +42,8 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
       make={(host) => new SceneView(bench, frames, host, player, setNote)}
       legend={
         <p class="legend">
-          <i class="disc" /> seen <i class="ring" /> predicted <i class="cross" /> distrusted <span class="soft">grid 0.5 m</span>
+          <i class="disc" /> seen <i class="ring" /> predicted <i class="cross" /> distrusted{" "}
+          <span class="soft">grid 0.5 m</span>
           {note ? <strong> {note}</strong> : null}
         </p>
       }
@@ -75,7 +76,9 @@ export function VideoFrame({ id, bench, player, frames, index }: Props & { index
   }, [view]);
   return (
     <ViewFrame
-      title={camera.shows === "schlieren" ? "Schlieren" : camera.shows === "dots" ? "Infrared" : "Camera"}
+      title={
+        camera.shows === "schlieren" ? "Schlieren" : camera.shows === "dots" ? "Infrared" : "Camera"
+      }
       name={`video-${camera.name}`}
       kind={picking ? "video picking" : "video"}
       trial={bench.info.name}
@@ -83,7 +86,11 @@ export function VideoFrame({ id, bench, player, frames, index }: Props & { index
       deps={[bench, index]}
       hold={(made: VideoView | null) => setView(made)}
       make={(host) => new VideoView(bench, camera, index, frames[index]!, host, player)}
-      legend={<p class="legend"><i class="stroke" /> line <i class="plus" /> point seen</p>}
+      legend={
+        <p class="legend">
+          <i class="stroke" /> line <i class="plus" /> point seen
+        </p>
+      }
       controls={<CameraChoice bench={bench} index={index} />}
     />
   );
@@ -95,8 +102,15 @@ function CameraChoice({ bench, index }: { bench: Bench; index: number }) {
   return (
     <label class="inline">
       <span class="hidden">camera</span>
-      <select value={index} onChange={(e) => { bench.camera.value = Number(e.currentTarget.value); }}>
-        {cameras.map((camera, i) => <option value={i}>{camera.name}</option>)}
+      <select
+        value={index}
+        onChange={(e) => {
+          bench.camera.value = Number(e.currentTarget.value);
+        }}
+      >
+        {cameras.map((camera, i) => (
+          <option value={i}>{camera.name}</option>
+        ))}
       </select>
     </label>
   );

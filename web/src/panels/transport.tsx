@@ -13,18 +13,40 @@ export function Transport({ bench, player }: { bench: Bench; player: Player }) {
   const camera = bench.activeCamera;
   return (
     <div class="transport" role="toolbar" aria-label="clock">
-      <button class="play" onClick={() => { bench.playing.value = !playing; }} title="Space">
+      <button
+        class="play"
+        onClick={() => {
+          bench.playing.value = !playing;
+        }}
+        title="Space"
+      >
         {playing ? "Pause" : "Play"}
       </button>
       <Rate bench={bench} />
       <Clock bench={bench} player={player} />
       <span class="steps">
-        <button onClick={() => bench.stepEvent(-1)} title="previous event ([)">« event</button>
-        <button onClick={() => bench.stepSample(-1)} title="previous marker sample (Shift ←)">← sample</button>
-        <button onClick={() => bench.stepFrame(-1)} disabled={!camera} title="previous fast frame (←)">← frame</button>
-        <button onClick={() => bench.stepFrame(1)} disabled={!camera} title="next fast frame (→)">frame →</button>
-        <button onClick={() => bench.stepSample(1)} title="next marker sample (Shift →)">sample →</button>
-        <button onClick={() => bench.stepEvent(1)} title="next event (])">event »</button>
+        <button onClick={() => bench.stepEvent(-1)} title="previous event ([)">
+          « event
+        </button>
+        <button onClick={() => bench.stepSample(-1)} title="previous marker sample (Shift ←)">
+          ← sample
+        </button>
+        <button
+          onClick={() => bench.stepFrame(-1)}
+          disabled={!camera}
+          title="previous fast frame (←)"
+        >
+          ← frame
+        </button>
+        <button onClick={() => bench.stepFrame(1)} disabled={!camera} title="next fast frame (→)">
+          frame →
+        </button>
+        <button onClick={() => bench.stepSample(1)} title="next marker sample (Shift →)">
+          sample →
+        </button>
+        <button onClick={() => bench.stepEvent(1)} title="next event (])">
+          event »
+        </button>
       </span>
       <Zoom bench={bench} />
     </div>
@@ -81,8 +103,17 @@ function Zoom({ bench }: { bench: Bench }) {
   const { from, to } = useSignal(bench.window);
   return (
     <span class="steps">
-      <button onClick={() => bench.zoom(0.5)} title="show less time (I)">closer</button>
-      <button onClick={() => { bench.window.value = bench.whole; }} title="show the whole record (P)">whole</button>
+      <button onClick={() => bench.zoom(0.5)} title="show less time (I)">
+        closer
+      </button>
+      <button
+        onClick={() => {
+          bench.window.value = bench.whole;
+        }}
+        title="show the whole record (P)"
+      >
+        whole
+      </button>
       <span class="soft">{figures(1e3 * (to - from), 3)} ms</span>
     </span>
   );

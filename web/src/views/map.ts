@@ -26,7 +26,12 @@ export class MapView implements View {
     this.sheet = new Sheet(host);
     this.level.className = "level";
     host.append(this.level);
-    this.over = new OverTime(bench, host, (_, y) => this.pick(y), () => this.draw());
+    this.over = new OverTime(
+      bench,
+      host,
+      (_, y) => this.pick(y),
+      () => this.draw(),
+    );
     this.off = bench.selection.on(() => this.showStation());
     this.resize();
   }
@@ -133,12 +138,18 @@ export class MapView implements View {
   private drawFront(): void {
     const { ctx } = this.sheet;
     const { left, width, height } = this.over;
-    const points = this.front((t) => this.over.x(t), (s) => this.y(s));
+    const points = this.front(
+      (t) => this.over.x(t),
+      (s) => this.y(s),
+    );
     ctx.save();
     ctx.beginPath();
     ctx.rect(left, 0, width, height);
     ctx.clip();
-    for (const [colour, thick] of [["#000", 0.23 * rem()], ["#fff", 0.1 * rem()]] as const) {
+    for (const [colour, thick] of [
+      ["#000", 0.23 * rem()],
+      ["#fff", 0.1 * rem()],
+    ] as const) {
       ctx.beginPath();
       let down = false;
       for (let i = 0; i < points.length; i += 2) {
@@ -216,7 +227,10 @@ export class MapView implements View {
   csv(): string {
     const { motion } = this;
     const { values, unit } = motion.fields[this.name];
-    const heading = Array.from(motion.station, (s) => `${this.name} at ${figures(s, 6)} m [${unit}]`);
+    const heading = Array.from(
+      motion.station,
+      (s) => `${this.name} at ${figures(s, 6)} m [${unit}]`,
+    );
     const lines = [["time [s]", ...heading].join(",")];
     const { from, to } = this.bench.window.value;
     for (let k = 0; k < motion.times; k++) {

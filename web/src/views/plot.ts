@@ -22,7 +22,12 @@ export class PlotView implements View {
     private readonly host: HTMLElement,
     private readonly what: () => Plotted | null,
   ) {
-    this.over = new OverTime(bench, host, () => undefined, () => this.rescale());
+    this.over = new OverTime(
+      bench,
+      host,
+      () => undefined,
+      () => this.rescale(),
+    );
     this.resize();
   }
 
@@ -63,7 +68,12 @@ export class PlotView implements View {
       cursor: { show: false },
       scales: {
         x: { time: false, min: from, max: to, auto: false },
-        y: { range: (_, low, high) => [Math.min(low, 0), high > low ? high + 0.14 * (high - low) : low + 1] },
+        y: {
+          range: (_, low, high) => [
+            Math.min(low, 0),
+            high > low ? high + 0.14 * (high - low) : low + 1,
+          ],
+        },
       },
       axes: [
         { show: false },
@@ -121,7 +131,13 @@ export class PlotView implements View {
       painter.line([now, box.y, now, box.y + box.height], { stroke: inks.accent, width: 1.5 });
     });
     const name = `${what.title} [${readableUnit(what.unit) || "1"}]`;
-    axes(painter, box, { low: 1e3 * from, high: 1e3 * to, name: "time [ms]" }, { low, high, name }, inks.ink);
+    axes(
+      painter,
+      box,
+      { low: 1e3 * from, high: 1e3 * to, name: "time [ms]" },
+      { low, high, name },
+      inks.ink,
+    );
     let at = box.x;
     painter.text(at, 20, this.bench.info.name, { size: 13, colour: inks.ink, weight: "bold" });
     at = box.x + box.width;
@@ -188,7 +204,11 @@ export class PlotView implements View {
 
 /** Values of all curves, each followed by its band where it has one. */
 function columns(what: Plotted): Float32Array[] {
-  return what.curves.flatMap((c) => [c.values, ...(c.low ? [c.low] : []), ...(c.high ? [c.high] : [])]);
+  return what.curves.flatMap((c) => [
+    c.values,
+    ...(c.low ? [c.low] : []),
+    ...(c.high ? [c.high] : []),
+  ]);
 }
 
 function drawn(what: Plotted, width: number): { series: uPlot.Series[]; bands: uPlot.Band[] } {

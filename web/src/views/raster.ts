@@ -31,7 +31,12 @@ export class RasterView implements View {
   ) {
     this.rows = rowsOf(seen);
     this.sheet = new Sheet(host);
-    this.over = new OverTime(bench, host, (_, y) => this.pick(y), () => this.draw());
+    this.over = new OverTime(
+      bench,
+      host,
+      (_, y) => this.pick(y),
+      () => this.draw(),
+    );
     this.off = bench.selection.on(() => this.draw());
     this.resize();
   }
@@ -72,7 +77,8 @@ export class RasterView implements View {
     const small = Math.min(size, 0.95 * each);
     this.rows.forEach((row, i) => {
       const y = i * each;
-      const chosen = row.marker >= 0 && this.seen.labels[row.marker] === this.bench.selection.value.marker;
+      const chosen =
+        row.marker >= 0 && this.seen.labels[row.marker] === this.bench.selection.value.marker;
       if (chosen) painter.rect(left, y, width, each, { fill: inks.chosen, alpha: 0.25 });
       painter.text(left - 6, y + 0.5 * each + 0.36 * small, row.name, {
         size: small,
@@ -112,7 +118,14 @@ export class RasterView implements View {
     }
   }
 
-  private block(painter: Painter, state: Seen, left: number, right: number, y: number, each: number): void {
+  private block(
+    painter: Painter,
+    state: Seen,
+    left: number,
+    right: number,
+    y: number,
+    each: number,
+  ): void {
     if (state === Seen.Missing) return;
     const width = Math.max(right - left, 0.8);
     if (state === Seen.Distrusted) {
@@ -123,7 +136,13 @@ export class RasterView implements View {
     }
   }
 
-  private paintFeature(painter: Painter, row: Row, y: number, each: number, x: (t: number) => number): void {
+  private paintFeature(
+    painter: Painter,
+    row: Row,
+    y: number,
+    each: number,
+    x: (t: number) => number,
+  ): void {
     const points = this.seen.cameras[row.camera]!;
     const { from, to } = this.bench.window.value;
     for (let i = 0; i < points.time.length; i++) {
@@ -131,7 +150,11 @@ export class RasterView implements View {
       const t = points.time[i]!;
       if (t < from || t > to) continue;
       const weight = points.weight[i] ?? NaN;
-      const state = Number.isNaN(weight) ? Seen.Unknown : weight < TRUSTED ? Seen.Distrusted : Seen.Used;
+      const state = Number.isNaN(weight)
+        ? Seen.Unknown
+        : weight < TRUSTED
+          ? Seen.Distrusted
+          : Seen.Used;
       this.block(painter, state, x(t), x(t), y, each);
     }
   }

@@ -31,7 +31,12 @@ export class TimelineView implements View {
     this.sheet = new Sheet(host);
     this.flags.className = "flags";
     host.append(this.flags);
-    this.over = new OverTime(bench, host, () => undefined, () => this.draw());
+    this.over = new OverTime(
+      bench,
+      host,
+      () => undefined,
+      () => this.draw(),
+    );
     this.overview.addEventListener("pointerdown", this.pan);
     this.overview.addEventListener("pointermove", this.pan);
     this.offs = [bench.camera.on(() => this.draw())];
@@ -133,7 +138,12 @@ export class TimelineView implements View {
   }
 
   /** A bar for the time in which each camera has frames, with a tick a frame once they part. */
-  private paintCameras(painter: Painter, base: number, size: number, x: (t: number) => number): void {
+  private paintCameras(
+    painter: Painter,
+    base: number,
+    size: number,
+    x: (t: number) => number,
+  ): void {
     this.bench.info.cameras.forEach((camera, i) => {
       const [first, last] = frameRange(camera);
       const y = base - 1.4 * size - i * 0.45 * size;
@@ -170,7 +180,11 @@ export class TimelineView implements View {
   private flag(event: TrialEvent, x: number, named: boolean): HTMLElement {
     const flag = document.createElement("button");
     flag.className = "flag";
-    flag.style.transform = `translateX(${x}px)`;
+    // Near the right edge the name stands to the left of its line.
+    const room = this.over.left + this.over.width - x;
+    const turned = named && room < (0.5 * event.name.length + 0.6) * rem();
+    flag.classList.toggle("turned", turned);
+    flag.style.transform = turned ? `translateX(calc(${x}px - 100%))` : `translateX(${x}px)`;
     flag.title = `${event.name}: ${event.text}`;
     flag.textContent = named ? event.name : "";
     flag.setAttribute("aria-label", `go to ${event.name}`);

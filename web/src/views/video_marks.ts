@@ -81,7 +81,14 @@ function drawSeen(painter: Painter, overlay: Overlay, fit: Fit): void {
   }
 }
 
-function stroke(painter: Painter, a: number, b: number, c: number, d: number, doubted: boolean): void {
+function stroke(
+  painter: Painter,
+  a: number,
+  b: number,
+  c: number,
+  d: number,
+  doubted: boolean,
+): void {
   cross[0] = a;
   cross[1] = b;
   cross[2] = c;

@@ -49,7 +49,9 @@ export class SceneContent {
     const labels = bench.sightings?.labels.length ?? 0;
     this.markerXyz = new Float32Array(3 * labels);
     this.markerShape = new Uint8Array(labels);
-    this.windows = bench.info.cameras.flatMap((camera, index) => this.window(camera, index, frames));
+    this.windows = bench.info.cameras.flatMap((camera, index) =>
+      this.window(camera, index, frames),
+    );
   }
 
   /** Some thousands of places of the whole motion, to find its extent. */

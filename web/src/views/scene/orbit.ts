@@ -88,7 +88,15 @@ export class Orbit {
   }
 
   /** Place on a sheet of that size, into out[at], out[at + 1]; nan behind the eye. */
-  project(x: number, y: number, z: number, w: number, h: number, out: Float32Array, at: number): void {
+  project(
+    x: number,
+    y: number,
+    z: number,
+    w: number,
+    h: number,
+    out: Float32Array,
+    at: number,
+  ): void {
     const { eye, right, up, ahead } = this;
     const dx = x - eye[0]!;
     const dy = y - eye[1]!;

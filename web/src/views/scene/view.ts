@@ -32,7 +32,12 @@ export class SceneView implements View {
     this.content = new SceneContent(bench, frames);
     this.orbit.frame(this.content.extent());
     this.offs = [
-      handle(host, this.orbit, () => player.wake(), (x, y) => this.pick(x, y)),
+      handle(
+        host,
+        this.orbit,
+        () => player.wake(),
+        (x, y) => this.pick(x, y),
+      ),
       bench.window.on(() => {
         this.picture?.retrail();
         player.wake();
@@ -72,7 +77,11 @@ export class SceneView implements View {
     if (!this.sheet) return;
     this.sheet.clear();
     const { width, height, ctx } = this.sheet;
-    strokeScene({ painter: new CanvasPainter(ctx), orbit: this.orbit, width, height }, this.content, t);
+    strokeScene(
+      { painter: new CanvasPainter(ctx), orbit: this.orbit, width, height },
+      this.content,
+      t,
+    );
   }
 
   destroy(): void {

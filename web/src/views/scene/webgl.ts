@@ -44,7 +44,11 @@ export class WebglPicture {
     private readonly content: SceneContent,
     private readonly orbit: Orbit,
   ) {
-    this.renderer = new WebGLRenderer({ antialias: true, alpha: true, preserveDrawingBuffer: false });
+    this.renderer = new WebGLRenderer({
+      antialias: true,
+      alpha: true,
+      preserveDrawingBuffer: false,
+    });
     this.renderer.domElement.className = "sheet";
     host.append(this.renderer.domElement);
     const stations = content.bench.motion?.stations ?? 0;
