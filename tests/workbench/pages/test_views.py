@@ -200,6 +200,8 @@ def test_sightings_show_what_was_missing_and_mark_a_span(desk: Any) -> None:
     desk.get_by_role("tab", name="Sightings").click()
     row = desk.locator(".counts tr", has_text="M11")
     assert "longest gap 2" in row.inner_text() or "longest gap 3" in row.inner_text()
+    camera = desk.locator(".counts tr", has_text="tip, tip-view").inner_text()
+    assert "points" in camera
     place = box(desk, "sightings")
     desk.keyboard.down("Shift")
     desk.mouse.move(place["x"] + 0.4 * place["width"], place["y"] + 0.3 * place["height"])

@@ -1,12 +1,33 @@
 /** Report, answers and film, made by the server; pictures and numbers are saved at each view. */
 import { useEffect, useMemo, useState } from "preact/hooks";
-import { address, trialPath } from "../core/api";
+import { address, getBlob, trialPath, type Refusal } from "../core/api";
+import { download, fileName } from "../core/exporting";
 import { figures } from "../core/format";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import { Run } from "../model/run";
 import type { Orbit } from "../views/scene/orbit";
 import { Progress } from "./progress";
+
+/** The report as PDF, which the server sets when it is asked for it. */
+function Paper({ id, name }: { id: string; name: string }) {
+  const [said, setSaid] = useState<string | null>(null);
+  const fetchPaper = async (): Promise<void> => {
+    setSaid("The report is being set…");
+    try {
+      download(fileName(name, "report.pdf"), await getBlob(trialPath(id, "/report.pdf")));
+      setSaid(null);
+    } catch (refused) {
+      setSaid((refused as Refusal).message);
+    }
+  };
+  return (
+    <>
+      <button onClick={() => void fetchPaper()}>PDF</button>
+      {said ? <span role="status">{said}</span> : null}
+    </>
+  );
+}
 
 interface Props {
   id: string;
@@ -28,9 +49,7 @@ export function ExportPanel({ id, bench, orbit }: Props) {
         <a href={file("/report.html")} target="_blank" rel="noreferrer">
           Open as a page
         </a>
-        <a href={file("/report.pdf")} download>
-          PDF
-        </a>
+        <Paper id={id} name={bench.info.name} />
         <a href={file("/answers.zip")} download>
           All answer files
         </a>

@@ -4,18 +4,10 @@ import { share } from "../core/format";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import type { Player } from "../model/player";
-import { Seen, type Sightings } from "../model/sightings";
+import { countSightings } from "../model/counts";
+import type { Sightings } from "../model/sightings";
 import { RasterView } from "../views/raster";
 import { ViewFrame } from "./mount";
-
-interface Count {
-  label: string;
-  station: number | null;
-  used: number;
-  distrusted: number;
-  missing: number;
-  why: string;
-}
 
 export function Quality({ bench, player }: { bench: Bench; player: Player }) {
   const seen = bench.sightings;
@@ -45,14 +37,14 @@ export function Quality({ bench, player }: { bench: Bench; player: Player }) {
 }
 
 function Counts({ bench, seen }: { bench: Bench; seen: Sightings }) {
-  const rows = useMemo(() => count(seen), [seen]);
+  const rows = useMemo(() => countSightings(seen), [seen]);
   const selection = useSignal(bench.selection);
   return (
     <div class="counts">
       <table>
         <thead>
           <tr>
-            <th>Marker</th>
+            <th>Marker, point</th>
             <th>Station [m]</th>
             <th>Used</th>
             <th>Distrusted</th>
@@ -64,9 +56,13 @@ function Counts({ bench, seen }: { bench: Bench; seen: Sightings }) {
           {rows.map((row) => (
             <tr class={selection.marker === row.label ? "chosen" : ""}>
               <td>
-                <button class="plain" onClick={() => bench.selectMarker(row.label)}>
-                  {row.label}
-                </button>
+                {row.marker ? (
+                  <button class="plain" onClick={() => bench.selectMarker(row.label)}>
+                    {row.label}
+                  </button>
+                ) : (
+                  row.label
+                )}
               </td>
               <td>{row.station === null ? "–" : row.station.toFixed(3)}</td>
               <td>{share(row.used)}</td>
@@ -81,31 +77,6 @@ function Counts({ bench, seen }: { bench: Bench; seen: Sightings }) {
       <Checks bench={bench} />
     </div>
   );
-}
-
-function count(seen: Sightings): Count[] {
-  const n = Math.max(seen.time.length, 1);
-  return seen.labels.map((label, l) => {
-    const tally = [0, 0, 0, 0];
-    let longest = 0;
-    let gap = 0;
-    for (let k = 0; k < seen.time.length; k++) {
-      const state = seen.state(k, l);
-      tally[state]!++;
-      gap = state === Seen.Missing ? gap + 1 : 0;
-      longest = Math.max(longest, gap);
-    }
-    const own = longest ? `longest gap ${(1e3 * longest * seen.interval).toFixed(0)} ms` : "";
-    const told = seen.reasons[label];
-    return {
-      label,
-      station: seen.stations[l] ?? null,
-      used: (tally[Seen.Used]! + tally[Seen.Unknown]!) / n,
-      distrusted: tally[Seen.Distrusted]! / n,
-      missing: tally[Seen.Missing]! / n,
-      why: tally[Seen.Missing] || tally[Seen.Distrusted] ? (told ?? own) : "",
-    };
-  });
 }
 
 /** Checks as the server words them: a line of text, or a record with one. */
