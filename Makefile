@@ -5,7 +5,7 @@ VENV := .venv
 PY := $(VENV)/bin/python
 UV := $(VENV)/bin/uv pip install --quiet --python $(PY)
 STAMP := $(VENV)/.installed
-BENCHES ?= convergence forward trials real_lines duration pictures dots tip
+BENCHES ?= convergence forward trials real_lines duration pictures dots tip pages
 
 # One thread of BLAS: the systems solved here are small and banded, more threads are slower.
 export OMP_NUM_THREADS ?= 1

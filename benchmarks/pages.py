@@ -71,6 +71,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--frames", type=int, default=FRAMES)
     frames = parser.parse_args().frames
+    if not CHROMIUM.exists():
+        print(f"no Chromium at {CHROMIUM}; install it or name it in LASHWAVE_CHROMIUM")
+        return
     from playwright.sync_api import sync_playwright
 
     with tempfile.TemporaryDirectory() as made, sync_playwright() as tool:
@@ -83,7 +86,8 @@ def main() -> None:
         page = browser.new_context(viewport={"width": 1280, "height": 720}).new_page()
         page.goto(address)
         page.wait_for_selector("[data-view=line] canvas.sheet")
-        print(f"{bench(page, 'bench.motion.times')} times, {bench(page, 'bench.motion.stations')}")
+        times, stations = bench(page, "[bench.motion.times, bench.motion.stations]")
+        print(f"motion of {times} times at {stations} stations, film of {frames} frames")
         say("time line, whole record", scrub(page, "timeline", (0.0, 0.6)))
         say("speed map, film's span", scrub(page, "speed", (0.418, 0.418 + frames / trials.RATE)))
         say("playing the film", play(page))
