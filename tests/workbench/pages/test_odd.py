@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from lashwave.files.write_trial import write_trial
 from tests.workbench.pages import trials
 from tests.workbench.pages.conftest import Server, Watched, bench, show, until
 
@@ -20,6 +22,39 @@ def test_a_trial_without_cameras(page: Any, server: Server) -> None:
     before = bench(page, "bench.time.value")
     page.keyboard.press("ArrowLeft")
     assert before - bench(page, "bench.time.value") == pytest.approx(2e-3, rel=0.6)
+
+
+def test_a_second_camera_with_fronts(browser: Any, tmp_path: Path) -> None:
+    """Each camera has its window in space; fronts are drawn in the frames that show them."""
+    trial = trials.camera_trial(24)
+    along_x = np.array([[0, 300.0, 0, 128], [0, 0, -300.0, 400], [0, 0, 0, 1.0]])
+    second = replace(trial.cameras[0], name="side-view", rate=10e3, projection=along_x)
+    cameras = (trial.cameras[0], second)
+    folder = tmp_path / "two"
+    write_trial(folder, replace(trial, name="two", hashes={}, cameras=cameras))
+    rows = [f"{frame},1,{100 + 5 * i},{60 + i}" for frame in (8, 9) for i in range(20)]
+    text = "\n".join(["frame,front,u [px],v [px]", *rows]) + "\n"
+    (folder / "fronts.csv").write_text(text, encoding="utf-8")
+    toml = (folder / "trial.toml").read_text(encoding="utf-8")
+    toml = toml.replace("\npoints = ", '\nfronts = "fronts.csv"\npoints = ', 1)
+    (folder / "trial.toml").write_text(toml, encoding="utf-8")
+    trials.answer(folder)
+    served, one = Server(tmp_path), Watched(browser)
+    show(one.page, served.address("trial/two"))
+    assert one.page.evaluate("window.lashwave.scene.content.windows.length") == 2
+    drawn = "(o => o.endFront - o.firstFront)(window.lashwave.video.overlay)"
+    bench(one.page, "bench.goTo(bench.info.cameras[0].clock.offset + 9 / 20000)")
+    until(one.page, f"{drawn} === 20")
+    bench(one.page, "bench.goTo(bench.info.cameras[0].clock.offset + 10 / 20000)")
+    until(one.page, f"{drawn} === 0")
+    one.page.select_option(".video select", "1")
+    before = bench(one.page, "bench.time.value")
+    one.page.locator("h1").click()
+    one.page.keyboard.press("ArrowRight")
+    assert bench(one.page, "bench.time.value") - before == pytest.approx(1e-4, rel=0.51)
+    one.page.wait_for_selector("[data-view=video-side-view] canvas.sheet")
+    one.close()
+    served.stop()
 
 
 def test_a_trial_without_answers_shows_its_sightings(page: Any, server: Server) -> None:
@@ -54,9 +89,6 @@ def test_without_webgl_the_line_is_drawn_by_strokes(browser: Any, server: Server
 @pytest.mark.slow
 def test_a_million_sightings(browser: Any, tmp_path: Path) -> None:
     """Twenty markers at 100 kHz: they come thinned, the page says so and stays quick."""
-    from dataclasses import replace
-
-    from lashwave.files.write_trial import write_trial
     from lashwave.quantities.sightings import Markers
     from tests.report import invented
 

@@ -114,6 +114,9 @@ export function Desk({ id, bench, reload }: Props) {
             player={player}
             frames={frames}
             index={camera}
+            hold={(view) => {
+              shown["video"] = view;
+            }}
           />
         ) : null}
         <Side

@@ -61,7 +61,10 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
   );
 }
 
-export function VideoFrame({ id, bench, player, frames, index }: Props & { index: number }) {
+export function VideoFrame(
+  props: Props & { index: number; hold: (view: VideoView | null) => void },
+) {
+  const { id, bench, player, frames, index } = props;
   const camera = bench.info.cameras[index]!;
   const picking = useSignal(bench.picking);
   const [view, setView] = useState<VideoView | null>(null);
@@ -84,7 +87,10 @@ export function VideoFrame({ id, bench, player, frames, index }: Props & { index
       trial={bench.info.name}
       player={player}
       deps={[bench, index]}
-      hold={(made: VideoView | null) => setView(made)}
+      hold={(made: VideoView | null) => {
+        props.hold(made);
+        setView(made);
+      }}
       make={(host) => new VideoView(bench, camera, index, frames[index]!, host, player)}
       legend={
         <p class="legend">

@@ -123,7 +123,8 @@ export class MapView implements View {
     const points: number[] = [];
     let [lastX, lastY] = [-Infinity, -Infinity];
     for (let k = 0; k < front.length; k++) {
-      if (time[k]! < from || time[k]! > to) continue;
+      // One beyond either edge, so that the line reaches it.
+      if ((time[k + 1] ?? Infinity) < from || (time[k - 1] ?? -Infinity) > to) continue;
       const [px, py] = [x(time[k]!), y(front[k]!)];
       // Where it jumps from one bend to another, the line is lifted.
       const lifted = k > 0 && Math.abs(front[k]! - front[k - 1]!) > 0.12 * length;
