@@ -21,7 +21,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 PAGES = [ROOT / "README.md", ROOT / "CHANGELOG.md", *sorted((ROOT / "docs").glob("*.md"))]
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
-    "locate", "calibrate", "simulate", "demo",
+    "locate", "calibrate", "simulate", "demo", "assemble", "open",
 )  # fmt: skip
 
 

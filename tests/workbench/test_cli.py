@@ -16,7 +16,7 @@ from lashwave.workbench.cli import main
 
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
-    "locate", "calibrate", "simulate", "demo",
+    "locate", "calibrate", "simulate", "demo", "assemble", "open",
 )  # fmt: skip
 ANSWERS = {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html", "report.pdf"}
 

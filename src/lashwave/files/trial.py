@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import datetime
 import os
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +17,7 @@ from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse
 from lashwave.files.located import read_onsets
 from lashwave.files.markers import read_markers
-from lashwave.files.mends import apply_mends
+from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.specimen import read_line
 from lashwave.quantities.air import Air
@@ -23,6 +27,7 @@ from lashwave.quantities.trial import Microphone, Trial
 
 DESCRIPTION = "trial.toml"
 SCHEMA = 1
+T = TypeVar("T")
 
 
 def read_trial(path: Path) -> Trial:
@@ -55,18 +60,22 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
     """The trial that trial.toml and its files describe.
 
     With `pictured` what is still in images may be missing: a camera's points, and the markers
-    where a camera shows dots.
+    where a camera shows dots. Mends by hand are applied: those of the description before any
+    file is read, those of sightings after.
     """
+    mends = read_mends(folder)
+    root = mends.description(root)
     head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
     name = head.text("name")
-    line = read_line(folder, _table(root, "line"))
+    line = mends.line(read_line(folder, _table(root, "line")))
     air = _air(folder, root.sub("air"))
     dots = pictured and any(c.table.get("shows") == "dots" for c in root.subs("cameras"))
     markers = read_markers(folder, _table(root, "markers"), line, dots)
     cameras = read_cameras(folder, root, line.length, pictured)
     microphones = _microphones(folder, root)
     onsets = read_onsets(folder, DESCRIPTION, microphones)
-    markers, cameras = apply_mends(folder, markers, cameras)
+    markers, cameras = mends.sightings(root, markers, cameras)
+    folder.notes += mends.notes
     return Trial(
         name=name,
         line=line,
@@ -82,6 +91,55 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
         hashes=dict(folder.hashes),
         notes=tuple(folder.notes),
     )
+
+
+def read_parts(path: Path) -> tuple[Trial | None, list[InputError]]:
+    """A trial folder, and every fault of its description: the first of each part, with `part` set.
+
+    Returns None for a trial with a fault. Parts that need another which is at fault are not looked
+    at: without a line there are no stations. Points may still be in pictures.
+    """
+    faults: list[InputError] = []
+
+    def part(name: str, read: Callable[[], T]) -> T | None:
+        try:
+            return read()
+        except InputError as fault:
+            fault.part = name
+            faults.append(fault)
+            return None
+
+    folder = Folder(Path(os.path.abspath(path)))
+    root = part("schema", lambda: read_description(folder, path))
+    if root is None:
+        return None, faults
+    part("trial", lambda: _head(root))
+    part("air", lambda: _air(folder, root.sub("air")))
+    line = part("line.table", lambda: read_line(folder, _table(root, "line")))
+    cameras = part("cameras", lambda: root.subs("cameras")) or []
+    dots = any(c.table.get("shows") == "dots" for c in cameras)
+    if line is not None:
+        part("markers.file", lambda: read_markers(folder, _table(root, "markers"), line, dots))
+        for i, camera in enumerate(cameras):
+            one = replace(root, table={"cameras": [camera.table]})
+            before = len(faults)
+            part(f"cameras.{i}.points", partial(read_cameras, folder, one, line.length, True))
+            for fault in faults[before:]:
+                fault.field = (fault.field or "").replace("cameras[0]", f"cameras[{i}]") or None
+    part("microphones", lambda: _microphones(folder, root))
+    if not faults:
+        return part("trial", lambda: assembled(folder, root, pictured=True)), faults
+    return None, faults
+
+
+def _head(root: Fields) -> None:
+    """Check the `[trial]` table."""
+    head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
+    head.text("name")
+    head.text("specimen", None)
+    head.text("thrower", None)
+    _gravity(head)
+    _date(head)
 
 
 def _description(folder: Folder, path: Path) -> Fields:

@@ -276,6 +276,53 @@ app.command("lashwave.workbench.models:rank")
 app.command("lashwave.workbench.models:fall")
 
 
+@app.command
+def assemble(
+    source: Annotated[Path, Parameter(name="SOURCE", help="Folder of the instruments' files.")],
+    /,
+    *,
+    out: Annotated[Path | None, Parameter(help="Trial folder to write; must not exist.")] = None,
+    description: Annotated[
+        Path | None, Parameter(name="--with", help="A trial.toml to take in place of the proposal.")
+    ] = None,
+    setting: Annotated[
+        tuple[str, ...], Parameter(name="--set", help='A field, as markers.sd="0.3 mm".')
+    ] = (),
+    station: Annotated[
+        tuple[str, ...], Parameter(name="--station", help='A marker, as M01="0.40 m".')
+    ] = (),
+    unit: Annotated[
+        tuple[str, ...], Parameter(name="--unit", help="Of a column, as FILE:HEADING=mm.")
+    ] = (),
+    json: Json = False,
+) -> int:
+    """Make a trial folder of instrument files: recognise, describe, check, write.
+
+    Without --out it prints what the files are and the trial.toml proposed, with every fault on
+    standard error. Files of another shape are written anew beside a copy; SOURCE never changes.
+    """
+    from lashwave.workbench.intake import command
+
+    return command.run(source, out, description, setting, station, unit, json)
+
+
+@app.command(name="open")
+def open_folder(
+    folder: Annotated[Path, Parameter(name="DIR", help="Folder that holds trial folders.")],
+    /,
+    *,
+    port: Annotated[int, Parameter(help="Port on loopback; 0 takes a free one.")] = 0,
+    no_browser: Annotated[bool, _flag("Print the address and open no browser.")] = False,
+) -> int:
+    """Show the trials of a folder in the browser: look, scrub, mend, run.
+
+    Serves pages on this machine only, at an address with a secret in it. Stop with Ctrl-C.
+    """
+    from lashwave.workbench.serving import command
+
+    return command.serve(folder, port, browser=not no_browser)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run a command; every failure becomes one line on standard error and a status."""
     tokens = list(sys.argv[1:] if argv is None else argv)
