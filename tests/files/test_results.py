@@ -92,7 +92,8 @@ def test_every_file_is_there_and_another_library_reads_the_same_numbers(tmp_path
     fit = write(tmp_path / "out")
     names = {p.name for p in (tmp_path / "out").iterdir()}
     assert names == {
-        "motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html", "figures"
+        "motion.nc", "samples.nc", "answers.nc", "sightings.nc", "summary.json",
+        "report.html", "figures",
     }  # fmt: skip
     assert (tmp_path / "out" / "figures" / "figure-01.csv").read_bytes() == b"x,y\n"
     with netCDF4.Dataset(tmp_path / "out" / "motion.nc") as motion:

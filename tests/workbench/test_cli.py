@@ -18,7 +18,10 @@ COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
     "locate", "calibrate", "simulate", "demo", "assemble", "open",
 )  # fmt: skip
-ANSWERS = {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html", "report.pdf"}
+ANSWERS = {
+    "motion.nc", "samples.nc", "answers.nc", "sightings.nc", "summary.json",
+    "report.html", "report.pdf",
+}  # fmt: skip
 
 
 def contents(folder):

@@ -1,4 +1,5 @@
-"""The answer files: motion.nc, samples.nc, answers.nc, summary.json, the report; all or none."""
+"""The answer files: motion.nc, samples.nc, answers.nc, sightings.nc, summary.json, the report; all
+or none."""
 
 from __future__ import annotations
 
@@ -69,6 +70,7 @@ def write_results(
         _save(motion_dataset(fit, record), folder / "motion.nc")
         _save(samples_dataset(fit, record), folder / "samples.nc")
         _save(_answers_dataset(lists, record), folder / "answers.nc")
+        _save(sightings_dataset(fit, trial, record), folder / "sightings.nc")
         text = json.dumps(summary(fit, answers, trial, record), indent=1, allow_nan=False)
         (folder / "summary.json").write_text(text + "\n", encoding="utf-8")
         for name, content in files.items():
@@ -129,6 +131,30 @@ def samples_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Da
     coords = _coordinates(draws.time, draws.station)
     coords["draw"] = ("draw", np.arange(len(draws.position)), {"long_name": "number of the draw"})
     return xr.Dataset(data, coords, attributes or {})
+
+
+def sightings_dataset(fit: Fit, trial: Trial, attributes: dict[str, str]) -> xr.Dataset:
+    """How every sighting lies to the motion, and how far the fit trusts it.
+
+    `marker_residual` (sample, marker, axis) in standard deviations and `marker_weight` (sample,
+    marker), from 1 (trusted) to 0, nan where not seen; for each camera `residual:NAME` (point,
+    image axis) and `weight:NAME`, in the order of the trial's own points.
+    """
+    import xarray as xr
+
+    of = fit.residuals
+    sd = {"units": "1", "long_name": "sighting minus motion over its standard deviation"}
+    trust = {"units": "1", "long_name": "robust weight, 1 trusted to 0 distrusted"}
+    data: dict[str, Any] = {}
+    if of.marker.shape == trial.markers.position.shape:
+        data["marker_residual"] = (("sample", "marker", "axis"), of.marker, sd)
+        data["marker_weight"] = (("sample", "marker"), of.marker_weight, trust)
+        data["sample"] = ("sample", trial.markers.time, {"units": "s"})
+        data["marker"] = ("marker", np.array(trial.markers.labels, dtype=str))
+    for name, residual in of.camera.items():
+        data[f"residual:{name}"] = ((f"point:{name}", "image_axis"), residual, sd)
+        data[f"weight:{name}"] = (f"point:{name}", of.camera_weight[name], trust)
+    return xr.Dataset(data, attrs=attributes)
 
 
 def shared_unit(name: str) -> str:

@@ -66,9 +66,9 @@ def reconstruct(
 ) -> int:
     """Reconstruct the line's whole motion from a trial, with its uncertainty.
 
-    Writes motion.nc, samples.nc, answers.nc, summary.json, the report as report.html and
-    report.pdf, and its figures with their numbers, to --out, whole or not at all. The trial's
-    folder is read and never changed.
+    Writes motion.nc, samples.nc, answers.nc, sightings.nc, summary.json, the report as
+    report.html and report.pdf, and its figures with their numbers, to --out, whole or not at
+    all. The trial's folder is read and never changed.
     """
     from lashwave.workbench import console, folders, pipeline, show
 

@@ -9,8 +9,11 @@ from pathlib import Path
 from lashwave.quantities.errors import InputError
 
 ANSWER_FILES = frozenset(
-    {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html", "report.pdf"}
-)
+    {
+        "motion.nc", "samples.nc", "answers.nc", "sightings.nc", "summary.json",
+        "report.html", "report.pdf",
+    }
+)  # fmt: skip
 """What `reconstruct` writes; a folder that holds these alone may be replaced as a whole."""
 FIGURES = re.compile(r"figure-\d\d\.(pdf|csv)")
 """What it writes into the folder `figures` within."""
