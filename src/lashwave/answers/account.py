@@ -6,8 +6,8 @@ Every draw of the motion is given its own budget (`mechanics.budget`). The accou
 
 with stored the change of kinetic, gravitational and bending energy since the first sample, and
 lost what drag, the tuft and damping took. The hand's work is that of `hand_work`, with its doubt;
-unexplained is what is left. A balance knows no second giver, so what the model's random force
-did on the line beyond the grip is in the hand's work: `random` says how much that may be.
+unexplained is what is left: the work of the model's random force, and what the losses are not known
+to. Damping is that of the mean motion, for a draw's joints tremble.
 """
 
 from __future__ import annotations

@@ -128,9 +128,9 @@ def trust(scene: Scene) -> list[str]:
 
 ACCOUNT = (
     "Work of the hand = change of kinetic, gravitational and bending energy + losses to the air, "
-    "to the tuft and to damping + what stays unexplained. The hand's work, force and torque follow "
-    "from the balance of the whole line, so what the model's random force did beyond the grip is "
-    "counted as the hand's; the table says how much that may be."
+    "to the tuft and to damping + what stays unexplained. The hand's force and torque follow from "
+    "the balances of momentum, its work from these and the grip's motion; so what the model's "
+    "random force did on the line stays unexplained, with what the losses are not known to."
 )
 
 
