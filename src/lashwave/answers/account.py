@@ -7,7 +7,7 @@ Every draw of the motion is given its own budget (`mechanics.budget`). The accou
 with stored the change of kinetic, gravitational and bending energy since the first sample, and
 lost what drag, the tuft and damping took. The hand's work is that of `hand_work`, with its doubt;
 unexplained is what is left: the work of the model's random force, and what the losses are not known
-to. Damping is that of the mean motion, for a draw's joints tremble.
+to.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.answers import energy
-from lashwave.answers.momentum import mean_over
+from lashwave.answers.momentum import FAST, mean_over
 from lashwave.mechanics.accounts import kinetic_energy
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.budget import Budget, budget
@@ -141,20 +141,24 @@ def ask(trial: Trial, draws: Draws) -> AccountDraws:
         own = _as_heavy(chain, v, draws.kinetic_energy[d])
         law = law_of(draws, int(d))
         b = budget(own, x, v, acceleration(draws.time, v), air, trial.gravity, law)
-        b = replace(b, damping=calm * law.stiffness_scale * law.damping_time)
+        if calm is not None:
+            b = replace(b, damping=calm * law.stiffness_scale * law.damping_time)
         rows.append(_row(draws.time, own, b, every, work[d]))
     parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
     return AccountDraws(flux_station=draws.station[every], **parts)
 
 
-def _calm_friction(trial: Trial, draws: Draws, chain: Chain) -> Array:
-    """Power (K,) [W] that bending's friction takes in the mean motion, over stiffness scale and
-    damping time [1/s].
+def _calm_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None:
+    """Power (K,) [W] that bending's friction takes in the mean motion of a slow line, over
+    stiffness scale and damping time [1/s]; None of a fast one, where each draw has its own.
 
-    In a draw every joint trembles as far as the sightings leave it free to, and the friction of
-    that is no loss of the line's: it made the loss of a twin swing twice the true one.
+    In a draw every joint trembles as the least random acceleration lets it. Of a twin swing that
+    made the loss twice the true one, of a throw a tenth more than the mean motion's, which is too
+    smooth there: the true loss was a tenth above the draws'.
     """
     x, v = (np.mean(part, axis=0, dtype=float) for part in (draws.position, draws.velocity))
+    if np.linalg.norm(v[:, -1], axis=-1).max() > FAST:
+        return None
     law = Law()
     b = budget(chain, x, v, acceleration(draws.time, v), medium(trial.air), trial.gravity, law)
     return np.asarray(b.damping / (law.stiffness_scale * law.damping_time))
