@@ -87,7 +87,7 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
         : "on the rigid grip",
     ],
   ];
-  const front = motion.list("front_station");
+  const front = motion.list("fold_station");
   if (front)
     rows.push([
       "wave front at",

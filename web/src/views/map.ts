@@ -116,7 +116,7 @@ export class MapView implements View {
 
   /** The wave front's station over time, as points x, y. */
   private front(x: (t: number) => number, y: (s: number) => number): Float64Array {
-    const front = this.motion.list("front_station");
+    const front = this.motion.list("fold_station");
     if (!front) return new Float64Array(0);
     const { time, length } = this.motion;
     const { from, to } = this.bench.window.value;
