@@ -97,7 +97,10 @@ def test_points_are_corrected_added_and_set_aside(place: Path) -> None:
     assert camera.frame.tolist() == [0, 1, 2, 3, 4, 8, 9, 40]
     assert camera.uv[3].tolist() == [951.5, 498.0] and camera.uv[-1].tolist() == [900.0, 480.0]
     assert camera.point_sd[-1] == 2.0 and camera.point_sd[3] == 0.4
-    assert "mended by hand: tip in frame 3 of camera tip-view moved by 2.5 px to 951.5, 498 px." in trial.notes
+    assert (
+        "mended by hand: tip in frame 3 of camera tip-view moved by 2.5 px to 951.5, 498 px."
+        in trial.notes
+    )
 
 
 def test_stations_and_line(place: Path) -> None:
@@ -112,9 +115,10 @@ def test_stations_and_line(place: Path) -> None:
     assert trial.line.linear_density == pytest.approx([0.04, 0.021, 0.003])
     assert trial.cameras[0].clock.offset == pytest.approx(3e-3)
     assert "other.csv" in trial.hashes and "line.csv" not in trial.hashes
-    assert trial.hashes["trial.mends.toml"] == hashlib.sha256(
-        (place.parent / "trial.mends.toml").read_bytes()
-    ).hexdigest()
+    assert (
+        trial.hashes["trial.mends.toml"]
+        == hashlib.sha256((place.parent / "trial.mends.toml").read_bytes()).hexdigest()
+    )
     notes = [n for n in trial.notes if n.startswith("mended by hand")]
     assert len(notes) == 4 and notes[0].endswith("0.52 m (measured again).")
 

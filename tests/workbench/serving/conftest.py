@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,13 +19,22 @@ with warnings.catch_warnings():
 TOKEN = "a-token-of-the-tests"
 
 
+@pytest.fixture(scope="session")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the answers are kept once they were made: every test gets a copy."""
+    return tmp_path_factory.mktemp("template") / "bench"
+
+
 @pytest.fixture
-def bench(folder: Path, quick) -> Path:
+def bench(folder: Path, quick, template: Path) -> Path:
     """DIR with the trial `trial` and its answers."""
+    if not template.exists():
+        aside = folder.parent / "aside"
+        shutil.copytree(folder, aside / "trial")
+        pipeline.reconstruct_folder(aside / "trial", aside / "trial.answers")
+        aside.rename(template)
     place = folder.parent / "bench"
-    place.mkdir()
-    folder.rename(place / "trial")
-    pipeline.reconstruct_folder(place / "trial", place / "trial.answers")
+    shutil.copytree(template, place)
     return place
 
 

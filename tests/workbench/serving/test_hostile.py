@@ -102,7 +102,14 @@ def test_no_path_leaves_the_folder(trapped: Path, name: str) -> None:
     before, outside = contents(trapped), contents(trapped.parent / "outside")
     body = {"mends": []}
     with client_of(trapped) as client:
-        for end in ("", "/motion", "/mends", "/thumbnail.svg", "/report.html", "/frames/tip-view/0"):
+        for end in (
+            "",
+            "/motion",
+            "/mends",
+            "/thumbnail.svg",
+            "/report.html",
+            "/frames/tip-view/0",
+        ):
             answer = client.get(f"/api/trials/{name}{end}")
             assert "the secret" not in answer.text and "root:" not in answer.text
             good = answer.status_code in (307, 308, 400, 404, 405, 422)
@@ -119,7 +126,9 @@ def test_no_path_leaves_the_folder(trapped: Path, name: str) -> None:
     assert contents(trapped) == before and contents(trapped.parent / "outside") == outside
 
 
-@pytest.mark.parametrize("name", ["../new", "/tmp/new", "..", ".new", "a/b", "a\\b", "", "link", "new\n"])
+@pytest.mark.parametrize(
+    "name", ["../new", "/tmp/new", "..", ".new", "a/b", "a\\b", "", "link", "new\n"]
+)
 def test_no_new_trial_outside(trapped: Path, name: str) -> None:
     (trapped / "raw").mkdir()
     (trapped / "raw" / "line.csv").write_text("station [m],diameter [m]\n0,1\n1,1\n")
@@ -165,7 +174,9 @@ def test_a_linked_cache_is_left_alone(trapped: Path) -> None:
     before = contents(trapped.parent / "outside")
     with client_of(trapped) as client:
         assert client.get("/api/trials/trial/motion").status_code == 200
-        put = client.put("/api/trials/trial/mends", json={"mends": []}, headers={"If-Match": "none"})
+        put = client.put(
+            "/api/trials/trial/mends", json={"mends": []}, headers={"If-Match": "none"}
+        )
         assert put.status_code == 403
     assert contents(trapped.parent / "outside") == before
 
@@ -198,7 +209,9 @@ def test_every_answer_tells_the_browser_to_be_careful(client: TestClient) -> Non
     for address in addresses:
         headers = client.get(address).headers
         assert headers["x-content-type-options"] == "nosniff"
-        assert headers["cache-control"] == "no-store" and headers["referrer-policy"] == "no-referrer"
+        assert (
+            headers["cache-control"] == "no-store" and headers["referrer-policy"] == "no-referrer"
+        )
         assert "default-src 'self'" in headers["content-security-policy"]
         assert "access-control-allow-origin" not in headers
     assert client.get("/api/ping", headers={"Host": "evil"}).headers["x-frame-options"] == "DENY"

@@ -79,7 +79,9 @@ def test_the_motion(client: TestClient) -> None:
 
 def test_sightings_and_their_trust(client: TestClient) -> None:
     arrays, header = unpack(client.get("/api/trials/trial/sightings").content)
-    assert header["labels"] == [f"M{i:02d}" for i in range(1, 7)] and header["cameras"] == ["tip-view"]
+    assert header["labels"] == [f"M{i:02d}" for i in range(1, 7)] and header["cameras"] == [
+        "tip-view"
+    ]
     assert header["features"] == [["tip"]] and header["stations"][2] == 0.5
     assert arrays["marker_weight"] == pytest.approx(1.0)
     # The camera's points all claim one place; hundreds of px off the swing they are not believed.
@@ -136,7 +138,12 @@ def test_pictures_are_stretched_alike(bench: Path) -> None:
 def test_exports(client: TestClient, bench: Path) -> None:
     text = client.get("/api/trials/trial/list.csv?list=tip_speed").text
     rows = list(csv.reader(io.StringIO(text)))
-    assert rows[0] == ["time [s]", "tip_speed [m s-1]", "tip_speed_low [m s-1]", "tip_speed_high [m s-1]"]
+    assert rows[0] == [
+        "time [s]",
+        "tip_speed [m s-1]",
+        "tip_speed_low [m s-1]",
+        "tip_speed_high [m s-1]",
+    ]
     assert len(rows) == 302
     wide = client.get("/api/trials/trial/list.csv?list=tension").text.splitlines()
     assert wide[0].startswith("time [s],tension at 0 m [N]") and len(wide) == 302

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from lashwave.workbench.serving.pack import pack, unpack
 
 
-@given(st.lists(st.tuples(st.sampled_from(["f4", "f8", "i4", "u1"]), st.integers(0, 9)), max_size=5))
+@given(
+    st.lists(st.tuples(st.sampled_from(["f4", "f8", "i4", "u1"]), st.integers(0, 9)), max_size=5)
+)
 def test_every_array_stands_where_the_header_says(shapes: list[tuple[str, int]]) -> None:
     arrays = {f"a{i}": (kind, np.arange(n) % 200) for i, (kind, n) in enumerate(shapes)}
     body = pack(arrays, {"word": "straße", "none": float("nan")})
