@@ -19,7 +19,7 @@ from lashwave.workbench import cli
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 PAGES = [ROOT / "README.md", ROOT / "CHANGELOG.md", *sorted((ROOT / "docs").glob("*.md"))]
-COMMANDS = ("check", "reconstruct", "locate", "calibrate", "simulate", "demo")
+COMMANDS = ("check", "reconstruct", "locate", "calibrate", "simulate", "demo", "assemble", "open")
 
 
 def blocks(text: str, language: str) -> list[str]:

@@ -89,10 +89,25 @@ def test_relabelling_to_a_label_never_seen(place: Path) -> None:
 def test_points_are_corrected_added_and_set_aside(place: Path) -> None:
     trial = mended(
         place,
-        {"kind": "correct-point", "camera": "tip-view", "feature": "tip", "frame": 3, "u": 951.5, "v": 498.0},
-        {"kind": "correct-point", "camera": "tip-view", "feature": "tip", "frame": 40, "u": 900.0, "v": 480.0, "sd": 2.0},
+        {
+            "kind": "correct-point",
+            "camera": "tip-view",
+            "feature": "tip",
+            "frame": 3,
+            "u": 951.5,
+            "v": 498.0,
+        },
+        {
+            "kind": "correct-point",
+            "camera": "tip-view",
+            "feature": "tip",
+            "frame": 40,
+            "u": 900.0,
+            "v": 480.0,
+            "sd": 2.0,
+        },
         {"kind": "reject-point", "camera": "tip-view", "feature": "tip", "from": 5, "to": 7},
-    )  # fmt: skip
+    )
     (camera,) = trial.cameras
     assert camera.frame.tolist() == [0, 1, 2, 3, 4, 8, 9, 40]
     assert camera.uv[3].tolist() == [951.5, 498.0] and camera.uv[-1].tolist() == [900.0, 480.0]
@@ -133,14 +148,43 @@ def test_stations_and_line(place: Path) -> None:
         ({"kind": "reject-marker", "marker": "M1", "from": 1, "to": 0}, "mend[0].to"),
         ({"kind": "reject-point", "camera": "x"}, "mend[0].camera"),
         ({"kind": "reject-point", "camera": "tip-view", "from": 1.5}, "mend[0].from"),
-        ({"kind": "correct-point", "camera": "tip-view", "feature": "ear", "frame": 1, "u": 1, "v": 1}, "mend[0].feature"),
-        ({"kind": "correct-point", "camera": "tip-view", "feature": "tip", "frame": 1, "u": 9000, "v": 1}, "mend[0].u"),
+        (
+            {
+                "kind": "correct-point",
+                "camera": "tip-view",
+                "feature": "ear",
+                "frame": 1,
+                "u": 1,
+                "v": 1,
+            },
+            "mend[0].feature",
+        ),
+        (
+            {
+                "kind": "correct-point",
+                "camera": "tip-view",
+                "feature": "tip",
+                "frame": 1,
+                "u": 9000,
+                "v": 1,
+            },
+            "mend[0].u",
+        ),
         ({"kind": "line-table", "table": "../x.csv"}, "line.table"),
-        ({"kind": "line-entry", "station": 0.3, "column": "diameter", "value": 0.01}, "mend[0].station"),
-        ({"kind": "line-entry", "station": 0.5, "column": "bending_stiffness", "value": 1.0}, "mend[0].column"),
-        ({"kind": "clock-offset", "camera": "tip-view", "offset": 1, "marker": "M1"}, "mend[0].marker"),
+        (
+            {"kind": "line-entry", "station": 0.3, "column": "diameter", "value": 0.01},
+            "mend[0].station",
+        ),
+        (
+            {"kind": "line-entry", "station": 0.5, "column": "bending_stiffness", "value": 1.0},
+            "mend[0].column",
+        ),
+        (
+            {"kind": "clock-offset", "camera": "tip-view", "offset": 1, "marker": "M1"},
+            "mend[0].marker",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_mend_at_fault_names_its_field(place: Path, mend: dict, field: str) -> None:
     with pytest.raises(InputError) as fault:
         mended(place, mend)
@@ -148,7 +192,8 @@ def test_a_mend_at_fault_names_its_field(place: Path, mend: dict, field: str) ->
 
 
 def test_comments_survive_a_rewrite() -> None:
-    before = b'# why we do this\nschema = 1\n\n[[mend]]\nkind = "station" # by tape\nmarker = "M2"\nstation = 0.5\n'
+    table = b'[[mend]]\nkind = "station" # by tape\nmarker = "M2"\nstation = 0.5\n'
+    before = b"# why we do this\nschema = 1\n\n" + table
     kept = {"kind": "station", "marker": "M2", "station": 0.5}
     added = {"kind": "reject-marker", "marker": "M1", "from": 0.1, "to": None, "reason": 'a "word"'}
     text = mends_text([kept, added], before)

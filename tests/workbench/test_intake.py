@@ -49,12 +49,18 @@ def long() -> str:
 
 
 SHAPES = {
-    "wide, bare, mm by size": wide("", 1e3), "wide, cm stated": wide(" [cm]", 100.0),
-    "wide, mm in the name, semicolons": wide(" (mm)", 1e3, ";"), "two lines, frames": two_lines(),
+    "wide, bare, mm by size": wide("", 1e3),
+    "wide, cm stated": wide(" [cm]", 100.0),
+    "wide, mm in the name, semicolons": wide(" (mm)", 1e3, ";"),
+    "two lines, frames": two_lines(),
     "long, decimal commas": long(),
     "as the format wants": "time [s],marker,x [m],y [m],z [m]\n"
-    + "\n".join(f"{t},{'AB'[i]},{p[i, 0]},{p[i, 1]},{p[i, 2]}" for t, p in zip(TIME, PLACE, strict=True) for i in (0, 1)),
-}  # fmt: skip
+    + "\n".join(
+        f"{t},{'AB'[i]},{p[i, 0]},{p[i, 1]},{p[i, 2]}"
+        for t, p in zip(TIME, PLACE, strict=True)
+        for i in (0, 1)
+    ),
+}
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -94,15 +100,24 @@ def test_faults_come_by_field_and_nothing_is_written(tmp_path: Path, capsys) -> 
     (raw / "capture.csv").write_text(wide(" [mm]", 1e3))
     (raw / "line.csv").write_text(LINE)
     described = {
-        "schema": 1, "trial": {"name": ""}, "air": {"temperature": "3 kg"},
+        "schema": 1,
+        "trial": {"name": ""},
+        "air": {"temperature": "3 kg"},
         "line": {"table": "line.csv"},
         "markers": {"file": "capture.csv", "sd": "0.3 mm", "stations": {"A": "3 m"}},
         "cameras": [{"name": "tip", "points": "no.csv"}],
-    }  # fmt: skip
+    }
     done = assemble.write(raw, described, {}, tmp_path / "made")
     fields = {fault.field for fault in done.faults}
-    assert {"trial.name", "air.temperature", "markers.stations.A", "cameras.0.points",
-            "cameras.0.rate", "cameras.0.size", "cameras.0.projection"} <= fields  # fmt: skip
+    assert {
+        "trial.name",
+        "air.temperature",
+        "markers.stations.A",
+        "cameras.0.points",
+        "cameras.0.rate",
+        "cameras.0.size",
+        "cameras.0.projection",
+    } <= fields
     assert sorted(p.name for p in tmp_path.iterdir()) == ["raw"]
     assert cli.main(["assemble", str(raw), "--json"]) == 2
     said = capsys.readouterr()
@@ -114,10 +129,14 @@ def test_faults_come_by_field_and_nothing_is_written(tmp_path: Path, capsys) -> 
 
 def test_words() -> None:
     for text, means, unit, label in [
-        ("time [s]", "time", "s", None), ("Station (mm)", "station", "mm", None),
-        ("x_mm", "x", "mm", None), ("M01 X [mm]", "x", "mm", "M01"), ("M01:pos_z", "z", None, "M01"),
-        ("linear_density_sd [g/m]", "linear_density_sd", "g/m", None), ("weather", None, None, None),
-    ]:  # fmt: skip
+        ("time [s]", "time", "s", None),
+        ("Station (mm)", "station", "mm", None),
+        ("x_mm", "x", "mm", None),
+        ("M01 X [mm]", "x", "mm", "M01"),
+        ("M01:pos_z", "z", None, "M01"),
+        ("linear_density_sd [g/m]", "linear_density_sd", "g/m", None),
+        ("weather", None, None, None),
+    ]:
         found = understood(text)
         assert (found.means, found.unit, found.label) == (means, unit, label), text
 

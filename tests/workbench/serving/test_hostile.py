@@ -14,17 +14,47 @@ from lashwave.workbench.serving.security import LARGEST_BODY
 from .conftest import TOKEN, client_of
 
 ADDRESSES = [
-    "/api/ping", "/api/trials", "/api/trials/trial", "/api/trials/trial/motion",
-    "/api/trials/trial/sightings", "/api/trials/trial/mends", "/api/trials/trial/answers.zip",
-    "/api/trials/trial/report.html", "/api/events", "/api/new/folders", "/api", "/api/",
+    "/api/ping",
+    "/api/trials",
+    "/api/trials/trial",
+    "/api/trials/trial/motion",
+    "/api/trials/trial/sightings",
+    "/api/trials/trial/mends",
+    "/api/trials/trial/answers.zip",
+    "/api/trials/trial/report.html",
+    "/api/events",
+    "/api/new/folders",
+    "/api",
+    "/api/",
     "/api/nothing",
-]  # fmt: skip
+]
 TRAVERSALS = [
-    "..", "../secret", "..%2fsecret", "%2e%2e%2fsecret", "%2e%2e/secret", "..%5csecret",
-    "%252e%252e%252fsecret", "..%c0%afsecret", "....//secret", "%00", "trial%00", "trial%2f..%2ftrial",
-    "/etc/passwd", "%2fetc%2fpasswd", "~", ".", "%2e", ".lashwave-cache", "C:%5cwindows", "trial%0a",
-    "file:%2f%2f%2fetc%2fpasswd", "a" * 5000, "link", "trial.answers", "secret",
-]  # fmt: skip
+    "..",
+    "../secret",
+    "..%2fsecret",
+    "%2e%2e%2fsecret",
+    "%2e%2e/secret",
+    "..%5csecret",
+    "%252e%252e%252fsecret",
+    "..%c0%afsecret",
+    "....//secret",
+    "%00",
+    "trial%00",
+    "trial%2f..%2ftrial",
+    "/etc/passwd",
+    "%2fetc%2fpasswd",
+    "~",
+    ".",
+    "%2e",
+    ".lashwave-cache",
+    "C:%5cwindows",
+    "trial%0a",
+    "file:%2f%2f%2fetc%2fpasswd",
+    "a" * 5000,
+    "link",
+    "trial.answers",
+    "secret",
+]
 
 
 @pytest.fixture
@@ -70,9 +100,20 @@ def test_the_token_may_stand_in_the_address(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "host",
-    ["evil.example", "127.0.0.1.evil.example", "evil.example:8000", "localhost.evil.example", "",
-     "127.0.0.2", "0.0.0.0", "[::2]", "127.0.0.1:80:80", "127.0.0.1@evil.example", "2130706433"],
-)  # fmt: skip
+    [
+        "evil.example",
+        "127.0.0.1.evil.example",
+        "evil.example:8000",
+        "localhost.evil.example",
+        "",
+        "127.0.0.2",
+        "0.0.0.0",
+        "[::2]",
+        "127.0.0.1:80:80",
+        "127.0.0.1@evil.example",
+        "2130706433",
+    ],
+)
 def test_a_name_that_only_points_here_is_refused(tmp_path: Path, host: str) -> None:
     """DNS rebinding: the browser believes to talk to evil.example."""
     client = client_of(tmp_path)
@@ -88,10 +129,15 @@ def test_loopback_names_are_taken(tmp_path: Path, host: str) -> None:
 
 @pytest.mark.parametrize(
     "headers",
-    [{"Origin": "http://evil.example"}, {"Origin": "null"}, {"Origin": "http://127.0.0.1:9"},
-     {"Origin": "https://127.0.0.1:8000"}, {"Sec-Fetch-Site": "cross-site"},
-     {"Sec-Fetch-Site": "same-site"}],
-)  # fmt: skip
+    [
+        {"Origin": "http://evil.example"},
+        {"Origin": "null"},
+        {"Origin": "http://127.0.0.1:9"},
+        {"Origin": "https://127.0.0.1:8000"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ],
+)
 def test_another_site_is_refused(tmp_path: Path, headers: dict[str, str]) -> None:
     answer = client_of(tmp_path).post("/api/new/inspect", headers=headers, json={"path": "x"})
     assert answer.status_code == 403
@@ -143,8 +189,11 @@ def test_no_new_trial_outside(trapped: Path, name: str) -> None:
 def test_no_new_trial_takes_files_from_outside(trapped: Path, file: str) -> None:
     (trapped / "raw").mkdir()
     (trapped / "raw" / "out").symlink_to(trapped.parent)
-    described = {"line": {"table": file}, "markers": {"file": file},
-                 "cameras": [{"points": file, "frames": file, "calibration": file}]}  # fmt: skip
+    described = {
+        "line": {"table": file},
+        "markers": {"file": file},
+        "cameras": [{"points": file, "frames": file, "calibration": file}],
+    }
     with client_of(trapped) as client:
         sent = {"path": "raw", "description": described, "folder": "new"}
         for key in ("check", "write"):
@@ -197,8 +246,20 @@ def test_a_huge_body(client: TestClient) -> None:
     assert deep.status_code == 400
 
 
-@pytest.mark.parametrize("body", [b"", b"null", b"[]", b"{", b"\xff\xfe", b'{"mends": 3}',
-                                  b'{"mends": [3]}', b'{"mends": [{}]}', b'{"mends": null}'])  # fmt: skip
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"",
+        b"null",
+        b"[]",
+        b"{",
+        b"\xff\xfe",
+        b'{"mends": 3}',
+        b'{"mends": [3]}',
+        b'{"mends": [{}]}',
+        b'{"mends": null}',
+    ],
+)
 def test_a_body_of_nonsense(client: TestClient, body: bytes) -> None:
     answer = client.put("/api/trials/trial/mends", content=body, headers={"If-Match": "none"})
     assert answer.status_code in (400, 422) and "\n" not in answer.json()["error"]
