@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from concurrent.futures import ThreadPoolExecutor
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
+
+from lashwave.workbench import pipeline
 
 from .conftest import client_of
 from .test_hostile import contents
@@ -79,3 +83,18 @@ def test_a_fault_changes_nothing(plain: TestClient, folder: Path) -> None:
     state = plain.get(ADDRESS).json()
     assert state["mends"] == [] and "not TOML" in state["fault"]
     assert put(plain, [FIRST], state["etag"]).status_code == 200
+
+
+def test_a_mend_makes_answers_stale_and_travels_into_new_ones(bench: Path) -> None:
+    with client_of(bench) as client:
+        assert not client.get("/api/trials/trial").json()["stale"]
+        assert put(client, [FIRST], "none").status_code == 200
+        assert client.get("/api/trials/trial").json()["stale"]
+        pipeline.reconstruct_folder(bench / "trial", bench / "trial.answers")
+        record = client.get("/api/trials/trial").json()
+        assert not record["stale"]
+        said = "mended by hand: 51 samples of marker M02 set aside (tape)."
+        assert said in record["warnings"]
+    summary = json.loads((bench / "trial.answers" / "summary.json").read_text())
+    file = (bench / "trial.mends.toml").read_bytes()
+    assert summary["provenance"]["inputs"]["trial.mends.toml"] == sha256(file).hexdigest()

@@ -86,6 +86,19 @@ def test_a_life_of_a_server(server, bench: Path) -> None:
     assert "Stopped." in process.stdout.read() and process.stderr.read() == ""
 
 
+def test_two_tabs_stay_in_step(server) -> None:
+    """What one client changes, another hears (server-sent events, HTML standard 9.2)."""
+    _, client = server
+    with client.stream("GET", "/api/events") as stream:
+        lines = stream.iter_lines()
+        assert next(lines).startswith("retry:")
+        body = {"mends": [{"kind": "reject-marker", "marker": "M02"}]}
+        put = client.put("/api/trials/trial/mends", json=body, headers={"If-Match": "none"})
+        assert put.status_code == 200
+        heard = next(line for line in lines if line.startswith("data: "))
+    assert json.loads(heard[6:]) == {"changed": ["mends"], "trial": "trial"}
+
+
 def test_a_run_ends_with_its_server(server, bench: Path) -> None:
     process, client = server
     run = client.post("/api/trials/trial/run", json={}).json()["run"]
