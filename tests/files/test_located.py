@@ -71,7 +71,6 @@ def test_they_are_read_in_order_and_si(folder: Path) -> None:
     ]
     for name in ("fronts.csv", "tuft.csv", "onsets.csv"):
         assert name in trial.hashes
-    assert any("widths of the tuft are kept" in note for note in trial.notes)
 
 
 def test_the_tuft_of_two_cameras_must_be_named(folder: Path) -> None:

@@ -92,10 +92,17 @@ def estimate(trial: Trial, options: Options, progress) -> Fit:
         shared={"clock_offset:tip-view": 1e-5 * scale},
     )
     flat, shape = np.zeros(position.shape), position.shape[:2]
-    none = Residuals(np.empty((0, 0, 3)), np.empty((0, 0)), {}, {}, 0.0)
+    seen = np.isfinite(trial.markers.position)
+    judged = Residuals(
+        np.where(seen, 0.5, np.nan),
+        np.where(seen[..., 0], 1.0, np.nan),
+        {c.name: np.full(c.uv.shape, 9.0) for c in trial.cameras},
+        {c.name: np.full(c.frame.size, 0.05) for c in trial.cameras},
+        0.0,
+    )
     return Fit(
         time, station, position, flat + 1e-3, velocity, flat + 0.1, flat, np.zeros(shape),
-        np.ones(shape), np.ones(shape), draws, none, {}, warnings=("a stand-in made this",),
+        np.ones(shape), np.ones(shape), draws, judged, {}, warnings=("a stand-in made this",),
     )  # fmt: skip
 
 

@@ -6,9 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.joint import Joint
+from lashwave.estimate.posterior import moving
 from lashwave.estimate.setup import Setup
+from lashwave.mechanics.accounts import hand_power, kinetic_energy
+from lashwave.mechanics.air import Medium
+from lashwave.mechanics.law import Law
 from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import DISTRUSTED, Draws, Residuals
+from lashwave.quantities.fit import DISTRUSTED, Residuals
 
 Array = NDArray[np.float64]
 TOO_MANY = 0.08
@@ -43,6 +47,13 @@ def distrust(joint: Joint) -> tuple[float, float]:
         if np.isfinite(seen.camera[name]).any()
     ]
     return _share(seen.marker, joint.weights.marker), max(cameras, default=0.0)
+
+
+def doubt(setup: Setup, joint: Joint) -> float:
+    """How doubtful a fit is: its greatest share of distrusted sightings, or over 1 where it has
+    more energy than it was given."""
+    energy = energy_share(setup, joint)
+    return max(*distrust(joint), energy if energy > 1.0 else 0.0)
 
 
 def _share(residual: Array, weight: Array) -> float:
@@ -92,23 +103,33 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     return tuple(found)
 
 
-def check_energy(setup: Setup, draws: Draws) -> tuple[str, ...]:
-    """A line cannot move with more energy than hand and gravity gave it.
+def energy_share(setup: Setup, joint: Joint) -> float:
+    """Greatest kinetic energy of the motion over the most that it can have been given.
 
-    Compares the greatest kinetic energy with the kinetic energy at the start, the most work of the
-    hand so far and the weight's fall by twice the line's length, an upper bound.
-
-    Raises
-    ------
-    NotConvergedError : where it has over `IMPOSSIBLE` times as much.
+    That is the kinetic energy at the start, the most work of the hand so far, and the weight's fall
+    by twice the line's length. 0 where the far end is held, too, and works as well.
     """
     if setup.trial.line.ends == "held":
-        return ()
-    power, kinetic = np.median(draws.hand_power, axis=0), np.median(draws.kinetic_energy, axis=0)
-    work = np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(draws.time))
-    fall = 2.0 * setup.node_mass.sum() * np.linalg.norm(setup.gravity) * setup.trial.line.length
-    given = float(kinetic[0] + max(work.max(), 0.0) + fall)
-    share = float(kinetic.max()) / given
+        return 0.0
+    m = moving(setup, joint.path, joint.density)
+    law = Law(*(float(s) for s in setup.law(joint.path.shared)))
+    state = (setup.chain, m.node, m.velocity, m.acceleration, Medium(*setup.air), setup.gravity)
+    return share_of_given(
+        joint.path.time,
+        kinetic_energy(setup.chain, m.velocity),
+        hand_power(*state, law),
+        2.0 * setup.node_mass.sum() * np.linalg.norm(setup.gravity) * setup.trial.line.length,
+    )
+
+
+def share_of_given(time: Array, kinetic: Array, power: Array, fall: float) -> float:
+    """Greatest kinetic energy (K,) [J] over its first value, the most work and the fall [J]."""
+    work = np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(time))
+    return float(kinetic.max() / (kinetic[0] + max(float(work.max()), 0.0) + fall))
+
+
+def energy_warnings(share: float) -> tuple[str, ...]:
+    """What `energy_share` means; raises NotConvergedError over `IMPOSSIBLE`."""
     if share > IMPOSSIBLE:
         raise NotConvergedError(
             f"the motion that was found holds {share:.3g} times the energy that the hand gave: the "

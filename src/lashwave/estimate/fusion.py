@@ -8,7 +8,13 @@ from functools import partial
 
 import numpy as np
 
-from lashwave.estimate.diagnosis import check_energy, distrust, residuals_of, warnings_of
+from lashwave.estimate.diagnosis import (
+    doubt,
+    energy_share,
+    energy_warnings,
+    residuals_of,
+    warnings_of,
+)
 from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.jumps import without_jumps
 from lashwave.estimate.options import Options
@@ -23,7 +29,7 @@ from lashwave.quantities.trial import Trial
 Progress = Callable[[str, float], None]
 DOUBTFUL = 0.2
 """Share of distrusted sightings above which another start is tried; stray samples and ghosts may
-well be a tenth."""
+well be a tenth. So it is for a motion with more energy than it was given."""
 
 
 def _silent(_stage: str, _share: float) -> None:
@@ -39,8 +45,8 @@ def solved(
 ) -> tuple[Setup, Joint]:
     """The most probable motion in the solver's own unknowns, from the forward sweep.
 
-    Where that fit distrusts many sightings, or fails, it is sought from a more wary sweep too; the
-    one that distrusts fewer is taken.
+    Where that fit is doubtful, or fails, it is sought from a more wary sweep too; the
+    less doubtful one is taken.
 
     Raises
     ------
@@ -60,9 +66,9 @@ def solved(
             if stride is WARY and best is None:
                 raise
             continue
-        if best is None or sum(distrust(joint)) < sum(distrust(best)):
+        if best is None or doubt(setup, joint) < doubt(setup, best):
             best = joint
-        if max(distrust(best)) <= DOUBTFUL:
+        if doubt(setup, best) <= DOUBTFUL:
             break
     assert best is not None  # the last of the strides has raised
     return setup, best
@@ -103,7 +109,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         draws=draws,
         residuals=residuals_of(setup, joint),
         shared=shared,
-        warnings=(*warnings_of(setup, joint), *check_energy(setup, draws)),
+        warnings=(*warnings_of(setup, joint), *energy_warnings(energy_share(setup, joint))),
         withheld=withheld_of(setup, joint),
         history=joint.history,
     )

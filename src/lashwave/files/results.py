@@ -185,6 +185,17 @@ def summary(
     }
 
 
+def read_judgement(answers: Path) -> xr.Dataset | None:
+    """sightings.nc of a folder of answers, wholly in memory; None where it cannot be read."""
+    import xarray as xr
+
+    try:
+        with xr.open_dataset(answers / "sightings.nc", engine="h5netcdf") as opened:
+            return opened.load()
+    except (OSError, ValueError, KeyError):
+        return None
+
+
 def read_motion(path: Path) -> xr.Dataset:
     """A motion file, or the one in a folder of answers, wholly in memory.
 

@@ -3,29 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.instruments.camera import project
+from lashwave.files.results import read_judgement
 from lashwave.quantities.fit import DISTRUSTED
-from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Camera
 from lashwave.workbench import health
 from lashwave.workbench.serving.opened import Answered, Opened, Reader, answers_stamp
 from lashwave.workbench.serving.pack import pack
 
+if TYPE_CHECKING:
+    import xarray as xr
+
 Array = NDArray[np.float64]
 MOST = 200_000
 """Sightings that are sent at once."""
-CORE, DEGREES = 3.0, 4.0
-"""Deviations of three coordinates up to which a sighting is trusted, and the degrees of freedom of
-the Student tail beyond: the estimator's own, whose import would cost the first view seconds."""
-WEIGHT = (
-    "from 1 (trusted) to 0 (distrusted), judged by how far a sighting lies from the answered "
-    "motion in its standard deviations: 1 up to some 3, below 0.4 from some 5 on"
-)
+WEIGHT = "from 1 (trusted) to 0 (distrusted), as the fit weighed it: below 0.4 from some 5 sd on"
 
 
 @dataclass(frozen=True)
@@ -70,72 +66,29 @@ def judged(reader: Reader, opened: Opened) -> Judged:
     """Residuals and weights of all sightings; nan throughout where there are no answers."""
     answers = reader.answers(opened)
     mark = repr([opened.hashes, None if answers is None else answers_stamp(answers.path)])
-    return reader.judged.get(opened.id, mark, lambda: _judged(reader, opened, answers))
+    return reader.judged.get(opened.id, mark, lambda: _judged(opened, answers))
 
 
-def _judged(reader: Reader, opened: Opened, answers: Answered | None) -> Judged:
+def _judged(opened: Opened, answers: Answered | None) -> Judged:
+    """As sightings.nc says; nan where it is absent, or of other sightings than the trial's now."""
     trial = opened.trial
-    markers = trial.markers
-    residual = np.full(markers.position.shape, np.nan)
+    marker = np.full(trial.markers.position.shape, np.nan)
+    trust = np.full(marker.shape[:2], np.nan)
     camera = {c.name: np.full(c.uv.shape, np.nan) for c in trial.cameras}
-    if answers is not None:
-        motion, _ = reader.motion(answers)
-        time, station = motion["time"].values, motion["station"].values
-        parts = [motion[n].values for n in ("position", "velocity", "position_sd")]
-        if markers.time.size:
-            residual = _marker_residual(opened, time, station, parts)
-        for c in trial.cameras:
-            at = lab_time(c, answers, c.frame)
-            place, _ = _along(time, station, parts, at, c.station)
-            uv = project(c, place) + np.array(registration_of(c, answers))
-            camera[c.name] = (uv - c.uv) / c.point_sd[:, None]
-
-    return Judged(residual, weights(residual), camera, {n: weights(v) for n, v in camera.items()})
+    weight = {c.name: np.full(c.uv.shape[0], np.nan) for c in trial.cameras}
+    known = None if answers is None else read_judgement(answers.path)
+    if known is not None:
+        _take(known, "marker_residual", marker)
+        _take(known, "marker_weight", trust)
+        for name in camera:
+            _take(known, f"residual:{name}", camera[name])
+            _take(known, f"weight:{name}", weight[name])
+    return Judged(marker, trust, camera, weight)
 
 
-def weights(residual: Array) -> Array:
-    """Trust (...) in sightings with whitened residuals (..., d); nan where not known."""
-    size = residual.shape[-1]
-    core = CORE**2 * size / 3.0 + 1.0
-    squared = np.square(residual).sum(axis=-1)
-    return np.asarray(np.minimum(1.0, (DEGREES + core) / (DEGREES + squared)))
-
-
-def _marker_residual(opened: Opened, time: Array, station: Array, parts: list[Array]) -> Array:
-    """(T, L, 3); the stand-off of a marker and the sd of the motion widen what is expected."""
-    markers = opened.trial.markers
-    residual = np.full(markers.position.shape, np.nan)
-    for i, s in enumerate(markers.station):
-        if not np.isfinite(s):
-            continue
-        seen = np.flatnonzero(np.isfinite(markers.position[:, i, 0]))
-        if not seen.size:
-            continue
-        place, sd = _along(time, station, parts, markers.time[seen], np.full(seen.size, s))
-        stated = markers.sd[seen, i]
-        known = np.sqrt(stated**2 + markers.stand_off**2 / 3.0 + markers.station_sd**2 / 3.0)
-        spread = np.sqrt(known[:, None] ** 2 + sd**2)
-        residual[seen, i] = (place - markers.position[seen, i]) / spread
-    return residual
-
-
-def _along(
-    time: Array, station: Array, parts: list[Array], at: Array, along: Array
-) -> tuple[Array, Array]:
-    """Position (Q, 3) and its sd at times and stations (Q,); nan outside the motion's times."""
-    place, sd = np.full((at.size, 3), np.nan), np.full((at.size, 3), np.nan)
-    i = np.clip(np.searchsorted(station, along, side="right") - 1, 0, station.size - 2)
-    w = ((along - station[i]) / (station[i + 1] - station[i]))[:, None]
-    inside = (at >= time[0]) & (at <= time[-1])
-    for k in np.unique(i[inside]):
-        q = np.flatnonzero(inside & (i == k))
-        two = slice(k, k + 2)
-        x, _ = interpolate(time, parts[0][:, two], parts[1][:, two], at[q])
-        near = np.clip(np.searchsorted(time, at[q]), 0, time.size - 1)
-        e = parts[2][near][:, two]
-        place[q] = (1 - w[q]) * x[:, 0] + w[q] * x[:, 1]
-        sd[q] = (1 - w[q]) * e[:, 0] + w[q] * e[:, 1]
-    return place, sd
+def _take(known: xr.Dataset, name: str, into: Array) -> None:
+    if name in known and known[name].shape == into.shape:
+        into[...] = known[name].values
 
 
 def features(opened: Opened, camera: Camera) -> tuple[list[str], NDArray[np.int64]]:
