@@ -11,6 +11,7 @@ from lashwave.quantities.errors import InputError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.workbench.console import Progress, silent
+from lashwave.workbench.loudness import cautions
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -60,7 +61,7 @@ def reconstruct_trial(
         if trial.onsets or any(c.fronts is not None for c in trial.cameras):
             show("fronts and sounds", 1.0)
             more, said = _sent(trial, fit)
-            answers, warnings = answers | more, [*warnings, *said]
+            answers, warnings = answers | more, [*warnings, *said, *cautions(trial)]
     every = (*trial.notes, *fit.warnings, *warnings)
     return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
 
@@ -68,12 +69,14 @@ def reconstruct_trial(
 def _sent(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], list[str]]:
     """Answers about the fronts that were seen and the sounds that were heard."""
     from lashwave.answers import crack, lists, sound
-    from lashwave.estimate.sent import Sonic, sent
+    from lashwave.estimate.heard import Sonic
+    from lashwave.estimate.sent import sent
 
     speed = sound.speed(trial.air)
     sounds = sound.draws(*speed, fit.draws.position.shape[0])
     found = crack.ask(fit.draws, lists.speed_draws(fit.draws), sounds, trial.line.length)
-    return sent(trial, fit.draws, Sonic(found.time, found.station), speed)
+    answers, warnings = sent(trial, fit.draws, Sonic(found.time, found.station), speed)
+    return answers | sound.peaks(trial), warnings
 
 
 def reconstruct_folder(
@@ -89,9 +92,9 @@ def reconstruct_folder(
 
     show = progress or silent
     show("reading", 0.0)
-    pictures = read_pictures(folder, sound=False)
+    pictures = read_pictures(folder)
     trial = pictures.trial
-    if pictures.frames:
+    if pictures.frames or pictures.sounds:
         trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
     refuse_unusable(trial, folder / "trial.toml")
 
