@@ -74,19 +74,16 @@ def peaks(trial: Trial) -> dict[str, Answer]:
             continue
         names = [f"sound_peak_{what}:{microphone.label}" for what in ("pressure", "level")]
         pressure = peak_pressure(microphone, onset)
-        if pressure is None or pressure[0] <= 0.0:
-            reason = "no sensitivity is given"
-        elif onset.clipped:
-            least = 20.0 * np.log10(pressure[0] / REFERENCE)
-            reason = f"the record is cut off: at least {pressure[0]:.4g} Pa, {least:.1f} dB"
-        else:
+        reason = "no sensitivity is given"
+        if pressure is not None and pressure[0] > 0.0:
             value, sd = pressure
             level, level_sd = 20.0 * np.log10(value / REFERENCE), 20.0 / np.log(10.0) * sd / value
-            found |= {names[0]: _even(value, sd, "Pa"), names[1]: _even(level, level_sd, "dB")}
-            continue
-        found |= {
-            n: Answer(None, u, reason=reason) for n, u in zip(names, ("Pa", "dB"), strict=True)
-        }
+            reason = f"the record is cut off: at least {value:.4g} Pa, {level:.1f} dB"
+            if not onset.clipped:
+                found |= {names[0]: _even(value, sd, "Pa"), names[1]: _even(level, level_sd, "dB")}
+                continue
+        for name, unit in zip(names, ("Pa", "dB"), strict=True):
+            found[name] = Answer(None, unit, reason=reason)
     return found
 
 

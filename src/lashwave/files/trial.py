@@ -156,14 +156,12 @@ def _check_apart(fields: Fields, new: Microphone, known: list[Microphone]) -> No
         clocks = [(m.clock_offset, m.clock_offset_sd) for m in (new, other)]
         if other.shared_clock == new.shared_clock and clocks[0] != clocks[1]:
             right = "state the same clock and events for all microphones of one recorder"
-            raise fields.fault(
-                "clock", f"is not that of {other.label!r} on the same recorder", right
-            )
+            raise fields.fault("clock", f"is not that of {other.label!r}, one recorder's", right)
 
 
 def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
     """Microphones by the names of their files; sound is read by the command that wants it."""
-    found = []
+    found: list[Microphone] = []
     for fields in root.subs("microphones"):
         fields.expect(
             "file", "position", "sensitivity", "full_scale", "clock", "events", "name", "channel",

@@ -21,7 +21,8 @@ def locate_onset(microphone: Microphone, sound: Sound) -> tuple[Onset | None, tu
     InputError
         Where the file has no such channel.
     """
-    whole = 1.0 if sound.step else None
+    # The highest value that whole numbers reach; the lowest is one step beyond it.
+    whole = 1.0 - sound.step if sound.step else None
     heard = channels(sound.samples, sound.rate, full_scale=whole)
     wanted = _wanted(microphone, sound.channels)
     notes = []

@@ -96,6 +96,7 @@ def reconstruct_folder(
     trial = pictures.trial
     if pictures.frames or pictures.sounds:
         trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
+    del pictures  # sound is held whole
     refuse_unusable(trial, folder / "trial.toml")
 
     def within(stage: str, share: float) -> None:
