@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,8 @@ BORN = {"time": "s", "x": "m", "y": "m", "z": "m"}
 """Answers `sound_birth_...`, and their units."""
 LEAST_SD = 1e-6
 """Of an onset beside its recorder's clock [s]: a hand-written table may give the clock's alone."""
+LOUD, STEP = 3e-3, 2e-6
+"""After the sonic moment, for which a tip may outrun its sound; between wavelets [s]."""
 SLACK = 4.0
 """Standard deviations beyond the way between two microphones that tell two events apart."""
 BADLY = 3.0
@@ -41,9 +43,10 @@ def heard(
 ) -> tuple[dict[str, Answer], list[str]]:
     """Answers of sound, and warnings.
 
-    `sound_delay:MICROPHONE`, by which a sound came later than the first sonic moment lets expect;
-    where two microphones or more have an onset, `sound_birth_time` and `sound_birth_x`, `_y`, `_z`
-    (lab frame), null where they do not tell.
+    `sound_delay:MICROPHONE`, by which a sound came later than a wavelet from the first sonic moment
+    would; `sound_front_delay:MICROPHONE`, by which it came later than the front that the moving tip
+    sends there; where two microphones or more have an onset, `sound_birth_time` and
+    `sound_birth_x`, `_y`, `_z` (lab frame), null where they do not tell.
 
     Parameters
     ----------
@@ -53,43 +56,98 @@ def heard(
     for onset in trial.onsets:
         first.setdefault(onset.microphone, onset)
     pairs = [(m, first[m.label]) for m in trial.microphones if m.label in first]
-    answers = _delays(pairs, draws, sonic, sound)
+    places = _places(draws, sonic)
+    leads = np.array([_leads(draws, sonic, places, m.position, sound[0]) for m, _ in pairs])
+    answers = _delays(pairs, sonic, places, leads, sound)
     if len(pairs) < 2:
         return answers, []
-    born, warnings = birth_of_sound(pairs, sound)
+    born, warnings = birth_of_sound(pairs, sound, leads)
     return answers | born, warnings
 
 
-def _delays(
-    pairs: list[tuple[Microphone, Onset]], draws: Draws, sonic: Sonic, sound: tuple[float, float]
-) -> dict[str, Answer]:
-    """Onsets less the arrivals predicted from the first sonic moment."""
+def _places(draws: Draws, sonic: Sonic) -> Array:
+    """(D, 3) [m] where each draw's line first moves at the speed of sound; else nan."""
     places = np.full((sonic.time.size, 3), np.nan)
     for d in np.flatnonzero(np.isfinite(sonic.time)):
         s = int(np.abs(draws.station - sonic.station[d]).argmin())
         track = draws.position[d][:, [s]].astype(float), draws.velocity[d][:, [s]].astype(float)
         places[d] = interpolate(draws.time, *track, np.array([sonic.time[d]]))[0][0, 0]
-    answers = {}
-    for microphone, onset in pairs:
-        late = arrival(onset.time, onset.sd, microphone.position, sonic.time, places, *sound)
-        if late is None:
-            continue
-        half = 1.96 * late.sd
-        answers[f"sound_delay:{microphone.label}"] = Answer(
-            late.difference, "s", late.sd, late.difference - half, late.difference + half
+    return places
+
+
+def _leads(draws: Draws, sonic: Sonic, places: Array, microphone: Array, sound: float) -> Array:
+    """(D,) of `front_lead`, nan in draws without a sonic moment."""
+    found = np.full(sonic.time.size, np.nan)
+    for d in np.flatnonzero(np.isfinite(places).all(axis=1)):
+        tip = draws.position[d][:, -1:].astype(float), draws.velocity[d][:, -1:].astype(float)
+        found[d] = front_lead(
+            (draws.time, *tip), float(sonic.time[d]), places[d], microphone, sound
         )
+    return found
+
+
+def front_lead(
+    track: tuple[Array, Array, Array],
+    sonic_time: float,
+    sonic_place: Array,
+    microphone: Array,
+    sound: float,
+) -> float:
+    """By how much a tip's front comes later than a wavelet from the sonic moment [s]; under 0.
+
+    A tip that comes on faster than sound runs ahead of what it sent: the front that arrives first
+    was sent at the last moment at which it came on at the speed of sound, where tau + R / c is
+    least (dt/dtau = 1 - M_r, check e13).
+
+    Parameters
+    ----------
+    track : times (T,) [s], positions (T, 1, 3) [m] and velocities (T, 1, 3) [m/s] of the tip.
+    """
+    sent = np.arange(sonic_time, min(sonic_time + LOUD, float(track[0][-1])), STEP)
+    if sent.size < 2:
+        return 0.0
+    place = interpolate(*track, sent)[0][:, 0]
+    arrive = sent + np.linalg.norm(place - microphone, axis=1) / sound
+    at_once = sonic_time + float(np.linalg.norm(sonic_place - microphone)) / sound
+    return min(float(arrive.min()) - at_once, 0.0)
+
+
+def _delays(
+    pairs: list[tuple[Microphone, Onset]],
+    sonic: Sonic,
+    places: Array,
+    leads: Array,
+    sound: tuple[float, float],
+) -> dict[str, Answer]:
+    """Onsets less the predicted arrivals."""
+    answers = {}
+    for (microphone, onset), lead in zip(pairs, leads, strict=True):
+        for name, sent in (("delay", sonic.time), ("front_delay", sonic.time + lead)):
+            late = arrival(onset.time, onset.sd, microphone.position, sent, places, *sound)
+            if late is None:
+                continue
+            half = 1.96 * late.sd
+            answers[f"sound_{name}:{microphone.label}"] = Answer(
+                late.difference, "s", late.sd, late.difference - half, late.difference + half
+            )
     return answers
 
 
 def birth_of_sound(
-    pairs: list[tuple[Microphone, Onset]], sound: tuple[float, float]
+    pairs: list[tuple[Microphone, Onset]], sound: tuple[float, float], leads: Array
 ) -> tuple[dict[str, Answer], list[str]]:
     """`sound_birth_time`, `sound_birth_x`, `_y`, `_z` from microphones and their onsets.
+
+    A source that outruns its sound sends each microphone its front from another place: each onset
+    is taken back by the lead (M, D) that the motion gives it, whose spread over the draws adds to
+    the onsets' covariance. Without a sonic moment in half of the draws it is taken as it is.
 
     One sound reaches two microphones at most the way between them apart; onsets that do not are
     another event's, and those of the fewest microphones are left out.
     """
-    kept, left = _one_event(pairs, sound[0])
+    taken, spread = _taken_back(pairs, leads)
+    use, out = _one_event(taken, spread, sound[0])
+    kept, left = [taken[i] for i in use], [taken[i] for i in out]
     warnings = [
         f"microphone {m.label}: its onset lies out of the others' reach, another event's; it is "
         "left out of the sound's place of birth"
@@ -100,7 +158,7 @@ def birth_of_sound(
         return _null(f"{count}: {UNKNOWN} are needed for place and time"), warnings
     where = np.array([m.position for m, _ in kept])
     when = np.array([o.time for _, o in kept])
-    born = place_of_sound(where, when, covariance(kept), *sound)
+    born = place_of_sound(where, when, spread[np.ix_(use, use)], *sound)
     if not np.isfinite(born.time):
         return _null(born.reason or "not determined"), warnings
     if born.others.size:
@@ -135,22 +193,33 @@ def covariance(pairs: list[tuple[Microphone, Onset]]) -> Array:
     )
 
 
+def _taken_back(
+    pairs: list[tuple[Microphone, Onset]], leads: Array
+) -> tuple[list[tuple[Microphone, Onset]], Array]:
+    """Onsets as a wavelet from the sonic moment would have come, and their covariance (M, M)."""
+    spread = covariance(pairs)
+    has = np.isfinite(leads).all(axis=0)
+    if has.mean() < 0.5 or has.sum() < 2:
+        return pairs, spread
+    middle = np.median(leads[:, has], axis=1)
+    taken = [(m, replace(o, time=o.time - x)) for (m, o), x in zip(pairs, middle, strict=True)]
+    return taken, spread + np.cov(leads[:, has])
+
+
 def _one_event(
-    pairs: list[tuple[Microphone, Onset]], sound: float
-) -> tuple[list[tuple[Microphone, Onset]], list[tuple[Microphone, Onset]]]:
-    """Microphones whose onsets can be one sound's, and the others."""
-    kept, left = list(pairs), []
-    while len(kept) > 1:
-        spread = covariance(kept)
-        sd = np.sqrt(np.diag(spread)[:, None] + np.diag(spread) - 2.0 * spread)
-        where = np.array([m.position for m, _ in kept])
-        way = np.linalg.norm(where[:, None] - where, axis=-1) / sound
-        when = np.array([o.time for _, o in kept])
-        apart = np.abs(when[:, None] - when) - way - SLACK * sd
-        odd = (apart > 0.0).sum(axis=1)
-        if not odd.any():
-            break
-        worst = np.flatnonzero(odd == odd.max())
+    pairs: list[tuple[Microphone, Onset]], spread: Array, sound: float
+) -> tuple[list[int], list[int]]:
+    """Which microphones' onsets can be one sound's, and which cannot."""
+    kept, left = list(range(len(pairs))), []
+    sd = np.sqrt(np.diag(spread)[:, None] + np.diag(spread) - 2.0 * spread)
+    where = np.array([m.position for m, _ in pairs])
+    way = np.linalg.norm(where[:, None] - where, axis=-1) / sound
+    when = np.array([o.time for _, o in pairs])
+    apart = np.abs(when[:, None] - when) > way + SLACK * sd
+    while apart[np.ix_(kept, kept)].any():
+        odd = apart[np.ix_(kept, kept)].sum(axis=1)
+        worst = [kept[i] for i in np.flatnonzero(odd == odd.max())]
         # Of two that contradict each other alone, the later is the likelier echo.
-        left.append(kept.pop(int(worst[np.argmax(when[worst])])))
+        left.append(max(worst, key=lambda i: when[i]))
+        kept.remove(left[-1])
     return kept, left
