@@ -42,7 +42,9 @@ def along_edges(image: NDArray, points: Array, uv: Array, square: float, gap: fl
     down, across = np.gradient(image.astype(float))
     found = uv.copy()
     for k, (place, start) in enumerate(zip(points, uv, strict=True)):
-        corner = _corner(across, down, _slope(plan, place), start, REACH * square, gap)
+        corner = _corner(
+            across, down, _slope(np.asarray(plan, dtype=float), place), start, REACH * square, gap
+        )
         if corner is not None and np.linalg.norm(corner - start) < RAN:
             found[k] = corner
     return found

@@ -58,7 +58,7 @@ def channels(
             faults.append("dead: one value throughout")
         cut = clipped_samples(x[:, c], full_scale)
         if cut:
-            faults.append(f"clipped: {cut} samples")
+            faults.append(f"clipped: {cut} sample{'s' if cut > 1 else ''}")
         if one is None:
             faults.append("no impulse above the quiet")
         else:

@@ -69,7 +69,8 @@ def _onset(microphone: Microphone, channel: Channel, rate: float) -> tuple[Onset
         impulse.clipped,
         rate,
     )
-    return onset, impulse.notes
+    # What is cut off was said of the channel.
+    return onset, tuple(note for note in impulse.notes if "cut off" not in note)
 
 
 def _of(microphone: Microphone, notes: list[str]) -> tuple[str, ...]:

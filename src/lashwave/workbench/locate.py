@@ -219,7 +219,9 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
         for note in notes:
             console.say(note[0].upper() + note[1:])
         console.say(f"Sightings: {out}, a trial folder that `lashwave reconstruct` takes")
-        console.say(f"To judge by eye: {', '.join(sorted(p.name for p in out.glob('*.png')))}")
+        if found.cameras or found.markers is not None:
+            names = sorted(path.name for path in out.glob("*.png"))
+            console.say(f"To judge by eye: {', '.join(names)}")
     return 0
 
 
