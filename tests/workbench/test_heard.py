@@ -1,4 +1,4 @@
-"""Several microphones from the bench's pressure to WAV files, through `locate`, to place of birth."""
+"""Several microphones: the bench's pressure as WAV files, through `locate`, to place of birth."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def as_draws(truth, count: int = 4) -> Draws:
     flat = np.zeros((count, path.time.size))
     return Draws(
         path.time, path.station, place, np.broadcast_to(path.velocity, place.shape),
-        np.zeros(place.shape[:2] + (path.station.size - 1,)), np.zeros((*flat.shape, 3)), flat,
+        np.zeros((*place.shape[:2], path.station.size - 1)), np.zeros((*flat.shape, 3)), flat,
         flat, {},
     )  # fmt: skip
 
@@ -68,7 +68,7 @@ def test_the_place_of_birth_is_the_first_sonic_one(taken, located):
     time, station = truth.answers["sonic_time"], truth.answers["sonic_station"]
     place = truth.path.at(np.array([time]), np.array([station]))[0][0, 0]
     sonic = Sonic(np.full(4, time), np.full(4, station))
-    answers, warnings = heard(located, as_draws(truth), sonic, of_air.speed(located.air))
+    answers, _ = heard(located, as_draws(truth), sonic, of_air.speed(located.air))
     clock = taken.sound[0].true_offset - taken.sound[0].clock.offset  # known to 0.1 ms as stated
     off = [answers[f"sound_birth_{a}"].value - p for a, p in zip("xyz", place, strict=True)]
     assert np.linalg.norm(off) < 0.03

@@ -53,9 +53,7 @@ class Corners:
 
 
 def grey8(image: NDArray) -> NDArray[np.uint8]:
-    """An 8-bit grey image of 8- or 16-bit grey or BGR; 16 bits are stretched to what is used."""
-    if image.ndim == 3:
-        image = cv2.cvtColor(image[..., :3], cv2.COLOR_BGR2GRAY)
+    """An 8-bit image of 8 or 16 bits; 16 bits are stretched to what is used."""
     if image.dtype == np.uint8:
         return np.ascontiguousarray(image)
     low, high = np.percentile(image, (0.1, 99.9))
@@ -64,7 +62,7 @@ def grey8(image: NDArray) -> NDArray[np.uint8]:
 
 
 def find_corners(image: NDArray, board: Board) -> Corners | None:
-    """Corners of a board in an image (height, width) of 8 or 16 bits; None where it is not seen.
+    """Corners of a board in a grey image (height, width) of 8 or 16 bits; None where it is not seen.
 
     A plain chessboard must be seen whole; of a ChArUco board at least 6 corners.
     """
@@ -83,12 +81,11 @@ def find_corners(image: NDArray, board: Board) -> Corners | None:
 
 def _refined(image: NDArray, uv: NDArray) -> Array:
     """(n, 2) corners, each in a window that reaches a third of the way to the nearest other."""
-    grey = image if image.ndim == 2 else cv2.cvtColor(image[..., :3], cv2.COLOR_BGR2GRAY)
     start = np.asarray(uv, dtype=np.float32).reshape(-1, 1, 2)
     near = cKDTree(start[:, 0]).query(start[:, 0], k=2)[0][:, 1]
     reach = int(np.clip(np.min(near) / 3.0, 2, 15))
     stop = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 100, 1e-4)
-    fine = cv2.cornerSubPix(grey.astype(np.float32), start.copy(), (reach, reach), (-1, -1), stop)
+    fine = cv2.cornerSubPix(image.astype(np.float32), start.copy(), (reach, reach), (-1, -1), stop)
     # A corner that ran off its start had something else in its window.
     far = np.linalg.norm(fine - start, axis=2, keepdims=True) > 0.5 * reach
     return np.asarray(np.where(far, start, fine), dtype=float).reshape(-1, 2)
@@ -112,6 +109,5 @@ def _coded(image: NDArray, grey: NDArray[np.uint8], board: Board) -> Corners | N
         return None
     points = np.asarray(plan.getChessboardCorners(), dtype=float)[np.ravel(names)]
     start = np.asarray(uv, dtype=float).reshape(-1, 2)
-    deep = image if image.ndim == 2 else grey
     gap = 0.5 * (board.square - board.marker)
-    return Corners(points, along_edges(deep, points, start, board.square, gap))
+    return Corners(points, along_edges(image, points, start, board.square, gap))
