@@ -102,10 +102,20 @@ def _fast(
 
         known = keeper.get(f"camera-{number}")
         if not isinstance(known, Located):
-            known = locate_fast(camera, pictures.frames[camera.name], markers, sound, told)
+            try:
+                known = locate_fast(camera, pictures.frames[camera.name], markers, sound, told)
+            except InputError as fault:
+                raise _of_camera(fault, camera.name) from None
             keeper.put(f"camera-{number}", known)
         found[camera.name] = known
     return found
+
+
+def _of_camera(fault: InputError, name: str) -> InputError:
+    """A fault of a camera's images, which know their file but not the camera, as the user's."""
+    if fault.where != "frames":
+        return fault
+    return InputError("trial.toml", fault.problem, fault.remedy, field=f"frames of camera {name}")
 
 
 def _sounds(pictures: Pictures):  # type: ignore[no-untyped-def]
@@ -193,7 +203,7 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
         )  # fmt: skip
     found = search(pictures, show, out / KEPT)
     whole = joined(pictures, found)
-    notes = (*found.notes, *cautions(whole))
+    notes = (*whole.notes[len(pictures.trial.notes) :], *cautions(whole))
     _write(out, trial, pictures, found, whole)
     shutil.rmtree(out / KEPT, ignore_errors=True)
     record = {
