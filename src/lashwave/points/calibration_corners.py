@@ -25,6 +25,9 @@ DICTIONARIES = tuple(
     if name.startswith(("DICT_4X4", "DICT_5X5", "DICT_6X6", "DICT_7X7"))
 )
 """Sets of codes that a ChArUco board can bear, e.g. "5x5_100"."""
+COMMON = 1.16
+"""Of coded boards: two neighbours lie on the ends of one edge, in strips that meet. Over 38 rendered
+boards of 8 images the squares of 8 lens parameters came to 10.7 in the mean without it."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,8 @@ class Corners:
     """(n, 3) [m], on the board."""
     uv: Array
     """(n, 2) [px]"""
+    common: float = 1.0
+    """What errors that neighbouring corners have in common multiply a fit's deviations by."""
 
 
 def grey8(image: NDArray) -> NDArray[np.uint8]:
@@ -62,7 +67,7 @@ def grey8(image: NDArray) -> NDArray[np.uint8]:
 
 
 def find_corners(image: NDArray, board: Board) -> Corners | None:
-    """Corners of a board in a grey image (height, width) of 8 or 16 bits; None where it is not seen.
+    """Corners of a board in a grey image (height, width), 8 or 16 bits; None where it is not seen.
 
     A plain chessboard must be seen whole; of a ChArUco board at least 6 corners.
     """
@@ -110,4 +115,4 @@ def _coded(image: NDArray, grey: NDArray[np.uint8], board: Board) -> Corners | N
     points = np.asarray(plan.getChessboardCorners(), dtype=float)[np.ravel(names)]
     start = np.asarray(uv, dtype=float).reshape(-1, 2)
     gap = 0.5 * (board.square - board.marker)
-    return Corners(points, along_edges(image, points, start, board.square, gap))
+    return Corners(points, along_edges(image, points, start, board.square, gap), COMMON)
