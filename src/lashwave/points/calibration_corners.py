@@ -26,8 +26,8 @@ DICTIONARIES = tuple(
 )
 """Sets of codes that a ChArUco board can bear, e.g. "5x5_100"."""
 COMMON = 1.16
-"""Of coded boards: two neighbours lie on the ends of one edge, in strips that meet. Over 38 rendered
-boards of 8 images the squares of 8 lens parameters came to 10.7 in the mean without it."""
+"""Of coded boards: two neighbours lie on the ends of one edge, in strips that meet. Over 38
+rendered boards of 8 images the square of 8 lens parameters came to 10.7 in the mean without it."""
 
 
 @dataclass(frozen=True)
