@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from lashwave.quantities.answer import Answer
 from lashwave.report import numbers
 
-TIP, HAND, CLOCKS, FITTED, OTHER = (
+TIP, HAND, SENT, CLOCKS, FITTED, OTHER = (
     "Tip and crack",
     "Hand and energy",
+    "Fronts and sound",
     "Clocks and cameras",
     "Fitted over stated",
     "Other",
@@ -29,6 +30,10 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "hand_impulse": (HAND, "size of the integral of the hand's force, gravity's share included"),
     "hand_work": (HAND, "work of the hand's force and torque on grip and line"),
     "peak_kinetic_energy": (HAND, "largest kinetic energy of grip and line"),
+    "sound_birth_time": (SENT, "when the sound was born, by several microphones"),
+    "sound_birth_x": (SENT, "where, in the lab"),
+    "sound_birth_y": (SENT, "where, in the lab"),
+    "sound_birth_z": (SENT, "where, in the lab"),
     "drag_normal": (FITTED, "drag across the line"),
     "drag_tangential": (FITTED, "drag along the line"),
     "drag_tuft": (FITTED, "drag of the tuft"),
@@ -40,6 +45,14 @@ PREFIXES: dict[str, str] = {
     "clock_drift": "drift of the clock",
     "registration_u": "image offset, to the right",
     "registration_v": "image offset, down",
+}
+OF_SENT: dict[str, str] = {
+    "front_birth_time": "when the front was born, seen by",
+    "front_birth_station": "where that is, from the butt, seen by",
+    "sound_peak_pressure": "peak pressure at",
+    "sound_peak_level": "peak level re 20 µPa at",
+    "sound_delay": "onset after that of a wavelet from the first sonic moment, at",
+    "sound_front_delay": "onset after the front that the moving tip sends, at",
 }
 
 
@@ -64,6 +77,8 @@ def meaning(name: str) -> tuple[str, str]:
     stem, colon, camera = name.partition(":")
     if colon and stem in PREFIXES:
         return CLOCKS, f"{PREFIXES[stem]}, {camera}"
+    if colon and stem in OF_SENT:
+        return SENT, f"{OF_SENT[stem]} {camera}"
     return OTHER, ""
 
 
@@ -92,4 +107,4 @@ def groups(answers: dict[str, Answer]) -> list[tuple[str, list[Row]]]:
     found: dict[str, list[Row]] = {}
     for name in sorted(answers, key=order.index):
         found.setdefault(meaning(name)[0], []).append(row(name, answers[name]))
-    return [(g, found[g]) for g in (TIP, HAND, CLOCKS, FITTED, OTHER) if g in found]
+    return [(g, found[g]) for g in (TIP, HAND, SENT, CLOCKS, FITTED, OTHER) if g in found]
