@@ -20,11 +20,13 @@ BORN = {"time": "s", "x": "m", "y": "m", "z": "m"}
 """Answers `sound_birth_...`, and their units."""
 LEAST_SD = 1e-6
 """Of an onset beside its recorder's clock [s]: a hand-written table may give the clock's alone."""
-LOUD, STEP = 3e-3, 2e-6
-"""After the sonic moment, for which a tip may outrun its sound; between wavelets [s]."""
-LATE = 40e-6
-"""[s]; where the tip outruns no sound towards a microphone there is no front, and what swells there
-was picked 5 to 75 us late on the twin (seeds 2, 5 and 8)."""
+LED, LOUD, STEP = 0.2e-3, 3e-3, 2e-6
+"""Before and after the sonic moment, while a tip may outrun its sound; between wavelets [s]."""
+DEEP = 20e-6
+"""A tip that outruns its sound by less [s] makes no front that is heard."""
+LATE = 100e-6
+"""[s]; where there is no front sound swells, and its onset was picked 2 to 85 us late on the twin
+(seeds 2, 5, 8 and 10)."""
 SLACK = 4.0
 """Standard deviations beyond the way between two microphones that tell two events apart."""
 BADLY = 3.0
@@ -79,13 +81,12 @@ def _places(draws: Draws, sonic: Sonic) -> Array:
 
 
 def _leads(draws: Draws, sonic: Sonic, places: Array, microphone: Array, sound: float) -> Array:
-    """(D,) of `front_lead`, nan in draws without a sonic moment."""
+    """(D,) of `front_lead`; nan in draws without a sonic moment."""
     found = np.full(sonic.time.size, np.nan)
     for d in np.flatnonzero(np.isfinite(places).all(axis=1)):
         tip = draws.position[d][:, -1:].astype(float), draws.velocity[d][:, -1:].astype(float)
-        found[d] = front_lead(
-            (draws.time, *tip), float(sonic.time[d]), places[d], microphone, sound
-        )
+        when = float(sonic.time[d])
+        found[d] = front_lead((draws.time, *tip), when, places[d], microphone, sound)
     return found
 
 
@@ -96,23 +97,29 @@ def front_lead(
     microphone: Array,
     sound: float,
 ) -> float:
-    """By how much a tip's front comes later than a wavelet from the sonic moment [s]; under 0.
+    """By how much a tip's front comes later than a wavelet from the sonic moment [s].
 
     A tip that comes on faster than sound runs ahead of what it sent: the front that arrives first
     was sent at the last moment at which it came on at the speed of sound, where tau + R / c is
-    least (dt/dtau = 1 - M_r, check e13).
+    least (dt/dtau = 1 - M_r, check e13). Under 0 where the tip comes straight on; infinite where
+    it does not come on faster than sound for long enough to make a front.
 
     Parameters
     ----------
     track : times (T,) [s], positions (T, 1, 3) [m] and velocities (T, 1, 3) [m/s] of the tip.
     """
-    sent = np.arange(sonic_time, min(sonic_time + LOUD, float(track[0][-1])), STEP)
-    if sent.size < 2:
-        return 0.0
+    sent = np.arange(sonic_time - LED, min(sonic_time + LOUD, float(track[0][-1])), STEP)
+    if sent.size < 3:
+        return np.inf
     place = interpolate(*track, sent)[0][:, 0]
     arrive = sent + np.linalg.norm(place - microphone, axis=1) / sound
+    piled = np.maximum.accumulate(arrive) - arrive
+    deep = np.flatnonzero(piled[1:-1] > DEEP) + 1
+    least = deep[(arrive[deep] <= arrive[deep - 1]) & (arrive[deep] < arrive[deep + 1])]
+    if least.size == 0:
+        return np.inf
     at_once = sonic_time + float(np.linalg.norm(sonic_place - microphone)) / sound
-    return min(float(arrive.min()) - at_once, 0.0)
+    return float(arrive[least].min()) - at_once
 
 
 def _delays(
@@ -125,7 +132,8 @@ def _delays(
     """Onsets less the predicted arrivals."""
     answers = {}
     for (microphone, onset), lead in zip(pairs, leads, strict=True):
-        for name, sent in (("delay", sonic.time), ("front_delay", sonic.time + lead)):
+        front = sonic.time + np.where(np.isfinite(lead), lead, np.nan)
+        for name, sent in (("delay", sonic.time), ("front_delay", front)):
             late = arrival(onset.time, onset.sd, microphone.position, sent, places, *sound)
             if late is None:
                 continue
@@ -201,13 +209,18 @@ def _taken_back(
 ) -> tuple[list[tuple[Microphone, Onset]], Array]:
     """Onsets as a wavelet from the sonic moment would have come, and their covariance (M, M)."""
     spread = covariance(pairs)
-    has = np.isfinite(leads).all(axis=0)
-    if has.mean() < 0.5 or has.sum() < 2:
+    sonic = ~np.isnan(leads).any(axis=0)
+    if sonic.mean() < 0.5 or sonic.sum() < 2:
         return pairs, spread
-    middle = np.median(leads[:, has], axis=1)
+    leads = leads[:, sonic]
+    front = np.isfinite(leads)
+    has = front.mean(axis=1) > 0.5
+    middle = np.array(
+        [np.median(x[f]) if h else 0.0 for x, f, h in zip(leads, front, has, strict=True)]
+    )
+    full = np.where(front & has[:, None], leads, middle[:, None])
     taken = [(m, replace(o, time=o.time - x)) for (m, o), x in zip(pairs, middle, strict=True)]
-    late = np.where(middle > -STEP, LATE, 0.0)
-    return taken, spread + np.cov(leads[:, has]) + np.diag(late**2)
+    return taken, spread + np.cov(full) + np.diag(np.where(has, 0.0, LATE) ** 2)
 
 
 def _one_event(
