@@ -72,14 +72,18 @@ def test_the_place_of_birth_is_the_first_sonic_one(taken, located):
     clock = taken.sound[0].true_offset - taken.sound[0].clock.offset  # known to 0.1 ms as stated
     off = [answers[f"sound_birth_{a}"].value - p for a, p in zip("xyz", place, strict=True)]
     assert np.linalg.norm(off) < 0.03
-    assert abs(answers["sound_birth_time"].value + clock - time) < 30e-6
-    # The recorder's clock, and microphones that see the crack from one side.
-    assert 1e-4 < answers["sound_birth_time"].sd < 2e-4
-    # Where a front arrives, it does so when the moving tip sends it (check e13), not before.
-    leads = [answers[f"sound_delay:mic{k}"].value + clock for k in range(1, 7)]
-    late = [answers[f"sound_front_delay:mic{k}"].value + clock for k in range(1, 7)]
-    assert min(leads) < -5e-6
-    assert min(late) > -5e-6 and np.median(late) < 20e-6
+    # The recorder's clock (0.1 ms) is known here; what is left is the onsets' own.
+    own = np.sqrt(answers["sound_birth_time"].sd ** 2 - 1e-8)
+    assert own < 1e-4
+    assert abs(answers["sound_birth_time"].value + clock - time) < 2 * own
+    sd = np.array([answers[f"sound_birth_{a}"].sd for a in "xyz"])
+    assert (np.abs(off) < 3 * sd).all() and sd.max() < 0.03
+    # Where a front arrives, it does so when the moving tip sends it (check e13), not when a wavelet
+    # from the sonic moment would.
+    early = [answers[f"sound_delay:mic{k}"].value + clock for k in (1, 2, 4)]
+    late = [answers[f"sound_front_delay:mic{k}"].value + clock for k in (1, 2, 4)]
+    assert max(early) < -20e-6 and min(early) < -200e-6
+    assert np.abs(late).max() < 5e-6
 
 
 def test_two_microphones_are_too_few_and_say_so(taken, located):
