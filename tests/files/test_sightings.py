@@ -52,7 +52,7 @@ FRONTS = Fronts(
     np.array([5, 5, 6]), np.array([0, 2, 2]), RNG.uniform(0, 480, (3, 2)), RNG.uniform(0.1, 2, 3)
 )
 TUFT = TuftWidths(np.array([2, 7]), RNG.uniform(0.001, 0.02, 2), RNG.uniform(1e-4, 1e-3, 2))
-ONSETS = [Onset("mic1.wav", 0.812345678901234, 1.7e-5), Onset("mic1.wav", 0.9, 2e-5)]
+ONSETS = [Onset("left", 0.812345678901234, 1.7e-5), Onset("mic1.wav", 0.9, 2e-5)]
 FLASHES = np.array([0, 40, 80])
 MARKERS = Markers(
     time=np.arange(25) / 500 + 0.25,

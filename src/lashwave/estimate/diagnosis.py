@@ -97,6 +97,7 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
             found.append(f"camera {name}: none of its points falls within the record")
     if not joint.converged:
         found.append("the cost was still falling when the fit stopped: intervals may be too narrow")
+    found.extend(joint.doubts)
     found.extend(_clock_warnings(setup, joint))
     if setup.stiffness_source == "guess":
         found.append("bending stiffness was neither measured nor stated; it was guessed and fitted")

@@ -13,7 +13,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.cameras import read_cameras, read_clock
+from lashwave.files.cameras import read_cameras
+from lashwave.files.events import read_clock
 from lashwave.files.fields import Fields, parse
 from lashwave.files.located import read_onsets
 from lashwave.files.markers import read_markers
@@ -194,11 +195,36 @@ def _date(head: Fields) -> str | None:
     return str(head.text("date", None))
 
 
+def _channel(fields: Fields) -> int | None:
+    channel = fields.get("channel", None)
+    whole = isinstance(channel, int) and not isinstance(channel, bool) and 1 <= channel <= 1024
+    if channel is not None and not whole:
+        raise fields.fault("channel", f"{channel!r} is no channel", "count from 1")
+    return channel if whole else None
+
+
+def _check_apart(fields: Fields, new: Microphone, known: list[Microphone]) -> None:
+    """Refuse two microphones of one name, of one channel, or of one recorder with two clocks."""
+    for other in known:
+        if other.label == new.label:
+            key = "name" if new.name else "file"
+            raise fields.fault(key, f"{new.label!r} is another microphone's", "name each one")
+        if other.file == new.file and (other.channel or 1) == (new.channel or 1):
+            raise fields.fault("channel", "is another microphone's", "give each its channel")
+        clocks = [(m.clock_offset, m.clock_offset_sd) for m in (new, other)]
+        if other.shared_clock == new.shared_clock and clocks[0] != clocks[1]:
+            right = "state the same clock and events for all microphones of one recorder"
+            raise fields.fault("clock", f"is not that of {other.label!r}, one recorder's", right)
+
+
 def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
     """Microphones by the names of their files; sound is read by the command that wants it."""
-    found = []
+    found: list[Microphone] = []
     for fields in root.subs("microphones"):
-        fields.expect("file", "position", "sensitivity", "clock", "name")
+        fields.expect(
+            "file", "position", "sensitivity", "full_scale", "clock", "events", "name", "channel",
+            "recorder",
+        )  # fmt: skip
         name = fields.text("file")
         folder.file(name, fields.where, fields.line("file"), fields.name("file"))
         position = fields.array("position", (3,))
@@ -206,8 +232,19 @@ def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
             raise fields.fault("position", "is over 1 km away", "write [x, y, z] in metres")
         clock = read_clock(folder, fields, f"microphone {name}")
         sensitivity = fields.number("sensitivity", "sensitivity", None, above=0.0, high=1e3)
-        called = fields.text("name", None)
-        found.append(Microphone(name, position, sensitivity, clock.offset, clock.offset_sd, called))
+        microphone = Microphone(
+            file=name,
+            position=position,
+            sensitivity=sensitivity,
+            clock_offset=clock.offset,
+            clock_offset_sd=clock.offset_sd,
+            name=fields.text("name", None),
+            channel=_channel(fields),
+            recorder=fields.text("recorder", None),
+            full_scale=fields.number("full_scale", "voltage", 1.0, above=0.0, high=1e4),
+        )
+        _check_apart(fields, microphone, found)
+        found.append(microphone)
     if found:
         folder.notes.append("sound is not read by this command.")
     return tuple(found)

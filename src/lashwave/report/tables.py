@@ -57,6 +57,10 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "tip_speed_from_taper": (WAVE, "of it: that line being lighter too, by the law"),
     "tip_speed_from_other": (WAVE, "of it: hand, air, gravity, bending while the fold ran"),
     "tip_speed_from_free_end": (WAVE, "of it: gained with under one width of the fold left"),
+    "sound_birth_time": (SOUND, "when the sound was born, by several microphones"),
+    "sound_birth_x": (SOUND, "where, in the lab"),
+    "sound_birth_y": (SOUND, "where, in the lab"),
+    "sound_birth_z": (SOUND, "where, in the lab"),
     "drag_normal": (FITTED, "drag across the line"),
     "drag_tangential": (FITTED, "drag along the line"),
     "drag_tuft": (FITTED, "drag of the tuft"),
@@ -75,7 +79,10 @@ OF_SOUND: dict[str, str] = {
     "front_speed": "speed of the front along its normal, seen by",
     "front_overpressure": "rise of pressure behind it by that speed, seen by",
     "mach_from_cone": "tip's Mach number across the view by a straight front, seen by",
-    "sound_delay": "sound later than the first sonic moment lets expect, at",
+    "sound_peak_pressure": "peak pressure at",
+    "sound_peak_level": "peak level re 20 µPa at",
+    "sound_delay": "onset after that of a wavelet from the first sonic moment, at",
+    "sound_front_delay": "onset after the front that the moving tip sends, at",
 }
 
 

@@ -226,9 +226,13 @@ def simulate(
     lost_third: Annotated[bool, _flag("Hide the last third for 30 ms about the peak.")] = False,
     clock_wrong: Annotated[float, Parameter(help="Error of the camera's stated clock [s].")] = 0.0,
     stand_off: Annotated[float, Parameter(help="Of the markers from the axis [m].")] = 0.0,
+    camera_rate: Annotated[
+        float | None, Parameter(help="Of the fast cameras [Hz]; default one in step with 500 Hz.")
+    ] = None,
     pictures: Annotated[
         bool, _flag("Images and sound in place of points; minutes, 0.4 GB.")
     ] = False,
+    microphones: Annotated[int, Parameter(help="How many, with --pictures; 1 to 16.")] = 1,
     json: Json = False,
     quiet: Quiet = False,
 ) -> int:
@@ -252,9 +256,12 @@ def simulate(
         lost_third=lost_third,
         clock_wrong=clock_wrong,
         stand_off=stand_off,
+        camera_rate=camera_rate,
     )
     with console.progress(quiet) as progress:
-        return bench.simulate(out, wishes, progress, pictures=pictures, as_json=json)
+        return bench.simulate(
+            out, wishes, progress, pictures=pictures, as_json=json, microphones=microphones
+        )
 
 
 @app.command

@@ -11,6 +11,7 @@ from lashwave.quantities.errors import InputError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.workbench.console import Progress, silent
+from lashwave.workbench.loudness import cautions
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -63,7 +64,7 @@ def reconstruct_trial(
         if trial.onsets or any(c.fronts is not None for c in trial.cameras):
             show("fronts and sounds", 1.0)
             more, said, lists = _sent(trial, fit, sonic, lists)
-            answers, warnings = answers | more, [*warnings, *said]
+            answers, warnings = answers | more, [*warnings, *said, *cautions(trial)]
     every = (*trial.notes, *fit.warnings, *warnings)
     return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
 
@@ -74,12 +75,13 @@ def _sent(
     """Answers about the fronts that were seen and the sounds that were heard, and the lists with
     the fronts' place in the order of events."""
     from lashwave.answers import further
-    from lashwave.answers.sound import speed
-    from lashwave.estimate.sent import Sonic, sent
+    from lashwave.answers.sound import peaks, speed
+    from lashwave.estimate.heard import Sonic
+    from lashwave.estimate.sent import sent
 
     answers, warnings = sent(trial, fit.draws, Sonic(first.time, first.station), speed(trial.air))
     more, table = further.add_fronts(trial, fit.draws, first, answers, table)
-    return answers | more, warnings, table
+    return answers | more | peaks(trial), warnings, table
 
 
 def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
@@ -90,10 +92,11 @@ def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
 
     show = progress or silent
     show("reading", 0.0)
-    pictures = read_pictures(folder, sound=False)
+    pictures = read_pictures(folder)
     trial = pictures.trial
-    if pictures.frames:
+    if pictures.frames or pictures.sounds:
         trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
+    del pictures  # sound is held whole
     refuse_unusable(trial, folder / "trial.toml")
     return trial
 
