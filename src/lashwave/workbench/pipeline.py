@@ -85,12 +85,14 @@ def reconstruct_folder(
     """
     from lashwave.files.pictures import read_pictures
     from lashwave.workbench.checkup import refuse_unusable
+    from lashwave.workbench.labelled import labelled
     from lashwave.workbench.locate import joined, search
 
     show = progress or silent
     show("reading", 0.0)
     pictures = read_pictures(folder, sound=False)
-    trial = pictures.trial
+    trial = labelled(pictures.trial)
+    pictures = replace(pictures, trial=trial)
     if pictures.frames:
         trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
     refuse_unusable(trial, folder / "trial.toml")
