@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lashwave.points.carried import CarryRule, carry
 from lashwave.points.chain import ChainRule, min_marginals
 from lashwave.points.continuity import fill, jumps
 from lashwave.points.identity import LeapRule, torn
@@ -33,6 +34,8 @@ class LabelRule:
     rounds: int = 3
     again: int = 2
     """Further rounds, with the labels that are sure held fast."""
+    onward: int = 2
+    """Rounds in which labels are carried on past the ends of their tracks."""
     independent: float = 3.0
     """Samples that together count as one vote: neighbours in time have the same shape. A tenth of
     a track's length comes on top, as a bend that misleads may last."""
@@ -48,6 +51,7 @@ class LabelRule:
     chain: ChainRule = field(default_factory=ChainRule)
     link: LinkRule = field(default_factory=LinkRule)
     leap: LeapRule = field(default_factory=LeapRule)
+    carry: CarryRule = field(default_factory=CarryRule)
 
 
 @dataclass(frozen=True)
@@ -222,6 +226,11 @@ def label_points(
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
         label = settled(sample, position, label, track, lead, station, scale, rule)
+    for _ in range(rule.onward):
+        more = carry(
+            sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
+        )
+        label = settled(sample, position, more, track, lead, station, scale, rule)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 
 
