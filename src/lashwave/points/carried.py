@@ -27,9 +27,9 @@ class CarryRule:
 
     jerk: float = 4e5
     """Of a marker at rest, root-mean-square change of acceleration a second [m/s3]."""
-    turn: float = 0.3
-    """Share of speed times rate squared that jerk may reach: at 50 m/s and 500 Hz 4e6 m/s3, by
-    which a prediction from the sample before is good to some 15 mm."""
+    turn: float = 0.15
+    """Share of speed times rate squared that jerk may reach: at 50 m/s and 500 Hz 2e6 m/s3, by
+    which a prediction from the sample before is good to some 8 mm."""
     speed: float = 10.0
     """Of a marker just found, standard deviation of a component [m/s]."""
     acceleration: float = 1e3
@@ -40,7 +40,7 @@ class CarryRule:
     """Standard deviation at which a prediction says nothing [m]: the room of stray points."""
     gate: float = 16.0
     """Largest chi-square (3 degrees of freedom) of a point from its prediction."""
-    margin: float = 6.0
+    margin: float = 4.0
     """Least lead over other points, other labels, and over being a stray point."""
 
 
@@ -176,7 +176,9 @@ def _surest(
     if not open_.size:
         return None
     place = position[free]
-    variance = np.where(known.missed[open_] <= rule.coast, known.spread[open_, 0, 0] + sd**2, np.inf)
+    variance = np.where(
+        known.missed[open_] <= rule.coast, known.spread[open_, 0, 0] + sd**2, np.inf
+    )
     away = ((place - known.mean[open_, None, 0]) ** 2).sum(-1) / variance[:, None]
     if not (away[np.isfinite(variance)] < rule.gate).any():
         return None
