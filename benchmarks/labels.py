@@ -18,7 +18,11 @@ import numpy as np
 
 from lashwave.points.relabel import label_markers, repair
 from lashwave.quantities.sightings import Markers
-from lashwave.twin import make
+from lashwave.quantities.trial import Trial
+from lashwave.twin.bench import RTOL, observe
+from lashwave.twin.throws import ROUGH, chain_of, draw_throw, run
+from lashwave.twin.truth import Truth, of_trajectory, output_times
+from lashwave.twin.views import Wishes
 
 NEAR = 2e-3
 """[m], over 6 standard deviations of a coordinate."""
@@ -51,8 +55,17 @@ def true_points(bare: Markers, place: np.ndarray) -> int:
     return int((away.min(axis=1) < NEAR).sum())
 
 
+def thrown(seed: int) -> tuple[Trial, Truth]:
+    """A throw on coarse links (30 to 11 mm), for labels do not ask for more: some seconds."""
+    scene = draw_throw(seed, spacing=ROUGH)
+    chain = chain_of(scene.lash, ROUGH)
+    times = output_times(scene.duration, None)
+    path = of_trajectory(run(scene, chain, times, RTOL), chain.station)
+    return observe(scene, path, Wishes(camera=False, ghosts=0.1, swaps=6))
+
+
 def one(seed: int) -> dict[str, int]:
-    trial, truth = make(seed, "throw", ghosts=0.1, swaps=6)
+    trial, truth = thrown(seed)
     markers, grip = trial.markers, trial.line.handle_length
     place = truth.path.at(markers.time, truth.scene.lash.station)[0]
     given, given_wrong = score(markers, place)

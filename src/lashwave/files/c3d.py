@@ -51,6 +51,10 @@ class Points:
     present: tuple[str, ...]
     """Every label of the file."""
     notes: tuple[str, ...]
+    unlabelled_time: Array
+    """(U,) [s] of samples of points that have no label; see `nameless`."""
+    unlabelled_position: Array
+    """(U, 3) [m]"""
 
 
 @dataclass(frozen=True)
@@ -91,8 +95,9 @@ def read_c3d(
     names = _labels(path, where, header, parameters, notes)
     scale = _scale(where, header, parameters)
     layout = _layout(where, header, parameters, size, path, 2 if scale > 0 else 4, notes)
-    names = names[: layout.points]
-    present = tuple(dict.fromkeys(n for n in names if n))
+    names = (names + [""] * layout.points)[: layout.points]
+    free = np.array([nameless(n) and n not in (labels or ()) for n in names])
+    present = tuple(dict.fromkeys(n for n, f in zip(names, free, strict=True) if not f))
     single = tuple(n for n in present if names.count(n) == 1)
     wanted = single if labels is None else labels
     columns = _columns(where, names, wanted)
@@ -100,18 +105,34 @@ def read_c3d(
     unit = _unit(where, parameters, notes)
     position = np.full((layout.count, len(wanted), 3), np.nan)
     have = np.flatnonzero(columns >= 0)
-    for begin, xyz in _pieces(path, header, layout, columns[have]):
-        factor = unit * scale if scale > 0 else unit
-        position[begin : begin + len(xyz), have] = xyz * factor
-    frames = layout.first + np.arange(layout.count)
+    factor = unit * scale if scale > 0 else unit
+    loose: list[tuple[NDArray[np.int64], Array]] = [(np.empty(0, np.int64), np.empty((0, 3)))]
+    for begin, xyz in _pieces(path, header, layout, np.append(columns[have], np.flatnonzero(free))):
+        position[begin : begin + len(xyz), have] = xyz[:, : have.size] * factor
+        rest = xyz[:, have.size :] * factor
+        # Some exporters mark a gap by zeros alone.
+        row, column = np.nonzero(np.isfinite(rest[..., 0]) & rest.any(axis=-1))
+        loose.append((begin + row, rest[row, column]))
+    time = (layout.first + np.arange(layout.count) - 1) / rate
     return Points(
-        (frames - 1) / rate,
+        time,
         position,
         rate,
         layout.first,
         present,
         tuple(notes),
+        time[np.concatenate([row for row, _ in loose])],
+        np.concatenate([place for _, place in loose]),
     )
+
+
+def nameless(label: str) -> bool:
+    """Whether a point has no label: an empty one, or one that begins with `*`.
+
+    The format (c3d.org) names every point or leaves its label blank; the star before a running
+    number is a usage of exporters for points that nobody has named.
+    """
+    return not label or label.startswith("*")
 
 
 def _fault(where: str, problem: str, remedy: str, field: str = "C3D") -> InputError:
@@ -131,7 +152,7 @@ def _labels(
         names = second_labels(path)
         if names:
             notes.append("labels were read by a second reader")
-    if not any(names):
+    if not any(names) and (parameters.broken or ("POINT", "LABELS") not in parameters.values):
         why = f" ({parameters.broken})" if parameters.broken else ""
         raise _fault(where, f"has no labels{why}", "export it with its parameters", "POINT:LABELS")
     return names

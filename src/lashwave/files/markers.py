@@ -79,8 +79,10 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
         if zero.any():
             points.position[zero] = np.nan
             folder.notes.append(f"{name}: {int(zero.sum())} samples exactly at 0, 0, 0: not seen.")
-        none = np.empty(0)
-        record = Record(points.time, points.position, None, points.present, none, np.empty((0, 3)))
+        record = Record(
+            points.time, points.position, None, points.present,
+            points.unlabelled_time, points.unlabelled_position,
+        )  # fmt: skip
     elif path.suffix.lower() == ".csv":
         record = read_samples(path, name, labels, rate, folder.notes)
     else:
@@ -128,20 +130,23 @@ def _assemble(
     labels: list[str],
     stations: dict[str, float],
 ) -> Markers:
-    """The noun, without the labels that were never seen."""
+    """The noun, without the labels that were never seen, unless points without a label may be
+    theirs: these keep their place, to be labelled later."""
     name = fields.text("file")
-    missing = [label for label in labels if label not in record.present]
     seen = np.atleast_1d(np.isfinite(record.position[:, :, 0]).any(axis=0))
-    keep = [i for i, label in enumerate(labels) if seen[i]]
+    loose = record.unlabelled_time.size > 0
+    keep = [i for i, has in enumerate(seen) if has or loose]
+    missing = [v for v, has in zip(labels, seen, strict=True) if not (has or v in record.present)]
     if not any(labels[i] in stations for i in keep):
         found = ", ".join(repr(p) for p in record.present[:6]) or "none"
         raise fields.fault(
             "stations", f"{name} has no sample of any label listed", f"its labels are: {found}"
         )
     if missing:
-        folder.notes.append(f"{name} has no marker {', '.join(missing)}; left out.")
-    never = [label for i, label in enumerate(labels) if not seen[i] and label not in missing]
-    if never:
+        fate = "points without a label may be theirs" if loose else "left out"
+        folder.notes.append(f"{name} has no marker {', '.join(missing)}; {fate}.")
+    never = [v for v, has in zip(labels, seen, strict=True) if not has and v not in missing]
+    if never and not loose:
         folder.notes.append(f"{name}: marker {', '.join(never)} was never seen; left out.")
     unused = [label for label in record.present if label not in labels]
     if unused:

@@ -40,7 +40,7 @@ class ChainRule:
 
 
 def chord_cost(
-    distance: Array, arc: float, sd: float, rule: ChainRule, rigid: bool = False
+    distance: Array, arc: float | Array, sd: float | Array, rule: ChainRule, rigid: bool = False
 ) -> Array:
     """Cost of distances (...,) [m] between markers `arc` [m] apart along the line.
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lashwave.points.carried import CarryRule, carry
 from lashwave.points.chain import ChainRule, min_marginals
 from lashwave.points.continuity import fill, jumps
 from lashwave.points.identity import LeapRule, torn
@@ -33,6 +34,8 @@ class LabelRule:
     rounds: int = 3
     again: int = 2
     """Further rounds, with the labels that are sure held fast."""
+    onward: int = 4
+    """Rounds in which labels are carried on past the ends of their tracks."""
     independent: float = 3.0
     """Samples that together count as one vote: neighbours in time have the same shape. A tenth of
     a track's length comes on top, as a bend that misleads may last."""
@@ -41,6 +44,9 @@ class LabelRule:
     worst: float = 1.0
     """Largest mean cost of a track's label over the best labelling of its samples: more, and
     the track has no place on the line."""
+    rival: float = 0.7
+    """By which another track must cost more at a track's station, in the mean of the samples that
+    both have, where these are a tenth of the track's or more: a misfit of 1.2 sd, for none."""
     switch: float = 12.0
     """Cost of a change of station within a track."""
     cap: float = 15.0
@@ -48,6 +54,7 @@ class LabelRule:
     chain: ChainRule = field(default_factory=ChainRule)
     link: LinkRule = field(default_factory=LinkRule)
     leap: LeapRule = field(default_factory=LeapRule)
+    carry: CarryRule = field(default_factory=CarryRule)
 
 
 @dataclass(frozen=True)
@@ -213,15 +220,22 @@ def label_points(
             track, more = _cuts(track, sample, votes + given, rule.switch)
             cut += more
     label, lead, undecided, strangers = _decide(track, votes + given, cost, rule)
+    label = np.where(_rivalled(sample, track, label, cost + given, rule), -1, label)
     label = settled(sample, position, label, track, lead, station, scale, rule)
     for _ in range(rule.again):
         # With neighbours known for sure, more is sure.
         votes = own_cost(sample, position, label, track, station, scale, rule)
         cost = np.minimum(votes - votes.min(axis=1, keepdims=True), rule.cap) + given
         later, better, undecided, strangers = _decide(track, cost, votes, rule)
+        later = np.where(_rivalled(sample, track, later, votes + given, rule), -1, later)
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
         label = settled(sample, position, label, track, lead, station, scale, rule)
+    for _ in range(rule.onward):
+        carried = carry(
+            sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
+        )
+        label = settled(sample, position, carried, track, lead, station, scale, rule)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 
 
@@ -290,6 +304,29 @@ def _decide(
     sure = fits & (lead >= rule.margin)
     label = np.where(sure[track] & voted, best[track], -1)
     return label, lead[track], int(np.sum(fits[track] & ~sure[track])), int(np.sum(~fits[track]))
+
+
+def _rivalled(
+    sample: Whole, track: Whole, label: Whole, cost: Array, rule: LabelRule
+) -> NDArray[np.bool_]:
+    """(U,) labelled points of tracks whose station another track might hold as well.
+
+    In the samples that both have, the cost (U, L) of the other is too little more: a marker on
+    the handle may stand as far from the grip's others as one on the axis.
+    """
+    out = np.zeros(label.size, dtype=bool)
+    for k in np.unique(label[label >= 0]):
+        here = np.isfinite(cost[:, k])
+        for t in np.unique(track[label == k]):
+            own = np.flatnonzero((track == t) & here)
+            shared = here & (track != t) & np.isin(sample, sample[own])
+            others, back, count = np.unique(track[shared], return_inverse=True, return_counts=True)
+            if not others.size:
+                continue
+            more = np.bincount(back, cost[shared, k]) / count - cost[own, k].mean()
+            long = count >= max(rule.shortest, 0.1 * own.size)
+            out[own] |= bool((long & (more < rule.rival)).any())
+    return out & (label >= 0)
 
 
 def _alone(sample: Whole, label: Whole, lead: Array) -> Whole:

@@ -296,3 +296,50 @@ def repair(
     found against it. Parameters and errors as for `label_markers`.
     """
     return _relabelled(markers, handle_length, rule or LabelRule(), trust=True)
+
+
+def completed(
+    markers: Markers, handle_length: float = 0.0, rule: LabelRule | None = None
+) -> tuple[Markers, LabelReport]:
+    """Label the points that have no label, where the label they get is free; labels that points
+    came with stay, right or wrong. Parameters and errors as for `label_markers`."""
+    mended, found = repair(markers, handle_length, rule)
+    free = np.isnan(markers.position[..., 0])
+    given = free & np.isfinite(mended.position[..., 0])
+    # A point that had a label keeps it, so that it is not given another.
+    given &= ~_was_labelled(markers, mended)
+    position = np.where(given[..., None], mended.position, markers.position)
+    sd = np.where(given, mended.sd, markers.sd)
+    left = _left_over(markers, position)
+    report = replace(
+        found,
+        kept=int(np.isfinite(markers.position[..., 0]).sum()),
+        added=int(given.sum()),
+        exchanged=(),
+        removed=0,
+        unlabelled=int(left.sum()),
+    )
+    whole = replace(
+        markers,
+        position=position,
+        sd=sd,
+        unlabelled_time=markers.unlabelled_time[left],
+        unlabelled_position=markers.unlabelled_position[left],
+    )
+    return whole, report
+
+
+def _was_labelled(markers: Markers, mended: Markers) -> NDArray[np.bool_]:
+    """(T, L) points of the mended record that carried another label before."""
+    same = (mended.position[:, :, None] == markers.position[:, None]).all(axis=-1)
+    return np.asarray(same.any(axis=2))
+
+
+def _left_over(markers: Markers, position: Array) -> NDArray[np.bool_]:
+    """(U,) points without a label that are nowhere in the labelled places (T, L, 3)."""
+    sample = np.rint((markers.unlabelled_time - markers.time[0]) * markers.rate).astype(np.int64)
+    inside = (sample >= 0) & (sample < markers.time.size)
+    left = np.ones(sample.size, dtype=bool)
+    there = position[sample[inside]] == markers.unlabelled_position[inside, None]
+    left[inside] = ~there.all(axis=-1).any(axis=1)
+    return left

@@ -138,8 +138,8 @@ def good(found: Trialled) -> bool:
     return reached and EARLIEST < found.time < LONGEST and found.radius > SHARPEST
 
 
-def draw_throw(seed: int, stiffness: bool = True) -> Scene:
-    """A throw whose tip reaches Mach 0.9 to 1.8 within 1.4 s.
+def draw_throw(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Scene:
+    """A throw whose tip reaches Mach 0.9 to 1.8 within 1.4 s, on links of this spacing.
 
     A mother is drawn, then varied in line, law, hand and tempo until the tip is as fast as the
     seed asks. What the first seeds came to is kept in `chosen`, so that they need no search.
@@ -154,8 +154,8 @@ def draw_throw(seed: int, stiffness: bool = True) -> Scene:
             scene = _throw(seed, attempt, tempo, stiffness)
             try:
                 found = try_out(scene, ROUGH)
-                if good(found):
-                    found = try_out(scene, FINE)
+                if good(found) and spacing != ROUGH:
+                    found = try_out(scene, spacing)
             except SimulationError:
                 break
             if good(found) and abs(np.log(found.mach / aim)) < NEAR_AIM:

@@ -219,8 +219,9 @@ def as_record(checkup: Checkup) -> dict[str, object]:
 def run(folder: Path, *, as_json: bool) -> int:
     """Read, inspect, print; status 0, or 2 where the trial is not usable."""
     from lashwave.files.trial import read_trial
+    from lashwave.workbench.labelled import labelled
 
-    checkup = inspect(read_trial(folder))
+    checkup = inspect(labelled(read_trial(folder)))
     if as_json:
         console.say(json.dumps(finite(as_record(checkup)), indent=1, allow_nan=False))
     else:

@@ -193,9 +193,11 @@ def _with_sightings(
 def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int:
     """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets."""
     from lashwave.files.pictures import read_pictures
+    from lashwave.workbench.labelled import labelled
 
     show("reading", 0.0)
     pictures = read_pictures(trial)
+    pictures = replace(pictures, trial=labelled(pictures.trial))
     if not pictures.frames and not pictures.sounds:
         raise InputError(
             trial / "trial.toml", "names no images to search and no sound",

@@ -88,12 +88,14 @@ def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
     """A trial folder with what its pictures show; raises InputError where it cannot be used."""
     from lashwave.files.pictures import read_pictures
     from lashwave.workbench.checkup import refuse_unusable
+    from lashwave.workbench.labelled import labelled
     from lashwave.workbench.locate import joined, search
 
     show = progress or silent
     show("reading", 0.0)
     pictures = read_pictures(folder)
-    trial = pictures.trial
+    trial = labelled(pictures.trial)
+    pictures = replace(pictures, trial=trial)
     if pictures.frames or pictures.sounds:
         trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
     del pictures  # sound is held whole
