@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.points.continuity import expected
+
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -65,3 +67,26 @@ def _leaps(seen: Whole, place: Array, step: float, rule: LeapRule) -> Whole:
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * AROUND + 1)
     usual = np.delete(windows, AROUND, axis=1).max(axis=1)
     return np.flatnonzero((gap <= rule.reach) & (speed > 2.0 * usual + rule.speed))
+
+
+def handed_over(sample: Whole, position: Array, label: Whole, track: Whole, sd: float) -> Mask:
+    """(U,) labelled points of tracks on which a label is handed to another with no break in the
+    motion: one of the two is wrong, and the one that fewer points of the track (U,) carry goes.
+
+    Tracks are those before any cut; sd is of one coordinate [m].
+    """
+    out = np.zeros(label.size, dtype=bool)
+    order = np.lexsort((sample, track))
+    for own in np.split(order, np.flatnonzero(np.diff(track[order])) + 1):
+        own = own[label[own] >= 0]
+        turns = np.flatnonzero(np.diff(label[own])) + 1
+        count = np.bincount(label[own]) if own.size else np.empty(0)
+        for turn in turns:
+            before, after = own[max(turn - 3, 0) : turn], own[turn]
+            target, allowed = expected(
+                sample[before], position[before], int(sample[after]), sd, ends=True
+            )
+            if np.linalg.norm(position[after] - target) < allowed:
+                pair = label[own[[turn - 1, turn]]]
+                out[own[label[own] == pair[count[pair].argmin()]]] = True
+    return out

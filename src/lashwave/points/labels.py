@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from lashwave.points.carried import CarryRule, carry
 from lashwave.points.chain import ChainRule, min_marginals
 from lashwave.points.continuity import fill, jumps
-from lashwave.points.identity import LeapRule, torn
+from lashwave.points.identity import LeapRule, handed_over, torn
 from lashwave.points.linking import LinkRule, link
 
 Array = NDArray[np.float64]
@@ -196,7 +196,7 @@ def label_points(
     """
     sample, position = np.asarray(sample, dtype=np.int64), np.asarray(position, dtype=float)
     station = np.asarray(station, dtype=float)
-    track = link(sample, position, scale.sd, scale.step, rule.link)
+    whole = track = link(sample, position, scale.sd, scale.step, rule.link)
     count = len(sample)
     given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
     votes = np.full((count, station.size), np.nan)
@@ -231,11 +231,13 @@ def label_points(
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
         label = settled(sample, position, label, track, lead, station, scale, rule)
+    label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
     for _ in range(rule.onward):
         more = carry(
             sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
         )
         label = settled(sample, position, more, track, lead, station, scale, rule)
+    label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 
 
