@@ -5,7 +5,7 @@ VENV := .venv
 PY := $(VENV)/bin/python
 UV := $(VENV)/bin/uv pip install --quiet --python $(PY)
 STAMP := $(VENV)/.installed
-BENCHES ?= convergence forward trials real_lines duration pictures dots tip
+BENCHES ?= convergence forward trials real_lines duration pictures dots tip pages
 
 # One thread of BLAS: the systems solved here are small and banded, more threads are slower.
 export OMP_NUM_THREADS ?= 1
@@ -27,14 +27,17 @@ help:
 	@echo "make lock      renew requirements.lock"
 	@echo "make clean     remove the environment and everything built"
 
-$(STAMP): pyproject.toml requirements.lock
+# What the pages of the bench on screen are built from, by hatch_build.py.
+WEB := hatch_build.py $(shell find web -name node_modules -prune -o -type f -print)
+
+$(STAMP): pyproject.toml requirements.lock $(WEB)
 	@test -n "$(PYTHON)" || { echo "No Python found; install Python 3.11."; exit 1; }
 	@"$(PYTHON)" -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "Python 3.11 or newer is needed; name one: make PYTHON=/path/to/python3.11"; exit 1; }
 	@test -x $(PY) || "$(PYTHON)" -m venv $(VENV)
 	@test -x $(VENV)/bin/uv || $(PY) -m pip install --quiet --disable-pip-version-check uv
 	$(UV) -r requirements.lock
-	$(UV) --no-deps --editable .
+	$(UV) --no-deps --refresh-package lashwave --reinstall-package lashwave --editable .
 	@touch $@
 
 demo: $(STAMP)
@@ -65,4 +68,4 @@ lock:
 	  --universal --upgrade --no-emit-index-url --no-header --no-annotate -o requirements.lock
 
 clean:
-	rm -rf $(VENV) build docs/_build .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) build src/lashwave/workbench/pages web/node_modules docs/_build .mypy_cache .ruff_cache .pytest_cache .hypothesis

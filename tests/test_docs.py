@@ -19,7 +19,10 @@ from lashwave.workbench import cli
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 PAGES = [ROOT / "README.md", ROOT / "CHANGELOG.md", *sorted((ROOT / "docs").glob("*.md"))]
-COMMANDS = ("check", "reconstruct", "locate", "calibrate", "simulate", "demo")
+COMMANDS = (
+    "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
+    "locate", "calibrate", "simulate", "demo", "assemble", "open",
+)  # fmt: skip
 
 
 def blocks(text: str, language: str) -> list[str]:
@@ -89,7 +92,8 @@ def test_the_python_of_the_readme_runs(
     fit = invented.fit(trial, times=60, stations=12)
     (tmp_path / "out").mkdir()
     answers = invented.answers(fit)
-    write_results(tmp_path / "out" / "demo", fit, answers, None, "<html></html>", trial, {})
+    report = {"report.html": b"<html></html>", "report.pdf": b"%PDF-"}
+    write_results(tmp_path / "out" / "demo", fit, answers, None, report, trial, {})
     monkeypatch.chdir(tmp_path)
     (code,) = blocks(README, "python")
     exec(compile(code, "README.md", "exec"), {})

@@ -32,6 +32,29 @@ NAMES = [
     "drag_tuft",
     "stiffness_scale",
     "damping_time",
+    # docs/answers
+    "drag_loss",
+    "tuft_loss",
+    "damping_loss",
+    "stored_energy",
+    "peak_bending_energy",
+    "unexplained_work",
+    "random_force_work",
+    "peak_hand_torque",
+    "fold_mass_exponent",
+    "fold_speed_ratio",
+    "tip_speed_from_hand",
+    "tip_speed_from_start",
+    "tip_speed_from_shortening",
+    "tip_speed_from_taper",
+    "tip_speed_from_other",
+    "tip_speed_from_free_end",
+    "peak_tip_acceleration",
+    "angle_at_sonic",
+    "probability_sonic_before_full_extension",
+    "probability_sonic_before_tip_turns",
+    "probability_tip_turns_before_full_extension",
+    "probability_peak_speed_before_full_extension",
 ]
 
 STATION = np.linspace(0.0, 2.0, 21)
@@ -85,7 +108,7 @@ def test_intervals_are_those_of_the_draws(imposed, spread):
 
 def test_lists_have_medians_and_bands_on_the_grid(imposed, spread):
     _, lists, _ = answer(imposed.trial(), spread)
-    assert dict(lists.sizes) == {"time": 501, "station": 21}
+    assert lists.sizes["time"] == 501 and lists.sizes["station"] == 21
     at = lists.sel(time=0.2, station=2.0, method="nearest")
     assert float(at.speed) == pytest.approx(240.0, rel=1e-3)
     assert float(at.speed_high - at.speed_low) == pytest.approx(2 * 1.96 * 2.4, rel=0.02)
@@ -117,3 +140,23 @@ def test_bands_leave_out_what_is_missing():
         assert edge[0] == pytest.approx(np.quantile(values[:, 0], level), rel=1e-12)
         assert edge[3] == pytest.approx(np.nanquantile(values[:, 3], level), rel=1e-12)
         assert np.isnan(edge[1:3]).all()
+
+
+def test_a_front_takes_its_place_in_the_order_of_events(imposed, spread):
+    from lashwave.answers import crack, further
+    from lashwave.quantities.answer import Answer
+
+    _, lists, _ = answer(imposed.trial(), spread)
+    assert list(lists["event"].values) == [
+        "tip_turns", "first_sonic", "peak_tip_speed", "full_extension"
+    ]  # fmt: skip
+    never = crack.SonicDraws(*(np.full(200, np.nan) for _ in range(3)))
+    arguments = imposed.trial(), spread.draws, never
+    same, untouched = further.add_fronts(*arguments, {}, lists)
+    assert same == {} and untouched is lists
+    # the tip is fastest at 0.2 s: a front of 0.25 s is later in every draw
+    born = {"front_birth_time:tip-view": Answer(0.25, "s", 1e-3)}
+    more, table = further.add_fronts(*arguments, born, lists)
+    found = table["probability_before"].sel(event="peak_tip_speed", event_after="front_born")
+    assert float(found) == 1.0
+    assert more["probability_sonic_before_front_born"].value is None

@@ -48,7 +48,9 @@ def _equations(
     for d in range(width):
         band[d, : size - d] = np.diagonal(dense[:size, :size], -d)
     empty = np.empty(0)
-    normal = Normal(band, dense[:size, size:], dense[size:, size:], empty, 0.0, empty, empty, None)  # type: ignore[arg-type]
+    normal = Normal(
+        band, dense[:size, size:], dense[size:, size:], empty, 0.0, empty, empty, None, width // 3  # type: ignore[arg-type]
+    )  # fmt: skip
     return normal, dense
 
 

@@ -76,17 +76,26 @@ ANSWERS = {
 }
 
 
+def contents(folder: Path) -> dict[str, bytes]:
+    return {p.name: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
 def write(out: Path, fit: Fit | None = None, page: str = "<p>page</p>") -> Fit:
     fit = fit or make_fit()
     lists = xr.Dataset({"front_station": ("time", fit.time, {"units": "m"})}, {"time": fit.time})
-    write_results(out, fit, ANSWERS, lists, page, make_trial(), {"nodes": 40})
+    files = {"report.html": page.encode(), "figures/figure-01.csv": b"x,y\n"}
+    write_results(out, fit, ANSWERS, lists, files, make_trial(), {"nodes": 40})
     return fit
 
 
 def test_every_file_is_there_and_another_library_reads_the_same_numbers(tmp_path: Path) -> None:
     fit = write(tmp_path / "out")
     names = {p.name for p in (tmp_path / "out").iterdir()}
-    assert names == {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html"}
+    assert names == {
+        "motion.nc", "samples.nc", "answers.nc", "sightings.nc", "summary.json",
+        "report.html", "figures",
+    }  # fmt: skip
+    assert (tmp_path / "out" / "figures" / "figure-01.csv").read_bytes() == b"x,y\n"
     with netCDF4.Dataset(tmp_path / "out" / "motion.nc") as motion:
         assert motion.data_model == "NETCDF4"
         assert motion["position"].dimensions == ("time", "station", "axis")
@@ -153,7 +162,7 @@ def test_a_write_that_is_stopped_leaves_the_last_good_answer(
 ) -> None:
     out = tmp_path / "out"
     write(out, page="good")
-    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    before = contents(out)
 
     def fill(folder: Path) -> None:
         (folder / "motion.nc").write_text("half")
@@ -161,7 +170,7 @@ def test_a_write_that_is_stopped_leaves_the_last_good_answer(
 
     with pytest.raises(stop):
         replace_folder(out, fill)
-    assert {p.name: p.read_bytes() for p in out.iterdir()} == before
+    assert contents(out) == before
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
     with pytest.raises(stop):
         replace_folder(tmp_path / "new" / "out", fill)

@@ -12,12 +12,16 @@ import pytest
 import xarray as xr
 
 from lashwave.quantities.answer import Answer
-from lashwave.report.page import render
+from lashwave.report.page import compose, render
 from tests.report import invented
 
 MADE = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
 VOID = {"meta", "link", "br", "img", "hr", "input"}
 HOSTILE = '<script>alert("$x_1$")</script>&amp;"\'\n--> $\\frac{$'
+
+
+def page_of(*given) -> str:
+    return render(compose(*given))
 
 
 class Outline(HTMLParser):
@@ -67,7 +71,7 @@ def page() -> str:
     trial = invented.trial()
     fit = invented.fit(trial)
     warnings = ["The clock came out 1.2 ms from where it was stated."]
-    return render(
+    return page_of(
         trial,
         fit,
         invented.answers(fit),
@@ -116,7 +120,7 @@ def test_the_same_input_gives_the_same_page(page: str) -> None:
     fit = invented.fit(trial)
     warnings = ["The clock came out 1.2 ms from where it was stated."]
     options = {"draws": 120, "nodes": 53}
-    again = render(trial, fit, invented.answers(fit), invented.lists(fit), warnings, options, MADE)
+    again = page_of(trial, fit, invented.answers(fit), invented.lists(fit), warnings, options, MADE)
     assert again == page
 
 
@@ -134,7 +138,7 @@ def test_hostile_names_stay_text() -> None:
     )
     fit = invented.fit(trial, times=60, stations=12)
     answers = {f"clock_offset:{HOSTILE}": Answer(0.1, HOSTILE, 0.01, reason=HOSTILE)}
-    page = render(trial, fit, answers, invented.lists(fit), [HOSTILE], {HOSTILE: HOSTILE}, MADE)
+    page = page_of(trial, fit, answers, invented.lists(fit), [HOSTILE], {HOSTILE: HOSTILE}, MADE)
     found = outline(page)
     assert found.open == []
     assert found.fetched == []
@@ -144,7 +148,7 @@ def test_hostile_names_stay_text() -> None:
 
 def test_the_plainest_trial_has_a_page() -> None:
     trial, fit = invented.plainest()
-    page = render(trial, fit, {}, xr.Dataset(), [], None, MADE)
+    page = page_of(trial, fit, {}, xr.Dataset(), [], None, MADE)
     assert outline(page).open == []
     assert "no camera" in page
     assert "No sightings were withheld" in page
@@ -167,7 +171,7 @@ def test_a_line_at_rest_that_nobody_saw_has_a_page() -> None:
             whiteness=float("nan"),
         ),
     )
-    assert outline(render(trial, still, {}, xr.Dataset(), [], None, MADE)).open == []
+    assert outline(page_of(trial, still, {}, xr.Dataset(), [], None, MADE)).open == []
 
 
 @pytest.mark.slow
@@ -176,8 +180,8 @@ def test_a_full_sized_page_is_small_and_quick() -> None:
     trial = invented.trial()
     fit = invented.fit(trial, times=1000, stations=300, draws=4)
     answers, lists = invented.answers(fit), invented.lists(fit)
-    render(trial, fit, answers, lists, [], None, MADE)
+    page_of(trial, fit, answers, lists, [], None, MADE)
     before = time.process_time()
-    page = render(trial, fit, answers, lists, [], None, MADE)
+    page = page_of(trial, fit, answers, lists, [], None, MADE)
     assert time.process_time() - before < 6.0
     assert len(page) < 6e6

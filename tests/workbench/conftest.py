@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 import lashwave.estimate
+import lashwave.report
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities.fit import Draws, Fit, Residuals
 from lashwave.quantities.line import Line
@@ -91,10 +92,17 @@ def estimate(trial: Trial, options: Options, progress) -> Fit:
         shared={"clock_offset:tip-view": 1e-5 * scale},
     )
     flat, shape = np.zeros(position.shape), position.shape[:2]
-    none = Residuals(np.empty((0, 0, 3)), np.empty((0, 0)), {}, {}, 0.0)
+    seen = np.isfinite(trial.markers.position)
+    judged = Residuals(
+        np.where(seen, 0.5, np.nan),
+        np.where(seen[..., 0], 1.0, np.nan),
+        {c.name: np.full(c.uv.shape, 9.0) for c in trial.cameras},
+        {c.name: np.full(c.frame.size, 0.05) for c in trial.cameras},
+        0.0,
+    )
     return Fit(
         time, station, position, flat + 1e-3, velocity, flat + 0.1, flat, np.zeros(shape),
-        np.ones(shape), np.ones(shape), draws, none, {}, warnings=("a stand-in made this",),
+        np.ones(shape), np.ones(shape), draws, judged, {}, warnings=("a stand-in made this",),
     )  # fmt: skip
 
 
@@ -113,9 +121,13 @@ def folder(tmp_path: Path, trial: Trial) -> Path:
 @pytest.fixture
 def quick(monkeypatch):
     """The fusion and the report replaced by stand-ins that are right in form."""
-    page = types.ModuleType("lashwave.report.page")
-    page.render = lambda *given: "<!doctype html><title>report</title>"
-    monkeypatch.setitem(sys.modules, "lashwave.report.page", page)
+    page, paper = (types.ModuleType(f"lashwave.report.{name}") for name in ("page", "paper"))
+    page.compose = lambda *given: types.SimpleNamespace(figures=[])
+    page.render = lambda content: "<!doctype html><title>report</title>"
+    paper.render = lambda content: b"%PDF-"
+    for module in (page, paper):
+        monkeypatch.setitem(sys.modules, module.__name__, module)
+        monkeypatch.setattr(lashwave.report, module.__name__.split(".")[-1], module, raising=False)
     monkeypatch.setattr(lashwave.estimate, "Options", Options, raising=False)
     monkeypatch.setattr(lashwave.estimate, "estimate", estimate, raising=False)
     return monkeypatch

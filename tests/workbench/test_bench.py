@@ -64,6 +64,27 @@ def test_a_wish_that_makes_no_sense_is_refused(wish, asked, tmp_path, capsys):
     assert not (tmp_path / "sim").exists() and asked == []
 
 
+@pytest.mark.parametrize(
+    "wish",
+    [
+        ["--camera-rate", "20"],
+        ["--camera-rate", "nan"],
+        ["--camera-rate", "20010", "--no-camera"],
+        ["--microphones", "4"],
+        ["--microphones", "0", "--pictures"],
+    ],
+)
+def test_a_rate_or_microphones_that_make_no_sense_are_refused(wish, asked, tmp_path, capsys):
+    assert main(["simulate", str(tmp_path / "x"), *wish, "--quiet"]) == 2
+    assert wish[0] in capsys.readouterr().err
+    assert not asked and not (tmp_path / "x").exists()
+
+
+def test_a_rate_out_of_step_is_handed_on(asked, tmp_path):
+    assert main(["simulate", str(tmp_path / "x"), "--camera-rate", "20010", "--quiet"]) == 0
+    assert asked[0]["camera_rate"] == 20010.0
+
+
 def test_demo_shows_answers_beside_the_truth(asked, quick, tmp_path, capsys):
     assert main(["demo", "--out", str(tmp_path / "out")]) == 0
     said = capsys.readouterr().out

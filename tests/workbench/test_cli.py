@@ -14,8 +14,14 @@ import lashwave.estimate
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.workbench.cli import main
 
-COMMANDS = ("check", "reconstruct", "locate", "calibrate", "simulate", "demo")
-ANSWERS = {"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html"}
+COMMANDS = (
+    "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
+    "locate", "calibrate", "simulate", "demo", "assemble", "open",
+)  # fmt: skip
+ANSWERS = {
+    "motion.nc", "samples.nc", "answers.nc", "sightings.nc", "summary.json",
+    "report.html", "report.pdf",
+}  # fmt: skip
 
 
 def contents(folder):

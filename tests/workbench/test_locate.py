@@ -51,9 +51,11 @@ def test_tip_and_flashes_are_where_they_were_drawn(bench, located):
     _, taken = bench
     (camera,) = read_trial(located).cameras
     true = {frame: (u, v) for _, frame, u, v in taken.found["tip"]}
-    assert camera.frame.size > len(true) / 3  # none is given where a front meets the tip
+    assert camera.frame.size > 0.7 * len(true)  # 19 of 23 are found
     off = [camera.uv[k] - true[int(f)] for k, f in enumerate(camera.frame)]
-    assert np.median(np.linalg.norm(off, axis=1)) < 0.5
+    # The tips beside strong fronts are walked to, and good to a pixel or two.
+    assert np.median(np.linalg.norm(off, axis=1)) < 0.75
+    assert np.max(np.linalg.norm(off, axis=1)) < 2.5
     assert set(camera.flashes.tolist()) <= {
         f + d for f in taken.found["flashes"]["tip-view"] for d in (-1, 0, 1)
     }

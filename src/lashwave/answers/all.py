@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import crack, energy, lists, momentum, shared, sound, tip, wave
+from lashwave.answers import crack, energy, further, lists, momentum, shared, sound, tip, wave
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws, Fit
 from lashwave.quantities.trial import Trial
@@ -21,19 +21,31 @@ ENOUGH_DRAWS = 100
 """Under these a 95 % interval rests on two draws at either end."""
 
 
-def answer(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], xr.Dataset, list[str]]:
+def first_sonic(trial: Trial, fit: Fit) -> crack.SonicDraws:
+    """The first sonic moment of each draw, each with its own speed of sound."""
+    draws = fit.draws
+    sounds = sound.draws(*sound.speed(trial.air), draws.position.shape[0])
+    return crack.ask(draws, lists.speed_draws(draws), sounds, trial.line.length)
+
+
+def answer(
+    trial: Trial, fit: Fit, sonic: crack.SonicDraws | None = None
+) -> tuple[dict[str, Answer], xr.Dataset, list[str]]:
     """Answers by name, lists over time and station, and what a user must be warned of.
 
     Every derived answer is asked of each draw; its value is the median of what the draws say, its
     interval their central 95 %. So the value carries every draw's own noise and curvature of the
     question (a peak lies higher than the peak of the mean motion), as the interval does.
+
+    sonic : of `first_sonic`, where it is known already.
     """
     draws, line = fit.draws, trial.line
     middle, sound_sd = sound.speed(trial.air)
     sounds = sound.draws(middle, sound_sd, draws.position.shape[0])
     speed = lists.speed_draws(draws)
     of_tip = tip.ask(draws)
-    sonic = crack.ask(draws, speed, sounds, line.length)
+    if sonic is None:
+        sonic = crack.ask(draws, speed, sounds, line.length)
     sonic_answers, warnings = crack.sonic_answers(sonic)
     answers = {
         "speed_of_sound": sound.answer(middle, sound_sd),
@@ -41,11 +53,12 @@ def answer(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], xr.Dataset, list[
         "peak_speed": from_draws(tip.peak_anywhere(draws, speed), "m s-1"),
         **sonic_answers,
         "full_extension_time": crack.full_extension(draws),
-        **_hand_answers(draws, line.handle_length, of_tip.peak_time),
+        **_hand_answers(draws, line.handle_length, of_tip),
         **shared.answers(trial, fit),
     }
     front = wave.ask(draws, line.handle_length, every=max(1, sounds.size // 60))
     table = lists.over_time_and_station(draws, speed, middle, front)
+    answers |= further.answer(trial, draws, sonic, of_tip.peak_time, table)
     return answers, table, [*_cautions(draws, of_tip), *warnings]
 
 
@@ -61,9 +74,9 @@ def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
     }
 
 
-def _hand_answers(draws: Draws, grip_end: float, peak_time: Array) -> dict[str, Answer]:
-    pull = momentum.grip_tension(draws, grip_end)
-    peak_pull = from_draws(momentum.peak_pull(draws.time, pull, peak_time), "N")
+def _hand_answers(draws: Draws, grip_end: float, of_tip: tip.TipDraws) -> dict[str, Answer]:
+    pull = momentum.grip_tension(draws, grip_end, float(np.median(of_tip.peak)))
+    peak_pull = from_draws(momentum.peak_pull(draws.time, pull, of_tip.peak_time), "N")
     if peak_pull.value is None:
         peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
     impulse, work = momentum.hand_impulse(draws), energy.hand_work(draws)

@@ -17,6 +17,10 @@ from lashwave.quantities.sightings import Camera
 Array = NDArray[np.float64]
 SCAN_STEP = 10e-6
 """[s]"""
+ALIKE = 2.0
+"""A candidate whose misfit is within this of the best's could be it: a marker period off, the tip
+is as far off as it moves in one."""
+MOST_NAMED = 4
 REACH = 4.0
 """Standard deviations of the stated clock that are searched."""
 
@@ -27,7 +31,9 @@ def allowed(setup: Setup, camera: Camera) -> Array:
     window = (clock.offset - REACH * clock.offset_sd, clock.offset + REACH * clock.offset_sd)
     if camera.flashes.size < 2:
         return np.array([window])
-    bound = flash_bound(camera.flashes, camera.rate, setup.trial.markers.time, window)
+    bound = flash_bound(
+        camera.flashes, camera.rate, setup.trial.markers.time, window, drift_sd=clock.drift_sd
+    )
     return bound.intervals if bound.intervals.size else np.array([window])
 
 
@@ -54,12 +60,14 @@ def _misfit(setup: Setup, camera: Camera, path: Path, offsets: Array) -> Array:
     return found + 0.05 * sd * prior**2
 
 
-def scanned(setup: Setup, path: Path) -> Path:
-    """The path with every camera's clock offset set by a scan against its own motion.
+def scanned(setup: Setup, path: Path) -> tuple[Path, tuple[str, ...]]:
+    """The path with every camera's clock offset set by a scan against its own motion; and doubts.
 
-    Where flashes bound the offset, the parameter's prior is narrowed to the interval chosen.
+    Where flashes bound the offset, the parameter's prior is narrowed to the interval chosen. Where
+    the motion that the markers give does not tell which flash is which sample, it says so.
     """
     shared = path.shared.copy()
+    doubts: list[str] = []
     for camera in setup.trial.cameras:
         if camera.frame.size == 0:
             continue
@@ -76,4 +84,27 @@ def scanned(setup: Setup, path: Path) -> Path:
             setup.shared.sd[column] = min(
                 camera.clock.offset_sd, max((high - low) / np.sqrt(12), 1e-7)
             )
-    return replace(path, shared=shared)
+            sizes = [grid.size for grid in grids]
+            least = np.array([part.min() for part in np.split(misfit, np.cumsum(sizes)[:-1])])
+            doubts += _doubt(camera, intervals, least)
+    return replace(path, shared=shared), tuple(doubts)
+
+
+def _doubt(camera: Camera, intervals: Array, least: Array) -> list[str]:
+    """A warning where intervals that the flashes allow fit the motion about as well as the best.
+
+    intervals : (I, 2) [s]; least : (I,) [px], the least misfit in each.
+    """
+    order = np.argsort(least)
+    alike = order[least[order] <= ALIKE * least[order[0]] + camera.sd]
+    if alike.size < 2:
+        return []
+    named = ", ".join(
+        f"{intervals[i].mean():.6f} s ({least[i]:.3g} px off)" for i in alike[:MOST_NAMED]
+    )
+    more = f" and {alike.size - MOST_NAMED} more" if alike.size > MOST_NAMED else ""
+    return [
+        f"camera {camera.name}: which strobe flash is which marker sample cannot be told by the "
+        f"motion of the markers alone; clock offsets that fit alike: {named}{more}. The first was "
+        "taken: state the clock better, or an event that both saw"
+    ]

@@ -6,13 +6,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.joint import Joint
+from lashwave.estimate.posterior import moving
 from lashwave.estimate.setup import Setup
+from lashwave.mechanics.accounts import hand_power, kinetic_energy
+from lashwave.mechanics.air import Medium
+from lashwave.mechanics.law import Law
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import DISTRUSTED, Residuals
 
 Array = NDArray[np.float64]
 TOO_MANY = 0.08
-HOPELESS = 0.4
+"""Share of distrusted sightings that is worth a warning."""
+HOPELESS = (0.4, 0.25)
+"""Share of distrusted marker samples at which no motion is given: alone, and where a camera with
+most of its points distrusted says the same."""
+MOST = 0.5
+IMPOSSIBLE = 1.5
+"""Energy of the motion over what it can have been given, at which it is not believed."""
 
 
 def whiteness(residual: Array) -> float:
@@ -23,6 +33,32 @@ def whiteness(residual: Array) -> float:
         return 0.0
     a, b = np.where(both, np.clip(a, -5, 5), 0.0), np.where(both, np.clip(b, -5, 5), 0.0)
     return float((a * b).sum() / max(np.sqrt((a * a).sum() * (b * b).sum()), 1e-30))
+
+
+def distrust(joint: Joint) -> tuple[float, float]:
+    """Shares of distrusted sightings: of the markers', and the greatest of a camera's.
+
+    1 where no marker sample is used; a camera whose points all lie outside the record is no judge.
+    """
+    seen = joint.seen
+    cameras = [
+        _share(seen.camera[name], weight)
+        for name, weight in joint.weights.camera.items()
+        if np.isfinite(seen.camera[name]).any()
+    ]
+    return _share(seen.marker, joint.weights.marker), max(cameras, default=0.0)
+
+
+def doubt(setup: Setup, joint: Joint) -> float:
+    """How doubtful a fit is: its greatest share of distrusted sightings, or over 1 where it has
+    more energy than it was given."""
+    energy = energy_share(setup, joint)
+    return max(*distrust(joint), energy if energy > 1.0 else 0.0)
+
+
+def _share(residual: Array, weight: Array) -> float:
+    used = np.isfinite(residual).any(-1)
+    return float(np.mean(weight[used] < DISTRUSTED)) if used.any() else 1.0
 
 
 def residuals_of(setup: Setup, joint: Joint) -> Residuals:
@@ -42,9 +78,8 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     """What the user must know; raises NotConvergedError where nothing can be believed."""
     found = []
     seen = joint.seen
-    used = np.isfinite(seen.marker).any(-1)
-    doubted = float(np.mean(joint.weights.marker[used] < DISTRUSTED)) if used.any() else 1.0
-    if doubted > HOPELESS:
+    doubted, by_camera = distrust(joint)
+    if doubted > HOPELESS[int(by_camera > MOST)]:
         raise NotConvergedError(
             f"{100 * doubted:.0f} % of the marker samples contradict the motion that was found; "
             "check labels, stations, units and the line's mass and stiffness"
@@ -62,10 +97,48 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
             found.append(f"camera {name}: none of its points falls within the record")
     if not joint.converged:
         found.append("the cost was still falling when the fit stopped: intervals may be too narrow")
+    found.extend(joint.doubts)
     found.extend(_clock_warnings(setup, joint))
     if setup.stiffness_source == "guess":
         found.append("bending stiffness was neither measured nor stated; it was guessed and fitted")
     return tuple(found)
+
+
+def energy_share(setup: Setup, joint: Joint) -> float:
+    """Greatest kinetic energy of the motion over the most that it can have been given.
+
+    That is the kinetic energy at the start, the most work of the hand so far, and the weight's fall
+    by twice the line's length. 0 where the far end is held, too, and works as well.
+    """
+    if setup.trial.line.ends == "held":
+        return 0.0
+    m = moving(setup, joint.path, joint.density)
+    law = Law(*(float(s) for s in setup.law(joint.path.shared)))
+    state = (setup.chain, m.node, m.velocity, m.acceleration, Medium(*setup.air), setup.gravity)
+    return share_of_given(
+        joint.path.time,
+        kinetic_energy(setup.chain, m.velocity),
+        hand_power(*state, law),
+        2.0 * setup.node_mass.sum() * np.linalg.norm(setup.gravity) * setup.trial.line.length,
+    )
+
+
+def share_of_given(time: Array, kinetic: Array, power: Array, fall: float) -> float:
+    """Greatest kinetic energy (K,) [J] over its first value, the most work and the fall [J]."""
+    work = np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(time))
+    return float(kinetic.max() / (kinetic[0] + max(float(work.max()), 0.0) + fall))
+
+
+def energy_warnings(share: float) -> tuple[str, ...]:
+    """What `energy_share` means; raises NotConvergedError over `IMPOSSIBLE`."""
+    if share > IMPOSSIBLE:
+        raise NotConvergedError(
+            f"the motion that was found holds {share:.3g} times the energy that the hand gave: the "
+            "search lost its way; check labels and stations"
+        )
+    if share > 1.0:
+        return (f"the motion holds {share:.2f} times the energy that the hand gave",)
+    return ()
 
 
 def _clock_warnings(setup: Setup, joint: Joint) -> list[str]:

@@ -4,25 +4,74 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
-from lashwave.estimate.diagnosis import residuals_of, warnings_of
-from lashwave.estimate.joint import joint_fit
+from lashwave.estimate.diagnosis import (
+    doubt,
+    energy_share,
+    energy_warnings,
+    residuals_of,
+    warnings_of,
+)
+from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.jumps import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
-from lashwave.estimate.setup import set_up
-from lashwave.estimate.sweep import sweep
+from lashwave.estimate.setup import Setup, set_up
+from lashwave.estimate.sweep import BOLD, WARY, sweep
 from lashwave.estimate.withheld import withheld_of
+from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 
 Progress = Callable[[str, float], None]
+DOUBTFUL = 0.2
+"""Share of distrusted sightings above which another start is tried; stray samples and ghosts may
+well be a tenth. So it is for a motion with more energy than it was given."""
 
 
 def _silent(_stage: str, _share: float) -> None:
     return None
+
+
+def _told(tell: Progress, stage: str, share: float) -> None:
+    tell(stage, 0.3 * share)
+
+
+def solved(
+    trial: Trial, options: Options | None = None, progress: Progress | None = None
+) -> tuple[Setup, Joint]:
+    """The most probable motion in the solver's own unknowns, from the forward sweep.
+
+    Where that fit is doubtful, or fails, it is sought from a more wary sweep too; the
+    less doubtful one is taken.
+
+    Raises
+    ------
+    NotConvergedError : where both fail, of the second.
+    """
+    tell = progress or _silent
+    setup = set_up(trial, options or Options())
+    smooth, jumps = without_jumps(trial)
+    start = replace(setup, trial=smooth, hand_jerk=np.inf)
+    best: Joint | None = None
+    for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
+        try:
+            path, weights = sweep(start, partial(_told, tell, stage), stride)
+            weights.marker[jumps] = 0.0
+            joint = joint_fit(setup, path, weights, tell)
+        except NotConvergedError:
+            if stride is WARY and best is None:
+                raise
+            continue
+        if best is None or doubt(setup, joint) < doubt(setup, best):
+            best = joint
+        if doubt(setup, best) <= DOUBTFUL:
+            break
+    assert best is not None  # the last of the strides has raised
+    return setup, best
 
 
 def estimate(trial: Trial, options: Options | None = None, progress: Progress | None = None) -> Fit:
@@ -36,13 +85,8 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     ------
     NotConvergedError : where no motion could be found that can be believed.
     """
-    options = options or Options()
     tell = progress or _silent
-    setup = set_up(trial, options)
-    smooth, jumps = without_jumps(trial)
-    path, weights = sweep(replace(setup, trial=smooth), lambda f: tell("forward sweep", 0.3 * f))
-    weights.marker[jumps] = 0.0
-    joint = joint_fit(setup, path, weights, tell)
+    setup, joint = solved(trial, options, tell)
     tell("posterior", 0.9)
     draws = draws_of(setup, joint, joint.factor)
     tell("motion", 0.97)
@@ -65,7 +109,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         draws=draws,
         residuals=residuals_of(setup, joint),
         shared=shared,
-        warnings=warnings_of(setup, joint),
+        warnings=(*warnings_of(setup, joint), *energy_warnings(energy_share(setup, joint))),
         withheld=withheld_of(setup, joint),
         history=joint.history,
     )

@@ -52,6 +52,8 @@ class Joint:
     converged: bool
     excess: float
     """Cost over degrees of freedom before the last correction of the density."""
+    doubts: tuple[str, ...] = ()
+    """Of the cameras' clocks, before they were let in."""
 
 
 def regridded(setup: Setup, path: Path, turn: float) -> Path:
@@ -112,6 +114,7 @@ class _Stages:
     def __init__(self, setup: Setup, path: Path, weights: Weights, told: Told) -> None:
         self.setup, self.weights, self.told = setup, weights, told
         self.factor = LADDER[0]
+        self.doubts: tuple[str, ...] = ()
         self.search = Search(path)
         self.regrid()
 
@@ -153,7 +156,7 @@ class _Stages:
 
     def admit_cameras(self) -> None:
         """Scan the clocks, then let the cameras in by degrees."""
-        self.search.path = scanned(self.setup, self.search.path)
+        self.search.path, self.doubts = scanned(self.setup, self.search.path)
         for i, (sd, steps) in enumerate(CAMERA_STEPS):
             self.weights = replace(self.weights, camera_sd=sd)
             self.run("cameras let in", 0.55 + 0.05 * i, steps, 5e-3)
@@ -212,4 +215,5 @@ def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
     return Joint(
         path, density, stages.weights, stages.anchor, normal.axes, normal.seen, factor,
         tuple(stages.search.history), bool(decrement < LAST_STEP**2 * step.size), excess,
+        stages.doubts,
     )  # fmt: skip

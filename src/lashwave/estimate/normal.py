@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
+from lashwave.estimate import hand
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
@@ -23,7 +24,8 @@ class Normal:
     """Half the Hessian and gradient of the cost: band in time, bordered by shared parameters."""
 
     band: Array
-    """(3 n, K n), LAPACK lower storage, Fortran order"""
+    """(3 n, K n), LAPACK lower storage, Fortran order; some more rows where a hand's jerk is asked
+    for, which ties the driven end's own unknowns over four times."""
     border: Array
     """(K n, Q)"""
     corner: Array
@@ -35,6 +37,8 @@ class Normal:
     """(K, N) [N]"""
     axes: Array
     seen: Seen
+    unknowns: int
+    """n, of one time"""
 
 
 def build(
@@ -53,7 +57,8 @@ def build(
     seen = look(setup, path, weights)
     n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
     axes = path.axes
-    band = np.zeros((3 * n, count * n), order="F")
+    jerky = np.isfinite(setup.hand_jerk) and count >= hand.TIMES
+    band = np.zeros((3 * n + hand.width(setup) * jerky, count * n), order="F")
     border = np.zeros((count * n, q))
     gradient = np.zeros(count * n + q)
     corner = np.zeros((q, q))
@@ -71,8 +76,10 @@ def build(
     prior = (path.shared - setup.shared.mean) / setup.shared.sd
     corner[np.diag_indices(q)] += 1.0 / setup.shared.sd**2
     gradient[count * n :] += prior / setup.shared.sd
+    if jerky:
+        cost += hand.add_jerk(setup, path, band, gradient)
     total = cost + float(offset @ offset) + float(prior @ prior)
-    return Normal(band, border, corner, gradient, total, tension, axes, seen)
+    return Normal(band, border, corner, gradient, total, tension, axes, seen, n)
 
 
 def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
@@ -85,7 +92,9 @@ def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: A
     )  # fmt: skip
     offset = anchor.residual(path)
     prior = (path.shared - setup.shared.mean) / setup.shared.sd
-    return float(seen.cost + by_node.sum() + offset @ offset + prior @ prior)
+    jerky = np.isfinite(setup.hand_jerk) and path.time.size >= hand.TIMES
+    jerk = float((hand.jerk_rows(setup, path)[0] ** 2).sum()) if jerky else 0.0
+    return float(seen.cost + by_node.sum() + jerk + offset @ offset + prior @ prior)
 
 
 @dataclass(frozen=True)
@@ -115,7 +124,7 @@ def factor(
     if hold_shared:
         q = normal.corner.shape[0]
         return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)) if q else normal.corner)
-    coupling = _forward_blocks(band, normal.border)
+    coupling = _forward_blocks(band, normal.border, normal.unknowns)
     rest = normal.corner - coupling.T @ coupling
     return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float))
 
@@ -144,15 +153,18 @@ def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
     return np.lib.stride_tricks.as_strided(corner, shape, (down, right - down), writeable=False)
 
 
-def _forward_blocks(band: Array, right: Array) -> Array:
-    """`_forward` of many columns, a time at once: LAPACK would read the band once for each."""
-    n = band.shape[0] // 3
+def _forward_blocks(band: Array, right: Array, n: int) -> Array:
+    """`_forward` of many columns, a time of n unknowns at once: LAPACK would read the band once for
+    each."""
+    more = band.shape[0] - 3 * n
     out = np.empty_like(right, order="F")
     for row in range(0, right.shape[0], n):
         before = max(0, row - 2 * n)
         rest = right[row : row + n].copy(order="F")
         if row:
             rest -= dense(band, row, before, (n, row - before)) @ out[before:row]
+        if more and before:
+            rest[:more] -= dense(band, row, before - n, (more, n)) @ out[before - n : before]
         diagonal = dense(band, row, row, (n, n))
         out[row : row + n] = blas.dtrsm(1.0, diagonal, rest, lower=1, overwrite_b=1)
     return out

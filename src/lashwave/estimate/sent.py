@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.birth import birth
-from lashwave.estimate.sound_place import arrival
+from lashwave.estimate.front_answers import front_answers
+from lashwave.estimate.heard import Sonic, heard
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws
-from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Camera, Fronts
 from lashwave.quantities.trial import Trial
-
-Array = NDArray[np.float64]
 
 MOST_DRAWS = 40
 """A birth is fitted to each, a third of a second apiece."""
@@ -24,21 +21,11 @@ FEWEST_POINTS = 150
 """Of a front that is believed: dust and warm air make shorter ones."""
 
 
-@dataclass(frozen=True)
-class Sonic:
-    """The first sonic moment of each draw, nan where it has none."""
-
-    time: Array
-    """(D,) [s]"""
-    station: Array
-    """(D,) [m]"""
-
-
 def sent(
     trial: Trial, draws: Draws, sonic: Sonic, sound: tuple[float, float]
 ) -> tuple[dict[str, Answer], list[str]]:
-    """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, and
-    `sound_delay:MICROPHONE`, by which a sound came later than the first sonic moment lets expect.
+    """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, those of
+    `front_answers` and of `heard`.
 
     Parameters
     ----------
@@ -52,9 +39,13 @@ def sent(
         if camera.fronts is not None and camera.fronts.frame.size:
             found, said = _birth(camera, draws, sound)
             answers |= found
+            number = longest(camera.fronts)
+            if number is not None:
+                few = _some(draws, MOST_DRAWS)
+                answers |= front_answers(camera, number, few, sound, trial.air.pressure)
             warnings += [f"front in camera {camera.name}: {text}" for text in said]
-    answers |= _delays(trial, draws, sonic, sound)
-    return answers, warnings
+    found, said = heard(trial, draws, sonic, sound)
+    return answers | found, [*warnings, *said]
 
 
 def _birth(
@@ -110,26 +101,3 @@ def _some(draws: Draws, count: int) -> Draws:
         kinetic_energy=draws.kinetic_energy[:count],
         shared={name: values[:count] for name, values in draws.shared.items()},
     )
-
-
-def _delays(
-    trial: Trial, draws: Draws, sonic: Sonic, sound: tuple[float, float]
-) -> dict[str, Answer]:
-    """Onsets less the arrivals predicted from the first sonic moment."""
-    places = np.full((sonic.time.size, 3), np.nan)
-    for d in np.flatnonzero(np.isfinite(sonic.time)):
-        s = int(np.abs(draws.station - sonic.station[d]).argmin())
-        track = draws.position[d][:, [s]].astype(float), draws.velocity[d][:, [s]].astype(float)
-        places[d] = interpolate(draws.time, *track, np.array([sonic.time[d]]))[0][0, 0]
-    answers = {}
-    for onset in trial.onsets:
-        microphone = next(m for m in trial.microphones if m.file == onset.microphone)
-        name = f"sound_delay:{microphone.name or microphone.file}"
-        heard = arrival(onset.time, onset.sd, microphone.position, sonic.time, places, *sound)
-        if heard is None or name in answers:
-            continue
-        half = 1.96 * heard.sd
-        answers[name] = Answer(
-            heard.difference, "s", heard.sd, heard.difference - half, heard.difference + half
-        )
-    return answers

@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
+from lashwave.estimate.jerk import jerk_density
 from lashwave.estimate.options import Options
+from lashwave.estimate.tuft_width import tuft_scale
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import Chain, build, stations
 from lashwave.mechanics.droop import stiffness_column
@@ -62,6 +64,8 @@ class Setup:
     node_mass: Array
     shared: Shared
     stiffness_source: str
+    hand_jerk: float = np.inf
+    """Density of the hand's jerk [m2/s5]; inf asks nothing of it."""
     notes: tuple[str, ...] = field(default_factory=tuple)
 
     @property
@@ -100,7 +104,9 @@ def _shared(trial: Trial, stiffness_sd: float) -> Shared:
     tuft_sd = TUFT_LOG_SD
     if tuft is not None and tuft.area > 0 and tuft.area_sd > 0:
         tuft_sd = tuft.area_sd / tuft.area
-    mean = [0.0] * 5
+    spread, spread_sd = tuft_scale(trial)
+    tuft_sd = float(np.hypot(tuft_sd, spread_sd))
+    mean = [0.0, 0.0, spread, 0.0, 0.0]
     sd = [*DRAG_LOG_SD, tuft_sd, float(np.hypot(stiffness_sd, STIFFNESS_LOG_SD)), DAMPING_LOG_SD]
     for camera in trial.cameras:
         for what, m, s in (
@@ -160,6 +166,7 @@ def set_up(trial: Trial, options: Options) -> Setup:
         node_mass=chain.node_mass,
         shared=_shared(trial, float(np.mean(sd))),
         stiffness_source=source,
+        hand_jerk=jerk_density(trial),
     )
 
 

@@ -95,7 +95,9 @@ def place_of_sound(
 
     Parameters
     ----------
-    microphones : (M, 3) [m]; onsets, sd : (M,) [s], of one clock.
+    microphones : (M, 3) [m]; onsets : (M,) [s].
+    sd : (M,) [s], or their covariance (M, M) [s2]: what a recorder's clock is off by is common to
+        its microphones.
 
     Notes
     -----
@@ -104,6 +106,7 @@ def place_of_sound(
     """
     where = np.asarray(microphones, dtype=float).reshape(-1, 3)
     when, error = np.asarray(onsets, dtype=float), np.asarray(sd, dtype=float)
+    whiten = np.linalg.inv(np.linalg.cholesky(error if error.ndim == 2 else np.diag(error**2)))
     if where.shape[0] < UNKNOWN:
         return _undetermined(
             f"{where.shape[0]} microphones leave the place undetermined: four or more are needed "
@@ -114,7 +117,7 @@ def place_of_sound(
 
     def away(x: Array) -> Array:
         distance = np.linalg.norm(x[:3] - where, axis=1)
-        late = (zero + x[3] / sound + distance / x[4] - when) / error
+        late = whiten @ (zero + x[3] / sound + distance / x[4] - when)
         return np.append(late, (x[4] - sound) / max(sound_sd, 1e-6))
 
     found: list[tuple[float, Array, Array]] = []

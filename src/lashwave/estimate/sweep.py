@@ -8,6 +8,7 @@ and stays as a Gaussian prior on the window's first two times.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,10 +30,25 @@ FIRST = 40e-3
 """Length of the first window, fitted from splines [s]."""
 BACK = 2e-3
 """The forecast starts this long before the window's end, where the fit is better held [s]."""
-REACH = ((20.0, 12e-3), (45.0, 6e-3), (np.inf, 2.5e-3))
-"""How far ahead [s] at tip speeds up to [m/s]."""
-KEEP = ((20.0, 24e-3), (45.0, 16e-3), (np.inf, 8e-3))
-"""Length of the window behind the front [s]."""
+
+
+@dataclass(frozen=True)
+class Stride:
+    """How boldly the sweep goes; pairs of a tip speed up to which [m/s] and a time [s]."""
+
+    reach: tuple[tuple[float, float], ...]
+    """How far ahead a window is forecast."""
+    keep: tuple[tuple[float, float], ...]
+    """Length of the window behind the front."""
+
+
+BOLD = Stride(
+    ((20.0, 12e-3), (45.0, 6e-3), (np.inf, 2.5e-3)), ((20.0, 24e-3), (45.0, 16e-3), (np.inf, 8e-3))
+)
+WARY = Stride(
+    ((20.0, 6e-3), (45.0, 4e-3), (np.inf, 1.5e-3)), ((20.0, 24e-3), (45.0, 20e-3), (np.inf, 12e-3))
+)
+"""Nearly twice the time, and fewer forecasts that lie far from the samples."""
 SWEEP_FACTOR = 0.3
 """On the density of the random acceleration: a window holds little data, so trust the mechanics."""
 GATE = 0.05
@@ -159,7 +175,9 @@ def gated(setup: Setup, path: Path, weights: Weights) -> Weights:
     return Weights(marker, weights.camera, weights.camera_sd)
 
 
-def sweep(setup: Setup, progress: Callable[[float], None]) -> tuple[Path, Weights]:
+def sweep(
+    setup: Setup, progress: Callable[[float], None], stride: Stride = BOLD
+) -> tuple[Path, Weights]:
     """The whole record, front to end, without cameras; also which samples were left out."""
     o = setup.options
     begin, end = setup.trial.markers.time[[0, -1]]
@@ -179,7 +197,7 @@ def sweep(setup: Setup, progress: Callable[[float], None]) -> tuple[Path, Weight
     window = search.path
     while window.time[-1] < end - 1e-9:
         speed = _speed(window)
-        until = min(window.time[-1] + _by_speed(REACH, speed), end)
+        until = min(window.time[-1] + _by_speed(stride.reach, speed), end)
         back = max(3, int(np.searchsorted(window.time, window.time[-1] - BACK)))
         head = window.part(0, min(back, window.time.size - 1) + 1)
         future = forecaster.ahead(head, until)
@@ -190,7 +208,7 @@ def sweep(setup: Setup, progress: Callable[[float], None]) -> tuple[Path, Weight
         search = Search(window, damping=1.0)
         minimise(setup, search, density, weights, anchor, 4, hold_shared=True, tolerance=2e-2)
         window = search.path
-        keep = window.time[-1] - _by_speed(KEEP, _speed(window))
+        keep = window.time[-1] - _by_speed(stride.keep, _speed(window))
         at = int(np.searchsorted(window.time, keep))
         if 4 < at < window.time.size - 4 and window.time[-1] < end - 1e-9:
             anchor = eliminated(setup, window, density(window), weights, anchor, at)

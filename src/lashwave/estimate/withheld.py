@@ -65,13 +65,14 @@ def leverage(f: eq.Factor, rows: Rows) -> Array:
     first = rows.centre.min(axis=1) - 1
     found = np.zeros((groups, m, m))
     border = np.zeros((q, groups * m), order="F")
-    ahead = np.zeros((3 * n, groups * m), order="F")
+    deep = f.band.shape[0]
+    ahead = np.zeros((deep, groups * m), order="F")
     for k in range(int(first[0]) if groups else count, count):
         for column, piece in own[k]:
             ahead[:n, column] += piece
         live = int(np.searchsorted(first, k, side="right"))
         cut = slice(0, live * m)
-        high = min(3, count - k) * n
+        high = min(deep, (count - k) * n)
         lower = eq.dense(f.band, k * n, k * n, (high, n))
         y = blas.dtrsm(1.0, np.asfortranarray(lower[:n]), ahead[:n, cut], lower=1)
         ahead[: high - n, cut] = ahead[n:high, cut] - np.asfortranarray(lower[n:]) @ y

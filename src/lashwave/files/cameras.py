@@ -9,19 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.calibration import Optics, calibration_fields, read_optics, read_size
+from lashwave.files.events import read_clock
 from lashwave.files.fields import Fields
 from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
 from lashwave.files.markers import read_stations
 from lashwave.files.source import Folder
 from lashwave.files.tables import Column, read_table
-from lashwave.quantities.sightings import Camera, Clock
+from lashwave.quantities.sightings import Camera
 
 Array = NDArray[np.float64]
 
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",
-    "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "flashes",
-    "stations",
+    "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "events",
+    "flashes", "stations",
 )  # fmt: skip
 UNSTATED_SD = 0.5
 """Of a camera whose points are yet to be found, each with its own [px]."""
@@ -76,12 +77,10 @@ def _camera(
     if exposure > 1.001 / rate:
         raise fields.fault("exposure", f"{exposure:g} s is longer than a frame", "shorten it")
     shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
-    clock = read_clock(folder, fields, f"camera {name}")
+    clock = read_clock(folder, fields, f"camera {name}", rate)
     flashes = _flashes(folder, fields, rate)
     fronts = read_fronts(folder, fields, size, rate)
     tuft = read_tuft_widths(folder, fields, rate, alone)
-    if tuft is not None:
-        folder.notes.append(f"camera {name}: widths of the tuft are kept, not joined to the drag.")
     _look_at_images(folder, fields, name, pictured)
     points: _Points | None = _NONE
     if fields.has("points"):
@@ -117,21 +116,6 @@ def _camera(
         flashes=flashes,
         fronts=fronts,
         tuft=tuft,
-    )
-
-
-def read_clock(folder: Folder, fields: Fields, whose: str) -> Clock:
-    """The `clock` of a camera or microphone; what is assumed without one is noted."""
-    table = fields.sub("clock")
-    if table is None:
-        clock = Clock()
-        folder.notes.append(f"{whose} states no clock: offset 0 s, sd {clock.offset_sd:g} s taken.")
-        return clock
-    table.expect("offset", "offset_sd", "drift_sd")
-    return Clock(
-        offset=table.number("offset", "time", 0.0, -1e6, 1e6),
-        offset_sd=table.number("offset_sd", "time", Clock().offset_sd, 0.0, 10.0),
-        drift_sd=table.number("drift_sd", "ratio", 0.0, 0.0, 0.01),
     )
 
 

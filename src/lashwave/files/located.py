@@ -122,18 +122,34 @@ def read_onsets(folder: Folder, where: str, microphones: tuple[Microphone, ...])
             Column("microphone", kind="text"),
             Column("time", "time", low=-1e6, high=1e6),
             Column("time_sd", "time", above=0.0, high=10.0),
+            Column("peak", required=False, low=-1e6, high=1e6),
+            Column("peak_sd", required=False, low=0.0, high=1e6),
+            Column("clipped", required=False, kind="whole", high=1.0),
+            Column("rate", "frequency", required=False, above=0.0, high=1e8),
         ),
     )
     folder.notes += [f"{ONSETS}: column {c!r} is not used." for c in table.unknown]
-    files = {called: m.file for m in microphones for called in (m.file, m.name) if called}
+    known = {m.file: m.label for m in microphones} | {m.label: m.label for m in microphones}
     codes, names = table.codes["microphone"], table.texts["microphone"]
     for code, name in enumerate(names):
-        if name not in files:
-            right = "use " + " or ".join(files) if files else "add its [[microphones]] table"
+        if name not in known:
+            right = "use " + " or ".join(known) if known else "add its [[microphones]] table"
             row = int(np.argmax(codes == code))
             raise table.fault(row, "microphone", f"{name[:40]!r} is no microphone here", right)
-    numbers = table.numbers
     return [
-        Onset(files[names[codes[i]]], float(numbers["time"][i]), float(numbers["time_sd"][i]))
-        for i in np.argsort(numbers["time"], kind="stable")
+        _onset(table, int(i), known[names[codes[i]]])
+        for i in np.argsort(table.numbers["time"], kind="stable")
     ]
+
+
+def _onset(table: Table, row: int, microphone: str) -> Onset:
+    here = {name: float(values[row]) for name, values in table.numbers.items()}
+    return Onset(
+        microphone,
+        here["time"],
+        here["time_sd"],
+        here.get("peak"),
+        here.get("peak_sd", 0.0),
+        bool(here.get("clipped", 0.0)),
+        here.get("rate"),
+    )

@@ -17,12 +17,10 @@ from lashwave.quantities.pictures import Pictures
 NO_SOUND = "sound is not read by this command."
 
 
-def read_pictures(path: Path, sound: bool = True) -> Pictures:
+def read_pictures(path: Path) -> Pictures:
     """Read a trial folder, and open the images of every camera that has no points yet.
 
-    Parameters
-    ----------
-    sound : whether the microphones' files are read as well.
+    Sound is read as well, but for a trial that has its onsets in a table.
 
     Raises
     ------
@@ -42,10 +40,10 @@ def read_pictures(path: Path, sound: bool = True) -> Pictures:
         if camera.shows != "dots":
             feature[name], tip[name] = _tip(fields, trial.line.length)
     sounds = {}
-    if sound:
-        for microphone in trial.microphones:
+    for microphone in trial.microphones:
+        if not trial.onsets and microphone.file not in sounds:
             sounds[microphone.file] = read_wav(folder.root / microphone.file, microphone.file)
-    notes = tuple(note for note in folder.notes if not (sound and note == NO_SOUND))
+    notes = tuple(note for note in folder.notes if note != NO_SOUND)
     trial = replace(trial, hashes=dict(folder.hashes), notes=notes)
     return Pictures(trial, frames, tip, feature, sounds)
 

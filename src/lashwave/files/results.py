@@ -1,4 +1,5 @@
-"""The answer files: motion.nc, samples.nc, answers.nc, summary.json, report.html; all or none."""
+"""The answer files: motion.nc, samples.nc, answers.nc, sightings.nc, summary.json, the report; all
+or none."""
 
 from __future__ import annotations
 
@@ -50,10 +51,9 @@ def write_results(
     fit: Fit,
     answers: dict[str, Answer],
     lists: xr.Dataset | None,
-    report_html: str,
+    files: dict[str, bytes],
     trial: Trial,
     options: dict[str, Any],
-    extra_files: dict[str, bytes] | None = None,
 ) -> None:
     """Write every answer file to the folder `out`, as a whole or not at all.
 
@@ -62,7 +62,7 @@ def write_results(
     out : replaced as a whole where it exists; the caller has made sure that it may be.
     lists : answers over time or station, for answers.nc; None writes one without variables.
     options : what the reconstruction was asked for; kept in the provenance.
-    extra_files : further files by name.
+    files : further files, the report's, by name; a folder's name may stand before it.
     """
     record = provenance(trial, options)
 
@@ -70,12 +70,11 @@ def write_results(
         _save(motion_dataset(fit, record), folder / "motion.nc")
         _save(samples_dataset(fit, record), folder / "samples.nc")
         _save(_answers_dataset(lists, record), folder / "answers.nc")
+        _save(sightings_dataset(fit, trial, record), folder / "sightings.nc")
         text = json.dumps(summary(fit, answers, trial, record), indent=1, allow_nan=False)
         (folder / "summary.json").write_text(text + "\n", encoding="utf-8")
-        (folder / "report.html").write_text(report_html, encoding="utf-8")
-        for name, content in (extra_files or {}).items():
-            if Path(name).name != name or name.startswith("."):
-                raise ValueError(f"{name!r} is not the plain name of a file")
+        for name, content in files.items():
+            (folder / name).parent.mkdir(exist_ok=True)
             (folder / name).write_bytes(content)
 
     replace_folder(out, fill)
@@ -134,6 +133,30 @@ def samples_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Da
     return xr.Dataset(data, coords, attributes or {})
 
 
+def sightings_dataset(fit: Fit, trial: Trial, attributes: dict[str, str]) -> xr.Dataset:
+    """How every sighting lies to the motion, and how far the fit trusts it.
+
+    `marker_residual` (sample, marker, axis) in standard deviations and `marker_weight` (sample,
+    marker), from 1 (trusted) to 0, nan where not seen; for each camera `residual:NAME` (point,
+    image axis) and `weight:NAME`, in the order of the trial's own points.
+    """
+    import xarray as xr
+
+    of = fit.residuals
+    sd = {"units": "1", "long_name": "sighting minus motion over its standard deviation"}
+    trust = {"units": "1", "long_name": "robust weight, 1 trusted to 0 distrusted"}
+    data: dict[str, Any] = {}
+    if of.marker.shape == trial.markers.position.shape:
+        data["marker_residual"] = (("sample", "marker", "axis"), of.marker, sd)
+        data["marker_weight"] = (("sample", "marker"), of.marker_weight, trust)
+        data["sample"] = ("sample", trial.markers.time, {"units": "s"})
+        data["marker"] = ("marker", np.array(trial.markers.labels, dtype=str))
+    for name, residual in of.camera.items():
+        data[f"residual:{name}"] = ((f"point:{name}", "image_axis"), residual, sd)
+        data[f"weight:{name}"] = (f"point:{name}", of.camera_weight[name], trust)
+    return xr.Dataset(data, attrs=attributes)
+
+
 def shared_unit(name: str) -> str:
     """The unit of a shared parameter, told by its name."""
     if name.startswith("clock_offset") or name == "damping_time_seconds":
@@ -153,10 +176,24 @@ def summary(
         "warnings": list(fit.warnings),
         "provenance": {
             "program_version": record["program_version"],
+            "specimen": trial.specimen,
+            "thrower": trial.thrower,
+            "date": trial.date,
             "inputs": trial.hashes,
             "options": json.loads(record["options"]),
         },
     }
+
+
+def read_judgement(answers: Path) -> xr.Dataset | None:
+    """sightings.nc of a folder of answers, wholly in memory; None where it cannot be read."""
+    import xarray as xr
+
+    try:
+        with xr.open_dataset(answers / "sightings.nc", engine="h5netcdf") as opened:
+            return opened.load()
+    except (OSError, ValueError, KeyError):
+        return None
 
 
 def read_motion(path: Path) -> xr.Dataset:

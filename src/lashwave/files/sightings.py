@@ -64,9 +64,16 @@ def write_tuft_widths(path: Path, tuft: TuftWidths) -> None:
 
 
 def write_onsets(path: Path, onsets: Iterable[Onset]) -> None:
-    """Arrivals of sound."""
-    rows = ([o.microphone, number(o.time), number(o.sd)] for o in onsets)
-    write_rows(path, ["microphone", "time [s]", "time_sd [s]"], rows)
+    """Arrivals of sound, with their peaks where all have one."""
+    onsets = list(onsets)
+    heading = ["microphone", "time [s]", "time_sd [s]"]
+    rows: list[list[Any]] = [[o.microphone, number(o.time), number(o.sd)] for o in onsets]
+    if all(o.peak is not None and o.rate is not None for o in onsets):
+        heading += ["peak", "peak_sd", "clipped", "rate [Hz]"]
+        for row, o in zip(rows, onsets, strict=True):
+            assert o.peak is not None and o.rate is not None
+            row += [number(o.peak), number(o.peak_sd), int(o.clipped), number(o.rate)]
+    write_rows(path, heading, rows)
 
 
 def write_markers(path: Path, markers: Markers) -> None:

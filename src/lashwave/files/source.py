@@ -25,6 +25,8 @@ class Folder:
     root: Path
     hashes: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    mends: bytes | None = None
+    """Text of mends to take in place of the file beside the folder."""
 
     def file(self, name: str, where: str, line: int | None, key: str) -> Path:
         """The path of an input file named in `where`; hashed once.

@@ -254,8 +254,10 @@ def _finish(
 
 def _check_range(table: Table, column: Column, values: Array) -> None:
     if column.kind == "whole":
-        bad = (values != np.floor(values)) | (values < 0) | (values > LARGEST_WHOLE)
+        highest = min(column.high, LARGEST_WHOLE)
+        bad = (values != np.floor(values)) | (values < 0) | (values > highest)
         wanted = "write a whole number from 0"
+        wanted += f" to {highest:g}" if column.high < LARGEST_WHOLE else ""
     else:
         bad = (values < column.low) | (values > column.high)
         if column.above is not None:

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import datetime
 import os
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.cameras import read_cameras, read_clock
+from lashwave.files.cameras import read_cameras
+from lashwave.files.events import read_clock
 from lashwave.files.fields import Fields, parse
 from lashwave.files.located import read_onsets
 from lashwave.files.markers import read_markers
-from lashwave.files.mends import apply_mends
+from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.specimen import read_line
 from lashwave.quantities.air import Air
@@ -23,6 +28,7 @@ from lashwave.quantities.trial import Microphone, Trial
 
 DESCRIPTION = "trial.toml"
 SCHEMA = 1
+T = TypeVar("T")
 
 
 def read_trial(path: Path) -> Trial:
@@ -55,18 +61,22 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
     """The trial that trial.toml and its files describe.
 
     With `pictured` what is still in images may be missing: a camera's points, and the markers
-    where a camera shows dots.
+    where a camera shows dots. Mends by hand are applied: those of the description before any
+    file is read, those of sightings after.
     """
+    mends = read_mends(folder)
+    root = mends.description(root)
     head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
     name = head.text("name")
-    line = read_line(folder, _table(root, "line"))
+    line = mends.line(read_line(folder, _table(root, "line")))
     air = _air(folder, root.sub("air"))
     dots = pictured and any(c.table.get("shows") == "dots" for c in root.subs("cameras"))
     markers = read_markers(folder, _table(root, "markers"), line, dots)
     cameras = read_cameras(folder, root, line.length, pictured)
     microphones = _microphones(folder, root)
     onsets = read_onsets(folder, DESCRIPTION, microphones)
-    markers, cameras = apply_mends(folder, markers, cameras)
+    markers, cameras = mends.sightings(root, markers, cameras)
+    folder.notes += mends.notes
     return Trial(
         name=name,
         line=line,
@@ -82,6 +92,55 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
         hashes=dict(folder.hashes),
         notes=tuple(folder.notes),
     )
+
+
+def read_parts(path: Path) -> tuple[Trial | None, list[InputError]]:
+    """A trial folder, and every fault of its description: the first of each part, with `part` set.
+
+    Returns None for a trial with a fault. Parts that need another which is at fault are not looked
+    at: without a line there are no stations. Points may still be in pictures.
+    """
+    faults: list[InputError] = []
+
+    def part(name: str, read: Callable[[], T]) -> T | None:
+        try:
+            return read()
+        except InputError as fault:
+            fault.part = name
+            faults.append(fault)
+            return None
+
+    folder = Folder(Path(os.path.abspath(path)))
+    root = part("schema", lambda: read_description(folder, path))
+    if root is None:
+        return None, faults
+    part("trial", lambda: _head(root))
+    part("air", lambda: _air(folder, root.sub("air")))
+    line = part("line.table", lambda: read_line(folder, _table(root, "line")))
+    cameras = part("cameras", lambda: root.subs("cameras")) or []
+    dots = any(c.table.get("shows") == "dots" for c in cameras)
+    if line is not None:
+        part("markers.file", lambda: read_markers(folder, _table(root, "markers"), line, dots))
+        for i, camera in enumerate(cameras):
+            one = replace(root, table={"cameras": [camera.table]})
+            before = len(faults)
+            part(f"cameras.{i}.points", partial(read_cameras, folder, one, line.length, True))
+            for fault in faults[before:]:
+                fault.field = (fault.field or "").replace("cameras[0]", f"cameras[{i}]") or None
+    part("microphones", lambda: _microphones(folder, root))
+    if not faults:
+        return part("trial", lambda: assembled(folder, root, pictured=True)), faults
+    return None, faults
+
+
+def _head(root: Fields) -> None:
+    """Check the `[trial]` table."""
+    head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
+    head.text("name")
+    head.text("specimen", None)
+    head.text("thrower", None)
+    _gravity(head)
+    _date(head)
 
 
 def _description(folder: Folder, path: Path) -> Fields:
@@ -136,11 +195,36 @@ def _date(head: Fields) -> str | None:
     return str(head.text("date", None))
 
 
+def _channel(fields: Fields) -> int | None:
+    channel = fields.get("channel", None)
+    whole = isinstance(channel, int) and not isinstance(channel, bool) and 1 <= channel <= 1024
+    if channel is not None and not whole:
+        raise fields.fault("channel", f"{channel!r} is no channel", "count from 1")
+    return channel if whole else None
+
+
+def _check_apart(fields: Fields, new: Microphone, known: list[Microphone]) -> None:
+    """Refuse two microphones of one name, of one channel, or of one recorder with two clocks."""
+    for other in known:
+        if other.label == new.label:
+            key = "name" if new.name else "file"
+            raise fields.fault(key, f"{new.label!r} is another microphone's", "name each one")
+        if other.file == new.file and (other.channel or 1) == (new.channel or 1):
+            raise fields.fault("channel", "is another microphone's", "give each its channel")
+        clocks = [(m.clock_offset, m.clock_offset_sd) for m in (new, other)]
+        if other.shared_clock == new.shared_clock and clocks[0] != clocks[1]:
+            right = "state the same clock and events for all microphones of one recorder"
+            raise fields.fault("clock", f"is not that of {other.label!r}, one recorder's", right)
+
+
 def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
     """Microphones by the names of their files; sound is read by the command that wants it."""
-    found = []
+    found: list[Microphone] = []
     for fields in root.subs("microphones"):
-        fields.expect("file", "position", "sensitivity", "clock", "name")
+        fields.expect(
+            "file", "position", "sensitivity", "full_scale", "clock", "events", "name", "channel",
+            "recorder",
+        )  # fmt: skip
         name = fields.text("file")
         folder.file(name, fields.where, fields.line("file"), fields.name("file"))
         position = fields.array("position", (3,))
@@ -148,8 +232,19 @@ def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
             raise fields.fault("position", "is over 1 km away", "write [x, y, z] in metres")
         clock = read_clock(folder, fields, f"microphone {name}")
         sensitivity = fields.number("sensitivity", "sensitivity", None, above=0.0, high=1e3)
-        called = fields.text("name", None)
-        found.append(Microphone(name, position, sensitivity, clock.offset, clock.offset_sd, called))
+        microphone = Microphone(
+            file=name,
+            position=position,
+            sensitivity=sensitivity,
+            clock_offset=clock.offset,
+            clock_offset_sd=clock.offset_sd,
+            name=fields.text("name", None),
+            channel=_channel(fields),
+            recorder=fields.text("recorder", None),
+            full_scale=fields.number("full_scale", "voltage", 1.0, above=0.0, high=1e4),
+        )
+        _check_apart(fields, microphone, found)
+        found.append(microphone)
     if found:
         folder.notes.append("sound is not read by this command.")
     return tuple(found)

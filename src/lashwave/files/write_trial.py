@@ -187,8 +187,14 @@ def _microphone(microphone: Microphone) -> list[str]:
     if microphone.name is not None:
         rows.append(f"name = {text(microphone.name)}")
     rows.append(f"position = {numbers(microphone.position)}")
+    if microphone.channel is not None:
+        rows.append(f"channel = {microphone.channel}")
+    if microphone.recorder is not None:
+        rows.append(f"recorder = {text(microphone.recorder)}")
     if microphone.sensitivity is not None:
         rows.append(quantity("sensitivity", microphone.sensitivity, "V/Pa"))
+    if microphone.full_scale != 1.0:
+        rows.append(quantity("full_scale", microphone.full_scale, "V"))
     rows.append(
         f'clock = {{ offset = "{number(microphone.clock_offset)} s", '
         f'offset_sd = "{number(microphone.clock_offset_sd)} s" }}'

@@ -48,6 +48,7 @@ def flash_bound(
     sample_times: ArrayLike,
     window: tuple[float, float],
     drift: float = 0.0,
+    drift_sd: float = 0.0,
 ) -> FlashBound:
     """Clock offsets in `window` at which most listed flashes meet a marker sample.
 
@@ -59,12 +60,15 @@ def flash_bound(
     Parameters
     ----------
     flashes : (F,) frames; sample_times : (M,) [s]; window : lowest and highest offset [s].
+    drift_sd : each bound is widened by what two of these move its frame.
     """
     flashes = np.asarray(flashes, dtype=float)
     centre = np.asarray(sample_times, dtype=float) - frame_time(rate, flashes, 0.0, drift)[:, None]
-    half = 0.5 * (1.0 + drift) / rate
+    half = (0.5 * (1.0 + drift) + 2.0 * drift_sd * np.abs(flashes)) / rate
+    half = np.broadcast_to(half[:, None], centre.shape)
     low, high = window
-    centre = centre[(centre + half > low) & (centre - half < high)]
+    near = (centre + half > low) & (centre - half < high)
+    centre, half = centre[near], half[near]
     if centre.size == 0:
         return FlashBound(np.empty((0, 2)), 0.0)
     # Rounding must not part intervals that touch exactly, as they do where the rates keep step.

@@ -174,6 +174,27 @@ def tension(
     return np.asarray(pull)
 
 
+def hand_load(
+    chain: Chain,
+    x: Array,
+    v: Array,
+    a: Array,
+    medium: Medium,
+    gravity: ArrayLike,
+    law: Law | None = None,
+) -> tuple[Array, Array]:
+    """Force (T, 3) [N] and torque about the butt (T, 3) [N m] of the hand on grip and line.
+
+    From the balances of momentum and of angular momentum of the whole: what the line does inside,
+    bending and its friction, has no part in them. nan where the far end is held.
+    """
+    needs = node_needs(chain, x, v, a, medium, gravity, law)
+    if chain.held_links:
+        needs = np.full_like(needs, np.nan)
+    arm = x - x[..., :1, :]
+    return needs.sum(-2), np.cross(arm, needs).sum(-2)
+
+
 def hand_power(
     chain: Chain,
     x: Array,
@@ -185,10 +206,13 @@ def hand_power(
 ) -> Array:
     """(T,) [W] of the hand's force and torque on grip and line; nan where the far end is held.
 
-    From the balance of energy: what is stored a second, plus what drag and damping take.
+    Force times the butt's velocity plus torque times the grip's angular velocity; a line without a
+    grip is free to turn at its butt. A grip that spins about its own axis does no work here.
     """
-    if chain.held_links:
-        return np.full(x.shape[:-2], np.nan)
-    needs = node_needs(chain, x, v, a, medium, gravity, law)
-    stored, lost = bending_power(chain, x, v, law)
-    return np.asarray((needs * v).sum((-2, -1)) + stored + lost)
+    force, torque = hand_load(chain, x, v, a, medium, gravity, law)
+    power = (force * v[..., 0, :]).sum(-1)
+    if chain.handle_links:
+        axis = x[..., 1, :] - x[..., 0, :]
+        spin = np.cross(axis, v[..., 1, :] - v[..., 0, :]) / (axis * axis).sum(-1, keepdims=True)
+        power = power + (torque * spin).sum(-1)
+    return np.asarray(power)

@@ -202,7 +202,7 @@ def _refine(
     fitted = float(np.sqrt(answer.square / freedom))
     known = fitted if sd is None else sd
     factor, doubt = scale_factor(answer.square / known**2, freedom, sd is not None)
-    unit = known * np.sqrt(factor)
+    unit = known * np.sqrt(factor) * max(b.common for b in boards)
     return _Fit(answer, rest, used, fitted, float(unit), freedom, [doubt] if doubt else [])
 
 

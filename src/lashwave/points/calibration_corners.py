@@ -3,7 +3,7 @@
 Chessboards: the sector-based detector (Duda and Frese, BMVC 2018). ChArUco: a chessboard with coded
 squares, of which a part may be hidden. A plain board's corners are then refined on the full depth
 of the image to where the edges' normals meet (Foerstner and Guelch, ISPRS 1987): from some 0.2 px
-to 0.03 px; codes leave no room for that, and the library's own refinement gives some 0.05 px.
+to 0.03 px; those of coded squares in strips that the codes do not enter (`calibration_edges`).
 Pixel centres are whole numbers, as everywhere here.
 """
 
@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from lashwave.points.calibration_edges import along_edges
+
 Array = NDArray[np.float64]
 DICTIONARIES = tuple(
     name.removeprefix("DICT_").lower()
@@ -23,6 +25,9 @@ DICTIONARIES = tuple(
     if name.startswith(("DICT_4X4", "DICT_5X5", "DICT_6X6", "DICT_7X7"))
 )
 """Sets of codes that a ChArUco board can bear, e.g. "5x5_100"."""
+COMMON = 1.16
+"""Of coded boards: two neighbours lie on the ends of one edge, in strips that meet. Over 38
+rendered boards of 8 images the square of 8 lens parameters came to 10.7 in the mean without it."""
 
 
 @dataclass(frozen=True)
@@ -48,12 +53,12 @@ class Corners:
     """(n, 3) [m], on the board."""
     uv: Array
     """(n, 2) [px]"""
+    common: float = 1.0
+    """What errors that neighbouring corners have in common multiply a fit's deviations by."""
 
 
 def grey8(image: NDArray) -> NDArray[np.uint8]:
-    """An 8-bit grey image of 8- or 16-bit grey or BGR; 16 bits are stretched to what is used."""
-    if image.ndim == 3:
-        image = cv2.cvtColor(image[..., :3], cv2.COLOR_BGR2GRAY)
+    """An 8-bit image of 8 or 16 bits; 16 bits are stretched to what is used."""
     if image.dtype == np.uint8:
         return np.ascontiguousarray(image)
     low, high = np.percentile(image, (0.1, 99.9))
@@ -62,13 +67,13 @@ def grey8(image: NDArray) -> NDArray[np.uint8]:
 
 
 def find_corners(image: NDArray, board: Board) -> Corners | None:
-    """Corners of a board in an image (height, width) of 8 or 16 bits; None where it is not seen.
+    """Corners of a board in a grey image (height, width), 8 or 16 bits; None where it is not seen.
 
     A plain chessboard must be seen whole; of a ChArUco board at least 6 corners.
     """
     grey = grey8(image)
     if board.marker is not None:
-        return _coded(grey, board)
+        return _coded(image, grey, board)
     shape = (board.columns - 1, board.rows - 1)
     flags = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_ACCURACY
     found, uv = cv2.findChessboardCornersSB(grey, shape, flags=flags)
@@ -81,12 +86,11 @@ def find_corners(image: NDArray, board: Board) -> Corners | None:
 
 def _refined(image: NDArray, uv: NDArray) -> Array:
     """(n, 2) corners, each in a window that reaches a third of the way to the nearest other."""
-    grey = image if image.ndim == 2 else cv2.cvtColor(image[..., :3], cv2.COLOR_BGR2GRAY)
     start = np.asarray(uv, dtype=np.float32).reshape(-1, 1, 2)
     near = cKDTree(start[:, 0]).query(start[:, 0], k=2)[0][:, 1]
     reach = int(np.clip(np.min(near) / 3.0, 2, 15))
     stop = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 100, 1e-4)
-    fine = cv2.cornerSubPix(grey.astype(np.float32), start.copy(), (reach, reach), (-1, -1), stop)
+    fine = cv2.cornerSubPix(image.astype(np.float32), start.copy(), (reach, reach), (-1, -1), stop)
     # A corner that ran off its start had something else in its window.
     far = np.linalg.norm(fine - start, axis=2, keepdims=True) > 0.5 * reach
     return np.asarray(np.where(far, start, fine), dtype=float).reshape(-1, 2)
@@ -102,10 +106,13 @@ def charuco(board: Board) -> cv2.aruco.CharucoBoard:
     return cv2.aruco.CharucoBoard((board.columns, board.rows), board.square, board.marker, codes)
 
 
-def _coded(grey: NDArray[np.uint8], board: Board) -> Corners | None:
+def _coded(image: NDArray, grey: NDArray[np.uint8], board: Board) -> Corners | None:
+    assert board.marker is not None
     plan = charuco(board)
     uv, names, _, _ = cv2.aruco.CharucoDetector(plan).detectBoard(grey)
     if names is None or len(names) < 6:
         return None
     points = np.asarray(plan.getChessboardCorners(), dtype=float)[np.ravel(names)]
-    return Corners(points, np.asarray(uv, dtype=float).reshape(-1, 2))
+    start = np.asarray(uv, dtype=float).reshape(-1, 2)
+    gap = 0.5 * (board.square - board.marker)
+    return Corners(points, along_edges(image, points, start, board.square, gap), COMMON)

@@ -81,6 +81,9 @@ class _Filter:
         self.missed[label] = 0
 
 
+CHAIN = ChainRule()
+
+
 def carry(
     sample: Whole,
     position: Array,
@@ -90,7 +93,7 @@ def carry(
     sd: float,
     step: float,
     rule: CarryRule = CarryRule(),
-    chain: ChainRule = ChainRule(),
+    chain: ChainRule = CHAIN,
 ) -> Whole:
     """Labels (U,) with those added that both directions of time, or one alone, carry on.
 

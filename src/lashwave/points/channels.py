@@ -58,7 +58,7 @@ def channels(
             faults.append("dead: one value throughout")
         cut = clipped_samples(x[:, c], full_scale)
         if cut:
-            faults.append(f"clipped: {cut} samples")
+            faults.append(f"clipped: {cut} sample{'s' if cut > 1 else ''}")
         if one is None:
             faults.append("no impulse above the quiet")
         else:
@@ -99,6 +99,8 @@ def cautions(pressure: float | None, rate: float, clipped: bool = False) -> tupl
     over = [text for limit, text in LIMITS if peak >= limit]
     if over:
         words.append(f"This reaches {'; '.join(over)}. Wear hearing protection.")
+    elif clipped:
+        words.append("Whether it passes what the EU, Norway and the US allow cannot be told.")
     else:
         words.append("It is under the peak values of the EU, Norway and the US for the ear there.")
     words.append(

@@ -196,7 +196,8 @@ def label_points(
     """
     sample, position = np.asarray(sample, dtype=np.int64), np.asarray(position, dtype=float)
     station = np.asarray(station, dtype=float)
-    whole = track = link(sample, position, scale.sd, scale.step, rule.link)
+    track = link(sample, position, scale.sd, scale.step, rule.link)
+    whole = track
     count = len(sample)
     given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
     votes = np.full((count, station.size), np.nan)
@@ -233,10 +234,10 @@ def label_points(
         label = settled(sample, position, label, track, lead, station, scale, rule)
     label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
     for _ in range(rule.onward):
-        more = carry(
+        carried = carry(
             sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
         )
-        label = settled(sample, position, more, track, lead, station, scale, rule)
+        label = settled(sample, position, carried, track, lead, station, scale, rule)
     label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 

@@ -76,7 +76,8 @@ class Candidate:
     """Told by its blackness alone: what is less dark may touch it anywhere."""
 
 
-def _blur(plane: NDArray, sd: float) -> Plane:
+def blurred(plane: NDArray, sd: float) -> Plane:
+    """Gaussian blur of `sd` [px]."""
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sd, borderType=cv2.BORDER_REPLICATE))
 
 
@@ -96,13 +97,13 @@ def sieve(scene: Background) -> Sieve:
     rim[:BORDER] = rim[-BORDER:] = True
     rim[:, :BORDER] = rim[:, -BORDER:] = True
     # White noise of sd s blurred by a Gaussian of sd g keeps s / (2 sqrt(pi) g).
-    noise = _blur(darkness_noise(scene), 2.0) / np.float32(2.0 * np.sqrt(np.pi) * FINE)
-    fine = np.maximum(_blur(weight, FINE), np.float32(1e-3))
+    noise = blurred(darkness_noise(scene), 2.0) / np.float32(2.0 * np.sqrt(np.pi) * FINE)
+    fine = np.maximum(blurred(weight, FINE), np.float32(1e-3))
     noise = noise / np.sqrt(fine)
     return Sieve(
         weight,
         fine,
-        np.maximum(_blur(weight, COARSE), np.float32(1e-3)),
+        np.maximum(blurred(weight, COARSE), np.float32(1e-3)),
         np.maximum(SURE * noise, np.float32(SURE_DEPTH)).astype(np.float32),
         np.maximum(LIKELY * noise, np.float32(LEAST_DEPTH)).astype(np.float32),
         rim,
@@ -117,13 +118,13 @@ def candidates(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidate]:
     dark : `background.darkness` of the frame.
     least : longest side of a region's box at least [px]; dust and specks are smaller.
     """
-    shade = _blur(dark, FINE) / filters.fine_share
+    shade = blurred(dark, FINE) / filters.fine_share
     # Too little of the kernel on good pixels is a guess, not a measurement.
     seen = filters.fine_share > 0.15
     likely = (shade > filters.likely) & seen
     if not likely.any():
         return []
-    likely &= _blur(dark, COARSE) / filters.coarse_share > NET
+    likely &= blurred(dark, COARSE) / filters.coarse_share > NET
     square = np.ones((2 * BESIDE + 1, 2 * BESIDE + 1), np.uint8)
     alone = likely & (shade > BRIGHT * np.asarray(cv2.dilate(-shade, square)))
     sure = (shade > filters.sure) & alone
@@ -142,7 +143,7 @@ def black_regions(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidat
     Where a front or a tuft joins the line, its blackness still tells it apart: a front's dark
     side keeps some light. Only for lines wide enough (3 px) to be black in the middle.
     """
-    shade = _blur(dark, FINE) / filters.fine_share
+    shade = blurred(dark, FINE) / filters.fine_share
     place = shade.size - BLACK_PIXELS
     level = float(np.partition(shade, place, axis=None)[place])
     if level < BLACK:

@@ -56,6 +56,8 @@ class End:
     """The way began at the rim."""
     beyond: float = 0.0
     """How far the dark goes on past this end, fainter than the line [px]: a tuft, a front."""
+    width: float | None = None
+    """Of the line where it is clear [px], where that was measured."""
 
 
 def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> list[End]:
@@ -110,6 +112,26 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
             if end is not None and all(np.hypot(*(end.way[0] - e.way[0])) > REACH for e in found):
                 found.append(end)
     return found
+
+
+def way_in(candidate: Candidate) -> Array | None:
+    """(W, 2) [px], from a region's place farthest from the rim to where it came in."""
+    rows, columns = np.nonzero(candidate.mask)
+    sources = np.flatnonzero(candidate.rim[rows, columns])
+    if not sources.size:
+        return None
+    depth = float(np.quantile(candidate.shade[rows, columns], 0.8))
+    reach, before, _ = dijkstra(
+        _graph(candidate, depth),
+        directed=False,
+        indices=sources,
+        min_only=True,
+        return_predecessors=True,
+    )
+    steps = [int(np.argmax(np.where(np.isfinite(reach), reach, -1.0)))]
+    while before[steps[-1]] >= 0:
+        steps.append(before[steps[-1]])
+    return np.asarray(np.column_stack([columns, rows])[steps] + np.asarray(candidate.corner, float))
 
 
 def _trimmed(way: Array, shade: NDArray, half: NDArray, entered: bool) -> End | None:

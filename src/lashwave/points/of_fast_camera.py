@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lashwave.instruments.camera import in_view, project
 from lashwave.points.background import background
-from lashwave.points.flash_clock import fit_clock
+from lashwave.points.flash_clock import CLEAR, fit_clock
 from lashwave.points.fronts import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.points.strobe import brightness, find_flashes
 from lashwave.points.tip import TipSeen, follow, track
@@ -28,6 +28,8 @@ LED, LAGGED = 2e-3, 4e-3
 """Fronts are looked for from this long before the tip is first seen to this long after it was last
 seen [s]: a front crosses a view of a metre in 3 ms."""
 FEWEST_FLASHES = 1
+MOST_NAMED = 4
+"""Candidates of a clock that a note names."""
 LAST_MARKERS = 3
 """Markers nearest to the tip whose motion tells which flash is which sample."""
 
@@ -112,11 +114,19 @@ def _clock(
             fit.candidates, camera.rate, fit.drift, tip.frame, tip.uv, tip.sd, markers.time, images
         )
         fit = resolve(fit, motion)
-    said = "is told" if fit.resolved else "cannot be told"
-    notes.append(
-        f"strobe flashes found: {flashes.frame.size}; which is which marker sample {said}; "
-        f"clock offset {fit.offset:.6f} s within {1e6 * (fit.bounds[1] - fit.bounds[0]) / 2:.0f} us"
-    )
+    within = f"within {1e6 * (fit.bounds[1] - fit.bounds[0]) / 2:.3g} us"
+    if fit.resolved:
+        said = f"which is which marker sample is told; clock offset {fit.offset:.6f} s {within}"
+    else:
+        likely = fit.candidates[np.argsort(-fit.log_likelihood)]
+        likely = likely[: int((fit.log_likelihood > -CLEAR).sum())]
+        named = ", ".join(f"{offset:.6f}" for offset in likely[:MOST_NAMED])
+        more = f" or {likely.size - MOST_NAMED} more" if likely.size > MOST_NAMED else ""
+        said = (
+            "which is which marker sample cannot be told from the pictures; clock offsets that may "
+            f"be: {named}{more} s, each {within}; the reconstruction's own fit decides"
+        )
+    notes.append(f"strobe flashes found: {flashes.frame.size}; {said}")
     return fit
 
 

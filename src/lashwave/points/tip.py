@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
-from lashwave.points.line_mask import Candidate, black_regions, candidates, sieve
+from lashwave.points.line_mask import Candidate, Sieve, black_regions, candidates, sieve
 from lashwave.points.line_trace import CentreLine, End, centre_line, ends
-from lashwave.points.tip_fit import TipFit, fit_tip, pooled
+from lashwave.points.steady import steady
+from lashwave.points.through_fronts import GLARE, bands, walked_ends
+from lashwave.points.tip_fit import ROUND, ROUND_SD, TipFit, fit_tip, pooled
 from lashwave.quantities.images import Frames, TipTrack
 
 Array = NDArray[np.float64]
@@ -28,12 +30,16 @@ STRAY = 8.0
 """A fit further from the end of the dark region than this is of something else [px]."""
 FARTHEST = 130.0
 """Longer than any tuft: what goes on further in the dark is not the tip's [px]."""
-WORST_SD, DOUBTFUL_SD = 2.0, 3.0
+WORST_SD, DOUBTFUL_SD = 2.5, 3.0
 """Of a tip in a track, and of one whose shape is still its own [px]."""
 ROUGH, UNLIKE = 3.0, 0.25
 """A picture fits by chi-square over its degrees, or by its residual's share of the depth."""
 JOINED_MISFIT = 1.5
 """The same where strands or a front begin at the tip, which the fit does not see much of."""
+WALKED_SD = 2.0
+"""Of an end that a walk through fronts led to [px]; measured on rendered throws."""
+LIT = 0.02
+"""Share of the picture about an end that a front lights up where fronts are about."""
 FLOOR = 0.03
 """Of the standard deviation: what the bar's shape lacks (taper, lens) [px]; measured in tests."""
 
@@ -62,6 +68,10 @@ class _Rough:
     corner: tuple[int, int]
     dark: Plane
     noise: Plane
+    bands: NDArray[np.bool_] | None = None
+    """(h, w): of fronts beside the line, which the fit leaves out."""
+    walked: _Rough | None = None
+    """The end that a walk through fronts leads to, where fronts are about."""
 
     @property
     def tip(self) -> Array:
@@ -90,8 +100,10 @@ def follow(frames: Frames, scene: Background, exposure: float = 0.0) -> Iterator
             black = None if chosen is None else _cut(number, chosen, dark, noise)
             if black is not None and _width(black) >= BLACK_WIDTH:
                 fresh = black
+        if fresh is None or fresh.end.beyond > 0.0 or _glares(fresh):
+            fresh = _with_walk(number, fresh, (dark, noise, filters), near, gate)
         if trail and trail[-1].frame == number - 1:
-            seen = _fitted(trail, fresh, exposure)
+            seen = _seen(trail, fresh, exposure)
             if seen is not None:
                 yield seen
         if fresh is not None:
@@ -99,9 +111,68 @@ def follow(frames: Frames, scene: Background, exposure: float = 0.0) -> Iterator
         elif trail and number - trail[-1].frame >= MEMORY:
             trail = []
     if trail and trail[-1].frame == len(frames) - 1:
-        seen = _fitted(trail, None, exposure)
+        seen = _seen(trail, None, exposure)
         if seen is not None:
             yield seen
+
+
+def _glares(rough: _Rough) -> bool:
+    """Whether a front stands about an end."""
+    noise = float(np.median(rough.noise[np.isfinite(rough.noise)]))
+    return bool((rough.dark < -GLARE - 4.0 * noise).mean() > LIT)
+
+
+def _with_walk(
+    number: int,
+    fresh: _Rough | None,
+    picture: tuple[Plane, Plane, Sieve],
+    near: Array | None,
+    gate: float,
+) -> _Rough | None:
+    """What was found with the walk's end beside it, or that alone."""
+    dark, noise, filters = picture
+    chosen = _choose(walked_ends(dark, filters), near, gate)
+    if chosen is None:
+        return fresh
+    walked = _cut(number, chosen, dark, noise)
+    if not _glares(walked):
+        return fresh
+    walked = replace(walked, bands=bands(walked.dark, chosen, walked.corner))
+    if fresh is None or fresh.end.beyond > 0.0:
+        return replace(walked, walked=walked)
+    return replace(fresh, walked=walked)
+
+
+def _seen(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSeen | None:
+    """The tip of the trail's last frame by its own end, or else by the walk's."""
+    seen = None
+    if trail[-1].walked is None or trail[-1].walked.end is not trail[-1].end:
+        seen = _fitted(trail, after, exposure)
+    walked = trail[-1].walked
+    if walked is not None and (seen is None or seen.fit.sd > WORST_SD):
+        seen = _fitted([*trail[:-1], walked], after, exposure)
+        if seen is None:
+            return _as_walked(walked)
+        # A fit follows the walk into a front that lies along the line.
+        fit = seen.fit
+        seen = replace(seen, fit=replace(fit, covariance=fit.covariance + WALKED_SD**2 * np.eye(2)))
+    return seen
+
+
+def _as_walked(rough: _Rough) -> TipSeen:
+    """The walk's own end, where fronts hide too much for a fit."""
+    fit = TipFit(
+        rough.tip + 0.0,
+        WALKED_SD**2 * np.eye(2),
+        ROUND,
+        ROUND_SD,
+        np.zeros(2),
+        rough.end.direction,
+        _width(rough),
+        rough.end.depth,
+        np.nan,
+    )
+    return TipSeen(rough.frame, fit, rough.line, rough.corner, rough.dark, rough.noise)
 
 
 def track(seen: Iterable[TipSeen]) -> TipTrack:
@@ -115,12 +186,10 @@ def track(seen: Iterable[TipSeen]) -> TipTrack:
         fits.append(one.fit)
     fits = pooled(fits)
     sd = np.array([np.hypot(f.sd, FLOOR) for f in fits])
-    kept = sd <= WORST_SD
-    return TipTrack(
-        np.array(frames, dtype=np.int64)[kept],
-        np.array([f.uv for f in fits]).reshape(-1, 2)[kept],
-        sd[kept],
-    )
+    number, uv = np.array(frames, dtype=np.int64), np.array([f.uv for f in fits]).reshape(-1, 2)
+    kept = np.flatnonzero(sd <= WORST_SD)
+    kept = kept[steady(number[kept], uv[kept], sd[kept])]
+    return TipTrack(number[kept], uv[kept], sd[kept])
 
 
 def _ends(regions: list[Candidate], scene: Background, near: Array | None) -> list[End]:
@@ -170,21 +239,22 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     if now.end.beyond > 0.0 and (len(known) < 3 or _beside_wire(now)):
         return None  # something joins it, and it does not last, or a wire hides what
     width = _width(now)
+    joined = now.end.beyond > 0.0
     fit = fit_tip(
         now.dark,
-        now.noise,
+        now.noise if now.bands is None else np.where(now.bands, np.float32(np.inf), now.noise),
         now.corner,
         now.tip - 2.0 * now.end.direction,
         now.end.direction,
         width,
         now.end.depth,
         exposure * step,
-        now.end.beyond > 0.0,
+        joined,
     )
     if fit is None or np.hypot(*(fit.uv - now.tip)) > STRAY + 0.5 * exposure * np.hypot(*step):
         return None
     noise = float(np.median(now.noise[np.isfinite(now.noise)]))
-    if now.end.beyond > 0.0 and fit.misfit > JOINED_MISFIT:
+    if joined and fit.misfit > JOINED_MISFIT:
         return None
     if fit.misfit > ROUGH and np.sqrt(fit.misfit) * noise > UNLIKE * fit.depth:
         return None
@@ -202,6 +272,8 @@ def _beside_wire(rough: _Rough) -> bool:
 
 def _width(rough: _Rough) -> float:
     """Width of the line near its end [px]: darkness across it over its depth."""
+    if rough.end.width is not None:
+        return float(np.clip(rough.end.width, 1.0, 12.0))
     way = np.rint(rough.end.way[4:16]).astype(int) - np.asarray(rough.corner)
     height, width = rough.dark.shape
     way = way[((way >= 0) & (way < [width, height])).all(axis=1)]
@@ -210,5 +282,5 @@ def _width(rough: _Rough) -> float:
     spots = np.rint(way[:, None] + offsets[None, :, None] * normal).astype(int)
     column = np.clip(spots[..., 0], 0, width - 1)
     row = np.clip(spots[..., 1], 0, height - 1)
-    mass = rough.dark[row, column].sum(axis=1)
+    mass = np.maximum(rough.dark[row, column], -GLARE).sum(axis=1)
     return float(np.clip(np.median(mass) / max(rough.end.depth, 0.1), 1.0, 12.0))

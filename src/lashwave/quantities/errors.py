@@ -19,7 +19,11 @@ class InputError(LashwaveError):
     remedy : what would be right.
     line : 1-based line in the file, where there is one.
     field : the field, column or key at fault, where there is one.
+
+    `part` is set by who reads a whole trial: the field of trial.toml that led there.
     """
+
+    part: str | None = None
 
     def __init__(
         self,

@@ -91,10 +91,19 @@ class Onset:
     """Arrival of a sound at a microphone."""
 
     microphone: str
+    """As `Microphone.label` calls it."""
     time: float
     """[s], lab clock"""
     sd: float
-    """[s]"""
+    """[s], the clock's own included"""
+    peak: float | None = None
+    """Largest swing, with its sign [full scale]; None where it is not known."""
+    peak_sd: float = 0.0
+    """[full scale]"""
+    clipped: bool = False
+    """The peak is a lower bound."""
+    rate: float | None = None
+    """Samples a second of the record [Hz]."""
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,22 @@ class Microphone:
     clock_offset_sd: float
     """[s]"""
     name: str | None = None
+    channel: int | None = None
+    """Of the file, from 1; None takes the first that can be used."""
+    recorder: str | None = None
+    """Microphones of one recorder share its clock; None: those of one file do."""
+    full_scale: float = 1.0
+    """[V] at the recorder's full scale."""
+
+    @property
+    def label(self) -> str:
+        """What tables and answers call it."""
+        return self.name or self.file
+
+    @property
+    def shared_clock(self) -> str:
+        """The recorder whose clock is this microphone's."""
+        return self.recorder or self.file
 
 
 @dataclass(frozen=True)

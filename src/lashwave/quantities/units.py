@@ -26,6 +26,7 @@ SI: dict[str, str] = {
     "bending stiffness": "N m^2",
     "force": "N",
     "sensitivity": "V/Pa",
+    "voltage": "V",
     "acceleration": "m/s^2",
     "ratio": "1",
 }
@@ -44,6 +45,7 @@ _COMMON: dict[str, dict[str, float]] = {
     "linear density": {"kg/m": 1.0, "g/m": 1e-3, "g/km": 1e-6, "mg/m": 1e-6, "tex": 1e-6},
     "bending stiffness": {"N m^2": 1.0, "N*m^2": 1.0, "mN m^2": 1e-3, "N mm^2": 1e-6},
     "force": {"N": 1.0, "kN": 1e3, "mN": 1e-3},
+    "voltage": {"V": 1.0, "mV": 1e-3},
     "sensitivity": {"V/Pa": 1.0, "mV/Pa": 1e-3},
     "acceleration": {"m/s^2": 1.0},
     "ratio": {"1": 1.0, "%": 1e-2, "ppm": 1e-6},

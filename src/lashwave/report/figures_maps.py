@@ -69,10 +69,11 @@ def _sightings(axes: Axes, scene: Scene, window: tuple[float, float]) -> None:
 
 
 def _front(axes: Axes, scene: Scene) -> None:
-    """The station of greatest curvature, where the answers hold it."""
-    if "front_station" not in scene.curves:
+    """The fold that runs out; without one the station of greatest curvature."""
+    name = "fold_station" if "fold_station" in scene.curves else "front_station"
+    if name not in scene.curves:
         return
-    time, station = scene.curves["front_station"]
+    time, station = scene.curves[name]
     style.halo(axes.plot(time, station, color="white", linewidth=0.9)[0], 1.9)
 
 

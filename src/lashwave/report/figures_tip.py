@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashwave.answers.momentum import PULL_REACH
 from lashwave.quantities.answer import Answer
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene
@@ -19,7 +20,7 @@ TRACKS = (
     ("hand_power", "hand's power [W]"),
     ("hand_work", "hand's work [J]"),
     ("kinetic_energy", "kinetic energy [J]"),
-    ("front_speed", "front along the line [m/s]"),
+    ("fold_speed", "fold along the line [m/s]"),
 )
 """Lists over time that have a panel of their own where they are given."""
 
@@ -109,8 +110,9 @@ def tip_speed(scene: Scene, answers: dict[str, Answer]) -> Figure:
 
 
 def _grip_tension(scene: Scene) -> tuple[Array, Array] | None:
-    """Tension at the first station that has one, and its standard deviation."""
-    held = np.isfinite(scene.fit.tension).any(axis=0)
+    """Tension where the pull behind the grip is read, and its standard deviation."""
+    beyond = scene.fit.station >= scene.trial.line.handle_length + PULL_REACH - 1e-9
+    held = np.isfinite(scene.fit.tension).any(axis=0) & beyond
     if not held.any():
         return None
     first = int(np.argmax(held))
@@ -149,8 +151,8 @@ def hand(scene: Scene) -> Figure | None:
         )
         band(axes, time, value, low, high, style.BLUE)
         axes.set_ylabel(label)
-        if name == "front_speed" and np.isfinite(value).any():
-            # A front that jumps has a speed that means nothing; do not let it hide the rest.
+        if name == "fold_speed" and np.isfinite(value).any():
+            # A fold that jumps has a speed that means nothing; do not let it hide the rest.
             axes.set_ylim(*_middle(value))
     for axes in panels:
         axes.set_visible(False)

@@ -15,6 +15,8 @@ from lashwave.quantities.answer import Answer
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.report import (
+    figure_data,
+    figures_account,
     figures_fit,
     figures_maps,
     figures_seen,
@@ -39,6 +41,9 @@ class Picture:
     svg: Any
     """Markup that needs no escaping."""
     caption: str
+    pdf: bytes
+    table: str
+    """CSV of what was drawn."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +54,7 @@ class Chapter:
     title: str
     text: list[str]
     figures: list[Picture]
+    table: tables.Grid | None = None
 
 
 Draw = Callable[["Figure | None", str], list[Picture]]
@@ -64,7 +70,8 @@ def _pictures() -> Draw:
         if figure is None:
             return []
         number = next(numbers)
-        return [Picture(number, Markup(style.svg(figure, f"f{number}")), caption)]
+        svg = Markup(style.svg(figure, f"f{number}"))
+        return [Picture(number, svg, caption, style.pdf(figure), figure_data.table(figure))]
 
     return draw
 
@@ -89,7 +96,9 @@ def _motion(scene: Scene, draw: Draw) -> Chapter:
         caption = "The same close to the peak of the tip speed."
         found += draw(figures_shape.shapes(scene, scene.window), caption)
     extra = ""
-    if "front_station" in scene.curves:
+    if "fold_station" in scene.curves:
+        extra += " White line: the fold that runs out along the line."
+    elif "front_station" in scene.curves:
         extra += " White line: wave front, the station of greatest curvature."
     if scene.sound is not None and float(scene.speed.max()) > scene.sound:
         extra += " Red contour: the speed of sound."
@@ -113,6 +122,30 @@ def _tip(scene: Scene, answers: dict[str, Answer], draw: Draw) -> Chapter:
         "the tip speed.",
     )
     return Chapter("tip", "Tip and hand", [], found)
+
+
+def _account(scene: Scene, lists: xr.Dataset, draw: Draw) -> list[Chapter]:
+    found = draw(
+        figures_account.account(lists, scene.peak_time),
+        "Where the hand's work went, medians of the draws, in joules since the first sample: "
+        "energy stored, energy lost, and what stays unexplained, stacked; what is negative is "
+        "stacked downward. Black: work of the hand, with its 95 % band. Right: the air's part by "
+        "station. Dotted: peak of the tip speed.",
+    )
+    found += draw(
+        figures_account.fluxes(scene, lists),
+        "What passes each station toward the tip, over time: energy a second (above, both signs "
+        "on a scale that is linear near zero) and momentum a second, which is the force on all "
+        "that lies beyond (below, its size).",
+    )
+    return [Chapter("account", "Momentum and energy", [words.ACCOUNT], found)] if found else []
+
+
+def _order(lists: xr.Dataset) -> list[Chapter]:
+    grid = tables.order(lists)
+    if grid is None:
+        return []
+    return [Chapter("order", "Order of events", [words.order(lists)], [], grid)]
 
 
 def _checks(scene: Scene, draw: Draw) -> Chapter:
@@ -182,7 +215,26 @@ def _facts(trial: Trial) -> str:
     return " · ".join(str(part) for part in known if part)
 
 
-def render(
+@dataclass(frozen=True)
+class Content:
+    """All that page and paper say."""
+
+    trial: Trial
+    facts: str
+    cards: list[words.Card]
+    warnings: tuple[str, ...]
+    chapters: list[Chapter]
+    groups: list[tuple[str, list[tables.Row]]]
+    provenance: list[tuple[str, str]]
+    hashes: list[tuple[str, str]]
+
+    @property
+    def figures(self) -> list[Picture]:
+        """Every figure, in order."""
+        return [figure for chapter in self.chapters for figure in chapter.figures]
+
+
+def compose(
     trial: Trial,
     fit: Fit,
     answers: dict[str, Answer],
@@ -190,8 +242,8 @@ def render(
     warnings: list[str] | tuple[str, ...] = (),
     options: Any = None,
     made: datetime | None = None,
-) -> str:
-    """The report as one HTML page: styles and figures inside, no script, no request.
+) -> Content:
+    """Draw every figure and put every word in its place.
 
     Parameters
     ----------
@@ -201,19 +253,35 @@ def render(
     options : of the fit, a mapping or a dataclass; shown as provenance.
     made : moment to print as the page's own; now where None.
     """
-    from jinja2 import Environment, StrictUndefined
-    from markupsafe import Markup
-
     scene = gather(trial, fit, answers, lists)
     draw = _pictures()
     chapters = [
         _measured(scene, draw),
         _motion(scene, draw),
         _tip(scene, answers, draw),
+        *_account(scene, lists, draw),
+        *_order(lists),
         _checks(scene, draw),
     ]
-    sections = [(chapter.name, chapter.title) for chapter in chapters]
-    if warnings:
+    return Content(
+        trial=trial,
+        facts=_facts(trial),
+        cards=words.cards(answers),
+        warnings=tuple(warnings),
+        chapters=chapters,
+        groups=tables.groups(answers),
+        provenance=_provenance(trial, fit, options, made or datetime.now(UTC)),
+        hashes=sorted(trial.hashes.items()),
+    )
+
+
+def render(content: Content) -> str:
+    """The report as one HTML page: styles and figures inside, no script, no request."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    sections = [(chapter.name, chapter.title) for chapter in content.chapters]
+    if content.warnings:
         sections.insert(0, ("warnings", "Warnings"))
     sections += [
         ("answers", "All answers"),
@@ -225,17 +293,17 @@ def render(
     engine = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     template = engine.from_string(home.joinpath("page.html").read_text(encoding="utf-8"))
     return template.render(
-        trial=trial,
-        facts=_facts(trial),
+        trial=content.trial,
+        facts=content.facts,
         css=Markup(home.joinpath("page.css").read_text(encoding="utf-8")),
         sections=sections,
-        cards=words.cards(answers),
-        warnings=list(warnings),
-        chapters=chapters,
-        groups=tables.groups(answers),
+        cards=content.cards,
+        warnings=content.warnings,
+        chapters=content.chapters,
+        groups=content.groups,
         methods=words.METHODS,
         sources=words.SOURCES,
         cautions=words.CAUTIONS,
-        provenance=_provenance(trial, fit, options, made or datetime.now(UTC)),
-        hashes=sorted(trial.hashes.items()),
+        provenance=content.provenance,
+        hashes=content.hashes,
     )

@@ -133,8 +133,8 @@ def gather(trial: Trial, fit: Fit, answers: dict[str, Answer], lists: xr.Dataset
     tip_time, tip_speed, tip_low, tip_high = _tip(fit, lists)
     curves = {}
     for name, values in lists.data_vars.items():
-        if values.ndim == 1 and str(values.dims[0]) in lists.coords:
-            along = lists[values.dims[0]].values
+        if values.dims == ("time",) and "time" in lists.coords:
+            along = lists["time"].values
             curves[str(name)] = (np.asarray(along, float), np.asarray(values.values, float))
     stated = answers.get("peak_tip_speed_time")
     peak = float(tip_time[int(np.nanargmax(tip_speed))])

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
-from io import StringIO
+from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
@@ -62,6 +62,7 @@ RULES: Any = {
     "path.simplify": True,
     "path.simplify_threshold": 0.2,
     "svg.fonttype": "path",
+    "pdf.fonttype": 42,
     "svg.hashsalt": "lashwave",
     # Names come from the user's files: a dollar sign in one is no formula.
     "text.parse_math": False,
@@ -152,6 +153,24 @@ def quiet() -> Iterator[None]:
         log.setLevel(before)
 
 
+def _laid_out(figure: Figure) -> None:
+    """Once is enough; saving would lay the figure out again each time."""
+    if (layout := figure.get_layout_engine()) is not None:
+        layout.execute(figure)
+        figure.set_layout_engine("none")
+
+
+def pdf(figure: Figure) -> bytes:
+    """A figure as one page of vectors, its typeface embedded (Type 42)."""
+    from matplotlib import rc_context
+
+    out = BytesIO()
+    with rc_context(RULES), quiet():
+        _laid_out(figure)
+        figure.savefig(out, format="pdf", dpi=DOTS_PER_INCH, metadata={"CreationDate": None})
+    return out.getvalue()
+
+
 def svg(figure: Figure, name: str) -> str:
     """A figure as an SVG element that can stand in a page beside others.
 
@@ -162,10 +181,7 @@ def svg(figure: Figure, name: str) -> str:
 
     out = StringIO()
     with rc_context(RULES), quiet():
-        if (layout := figure.get_layout_engine()) is not None:
-            # Once is enough; saving would lay the figure out twice more.
-            layout.execute(figure)
-            figure.set_layout_engine("none")
+        _laid_out(figure)
         figure.savefig(out, format="svg", dpi=DOTS_PER_INCH, metadata={"Date": None})
     text = out.getvalue()
     text = re.sub(r"<!--.*?-->", "", text[text.index("<svg") :], flags=re.DOTALL)

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashwave.answers.order import WORDS
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.fit import DISTRUSTED
 from lashwave.report import numbers
 from lashwave.report.scene import Scene
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 @dataclass(frozen=True)
@@ -119,6 +124,25 @@ def trust(scene: Scene) -> list[str]:
             f"{numbers.fixed(1e3 * off, 2)} mm off (root mean square, one coordinate)."
         )
     return found
+
+
+ACCOUNT = (
+    "Work of the hand = change of kinetic, gravitational and bending energy + losses to the air, "
+    "to the tuft and to damping + what stays unexplained. The hand's force and torque follow from "
+    "the balances of momentum, its work from these and the grip's motion; so what the model's "
+    "random force did on the line stays unexplained, with what the losses are not known to."
+)
+
+
+def order(lists: xr.Dataset) -> str:
+    """The most probable order of events, in one sentence."""
+    said = lists["probability_before"].attrs
+    likeliest, chance = said["most_probable_order"], said["most_probable_order_probability"]
+    start = "Shares of the draws in which the event of a row comes before that of a column."
+    if not likeliest:
+        return start
+    names = ", then ".join(WORDS.get(name, name) for name in likeliest.split(" < "))
+    return f"{start} Most probable order: {names} (probability {numbers.percent(chance)})."
 
 
 METHODS = (

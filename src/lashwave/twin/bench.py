@@ -55,6 +55,7 @@ def observe(scene: Scene, path: Path, wishes: Wishes) -> tuple[Trial, Truth]:
             facing = np.array([np.sin(angle), np.cos(angle), 0.0])
             # The second view is asked for where the peak must be resolved: 25 kHz.
             rates = (25e3,) if wishes.second_view else None
+            rates = (wishes.camera_rate,) if wishes.camera_rate is not None else rates
             extra = {} if rates is None else {"rates": rates}
             camera, true, drift = read_camera(path, facing, name, wishes, peak, rng, **extra)
             cameras.append(camera)
@@ -87,6 +88,7 @@ def make(
     lost_third: bool = False,
     clock_wrong: float = 0.0,
     stand_off: float = 0.0,
+    camera_rate: float | None = None,
 ) -> tuple[Trial, Truth]:
     """A simulated trial and the truth behind it.
 
@@ -99,9 +101,11 @@ def make(
     stiffness : whether the line's table has its stiffness column.
     flashes : whether strobe flashes are listed. lost_third : hide the last third for 30 ms.
     clock_wrong : [s], error of a clock stated good to 0.1 ms. stand_off : of markers [m].
+    camera_rate : of the fast cameras [Hz]; by default one that keeps step with the markers.
     """
     wishes = Wishes(
-        camera, second_view, ghosts, missing, swaps, flashes, lost_third, clock_wrong, stand_off
-    )
+        camera, second_view, ghosts, missing, swaps, flashes, lost_third, clock_wrong, stand_off,
+        camera_rate,
+    )  # fmt: skip
     scene = DRAWS[kind](seed, stiffness)
     return observe(scene, simulate_path(scene), wishes)

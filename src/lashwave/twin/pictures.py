@@ -95,10 +95,10 @@ def take(trial: Trial, truth: Truth, setting: Setting | None = None) -> Pictures
     scene = _dots(trial, truth, rng)
     ring = stand_around(truth.notes["place"].reshape(-1, 3), setting, MARKER_RATE, rng)
     infrared = tuple(InfraredFilm(c, scene, setting, (seed, 13, k)) for k, c in enumerate(ring))
-    heard = (_listen(path, end, peak, sound, setting, rng),)
+    heard = _listen(path, end, peak, sound, setting, rng, seed)
     microphones = tuple(
         Microphone(f"{h.name}.wav", h.position, h.hearing.sensitivity, h.clock.offset,
-                   h.clock.offset_sd, h.name)
+                   h.clock.offset_sd, h.name, recorder=h.recorder)
         for h in heard
     )  # fmt: skip
     trial = replace(trial, cameras=(*trial.cameras, *ring), microphones=microphones)
@@ -201,8 +201,10 @@ def _listen(
     sound: float,
     setting: Setting,
     rng: np.random.Generator,
-) -> Recording:
-    """A microphone ahead of the tip as it cracks, a little beside its way."""
+    seed: int,
+) -> tuple[Recording, ...]:
+    """A microphone ahead of the tip as it cracks, a little beside its way; more are spread about
+    its way, on the same recorder, 25 to 60 degrees off."""
     place, velocity = path.at(np.array([peak]), path.station[-1:])
     ahead = velocity[0, 0] / np.linalg.norm(velocity[0, 0])
     aside = rng.normal(0.0, 0.12, 3)
@@ -216,7 +218,19 @@ def _listen(
         still = np.zeros((2, 1, 3))
         source = SoundSource(np.array([[0.0], [1.0]]), still, np.zeros((2, 1)))
     volts = record(source, position, hearing, first, count, sound, rng)
-    return Recording("mic1", position, hearing, Clock(stated, setting.clock_sd), first, volts)
+    clock, shared = Clock(stated, setting.clock_sd), "recorder" if setting.microphones > 1 else None
+    heard = [Recording("mic1", position, hearing, clock, first, volts, shared)]
+    others = np.random.default_rng([seed, 14])
+    right = np.cross(ahead, [0.0, 0.0, 1.0] if abs(ahead[2]) < 0.9 else [1.0, 0.0, 0.0])
+    right /= np.linalg.norm(right)
+    up = np.cross(right, ahead)
+    for k in range(1, setting.microphones):
+        turn, off = 2.4 * k + others.uniform(-0.2, 0.2), np.radians(others.uniform(25.0, 60.0))
+        toward = np.cos(off) * ahead + np.sin(off) * (np.cos(turn) * right + np.sin(turn) * up)
+        position = place[0, 0] + setting.microphone_distance * others.uniform(0.8, 1.4) * toward
+        volts = record(source, position, hearing, first, count, sound, others)
+        heard.append(Recording(f"mic{k + 1}", position, hearing, clock, first, volts, shared))
+    return tuple(heard)
 
 
 def found_in_pictures(

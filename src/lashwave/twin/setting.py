@@ -47,6 +47,8 @@ class Setting:
     strobe: Strobe = field(default_factory=Strobe)
     knife: Knife = field(default_factory=Knife)
     hearing: Hearing = field(default_factory=Hearing)
+    microphones: int = 1
+    """More than one share a recorder, and so a clock."""
     microphone_distance: float = 1.2
     """From the crack [m]."""
     clock_sd: float = 1e-4
@@ -69,6 +71,8 @@ class Recording:
     """[s], lab time of the first sample."""
     volts: Array = field(repr=False)
     """(K,)"""
+    recorder: str | None = None
+    """Whose clock it shares."""
 
 
 def stand_around(

@@ -111,6 +111,16 @@ def node_tension(station: Array, tension: Array) -> Array:
     return out
 
 
+PULL_REACH = 0.02
+"""The pull behind the grip is read this far beyond it [m], past the bend at the clamp."""
+
+
+def pull_behind_grip(path: Path, grip_end: float) -> Array:
+    """(K,) [N], tension at the first node that far beyond the grip."""
+    node = int(np.argmax(path.station >= grip_end + PULL_REACH - 1e-9))
+    return np.asarray(node_tension(path.station, path.tension)[:, node])
+
+
 def dataset(path: Path) -> xr.Dataset:
     """The path as the contract's `motion.nc`."""
     import xarray as xr
@@ -162,8 +172,7 @@ def answers(path: Path, scene: Scene, sound: float) -> dict[str, float | None]:
     reach = np.linalg.norm(path.position[:, -1] - path.position[:, 0], axis=-1)
     low = int(reach.argmin())
     high = low + int(reach[low:].argmax())
-    grip_node = 1 if scene.lash.true.handle_length > 0 else 0
-    pull = node_tension(path.station, path.tension)[: peak + 1, grip_node]
+    pull = pull_behind_grip(path, scene.lash.true.handle_length)[: peak + 1]
     extension = None
     if sonic_time is not None:
         extension = float(np.interp(sonic_time, path.time, reach) / path.station[-1])

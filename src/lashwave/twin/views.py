@@ -41,6 +41,8 @@ class Wishes:
     """The stated clock offset is wrong by this [s], and stated as good to 0.1 ms."""
     stand_off: float = 0.0
     """Of the markers from the axis [m]."""
+    camera_rate: float | None = None
+    """Of the fast cameras [Hz]; None: one of `CAMERA_RATES`, which keep step with the markers."""
 
 
 def _handle_markers(path: Path, scene: Scene, times: Array, rng: np.random.Generator) -> Array:

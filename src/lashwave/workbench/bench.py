@@ -44,6 +44,8 @@ class Wishes:
     """[s], error of a camera clock that is stated as good to 0.1 ms."""
     stand_off: float = 0.0
     """Of the markers from the line's axis [m]."""
+    camera_rate: float | None = None
+    """Of the fast cameras [Hz]; None leaves it to the bench."""
 
     def check(self) -> None:
         """Raise InputError where a wish makes no sense."""
@@ -59,6 +61,10 @@ class Wishes:
             raise InputError("--clock-wrong", f"{self.clock_wrong:g} s", "at most 0.1 s")
         if not 0.0 <= self.stand_off <= 0.05:
             raise InputError("--stand-off", f"{self.stand_off:g} m", "0 to 0.05 m")
+        if self.camera_rate is not None and not 5e3 <= self.camera_rate <= 100e3:
+            raise InputError("--camera-rate", f"{self.camera_rate:g} Hz", "5000 to 100000 Hz")
+        if self.camera_rate is not None and (not self.camera or self.kind == "held"):
+            raise InputError("--camera-rate", "there is no camera", "leave it out")
         if self.second_view and not self.camera:
             raise InputError("--second-view", "there is no camera", "leave --no-camera out")
 
@@ -78,6 +84,7 @@ def simulate(
     *,
     pictures: bool,
     as_json: bool,
+    microphones: int = 1,
 ) -> int:
     """Write OUT/trial, OUT/truth.nc and OUT/truth.json, all or none."""
     wishes.check()
@@ -87,14 +94,19 @@ def simulate(
         raise InputError("--pictures", "no fast camera sees a held line", "use throw or swing")
     if pictures and not wishes.camera:
         raise InputError("--pictures", "there is no camera", "leave --no-camera out")
+    if not 1 <= microphones <= 16:
+        raise InputError("--microphones", f"{microphones}", "1 to 16")
+    if microphones > 1 and not pictures:
+        raise InputError("--microphones", "goes with --pictures", "add --pictures")
     folders.check_new_folder(out, known=SIMULATED, option="OUT")
     progress("simulating", 0.0)
     trial, truth = make(wishes)
     if pictures:
         from lashwave.twin.pictures import take
+        from lashwave.twin.setting import Setting
         from lashwave.workbench import bench_pictures
 
-        taken = take(trial, truth)
+        taken = take(trial, truth, Setting(microphones=microphones))
         write(out, taken.trial, taken.truth, partial(bench_pictures.write, taken, progress))
     else:
         write(out, trial, truth)

@@ -95,10 +95,12 @@ def _infrared(camera: Camera) -> list[str]:
 def _microphone(heard: Recording) -> list[str]:
     """The table of a microphone. One volt is the recorder's full scale."""
     clock = heard.clock
+    recorder = [] if heard.recorder is None else [f'recorder = "{heard.recorder}"']
     return [
         "",
         "[[microphones]]",
         f'name = "{heard.name}"',
+        *recorder,
         f'file = "{heard.name}.wav"',
         f"position = {[float(x) for x in heard.position]}",
         f'sensitivity = "{heard.hearing.sensitivity!r} V/Pa"',

@@ -109,7 +109,7 @@ def _board(plan: Plan, out: Path, progress: Progress) -> Outcome:
     )  # fmt: skip
     board = _read_board(fields)
     terms = plans.read_terms(fields, _TERMS)
-    names = plans.image_names(plan, fields, "images")
+    names, frames = plans.read_images(plan, fields, "images", sensor.size)
     reference = _reference(fields, names, board)
     placed = plans.read_axes(fields) if reference is not None else None
     found: list[Corners] = []
@@ -117,7 +117,7 @@ def _board(plan: Plan, out: Path, progress: Progress) -> Outcome:
     missed: list[str] = []
     for i, name in enumerate(names):
         progress(f"looking for the board, {name}", i / len(names))
-        corners = find_corners(plans.read_image(plan, name, sensor.size), board)
+        corners = find_corners(frames[i], board)
         if corners is None:
             missed.append(name)
             continue

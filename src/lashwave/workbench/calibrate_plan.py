@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.calibration import read_calibration, read_size
 from lashwave.files.fields import Fields, parse
+from lashwave.files.images import open_frames
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.tables import Column, Table, read_table
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.errors import InputError
+from lashwave.quantities.images import Frames
 
 Array = NDArray[np.float64]
 KINDS = ("board", "points", "wand", "scale", "register")
@@ -241,38 +242,14 @@ def read_flag(fields: Fields, key: str) -> bool:
     return value
 
 
-def image_names(plan: Plan, fields: Fields, key: str) -> list[str]:
-    """Names of the files that a pattern matches, in name order."""
+def read_images(
+    plan: Plan, fields: Fields, key: str, size: tuple[int, int]
+) -> tuple[list[str], Frames]:
+    """Names and images of a camera, as a trial's are read: grey, of one size and depth."""
     pattern = fields.text(key, longest=1000)
-    plan.folder.inside(pattern, fields.where, fields.line(key), fields.name(key))
-    try:
-        found = sorted(
-            PurePosixPath(p.relative_to(plan.folder.root)).as_posix()
-            for p in plan.folder.root.glob(pattern)
-            if p.is_file()
-        )
-    except (ValueError, NotImplementedError):
-        found = []
-    if not found:
-        raise fields.fault(key, f"no file matches {pattern!r}", "give images as boards/*.png")
-    for name in found:
-        plan.folder.file(name, fields.where, fields.line(key), fields.name(key))
-    return found
-
-
-def read_image(plan: Plan, name: str, size: tuple[int, int]) -> NDArray:
-    """One image of a camera, 8 or 16 bits, grey or colour."""
-    data = np.frombuffer((plan.folder.root / name).read_bytes(), dtype=np.uint8)
-    try:
-        image = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
-    except cv2.error:  # a header that claims more than 2^30 pixels
-        image = None
-    if image is None or image.dtype not in (np.uint8, np.uint16):
-        raise InputError(name, "is no image of 8 or 16 bits", "give PNG or TIFF images")
-    if (image.shape[1], image.shape[0]) != size:
-        raise InputError(
-            name,
-            f"is {image.shape[1]} x {image.shape[0]} px, the camera {size[0]} x {size[1]}",
-            "give the images of one camera, and its size",
-        )
-    return np.asarray(image)
+    place = fields.where, fields.line(key), fields.name(key)
+    frames = open_frames(plan.folder, pattern, *place, size)
+    names = plan.folder.files(pattern, *place)
+    if len(names) != len(frames):  # the pages of one file
+        names = [f"{names[0]}, image {k}" for k in range(len(frames))]
+    return names, frames

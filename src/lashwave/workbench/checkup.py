@@ -223,7 +223,7 @@ def run(folder: Path, *, as_json: bool) -> int:
 
     checkup = inspect(labelled(read_trial(folder)))
     if as_json:
-        console.say(json.dumps(_finite(as_record(checkup)), indent=1, allow_nan=False))
+        console.say(json.dumps(finite(as_record(checkup)), indent=1, allow_nan=False))
     else:
         _print(checkup)
     if checkup.fault is None:
@@ -233,12 +233,12 @@ def run(folder: Path, *, as_json: bool) -> int:
     return 2
 
 
-def _finite(value: object) -> object:
+def finite(value: object) -> object:
     """The same record with null for what is not a finite number, as JSON has no nan."""
     if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
+        return {key: finite(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
+        return [finite(item) for item in value]
     return None if isinstance(value, float) and not np.isfinite(value) else value
 
 

@@ -33,6 +33,11 @@ Quiet = Annotated[bool, Parameter(name="--quiet", negative="", help="Show no pro
 Seed = Annotated[int, Parameter(name="--seed", help="Which trial of the family; any whole number.")]
 
 
+Trials = Annotated[
+    list[Path], Parameter(name="TRIALS", help="Folders of trials; of answers too for `compare`.")
+]
+
+
 def _flag(text: str) -> Parameter:
     return Parameter(negative="", help=text)
 
@@ -61,8 +66,9 @@ def reconstruct(
 ) -> int:
     """Reconstruct the line's whole motion from a trial, with its uncertainty.
 
-    Writes motion.nc, samples.nc, answers.nc, summary.json and report.html to --out, whole or not
-    at all. The trial's folder is read and never changed.
+    Writes motion.nc, samples.nc, answers.nc, sightings.nc, summary.json, the report as
+    report.html and report.pdf, and its figures with their numbers, to --out, whole or not at
+    all. The trial's folder is read and never changed.
     """
     from lashwave.workbench import console, folders, pipeline, show
 
@@ -72,6 +78,86 @@ def reconstruct(
         result = pipeline.reconstruct_folder(trial, out, progress)
     show.result(result, out, as_json=json)
     return DONE
+
+
+@app.command
+def deposit(
+    trial: Trial,
+    /,
+    *,
+    answers: Annotated[Path, Parameter(help="Folder that `reconstruct` wrote for the trial.")],
+    out: Annotated[Path, Parameter(help="Archive to write (.zip); an earlier one is replaced.")],
+    inputs: Annotated[bool, _flag("Put the trial's own files in too.")] = False,
+) -> int:
+    """Pack a trial's answers for a data repository: one archive that explains itself.
+
+    Holds all that `reconstruct` wrote, the markers with their gaps filled as C3D, checksums of the
+    inputs and of every file, and a README to be completed by whoever deposits it.
+    """
+    from lashwave.workbench import console, folders
+    from lashwave.workbench import deposit as packing
+
+    folders.check_trial_folder(trial)
+    folders.check_new_file(out)
+    names = packing.run(trial, answers, out, inputs=inputs)
+    console.say(f"Archive: {out} ({len(names)} files)")
+    return DONE
+
+
+@app.command
+def parameters(
+    trials: Trials,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder for the answers; an earlier answer is replaced.")],
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Estimate drag, damping and bending stiffness from one trial or several of one specimen.
+
+    Says which of them the sightings tell apart, with profile likelihoods. Takes two minutes a
+    trial; what was computed is kept in --out, so that a run that was stopped goes on where it was.
+    """
+    from lashwave.workbench import console, folders
+    from lashwave.workbench import parameters as law
+
+    _check_trials(trials, out)
+    folders.check_new_folder(out, known=law.FILES, option="--out")
+    with console.progress(quiet) as progress:
+        return law.run(trials, out, progress, as_json=json)
+
+
+@app.command
+def compare(
+    trials: Trials,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder for the answers; an earlier answer is replaced.")],
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Compare the answers of several trials: repeatability, spread of specimens and throwers.
+
+    Takes folders of trials or of their answers. A trial without answers is reconstructed first
+    and kept in --out. Missing answers stay missing and are counted.
+    """
+    from lashwave.workbench import compare as side_by_side
+    from lashwave.workbench import console, folders
+
+    _check_trials(trials, out)
+    folders.check_new_folder(out, known=side_by_side.FILES, option="--out")
+    with console.progress(quiet) as progress:
+        return side_by_side.run(trials, out, progress, as_json=json)
+
+
+def _check_trials(trials: list[Path], out: Path) -> None:
+    from lashwave.workbench import folders
+
+    if not trials:
+        raise InputError("TRIALS", "none is named", "name a trial folder or several")
+    for trial in trials:
+        folders.check_trial_folder(trial)
+        folders.check_apart(out, trial)
 
 
 @app.command
@@ -140,9 +226,13 @@ def simulate(
     lost_third: Annotated[bool, _flag("Hide the last third for 30 ms about the peak.")] = False,
     clock_wrong: Annotated[float, Parameter(help="Error of the camera's stated clock [s].")] = 0.0,
     stand_off: Annotated[float, Parameter(help="Of the markers from the axis [m].")] = 0.0,
+    camera_rate: Annotated[
+        float | None, Parameter(help="Of the fast cameras [Hz]; default one in step with 500 Hz.")
+    ] = None,
     pictures: Annotated[
         bool, _flag("Images and sound in place of points; minutes, 0.4 GB.")
     ] = False,
+    microphones: Annotated[int, Parameter(help="How many, with --pictures; 1 to 16.")] = 1,
     json: Json = False,
     quiet: Quiet = False,
 ) -> int:
@@ -166,9 +256,12 @@ def simulate(
         lost_third=lost_third,
         clock_wrong=clock_wrong,
         stand_off=stand_off,
+        camera_rate=camera_rate,
     )
     with console.progress(quiet) as progress:
-        return bench.simulate(out, wishes, progress, pictures=pictures, as_json=json)
+        return bench.simulate(
+            out, wishes, progress, pictures=pictures, as_json=json, microphones=microphones
+        )
 
 
 @app.command
@@ -183,6 +276,58 @@ def demo(
 
     with console.progress(quiet) as progress:
         return bench.demo(out, seed, progress)
+
+
+app.command("lashwave.workbench.models:predict")
+app.command("lashwave.workbench.models:rank")
+app.command("lashwave.workbench.models:fall")
+
+
+@app.command
+def assemble(
+    source: Annotated[Path, Parameter(name="SOURCE", help="Folder of the instruments' files.")],
+    /,
+    *,
+    out: Annotated[Path | None, Parameter(help="Trial folder to write; must not exist.")] = None,
+    description: Annotated[
+        Path | None, Parameter(name="--with", help="A trial.toml to take in place of the proposal.")
+    ] = None,
+    setting: Annotated[
+        tuple[str, ...], Parameter(name="--set", help='A field, as markers.sd="0.3 mm".')
+    ] = (),
+    station: Annotated[
+        tuple[str, ...], Parameter(name="--station", help='A marker, as M01="0.40 m".')
+    ] = (),
+    unit: Annotated[
+        tuple[str, ...], Parameter(name="--unit", help="Of a column, as FILE:HEADING=mm.")
+    ] = (),
+    json: Json = False,
+) -> int:
+    """Make a trial folder of instrument files: recognise, describe, check, write.
+
+    Without --out it prints what the files are and the trial.toml proposed, with every fault on
+    standard error. Files of another shape are written anew beside a copy; SOURCE never changes.
+    """
+    from lashwave.workbench.intake import command
+
+    return command.run(source, out, description, setting, station, unit, json)
+
+
+@app.command(name="open")
+def open_folder(
+    folder: Annotated[Path, Parameter(name="DIR", help="Folder that holds trial folders.")],
+    /,
+    *,
+    port: Annotated[int, Parameter(help="Port on loopback; 0 takes a free one.")] = 0,
+    no_browser: Annotated[bool, _flag("Print the address and open no browser.")] = False,
+) -> int:
+    """Show the trials of a folder in the browser: look, scrub, mend, run.
+
+    Serves pages on this machine only, at an address with a secret in it. Stop with Ctrl-C.
+    """
+    from lashwave.workbench.serving import command
+
+    return command.serve(folder, port, browser=not no_browser)
 
 
 def main(argv: list[str] | None = None) -> int:

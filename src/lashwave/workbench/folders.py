@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 from lashwave.quantities.errors import InputError
 
-ANSWER_FILES = frozenset({"motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html"})
+ANSWER_FILES = frozenset(
+    {
+        "motion.nc", "samples.nc", "answers.nc", "sightings.nc", "summary.json",
+        "report.html", "report.pdf",
+    }
+)  # fmt: skip
 """What `reconstruct` writes; a folder that holds these alone may be replaced as a whole."""
+FIGURES = re.compile(r"figure-\d\d\.(pdf|csv)")
+"""What it writes into the folder `figures` within."""
 
 
 def check_trial_folder(trial: Path) -> None:
@@ -39,6 +47,9 @@ def check_answer_folder(out: Path, trial: Path | None = None) -> None:
             f"{out} is not empty and holds no earlier answer",
             "name a new or an empty folder",
         )
+    figures = {path.name for path in (out / "figures").glob("*")}
+    if all(FIGURES.fullmatch(name) for name in figures):
+        names.discard("figures")
     foreign = sorted(names - ANSWER_FILES)
     if foreign:
         raise InputError(
@@ -68,6 +79,16 @@ def check_new_folder(out: Path, *, known: frozenset[str], option: str) -> None:
         raise InputError(
             option, f"{out} holds {foreign[0]!r} already", "name a new or an empty folder"
         )
+
+
+def check_new_file(out: Path, option: str = "--out") -> None:
+    """Raise InputError where `out` cannot be written as a file, or would replace another kind."""
+    if out.is_dir():
+        raise InputError(option, f"{out} is a folder", "name a file")
+    if out.suffix.lower() != ".zip":
+        raise InputError(option, f"{out.name} does not end in .zip", "name it so")
+    if not out.parent.is_dir():
+        raise InputError(option, f"there is no folder {out.parent}", "make it first")
 
 
 def _check_can_make(out: Path, option: str = "--out") -> None:

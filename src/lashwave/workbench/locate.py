@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import pickle
 import shutil
 import tempfile
 from dataclasses import dataclass, replace
@@ -17,6 +16,7 @@ from lashwave.quantities.pictures import Found, Located, Pictures
 from lashwave.quantities.sightings import Camera, Markers, Onset
 from lashwave.quantities.trial import Trial
 from lashwave.workbench import console
+from lashwave.workbench.loudness import cautions
 
 FEWEST = 20
 """Marker samples that a trial needs; the trial format's figure."""
@@ -37,23 +37,17 @@ class Keeper:
 
     def get(self, part: str) -> object | None:
         """What was kept of a part; None where there is nothing of these inputs."""
-        if self.folder is None or not (self.folder / part).is_file():
-            return None
-        try:
-            with (self.folder / part).open("rb") as stream:
-                inputs, found = pickle.load(stream)
-        except (OSError, ValueError, EOFError, AttributeError, ImportError, pickle.PickleError):
-            return None
-        return found if inputs == self.inputs else None
+        from lashwave.files.kept_finds import kept
+
+        return None if self.folder is None else kept(self.folder / f"{part}.npz", self.inputs)
 
     def put(self, part: str, found: object) -> None:
         """Keep a part, whole or not at all."""
-        if self.folder is None:
-            return
-        self.folder.mkdir(parents=True, exist_ok=True)
-        aside = self.folder / f"{part}.part"
-        aside.write_bytes(pickle.dumps((self.inputs, found)))
-        aside.replace(self.folder / part)
+        from lashwave.files.kept_finds import keep
+
+        if self.folder is not None:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            keep(self.folder / f"{part}.npz", self.inputs, found)
 
 
 def search(pictures: Pictures, show: console.Progress, kept: Path | None = None) -> Found:
@@ -79,8 +73,8 @@ def _markers(
     if not ring or pictures.trial.markers.time.size:
         return None, ()
     known = keeper.get("markers")
-    if known is not None:
-        return known  # type: ignore[return-value]
+    if isinstance(known, tuple) and len(known) == 2 and isinstance(known[0], Markers):
+        return known
     found = locate_markers(
         ring,
         [pictures.frames[c.name] for c in ring],
@@ -108,10 +102,20 @@ def _fast(
 
         known = keeper.get(f"camera-{number}")
         if not isinstance(known, Located):
-            known = locate_fast(camera, pictures.frames[camera.name], markers, sound, told)
+            try:
+                known = locate_fast(camera, pictures.frames[camera.name], markers, sound, told)
+            except InputError as fault:
+                raise _of_camera(fault, camera.name) from None
             keeper.put(f"camera-{number}", known)
         found[camera.name] = known
     return found
+
+
+def _of_camera(fault: InputError, name: str) -> InputError:
+    """A fault of a camera's images, which know their file but not the camera, as the user's."""
+    if fault.where != "frames":
+        return fault
+    return InputError("trial.toml", fault.problem, fault.remedy, field=f"frames of camera {name}")
 
 
 def _sounds(pictures: Pictures):  # type: ignore[no-untyped-def]
@@ -154,7 +158,7 @@ def joined(pictures: Pictures, found: Found) -> Trial:
                 cameras.append(whole)
         elif camera.frame.size:
             cameras.append(camera)
-    onsets = (*trial.onsets, *found.onsets) if not trial.onsets else trial.onsets
+    onsets = trial.onsets or found.onsets
     return replace(
         trial,
         markers=markers,
@@ -201,6 +205,7 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
         )  # fmt: skip
     found = search(pictures, show, out / KEPT)
     whole = joined(pictures, found)
+    notes = (*whole.notes[len(pictures.trial.notes) :], *cautions(whole))
     _write(out, trial, pictures, found, whole)
     shutil.rmtree(out / KEPT, ignore_errors=True)
     record = {
@@ -215,16 +220,20 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
             }
             for name, one in found.cameras.items()
         },
-        "onsets": {o.microphone: {"time": o.time, "sd": o.sd} for o in found.onsets},
-        "notes": list(found.notes),
+        "onsets": {
+            o.microphone: {"time": o.time, "sd": o.sd, "clipped": o.clipped} for o in found.onsets
+        },
+        "notes": list(notes),
     }
     if as_json:
         console.say(json.dumps(record, indent=1))
     else:
-        for note in found.notes:
+        for note in notes:
             console.say(note[0].upper() + note[1:])
         console.say(f"Sightings: {out}, a trial folder that `lashwave reconstruct` takes")
-        console.say(f"To judge by eye: {', '.join(sorted(p.name for p in out.glob('*.png')))}")
+        if found.cameras or found.markers is not None:
+            names = sorted(path.name for path in out.glob("*.png"))
+            console.say(f"To judge by eye: {', '.join(names)}")
     return 0
 
 

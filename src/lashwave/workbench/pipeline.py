@@ -11,9 +11,12 @@ from lashwave.quantities.errors import InputError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.workbench.console import Progress, silent
+from lashwave.workbench.loudness import cautions
 
 if TYPE_CHECKING:
     import xarray as xr
+
+    from lashwave.answers.crack import SonicDraws
 
 # Shares of the whole, as seen on a trial of one second: the fit is nearly all of it.
 READ, FITTED, ANSWERED, DRAWN = 0.02, 0.90, 0.93, 0.97
@@ -48,7 +51,7 @@ def reconstruct_trial(
     """
     from threadpoolctl import threadpool_limits
 
-    from lashwave.answers.all import answer
+    from lashwave.answers.all import answer, first_sonic
     from lashwave.estimate import Options, estimate
 
     show = progress or silent
@@ -56,24 +59,48 @@ def reconstruct_trial(
     with threadpool_limits(limits=1, user_api="blas"):
         fit = estimate(trial, Options() if options is None else options, show)
         show("answers", 1.0)
-        answers, lists, warnings = answer(trial, fit)
+        sonic = first_sonic(trial, fit)
+        answers, lists, warnings = answer(trial, fit, sonic)
         if trial.onsets or any(c.fronts is not None for c in trial.cameras):
             show("fronts and sounds", 1.0)
-            more, said = _sent(trial, fit)
-            answers, warnings = answers | more, [*warnings, *said]
+            more, said, lists = _sent(trial, fit, sonic, lists)
+            answers, warnings = answers | more, [*warnings, *said, *cautions(trial)]
     every = (*trial.notes, *fit.warnings, *warnings)
     return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
 
 
-def _sent(trial: Trial, fit: Fit) -> tuple[dict[str, Answer], list[str]]:
-    """Answers about the fronts that were seen and the sounds that were heard."""
-    from lashwave.answers import crack, lists, sound
-    from lashwave.estimate.sent import Sonic, sent
+def _sent(
+    trial: Trial, fit: Fit, first: SonicDraws, table: xr.Dataset
+) -> tuple[dict[str, Answer], list[str], xr.Dataset]:
+    """Answers about the fronts that were seen and the sounds that were heard, and the lists with
+    the fronts' place in the order of events."""
+    from lashwave.answers import further
+    from lashwave.answers.sound import peaks, speed
+    from lashwave.estimate.heard import Sonic
+    from lashwave.estimate.sent import sent
 
-    speed = sound.speed(trial.air)
-    sounds = sound.draws(*speed, fit.draws.position.shape[0])
-    found = crack.ask(fit.draws, lists.speed_draws(fit.draws), sounds, trial.line.length)
-    return sent(trial, fit.draws, Sonic(found.time, found.station), speed)
+    answers, warnings = sent(trial, fit.draws, Sonic(first.time, first.station), speed(trial.air))
+    more, table = further.add_fronts(trial, fit.draws, first, answers, table)
+    return answers | more | peaks(trial), warnings, table
+
+
+def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
+    """A trial folder with what its pictures show; raises InputError where it cannot be used."""
+    from lashwave.files.pictures import read_pictures
+    from lashwave.workbench.checkup import refuse_unusable
+    from lashwave.workbench.labelled import labelled
+    from lashwave.workbench.locate import joined, search
+
+    show = progress or silent
+    show("reading", 0.0)
+    pictures = read_pictures(folder)
+    trial = labelled(pictures.trial)
+    pictures = replace(pictures, trial=trial)
+    if pictures.frames or pictures.sounds:
+        trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
+    del pictures  # sound is held whole
+    refuse_unusable(trial, folder / "trial.toml")
+    return trial
 
 
 def reconstruct_folder(
@@ -83,19 +110,8 @@ def reconstruct_folder(
 
     Raises InputError, with nothing written, where the trial cannot be used.
     """
-    from lashwave.files.pictures import read_pictures
-    from lashwave.workbench.checkup import refuse_unusable
-    from lashwave.workbench.labelled import labelled
-    from lashwave.workbench.locate import joined, search
-
     show = progress or silent
-    show("reading", 0.0)
-    pictures = read_pictures(folder, sound=False)
-    trial = labelled(pictures.trial)
-    pictures = replace(pictures, trial=trial)
-    if pictures.frames:
-        trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
-    refuse_unusable(trial, folder / "trial.toml")
+    trial = read_usable(folder, show)
 
     def within(stage: str, share: float) -> None:
         show(stage, READ + (FITTED - READ) * share)
@@ -111,16 +127,22 @@ def write(
 ) -> None:
     """Draw the report and write every file of the contract, all or none."""
     from lashwave.files.results import write_results
-    from lashwave.report.page import render
+    from lashwave.report import page, paper
 
     show = progress or silent
     record = _as_record(options)
     show("report", ANSWERED)
-    page = render(done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record)
+    content = page.compose(
+        done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record
+    )
+    files = {"report.html": page.render(content).encode(), "report.pdf": paper.render(content)}
+    for figure in content.figures:
+        files[f"figures/figure-{figure.number:02d}.pdf"] = figure.pdf
+        files[f"figures/figure-{figure.number:02d}.csv"] = figure.table.encode()
     show("writing", DRAWN)
     place = out.resolve()  # a link that the user made stays, and the folder it names is replaced
     try:
-        write_results(place, done.fit, done.answers, done.lists, page, done.trial, record)
+        write_results(place, done.fit, done.answers, done.lists, files, done.trial, record)
     except PermissionError as refused:
         raise InputError("--out", f"{out} cannot be written ({refused.strerror})") from refused
     show("done", 1.0)

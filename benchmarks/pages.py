@@ -1,0 +1,99 @@
+"""The pages in a real browser: first view of a trial, and script time of a frame while scrubbing.
+
+A motion of 5,000 times at 100 stations and a film of 1,000 frames, on small invented pictures. The
+clock is dragged over the time line and over the film, then played; the page's own meter counts the
+script of each frame of the frame loop (goals: 4 ms at the 95th percentile, first view in 1.5 s).
+Software drawing is used, as in tests: what the graphics card would do is not in the figures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from tests.workbench.pages import trials
+from tests.workbench.pages.conftest import CHROMIUM, FLAGS, Server, bench, until
+
+TIMES, STATIONS, FRAMES, OPENED = 5000, 100, 1000, 5
+
+
+def first_view(browser: Any, address: str) -> float:
+    """Seconds from asking for the page to the first moment shown in all views, WebGL included."""
+    page = browser.new_context(viewport={"width": 1280, "height": 720}).new_page()
+    page.goto(address, wait_until="commit")
+    until(
+        page,
+        "window.lashwave?.player?.meter.summary().frames > 0"
+        " && document.querySelector('[data-view=line] canvas.sheet')",
+    )
+    seconds = page.evaluate("performance.now()") / 1000
+    page.context.close()
+    return float(seconds)
+
+
+def scrub(page: Any, view: str, span: tuple[float, float]) -> dict[str, float]:
+    """Drags the clock over a view, one pixel after another."""
+    bench(page, f"bench.look({span[0]}, {span[1]})")
+    page.wait_for_timeout(500)
+    place = page.locator(f"[data-view={view}] .host").bounding_box()
+    y = place["y"] + 0.6 * place["height"]
+    bench(page, "player.meter.reset()")
+    page.mouse.move(place["x"] + 0.15 * place["width"], y)
+    page.mouse.down()
+    for step in range(400):
+        page.mouse.move(place["x"] + (0.15 + 0.8 * step / 400) * place["width"], y)
+    page.mouse.up()
+    found: dict[str, float] = bench(page, "player.meter.summary()")
+    return found
+
+
+def play(page: Any) -> dict[str, float]:
+    """The film at a hundred frames a second."""
+    bench(page, "(bench.goTo(0.418), bench.rate.value = 0.005, player.meter.reset())")
+    bench(page, "(bench.playing.value = true)")
+    page.wait_for_timeout(5000)
+    bench(page, "(bench.playing.value = false)")
+    found: dict[str, float] = bench(page, "player.meter.summary()")
+    return found
+
+
+def say(what: str, found: dict[str, float]) -> None:
+    print(
+        f"{what}: script of a frame {found['median']:.1f} ms in the median, {found['p95']:.1f} ms "
+        f"at the 95th percentile, {found['worst']:.1f} ms at worst ({found['frames']:.0f} frames)"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--frames", type=int, default=FRAMES)
+    frames = parser.parse_args().frames
+    if not CHROMIUM.exists():
+        print(f"no Chromium at {CHROMIUM}; install it or name it in LASHWAVE_CHROMIUM")
+        return
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as made, sync_playwright() as tool:
+        trials.write(Path(made), "large", frames=frames, times=TIMES, stations=STATIONS)
+        server = Server(Path(made))
+        browser = tool.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+        address = server.address("trial/large")
+        opened = [first_view(browser, address) for _ in range(OPENED)]
+        print(f"first view: {opened[0]:.2f} s, then {statistics.median(opened[1:]):.2f} s")
+        page = browser.new_context(viewport={"width": 1280, "height": 720}).new_page()
+        page.goto(address)
+        page.wait_for_selector("[data-view=line] canvas.sheet")
+        times, stations = bench(page, "[bench.motion.times, bench.motion.stations]")
+        print(f"motion of {times} times at {stations} stations, film of {frames} frames")
+        say("time line, whole record", scrub(page, "timeline", (0.0, 0.6)))
+        say("speed map, film's span", scrub(page, "speed", (0.418, 0.418 + frames / trials.RATE)))
+        say("playing the film", play(page))
+        browser.close()
+        server.stop()
+
+
+if __name__ == "__main__":
+    main()

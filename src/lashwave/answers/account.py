@@ -1,0 +1,228 @@
+"""Where did the hand's energy and momentum go: stored, lost to the air, lost in the line, unknown?
+
+Every draw of the motion is given its own budget (`mechanics.budget`). The account is
+
+    work of the hand = stored + lost + unexplained,
+
+with stored the change of kinetic, gravitational and bending energy since the first sample, and
+lost what drag, the tuft and damping took. The hand's work is that of `hand_work`, with its doubt;
+unexplained is what is left: the work of the model's random force, and what the losses are not known
+to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.answers import energy
+from lashwave.answers.momentum import FAST, mean_over
+from lashwave.mechanics.accounts import kinetic_energy
+from lashwave.mechanics.air import medium
+from lashwave.mechanics.budget import Budget, budget
+from lashwave.mechanics.chain import Chain, build
+from lashwave.mechanics.droop import stiffness_column
+from lashwave.mechanics.law import Law
+from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.fit import Draws
+from lashwave.quantities.trial import Trial
+
+Array = NDArray[np.float64]
+Single = NDArray[np.float32]
+
+MOST_DRAWS, FEWEST_DRAWS = 60, 30
+"""Draws that are asked: 2.5 s for 60 of a throw of 1000 times and 56 nodes."""
+MOST_NODES = 4_000_000
+"""Times, nodes and draws in all; fewer draws of a longer record."""
+TORQUE_SPAN = 10e-3
+"""The hand's torque is a mean over this time [s]: draws jitter, and a jittering tip has a lever of
+the whole line. On three twin trials a true peak came out 0 to 3 % lower so averaged."""
+FLUX_STATIONS = 32
+"""At most; the fluxes would take most of the memory."""
+
+
+@dataclass(frozen=True)
+class AccountDraws:
+    """The account of n draws at K times; energies since the first sample, losses positive."""
+
+    kinetic: Array
+    """(n, K) [J]"""
+    potential: Array
+    """(n, K) [J], of gravity, change since the first sample."""
+    bending: Array
+    """(n, K) [J]"""
+    drag: Array
+    """(n, K) [J] lost so far by grip, line and markers to the air, the tuft apart."""
+    tuft: Array
+    """(n, K) [J] lost so far by the tuft."""
+    damping: Array
+    """(n, K) [J] lost so far in bending."""
+    hand_work: Array
+    """(n, K) [J] so far, with what is known of its fault; nan where the far end is held too."""
+    unexplained: Array
+    """(n, K) [J]: the hand's work less stored and lost; nan as that."""
+    random: Array
+    """(n, K) [J], work so far of the random force on the nodes that nothing holds."""
+    momentum: Array
+    """(n, K, 3) [N s]"""
+    angular: Array
+    """(n, K, 3) [N m s], about the lab's origin."""
+    torque: Array
+    """(n, K, 3) [N m] of the hand about the butt, a mean over `TORQUE_SPAN`; nan where the far end
+    is held too."""
+    drag_by_station: Array
+    """(n, S) [J/m] lost to the air over the record per length of line, the tuft apart."""
+    flux_station: Array
+    """(F,) [m]"""
+    momentum_flux: Single
+    """(n, K, F, 3) [N]"""
+    energy_flux: Single
+    """(n, K, F) [W]"""
+
+
+def chain_of(trial: Trial, station: Array) -> Chain:
+    """The chain of a trial's line cut at given nodes, its markers on it."""
+    markers = trial.markers
+    on_line = markers.station[np.isfinite(markers.station)]
+    size = np.full(on_line.size, markers.diameter)
+    mass = np.full(on_line.size, markers.mass)
+    return build(trial.line, station, stiffness_column(trial.line)[0], on_line, mass, size)
+
+
+def law_of(draws: Draws, d: int) -> Law:
+    """The law of draw d; a scale that was not drawn is as stated."""
+    stated = Law()
+    scale = {name: float(values[d]) for name, values in draws.shared.items()}
+    return Law(
+        scale.get("drag_normal", 1.0),
+        scale.get("drag_tangential", 1.0),
+        scale.get("drag_tuft", 1.0),
+        scale.get("stiffness_scale", 1.0),
+        scale.get("damping_time", 1.0) * stated.damping_time,
+    )
+
+
+def acceleration(time: Array, velocity: Array) -> Array:
+    """(K, ...) slope of the parabola through three neighbours, of order two on any grid."""
+    if time.size == 2:
+        return np.asarray(np.gradient(velocity, time, axis=0))
+    return np.asarray(np.gradient(velocity, time, axis=0, edge_order=2))
+
+
+def so_far(time: Array, power: Array) -> Array:
+    """Integral (K, ...) from the first time on, by trapezoids."""
+    step = np.diff(time).reshape(-1, *([1] * (power.ndim - 1)))
+    done = np.zeros_like(power)
+    np.cumsum(0.5 * step * (power[1:] + power[:-1]), axis=0, out=done[1:])
+    return done
+
+
+def some(draws: Draws) -> NDArray[np.intp]:
+    """Numbers of `FEWEST_DRAWS` to `MOST_DRAWS` draws, spread evenly over all."""
+    count, times, nodes = draws.position.shape[:3]
+    able = int(np.clip(MOST_NODES // (times * nodes), FEWEST_DRAWS, MOST_DRAWS))
+    return np.unique(np.linspace(0, count - 1, min(count, able)).astype(np.intp))
+
+
+def ask(trial: Trial, draws: Draws) -> AccountDraws:
+    """The account of those draws that `some` chooses."""
+    chain, air = chain_of(trial, draws.station), medium(trial.air)
+    chosen = some(draws)
+    inner = np.arange(chain.handle_links, draws.station.size)
+    every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
+    work = energy.doubted_work(draws)
+    calm = _calm_friction(trial, draws, chain)
+    rows = []
+    for d in chosen:
+        x, v = draws.position[d].astype(float), draws.velocity[d].astype(float)
+        own = _as_heavy(chain, v, draws.kinetic_energy[d])
+        law = law_of(draws, int(d))
+        b = budget(own, x, v, acceleration(draws.time, v), air, trial.gravity, law)
+        if calm is not None:
+            b = replace(b, damping=calm * law.stiffness_scale * law.damping_time)
+        rows.append(_row(draws.time, own, b, every, work[d]))
+    parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
+    return AccountDraws(flux_station=draws.station[every], **parts)
+
+
+def _calm_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None:
+    """Power (K,) [W] that bending's friction takes in the mean motion of a slow line, over
+    stiffness scale and damping time [1/s]; None of a fast one, where each draw has its own.
+
+    In a draw every joint trembles as the least random acceleration lets it. Of a twin swing that
+    made the loss twice the true one, of a throw a tenth more than the mean motion's, which is too
+    smooth there: the true loss was a tenth above the draws'.
+    """
+    x, v = (np.mean(part, axis=0, dtype=float) for part in (draws.position, draws.velocity))
+    if np.linalg.norm(v[:, -1], axis=-1).max() > FAST:
+        return None
+    law = Law()
+    b = budget(chain, x, v, acceleration(draws.time, v), medium(trial.air), trial.gravity, law)
+    return np.asarray(b.damping / (law.stiffness_scale * law.damping_time))
+
+
+def _as_heavy(chain: Chain, velocity: Array, kinetic: Array) -> Chain:
+    """The chain with the mass that a draw's kinetic energy (K,) [J] was found with."""
+    k = int(kinetic.argmax())
+    own = float(kinetic_energy(chain, velocity[k : k + 1])[0])
+    if own <= 0.0 or kinetic[k] <= 0.0:
+        return chain
+    return replace(chain, link_mass=chain.link_mass * (kinetic[k] / own))
+
+
+def _row(
+    time: Array, chain: Chain, b: Budget, every: NDArray[np.intp], work: Array
+) -> dict[str, Array]:
+    """One draw's part of each list."""
+    lost = so_far(time, b.drag)
+    drag, tuft, damping = lost.sum(-1), so_far(time, b.tuft), so_far(time, b.damping)
+    stored = b.kinetic + b.gravity + b.bending
+    share = np.gradient(chain.station)
+    share[[0, -1]] *= 0.5
+    return {
+        "kinetic": b.kinetic,
+        "potential": b.gravity - b.gravity[0],
+        "bending": b.bending,
+        "drag": drag,
+        "tuft": tuft,
+        "damping": damping,
+        "hand_work": work,
+        "unexplained": work - (stored - stored[0] + drag + tuft + damping),
+        "random": so_far(time, b.rest_power),
+        "momentum": b.momentum,
+        "angular": b.angular,
+        "torque": mean_over(time, b.torque.T, TORQUE_SPAN).T,
+        "drag_by_station": lost[-1] / share,
+        "momentum_flux": b.momentum_flux[:, every].astype(np.float32),
+        "energy_flux": b.energy_flux[:, every].astype(np.float32),
+    }
+
+
+def answers(account: AccountDraws) -> dict[str, Answer]:
+    """The account at the last sample, by the names of `summary.json`."""
+    held = "the far end is held too: the hands' shares cannot be told apart"
+    found = {
+        "drag_loss": (account.drag[:, -1], "J"),
+        "tuft_loss": (account.tuft[:, -1], "J"),
+        "damping_loss": (account.damping[:, -1], "J"),
+        "stored_energy": (_stored(account), "J"),
+        "peak_bending_energy": (account.bending.max(axis=1), "J"),
+        "unexplained_work": (account.unexplained[:, -1], "J"),
+        "random_force_work": (account.random[:, -1], "J"),
+        "peak_hand_torque": (np.linalg.norm(account.torque, axis=-1).max(axis=1), "N m"),
+    }
+    return {
+        name: from_draws(values, unit)
+        if np.isfinite(values).any()
+        else Answer(None, unit, reason=held)
+        for name, (values, unit) in found.items()
+    }
+
+
+def _stored(account: AccountDraws) -> Array:
+    """(n,) [J], change of all stored energy over the record."""
+    change = account.kinetic + account.potential + account.bending
+    return np.asarray(change[:, -1] - change[:, 0])

@@ -1,0 +1,84 @@
+"""Answers beyond the contract's first list: account, fold, crack, order of events."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.answers import account, amplify, crack, crack_shape, fold, order
+from lashwave.answers.account_lists import put, put_account
+from lashwave.quantities.answer import Answer
+from lashwave.quantities.fit import Draws
+from lashwave.quantities.trial import Trial
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Array = NDArray[np.float64]
+
+
+def answer(
+    trial: Trial, draws: Draws, sonic: crack.SonicDraws, peak_time: Array, lists: xr.Dataset
+) -> dict[str, Answer]:
+    """Further answers by name; their lists are added to `lists`."""
+    booked = account.ask(trial, draws)
+    put_account(lists, booked, trial.line)
+    chosen = account.some(draws)
+    chain = account.chain_of(trial, draws.station)
+    folds = fold.ask(draws, chosen, trial.line.handle_length, peak_time)
+    shares = amplify.parts(draws, chosen, folds, chain, peak_time)
+    _put_fold(lists, folds)
+    extension = crack.extension_draws(draws)
+    table = order.order(order.events(trial, draws, sonic.time, peak_time, extension))
+    put_order(lists, table)
+    return {
+        **account.answers(booked),
+        **amplify.answers(folds, chain, shares),
+        **crack_shape.answers(draws, sonic, peak_time, trial.gravity),
+        **order.answers(table),
+    }
+
+
+def add_fronts(
+    trial: Trial, draws: Draws, sonic: crack.SonicDraws, answers: dict[str, Answer],
+    lists: xr.Dataset,
+) -> tuple[dict[str, Answer], xr.Dataset]:  # fmt: skip
+    """The order of events again, with the births of fronts that `answers` tell of."""
+    from lashwave.answers import tip
+
+    peak, extension = tip.ask(draws).peak_time, crack.extension_draws(draws)
+    found = order.events(trial, draws, sonic.time, peak, extension)
+    every = order.with_front(found, answers)
+    if len(every) == len(found):
+        return {}, lists
+    table = order.order(every)
+    lists = lists.drop_dims(("event", "event_after"))
+    put_order(lists, table)
+    return order.answers(table), lists
+
+
+def _put_fold(lists: xr.Dataset, folds: fold.FoldDraws) -> None:
+    time = ("time",)
+    put(lists, "fold_station", time, folds.station, "m", "station of the fold that runs out")
+    put(lists, "fold_speed", time, folds.speed, "m s-1", "speed of that fold along the line")
+    put(lists, "loop_radius", time, folds.radius, "m", "radius of the loop at the fold")
+    share = np.where(np.isfinite(folds.station), folds.valid, np.nan)
+    put(lists, "fold_law_holds", time, share, "1", "1: three widths of the fold remain beyond it")
+
+
+def put_order(lists: xr.Dataset, table: order.Order) -> None:
+    """`probability_before`, row before column, and the likeliest order."""
+    lists.coords["event"] = list(table.events)
+    lists.coords["event_after"] = list(table.events)
+    likeliest = " < ".join(table.likeliest)
+    said = {
+        "units": "1",
+        "long_name": "probability that the event comes before the event_after",
+        "most_probable_order": likeliest,
+        "most_probable_order_probability": table.probability,
+    }
+    lists["probability_before"] = (("event", "event_after"), table.before, said)
+    words = {"units": "1", "long_name": "probability that the event happens within the record"}
+    lists["probability_of_event"] = (("event",), table.happened, words)

@@ -1,0 +1,130 @@
+"""Figures over more than one trial: profiles of the law's scales, and answers side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.report import numbers, style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Array = NDArray[np.float64]
+TOP = 9.0
+"""Highest rise of -2 log likelihood that is drawn: three standard deviations."""
+RISE95 = 3.84
+MOST_TRIALS = 30
+"""Trials that are named along an axis; of more, their numbers."""
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One scale's profiles; rises of -2 log likelihood over the least."""
+
+    title: str
+    scale: Array
+    """(Q,) fitted over stated"""
+    data: Array
+    """(Q,) of the sightings alone"""
+    posterior: Array
+    """(Q,) with the chain's doubt and what was known before"""
+    low95: float
+    high95: float
+    truth: float | None = None
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One quantity over the trials."""
+
+    title: str
+    unit: str
+    values: Sequence[float | None]
+    sds: Sequence[float | None]
+    groups: Sequence[str]
+    """The specimen of each trial, or "" where none is named."""
+
+
+def _grid(count: int, columns: int, height: float) -> tuple[Figure, list[Axes]]:
+    rows = max(1, -(-count // columns))
+    figure = style.canvas(height * rows)
+    axes = figure.subplots(rows, columns, squeeze=False).ravel()
+    for spare in axes[count:]:
+        spare.set_axis_off()
+    return figure, list(axes[:count])
+
+
+@style.in_style
+def profiles(curves: Sequence[Curve]) -> Figure:
+    """Profile likelihoods, a panel a scale."""
+    figure, panels = _grid(len(curves), 3, 2.0)
+    for axes, curve in zip(panels, curves, strict=True):
+        axes.axvspan(curve.low95, curve.high95, color=style.SKY, alpha=0.25, linewidth=0)
+        axes.plot(curve.scale, curve.data, color=style.VERMILION, linestyle=(0, (4, 2)),
+                  label="sightings alone")  # fmt: skip
+        axes.plot(curve.scale, curve.posterior, color=style.BLUE, label="all that is known")
+        if curve.truth is not None:
+            axes.plot([curve.truth], [0.0], marker="^", color=style.INK, clip_on=False, zorder=5,
+                      linestyle="none", markersize=5, label="truth")  # fmt: skip
+        style.guide(axes, RISE95, "95 %")
+        axes.set_ylim(0.0, TOP)
+        axes.set_xlim(float(curve.scale[0]), float(curve.scale[-1]))
+        axes.set_title(curve.title)
+        axes.set_xlabel("fitted over stated")
+    for axes in panels[::3]:
+        axes.set_ylabel("rise of −2 log likelihood")
+    handles, labels = panels[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside upper right", ncols=len(labels))
+    return figure
+
+
+@style.in_style
+def strips(rows: Sequence[Strip], trials: Sequence[str]) -> Figure:
+    """Answers side by side: a panel a quantity, a column a trial, a colour a specimen."""
+    groups = list(dict.fromkeys(group for row in rows for group in row.groups))
+    colour = {group: style.LINES[i % len(style.LINES)] for i, group in enumerate(groups)}
+    mark = {group: "osD^v<>p"[i // len(style.LINES) % 8] for i, group in enumerate(groups)}
+    figure, panels = _grid(len(rows), 2, 1.55 if len(trials) <= 12 else 1.8)
+    if not rows:
+        figure.text(0.5, 0.5, "no trial has an answer", ha="center")
+    for axes, row in zip(panels, rows, strict=True):
+        _strip(axes, row, colour, mark)
+        axes.set_title(row.title)
+        axes.set_ylabel(numbers.unit(row.unit) or "ratio")
+        axes.set_xlim(-0.6, len(trials) - 0.4)
+        named = len(trials) <= MOST_TRIALS
+        places = list(range(len(trials)))[:: 1 if named else max(1, len(trials) // 10)]
+        axes.set_xticks(places, [str(i + 1) for i in places])
+    for axes in panels[-2:]:
+        axes.set_xlabel("trial, numbered as in the table")
+    if len(groups) > 1:
+        handles = [_dot(colour[g], mark[g], style.plain(g) or "no specimen named") for g in groups]
+        figure.legend(handles=handles, loc="outside upper center", ncols=min(len(groups), 5))
+    return figure
+
+
+def _dot(colour: str, mark: str, label: str) -> Any:
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], color=colour, marker=mark, linestyle="none", markersize=4, label=label)
+
+
+def _strip(axes: Axes, row: Strip, colour: dict[str, str], mark: dict[str, str]) -> None:
+    known = [v for v in row.values if v is not None]
+    for i, (value, sd, group) in enumerate(zip(row.values, row.sds, row.groups, strict=True)):
+        if value is None:
+            axes.plot([i], [0.03], marker="x", color=style.FAINT, linestyle="none", markersize=4,
+                      transform=axes.get_xaxis_transform(), clip_on=False)  # fmt: skip
+            continue
+        axes.errorbar([i], [value], yerr=None if sd is None else [1.96 * sd], color=colour[group],
+                      fmt=mark[group], markersize=3.5, elinewidth=0.9, capsize=0)  # fmt: skip
+    if known:
+        style.guide(axes, float(np.mean(known)))
+    else:
+        axes.set_yticks([])

@@ -1,0 +1,135 @@
+"""Forward motion from a reconstructed state and hand: what the mechanics alone would have done.
+
+The hand is a driven end; everything beyond it follows from the state at the start and the law. A
+throw magnifies small differences of its start, so that beyond some horizon no model can follow:
+an ensemble over draws of hand, start and law says how far.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lashwave.estimate.options import Options
+from lashwave.estimate.setup import DAMPING_TIME, Setup, set_up
+from lashwave.mechanics.air import Medium
+from lashwave.mechanics.chain import Chain
+from lashwave.mechanics.grip import Grip
+from lashwave.mechanics.law import Law
+from lashwave.mechanics.simulate import SimulationError, simulate
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.motion import interpolate
+from lashwave.quantities.trial import Trial
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A motion on a chain's nodes."""
+
+    time: Array
+    """(K,) [s]"""
+    position: Array
+    """(K, N + 1, 3) [m]"""
+    velocity: Array
+    """(K, N + 1, 3) [m/s]"""
+
+    def at(self, times: ArrayLike) -> tuple[Array, Array]:
+        """Position and velocity (Q, N + 1, 3)."""
+        return interpolate(self.time, self.position, self.velocity, times)
+
+
+@dataclass(frozen=True)
+class Rival:
+    """One model of the forces."""
+
+    name: str
+    law: Law
+    medium: Medium
+    chain: Chain
+
+
+def prepared(trial: Trial, links: int = 60) -> Setup:
+    """The trial's chain, air and markers; raises InputError for a line held at both ends."""
+    if trial.line.ends != "free":
+        raise InputError(trial.name, "both ends are held", "predict a line with a free end")
+    return set_up(trial, replace(Options(), most_links=links))
+
+
+def on_nodes(time: Array, station: Array, position: Array, velocity: Array, chain: Chain) -> Seen:
+    """A motion (K, S, 3) at output stations, brought to a chain's nodes (linear in between)."""
+    s = chain.station
+    i = np.clip(np.searchsorted(station, s, side="right") - 1, 0, station.size - 2)
+    w = ((s - station[i]) / (station[i + 1] - station[i]))[:, None]
+
+    def bring(field: Array) -> Array:
+        return np.asarray((1 - w) * field[:, i] + w * field[:, i + 1], dtype=float)
+
+    return Seen(time, bring(position), bring(velocity))
+
+
+def hand_of(seen: Seen) -> Grip:
+    """The grip's motion: place of the butt and direction of the first link."""
+    along = seen.position[:, 1] - seen.position[:, 0]
+    return Grip(seen.time, seen.position[:, 0], along)
+
+
+def law_of(shared: dict[str, float]) -> Law:
+    """The forward law of fitted scales (as in `summary.json`); absent ones are as stated."""
+    return Law(
+        drag_normal=shared.get("drag_normal", 1.0),
+        drag_tangential=shared.get("drag_tangential", 1.0),
+        drag_tuft=shared.get("drag_tuft", 1.0),
+        stiffness_scale=shared.get("stiffness_scale", 1.0),
+        damping_time=DAMPING_TIME * shared.get("damping_time", 1.0),
+    )
+
+
+def rivals(setup: Setup, law: Law) -> tuple[Rival, ...]:
+    """The whole model first, then each with one part of the mechanics taken away.
+
+    "no tuft drag" is there only where the trial states a tuft; its mass stays.
+    """
+    medium = Medium(*(float(x) for x in setup.air))
+    chain = setup.chain
+    found = [
+        Rival("whole", law, medium, chain),
+        Rival("no bending", replace(law, stiffness_scale=0.0), medium, chain),
+        Rival("no drag", law, replace(medium, density=0.0), chain),
+        Rival("drag without Mach", law, replace(medium, sound_speed=1e9), chain),
+        Rival("no damping", replace(law, damping_time=0.0), medium, chain),
+    ]
+    if chain.tuft_area > 0:
+        found.append(Rival("no tuft drag", replace(law, drag_tuft=0.0), medium, chain))
+    return tuple(found)
+
+
+def carry(
+    rival: Rival, gravity: Array, seen: Seen, times: Array, most_steps: int = 200_000
+) -> tuple[Array, Array] | None:
+    """Node positions and velocities (T, N + 1, 3) from the state seen at times[0], hand as seen.
+
+    None where the motion could not be carried on (a model may be too stiff or too wild for its
+    steps).
+    """
+    place, speed = seen.at(times[:1])
+    try:
+        run = simulate(
+            rival.chain, hand_of(seen), rival.medium, gravity, rival.law, times,
+            place[0], speed[0], rtol=1e-4, most_steps=most_steps,
+        )  # fmt: skip
+    except SimulationError:
+        return None
+    return run.position, run.velocity
+
+
+def marker_nodes(setup: Setup) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Markers on the free part of the line, and the node of each."""
+    station = setup.trial.markers.station
+    reach = setup.chain.station[setup.chain.handle_links]
+    on = np.flatnonzero(np.isfinite(station) & (station > reach + 1e-9))
+    node = np.abs(setup.chain.station[None, :] - station[on, None]).argmin(axis=1)
+    return on, node.astype(np.int64)

@@ -1,0 +1,207 @@
+"""`lashwave compare`: answers of several trials side by side."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from lashwave import __version__
+from lashwave.files.summaries import Summary, read_summary
+from lashwave.quantities.errors import InputError, LashwaveError
+from lashwave.study.compare import Components, Outcome, Row, Spread, compared
+from lashwave.workbench import console
+from lashwave.workbench.console import Progress
+
+SCHEMA = 1
+KEPT = "answers"
+"""Folder in --out of the answers of trials that had none."""
+FILES = frozenset({
+    KEPT, "comparison.json", "comparison.csv", "spread.csv", "comparison.svg", "comparison.pdf",
+    "comparison.html",
+})  # fmt: skip
+HEADLINES = (
+    "peak_tip_speed", "peak_tip_mach", "sonic_time", "sonic_station", "extension_at_sonic",
+    "peak_grip_tension", "hand_impulse", "hand_work", "peak_kinetic_energy", "drag_normal",
+    "stiffness_scale", "damping_time",
+)  # fmt: skip
+"""Quantities of the figure, in its order."""
+
+
+def run(folders: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> int:
+    """Gather the answers of trials, write the comparison to `out`, print it."""
+    summaries, notes = [], []
+    for i, folder in enumerate(folders):
+
+        def told(stage: str, share: float, i: int = i) -> None:
+            show(f"{stage} ({i + 1} of {len(folders)})", 0.97 * (i + share) / len(folders))
+
+        summary, note = _summary(folder, out, told)
+        summaries.append(summary)
+        notes += note
+    outcomes = [Outcome(s.trial, s.specimen, s.thrower, s.answers) for s in summaries]
+    show("comparison", 0.98)
+    rows = compared(outcomes)
+    notes += _notes(outcomes)
+    record = record_of(outcomes, rows, notes)
+    _write(out, files_of(outcomes, rows, record))
+    if as_json:
+        console.say(json.dumps(record, indent=1, allow_nan=False))
+    else:
+        _print(outcomes, rows, notes, out)
+    return 0
+
+
+def _summary(folder: Path, out: Path, told: Progress) -> tuple[Summary, list[str]]:
+    """A folder of answers read, or a trial's answers found or made; and what to say of it.
+
+    A trial that cannot be reconstructed stays in the comparison, without answers.
+    """
+    if not folder.is_dir():
+        raise InputError(folder, "there is no such folder", "name a trial or its answers")
+    if not (folder / "trial.toml").is_file():
+        return read_summary(folder), []
+    from lashwave.workbench.pipeline import read_usable, reconstruct_folder
+
+    trial = read_usable(folder)
+    own = out / KEPT / folder.resolve().name
+    for place in (folder.parent / f"{folder.name}.answers", own):
+        if (place / "summary.json").is_file():
+            summary = read_summary(place)
+            if summary.inputs == trial.hashes:
+                return _named(summary, trial.specimen, trial.thrower), []
+    try:
+        reconstruct_folder(folder, own, told)
+    except InputError:
+        raise
+    except LashwaveError as problem:
+        none = Summary(trial.name, trial.specimen, trial.thrower, {}, {}, ())
+        return none, [f"{trial.name} has no answers: {problem}."]
+    return read_summary(own), []
+
+
+def _named(summary: Summary, specimen: str | None, thrower: str | None) -> Summary:
+    """An answer made before summaries named these takes them from the trial."""
+    return Summary(summary.trial, specimen, thrower, summary.answers, summary.inputs,
+                   summary.warnings)  # fmt: skip
+
+
+def _notes(outcomes: Sequence[Outcome]) -> list[str]:
+    notes = []
+    for what in ("specimen", "thrower"):
+        unnamed = [o.trial for o in outcomes if getattr(o, what) is None]
+        if len(unnamed) == len(outcomes):
+            notes.append(f"No trial names its {what}: all count as of one.")
+        elif unnamed:
+            notes.append(
+                f"{len(unnamed)} of {len(outcomes)} trials name no {what} and are left out of the "
+                f"spread between {what}s: {', '.join(unnamed)}."
+            )
+    return notes
+
+
+def _spread(spread: Spread) -> dict[str, Any]:
+    record: dict[str, Any] = {"sd": spread.sd, "low95": spread.low95, "high95": spread.high95}
+    return record if spread.sd is not None else {**record, "reason": spread.reason}
+
+
+def _components(parts: Components) -> dict[str, Any]:
+    return {"within": _spread(parts.within), "between": _spread(parts.between),
+            "groups": parts.groups, "trials": parts.trials, "p": parts.p}  # fmt: skip
+
+
+def record_of(
+    outcomes: Sequence[Outcome], rows: Sequence[Row], notes: Sequence[str]
+) -> dict[str, Any]:
+    """The content of comparison.json, SI."""
+    return {
+        "schema": SCHEMA,
+        "program_version": __version__,
+        "trials": [
+            {"trial": o.trial, "specimen": o.specimen, "thrower": o.thrower} for o in outcomes
+        ],
+        "quantities": {
+            row.name: {
+                "unit": row.unit,
+                "values": list(row.values),
+                "sds": list(row.sds),
+                "reasons": list(row.reasons),
+                "present": row.present,
+                "of": len(row.values),
+                "mean": row.mean,
+                "median": row.median,
+                "stated_sd": row.stated,
+                "overall": _spread(row.overall),
+                "repeatability": _spread(row.repeatability),
+                "specimens": _components(row.specimens),
+                "throwers": _components(row.throwers),
+            }
+            for row in rows
+        },
+        "notes": list(notes),
+    }
+
+
+def files_of(
+    outcomes: Sequence[Outcome], rows: Sequence[Row], record: dict[str, Any]
+) -> dict[str, bytes]:
+    """Every answer file by name."""
+    from lashwave.report import compare_page, export, figures_study
+
+    long = [
+        [row.name, o.trial, o.specimen, o.thrower, row.values[i], row.sds[i], row.unit,
+         row.reasons[i]]
+        for row in rows
+        for i, o in enumerate(outcomes)
+    ]  # fmt: skip
+    flat = [
+        [row.name, row.unit, row.present, len(row.values), row.mean, row.median, row.stated]
+        + [x for s in (row.overall, row.repeatability, row.specimens.between, row.throwers.between)
+           for x in (s.sd, s.low95, s.high95)]
+        for row in rows
+    ]  # fmt: skip
+    ends = [f"{what}_{end}" for what in ("overall", "repeatability", "specimens", "throwers")
+            for end in ("sd", "low95", "high95")]  # fmt: skip
+    figure = figures_study.strips(
+        compare_page.strips(record, HEADLINES), [o.trial for o in outcomes]
+    )
+    return {
+        "comparison.csv": export.table_file(
+            ["quantity", "trial", "specimen", "thrower", "value", "sd", "unit", "reason"], long
+        ),
+        "spread.csv": export.table_file(
+            ["quantity", "unit", "present", "of", "mean", "median", "stated_sd", *ends], flat
+        ),
+        "comparison.html": compare_page.page(record, figure).encode(),
+        "comparison.svg": export.figure_file(figure, "svg"),
+        "comparison.pdf": export.figure_file(figure, "pdf"),
+        "comparison.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
+    }
+
+
+def _write(out: Path, files: dict[str, bytes]) -> None:
+    """Written aside, then moved in place one by one, comparison.json last."""
+    out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
+        for name, content in files.items():
+            (Path(aside) / name).write_bytes(content)
+        for name in sorted(files, key=lambda n: n == "comparison.json"):
+            (Path(aside) / name).replace(out / name)
+
+
+def _print(
+    outcomes: Sequence[Outcome], rows: Sequence[Row], notes: Sequence[str], out: Path
+) -> None:
+    from lashwave.report.compare_page import HEADINGS, cells
+
+    listed = [[str(i + 1), o.trial, o.specimen or "–", o.thrower or "–"]
+              for i, o in enumerate(outcomes)]  # fmt: skip
+    console.table("Trials", ["", "trial", "specimen", "thrower"], listed)
+    quantities = record_of(outcomes, rows, notes)["quantities"]
+    console.table("Answers over the trials, standard deviations", list(HEADINGS),
+                  [cells(name, q) for name, q in quantities.items()])  # fmt: skip
+    for note in notes:
+        console.say(note)
+    console.say(f"Comparison: {out / 'comparison.html'}, {out / 'comparison.json'}")

@@ -1,0 +1,131 @@
+"""The command `deposit`: a trial's answers as one archive that a data repository can take."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import zipfile
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.trial import Trial
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+MADE = (1980, 1, 1, 0, 0, 0)
+"""Date of every file in the archive, so that the same answers give the same bytes."""
+
+
+def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[str]:
+    """Write the archive `out` and return the names in it.
+
+    Raises
+    ------
+    InputError : where the answers are not whole, or not of this trial as it is now.
+    """
+    from lashwave.files.filled_c3d import write_filled
+    from lashwave.files.results import read_motion
+    from lashwave.files.swap import replace_file
+    from lashwave.files.trial import read_trial
+
+    trial = read_trial(trial_folder)
+    summary = _summary(answers, trial)
+    motion = read_motion(answers)
+    labels, seen, filled = _markers(trial, motion)
+    with tempfile.TemporaryDirectory(prefix="lashwave-deposit-") as name:
+        c3d = Path(name) / "markers-filled.c3d"
+        write_filled(c3d, labels, trial.markers.time, seen, filled, trial.markers.rate)
+        files = {p.relative_to(answers).as_posix(): p for p in sorted(answers.rglob("*"))}
+        files = {name: p for name, p in files.items() if p.is_file()} | {c3d.name: c3d}
+        if inputs:
+            root = trial_folder.resolve()
+            files |= {f"inputs/{name}": _input(root, name) for name in sorted(trial.hashes)}
+        texts = {
+            "README.md": _readme(trial, summary, inputs),
+            "inputs.sha256": "".join(f"{h}  {n}\n" for n, h in sorted(trial.hashes.items())),
+        }
+        names: list[str] = []
+        replace_file(out, lambda path: names.extend(_zip(path, files, texts)))
+    return names
+
+
+def _summary(answers: Path, trial: Trial) -> dict[str, Any]:
+    file = answers / "summary.json"
+    try:
+        summary = json.loads(file.read_text(encoding="utf-8"))
+        kept = summary["provenance"]["inputs"]
+    except (OSError, ValueError, KeyError, TypeError):
+        raise InputError(
+            file, "is no summary of answers", "name a folder that `reconstruct` wrote"
+        ) from None
+    if kept != trial.hashes:
+        changed = sorted(n for n in {*kept, *trial.hashes} if kept.get(n) != trial.hashes.get(n))
+        raise InputError(
+            file,
+            f"is of other inputs than the trial's now: {changed[0]} differs",
+            "reconstruct again",
+        )
+    return dict(summary)
+
+
+def _markers(trial: Trial, motion: xr.Dataset) -> tuple[list[str], Any, Any]:
+    """Labels, samples (T, L, 3) and the motion there; the last label is the line's tip."""
+    from lashwave.quantities.motion import interpolate
+
+    markers = trial.markers
+    place, _ = interpolate(
+        motion["time"].values, motion["position"].values, motion["velocity"].values, markers.time
+    )
+    station = motion["station"].values
+    wanted = [*markers.station, trial.line.length]
+    filled = np.full((markers.time.size, len(wanted), 3), np.nan)
+    for column, s in enumerate(wanted):
+        if np.isfinite(s):
+            right = int(np.clip(np.searchsorted(station, s), 1, station.size - 1))
+            share = (s - station[right - 1]) / (station[right] - station[right - 1])
+            filled[:, column] = (1 - share) * place[:, right - 1] + share * place[:, right]
+    tip = np.full((markers.time.size, 1, 3), np.nan)
+    return [*markers.labels, "line_tip"], np.concatenate([markers.position, tip], axis=1), filled
+
+
+def _input(root: Path, name: str) -> Path:
+    """An input of the trial; its mends lie beside the folder."""
+    inside = root / name
+    return inside if inside.is_file() else root.parent / name
+
+
+def _readme(trial: Trial, summary: dict[str, Any], inputs: bool) -> str:
+    text = resources.files("lashwave.workbench").joinpath("deposit.md").read_text(encoding="utf-8")
+    return text.format(
+        name=trial.name,
+        version=summary["provenance"]["program_version"],
+        inputs="the trial as it was read" if inputs else "not in this archive",
+        length=trial.line.length,
+        markers=len(trial.markers.labels),
+        samples=trial.markers.time.size,
+        rate=trial.markers.rate,
+        cameras=", ".join(f"{c.name} at {c.rate:.6g} Hz" for c in trial.cameras) or "none",
+        gravity=" ".join(f"{g:g}" for g in trial.gravity),
+    )
+
+
+def _zip(path: Path, files: dict[str, Path], texts: dict[str, str]) -> list[str]:
+    """Write the archive; checksums of everything come last."""
+    from lashwave.files.source import sha256
+
+    sums = {name: sha256(file) for name, file in files.items()}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        for name, file in files.items():
+            with file.open("rb") as source, archive.open(zipfile.ZipInfo(name, MADE), "w") as to:
+                while piece := source.read(1 << 20):
+                    to.write(piece)
+        for name, text in texts.items():
+            archive.writestr(zipfile.ZipInfo(name, MADE), text)
+        listed = "".join(f"{digest}  {name}\n" for name, digest in sorted(sums.items()))
+        archive.writestr(zipfile.ZipInfo("files.sha256", MADE), listed)
+        return archive.namelist()

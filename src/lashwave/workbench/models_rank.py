@@ -1,0 +1,134 @@
+"""Models ranked over trials: forecasts, refits, table and figure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.quantities.fit import Fit
+from lashwave.quantities.trial import Trial
+from lashwave.study.fall import paired
+from lashwave.study.forecast import Rival, law_of, rivals
+from lashwave.study.rank import LIKELY, Difference, Errors, Windows, differences, forecast_errors
+from lashwave.workbench import console
+from lashwave.workbench import models_io as io
+
+Array = NDArray[np.float64]
+SCALES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Of several trials."""
+
+    trials: tuple[str, ...]
+    errors: tuple[Errors, ...]
+    differences: tuple[Difference, ...]
+    held_out: tuple[dict[str, Array], ...]
+    """By trial: (B,) log scores of the held-out stretches by model; empty without refits."""
+
+
+def run(
+    trials: Sequence[Path],
+    answers: Sequence[Path],
+    horizon: float,
+    refit: bool,
+    show: console.Progress,
+) -> Ranking:
+    """Read, forecast and, if asked, refit every trial."""  # fmt: skip
+    read = [io.read(trial, answer) for trial, answer in zip(trials, answers, strict=True)]
+    found, held = [], []
+    for i, (trial, setup, seen, shared) in enumerate(read):
+        laws = [s for j, (_, _, _, s) in enumerate(read) if j != i] or [shared]
+        models = list(rivals(setup, law_of(_mean(laws))))
+        stated = law_of({})
+        models.insert(1, Rival("law as stated", stated, models[0].medium, setup.chain))
+        found.append(forecast_errors(setup, seen, models, Windows(horizon=horizon), show))
+        if refit:
+            from lashwave.study.held_out import compare
+
+            held.append(compare(trial, _estimate, show))
+    return Ranking(
+        tuple(t.name for t, *_ in read), tuple(found), tuple(differences(found)), tuple(held)
+    )
+
+
+def _estimate(trial: Trial) -> Fit:
+    from threadpoolctl import threadpool_limits
+
+    from lashwave.estimate import Options, estimate
+
+    with threadpool_limits(limits=1, user_api="blas"):
+        return estimate(trial, replace(Options(), draws=100))
+
+
+def _mean(laws: Sequence[dict[str, float]]) -> dict[str, float]:
+    """Geometric means of the scales that all of them state."""
+    common = [name for name in SCALES if all(name in law for law in laws)]
+    return {n: float(np.exp(np.mean([np.log(law[n]) for law in laws]))) for n in common}
+
+
+def held_differences(held: Sequence[dict[str, Array]]) -> list[tuple[str, float, float]]:
+    """Each model's log score less the whole model's, and its standard error, over all trials."""
+    names = [n for n in held[0] if n != "whole" and all(n in one for one in held)]
+    return [(n, *paired(np.concatenate([h[n] - h["whole"] for h in held]))) for n in names]
+
+
+def write(folder: Path, ranking: Ranking) -> None:
+    """models.csv, forecasts.csv, held-out.csv where models were refitted, and a figure."""
+    from lashwave.report import figures_models
+
+    rows = [(d.name, d.log_ratio, d.error, d.score, d.forecasts, d.failed)
+            for d in ranking.differences]  # fmt: skip
+    io.save_csv(
+        folder / "models.csv",
+        ["model", "log_error_ratio", "standard_error", "standard_errors_worse", "forecasts",
+         "failed"],
+        rows,
+    )  # fmt: skip
+    io.save_csv(
+        folder / "forecasts.csv",
+        ["trial", "start [s]", "block", "model", "rms [m]"],
+        (
+            (name, e.start[w], e.block[w], model, e.rms[m, w])
+            for name, e in zip(ranking.trials, ranking.errors, strict=True)
+            for m, model in enumerate(e.names)
+            for w in range(e.start.size)
+        ),
+    )
+    if ranking.held_out:
+        io.save_csv(
+            folder / "held-out.csv", ["model", "log_score_less_whole", "standard_error"],
+            held_differences(ranking.held_out),
+        )  # fmt: skip
+    io.save_figure(
+        figures_models.ranks(
+            [d.name for d in ranking.differences],
+            np.array([d.log_ratio for d in ranking.differences]),
+            np.array([d.error for d in ranking.differences]),
+        ),
+        folder / "models",
+    )
+
+
+def show(ranking: Ranking, out: Path) -> None:
+    """Size of the errors, then each model against the whole one."""
+    for name, e in zip(ranking.trials, ranking.errors, strict=True):
+        low, middle, high = 1e3 * np.nanquantile(e.rms[0], [0.1, 0.5, 0.9])
+        console.say(
+            f"{name}: {np.isfinite(e.rms[0]).sum()} forecasts; error of the whole model "
+            f"{middle:.2f} mm in the median, {low:.2f} to {high:.2f} for the middle 80 %"
+        )
+    for d in ranking.differences:
+        console.say(d.sentence())
+    if ranking.held_out:
+        console.say("refitted without some sightings, log score of these:")
+        for name, total, error in held_differences(ranking.held_out):
+            word = "worse" if total < 0 else "better"
+            told = f"predicts {word}" if abs(total) > LIKELY * error else "the data cannot tell"
+            console.say(f"{name}: {told} ({total:+.1f} +- {error:.1f} against the whole model)")
+    console.say(f"written: {out}")

@@ -1,0 +1,1 @@
+"""The bench on screen: a loopback server that reads, mends and runs the trials of one folder."""

@@ -1,0 +1,68 @@
+"""Strobe flashes and the motion: which flash is which sample, and how near they bring the clock."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lashwave.estimate.clocks import scanned
+from lashwave.estimate.options import Options
+from lashwave.estimate.path import from_nodes
+from lashwave.estimate.setup import set_up
+from lashwave.estimate.start import initial_shared
+from lashwave.points.flash_clock import fit_clock
+from lashwave.quantities.clock_fit import Flashes
+from tests.twin.rigid import rigid_throw
+
+OUT_OF_STEP = 20010.0  # 40.02 frames a marker sample: the phase sweeps one frame in 50 flashes
+
+
+def prepared(**wishes):
+    """Trial, truth, setup and a path that follows the truth, as the markers alone would give it."""
+    trial, truth = rigid_throw(flashes=True, **wishes)
+    setup = set_up(trial, Options())
+    time = np.unique(np.concatenate([trial.markers.time, np.arange(0.045, 0.075, 2e-5)]))
+    node = truth.path.at(time, setup.chain.station)[0]
+    return trial, truth, setup, from_nodes(setup, time, node, initial_shared(setup))
+
+
+@pytest.mark.parametrize("rate, tolerance", [(20000.0, 0.5), (OUT_OF_STEP, 0.1)])
+def test_the_scan_takes_the_right_flash_and_the_flashes_bound_the_clock(rate, tolerance):
+    """Within half a frame where the rates keep step, a tenth where the phases sweep."""
+    trial, truth, setup, path = prepared(camera_rate=rate)
+    camera = trial.cameras[0]
+    column = setup.shared.index("clock_offset:tip-view")
+    path, doubts = scanned(setup, path)
+    off = path.shared[column] - truth.answers["clock_offset:tip-view"]
+    assert doubts == ()
+    assert abs(off) * rate < tolerance + 0.02  # the drift moves a frame by 0.01 within the record
+    assert setup.shared.sd[column] * rate < tolerance
+    assert camera.rate == rate
+
+
+@pytest.mark.parametrize("seed", range(3, 9))
+def test_flashes_alone_give_a_tenth_of_a_frame_where_phases_sweep(seed):
+    """checks.md f24 (order statistics): N flashes leave 2 T / (N + 1) in the mean; here evenly
+    spread phases, of which fifty leave about T / 50 and the drift's share."""
+    trial, truth = rigid_throw(seed, flashes=True, camera_rate=OUT_OF_STEP)
+    camera, true = trial.cameras[0], truth.answers["clock_offset:tip-view"]
+    frame, one = camera.flashes, np.ones(camera.flashes.size)
+    flashes = Flashes(frame, frame.astype(float), 0.5 * one, 0.0 * one, one)
+    near = replace(camera.clock, offset=true + 3e-4, offset_sd=3e-4)  # within a marker period
+    fit = fit_clock(flashes, camera.rate, 2001, trial.markers.time, near)
+    assert fit.share == 1.0 and fit.resolved
+    assert abs(fit.offset - true) * camera.rate < 0.1
+    assert fit.bounds[0] <= true <= fit.bounds[1]
+    assert (fit.bounds[1] - fit.bounds[0]) * camera.rate < 0.2
+
+
+def test_a_motion_that_stands_still_leaves_it_open_and_names_the_candidates():
+    trial, _, setup, path = prepared()
+    still = replace(path, direction=path.direction[:1] + 0 * path.direction)
+    camera = trial.cameras[0]
+    at = np.broadcast_to(camera.uv[:1], camera.uv.shape) + 0.0
+    setup = replace(setup, trial=replace(trial, cameras=(replace(camera, uv=at),)))
+    _, doubts = scanned(setup, still)
+    (said,) = doubts
+    assert "cannot be told" in said and "camera tip-view" in said
+    assert said.count(" s (") >= 2 and "\n" not in said

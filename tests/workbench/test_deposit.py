@@ -1,0 +1,90 @@
+"""The archive for a repository: whole, explained, and only of answers that fit the trial."""
+
+from __future__ import annotations
+
+import hashlib
+import zipfile
+from pathlib import Path
+
+import c3d as second_reader
+import ezc3d
+import numpy as np
+import pytest
+
+from lashwave.files.results import write_results
+from lashwave.files.trial import read_trial
+from lashwave.files.write_trial import write_trial
+from lashwave.workbench.cli import main
+from tests.report import invented
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> tuple[Path, Path]:
+    """A trial on disk and answers to it."""
+    folder, answers = tmp_path / "trial", tmp_path / "answers"
+    write_trial(folder, invented.trial())
+    trial = read_trial(folder)
+    fit = invented.fit(trial, times=200, stations=30)
+    files = {"report.html": b"<p>", "report.pdf": b"%PDF-", "figures/figure-01.csv": b"x\n"}
+    write_results(answers, fit, invented.answers(fit), None, files, trial, {})
+    return folder, answers
+
+
+def test_every_file_is_in_it_with_its_checksum(case, tmp_path: Path) -> None:
+    folder, answers = case
+    out = tmp_path / "a.zip"
+    command = ["deposit", str(folder), "--answers", str(answers), "--out", str(out)]
+    assert main([*command, "--inputs"]) == 0
+    first = out.read_bytes()
+    with zipfile.ZipFile(out) as archive:
+        listed = dict(
+            line.split("  ")[::-1] for line in archive.read("files.sha256").decode().splitlines()
+        )
+        assert {"motion.nc", "figures/figure-01.csv", "markers-filled.c3d"} <= set(listed)
+        assert {"inputs/trial.toml", "inputs/markers.csv"} <= set(listed)
+        for name, digest in listed.items():
+            assert hashlib.sha256(archive.read(name)).hexdigest() == digest
+        readme = archive.read("README.md").decode()
+    assert "bench-07" in readme and "licence" in readme
+    assert main([*command, "--inputs"]) == 0 and len(out.read_bytes()) == len(first)
+
+
+def test_another_library_reads_the_filled_markers(case, tmp_path: Path) -> None:
+    # the `c3d` package from PyPI, which shares no code with the writer
+    folder, answers = case
+    assert main(["deposit", str(folder), "--answers", str(answers), "--out",
+                 str(tmp_path / "a.zip")]) == 0  # fmt: skip
+    trial = read_trial(folder)
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+        archive.extract("markers-filled.c3d", tmp_path)
+    with (tmp_path / "markers-filled.c3d").open("rb") as stream:
+        reader = second_reader.Reader(stream)
+        labels = [label.strip() for label in reader.point_labels]
+        frames = [(number, points.copy()) for number, points, _ in reader.read_frames()]
+    assert labels == [*trial.markers.labels, "line_tip"]
+    assert (frames[0][0] - 1) / reader.point_rate == pytest.approx(trial.markers.time[0])
+    points = np.array([p for _, p in frames])
+    seen = np.isfinite(trial.markers.position[..., 0])
+    held = points[:, :-1]
+    np.testing.assert_allclose(
+        held[..., :3][seen], 1e3 * trial.markers.position[seen], atol=2e-4
+    )  # float32 of some metres in millimetres
+    on_line = np.isfinite(trial.markers.station)
+    assert np.isfinite(points[:, -1, :3]).all() and (np.abs(points[:, -1, :3]) > 0).any()
+    # the two libraries take the fourth word apart differently; the writer's own reads it back
+    residual = ezc3d.c3d(str(tmp_path / "markers-filled.c3d"))["data"]["meta_points"]["residuals"]
+    residual = residual[0].T
+    assert (residual[:, :-1][seen] == 1).all() and (residual[:, -1] == 0).all()
+    assert (residual[:, :-1][:, on_line][~seen[:, on_line]] == 0).all()
+
+
+def test_answers_of_other_inputs_are_refused(case, tmp_path: Path, capsys) -> None:
+    folder, answers = case
+    text = (folder / "line.csv").read_text()
+    (folder / "line.csv").write_text(text + "\n")
+    out = tmp_path / "a.zip"
+    assert main(["deposit", str(folder), "--answers", str(answers), "--out", str(out)]) == 2
+    assert "line.csv differs; reconstruct again" in capsys.readouterr().err
+    assert not out.exists()
+    assert main(["deposit", str(folder), "--answers", str(folder), "--out", str(out)]) == 2
+    assert main(["deposit", str(folder), "--answers", str(answers), "--out", str(folder)]) == 2

@@ -1,0 +1,146 @@
+"""Instrument files of many shapes, each against the same motion written by hand in SI."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from lashwave.files.trial import read_trial
+from lashwave.workbench import cli
+from lashwave.workbench.intake import assemble
+from lashwave.workbench.intake.recognise import recognise, sequences
+from lashwave.workbench.intake.words import understood
+
+SAMPLES = Path("/work/shared/data/c3d_samples")
+RATE, COUNT = 250.0, 40
+TIME = np.arange(COUNT) / RATE
+PLACE = np.stack(
+    [np.stack([s * np.cos(TIME), 0.1 + 0 * TIME, s * np.sin(TIME)], -1) for s in (0.1, 0.5)], 1
+)
+"""(T, 2, 3) [m] of markers A and B on a straight line that turns at 1 rad/s."""
+LINE = "station [mm],diameter [mm],linear_density [g/m]\n0,8,40\n500,5,20\n1000,2,4\n"
+
+
+def wide(unit: str, scale: float, separator: str = ",") -> str:
+    head = ["Time (ms)", *(f"{m}_{a}{unit}" for m in "AB" for a in "XYZ")]
+    rows = [[1e3 * t, *(p.ravel() * scale)] for t, p in zip(TIME, PLACE, strict=True)]
+    return "\n".join(separator.join(map(str, r)) for r in [head, *rows])
+
+
+def two_lines() -> str:
+    body = [[k + 1, *(1e3 * p.ravel())] for k, p in enumerate(PLACE)]
+    rows = [["An export", "", "", "", "", "", ""], ["", "A", "", "", "B", "", ""]]
+    rows += [["Frame", "X [mm]", "Y [mm]", "Z [mm]", "X [mm]", "Y [mm]", "Z [mm]"], *body]
+    return "\n".join("\t".join(map(str, r)) for r in rows)
+
+
+def long() -> str:
+    rows = [
+        f"{t};{'AB'[i]};" + ";".join(f"{v:.7f}".replace(".", ",") for v in p[i])
+        for t, p in zip(TIME, PLACE, strict=True)
+        for i in range(2)
+    ]
+    rows = [r.replace(".", ",") for r in rows]
+    return "t;label;x;y;z\n" + "\n".join(rows)
+
+
+SHAPES = {
+    "wide, bare, mm by size": wide("", 1e3),
+    "wide, cm stated": wide(" [cm]", 100.0),
+    "wide, mm in the name, semicolons": wide(" (mm)", 1e3, ";"),
+    "two lines, frames": two_lines(),
+    "long, decimal commas": long(),
+    "as the format wants": "time [s],marker,x [m],y [m],z [m]\n"
+    + "\n".join(
+        f"{t},{'AB'[i]},{p[i, 0]},{p[i, 1]},{p[i, 2]}"
+        for t, p in zip(TIME, PLACE, strict=True)
+        for i in (0, 1)
+    ),
+}
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_every_shape_becomes_the_same_trial(tmp_path: Path, shape: str, capsys) -> None:
+    raw = tmp_path / "raw"
+    raw.mkdir()
+    (raw / "capture.csv").write_text(SHAPES[shape])
+    (raw / "line.csv").write_text(LINE)
+    before = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in raw.iterdir()}
+    words = ["assemble", str(raw), "--station", "A=10 cm", "--station", "B=0.5"]
+    words += ["--set", "markers.sd=0.3 mm", "--set", "markers.rate=250 Hz"]
+    assert cli.main([*words, "--out", str(tmp_path / "made")]) == 0, capsys.readouterr().err
+    markers = read_trial(tmp_path / "made").markers
+    assert markers.labels == ("A", "B") and markers.station.tolist() == [0.1, 0.5]
+    assert np.allclose(markers.time - markers.time[0], TIME, atol=1e-9)
+    assert np.abs(markers.position - PLACE).max() < 1e-7  # m; 10 nm are written
+    assert {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in raw.iterdir()} == before
+    kept = tmp_path / "made" / "originals" / "capture.csv"
+    assert kept.exists() is (shape != "as the format wants")
+    assert not kept.exists() or kept.read_bytes() == (raw / "capture.csv").read_bytes()
+
+
+def test_a_real_c3d_is_recognised() -> None:
+    """Rate and unit by the sample's own name and its SOURCE.md: 140 Hz."""
+    if not SAMPLES.is_dir():
+        pytest.skip("../shared/data/c3d_samples is not here")
+    found = {one.name: one for one in recognise(SAMPLES)}
+    good = found["units_metre_140hz.c3d"]
+    assert good.kind == "markers" and good.rate == pytest.approx(140.0) and good.labels
+    broken = found["empty.c3d"]
+    assert broken.kind == "other" and broken.problems
+
+
+def test_faults_come_by_field_and_nothing_is_written(tmp_path: Path, capsys) -> None:
+    raw = tmp_path / "raw"
+    raw.mkdir()
+    (raw / "capture.csv").write_text(wide(" [mm]", 1e3))
+    (raw / "line.csv").write_text(LINE)
+    described = {
+        "schema": 1,
+        "trial": {"name": ""},
+        "air": {"temperature": "3 kg"},
+        "line": {"table": "line.csv"},
+        "markers": {"file": "capture.csv", "sd": "0.3 mm", "stations": {"A": "3 m"}},
+        "cameras": [{"name": "tip", "points": "no.csv"}],
+    }
+    done = assemble.write(raw, described, {}, tmp_path / "made")
+    fields = {fault.field for fault in done.faults}
+    assert {
+        "trial.name",
+        "air.temperature",
+        "markers.stations.A",
+        "cameras.0.points",
+        "cameras.0.rate",
+        "cameras.0.size",
+        "cameras.0.projection",
+    } <= fields
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["raw"]
+    assert cli.main(["assemble", str(raw), "--json"]) == 2
+    said = capsys.readouterr()
+    assert "markers.stations" in said.err and json.loads(said.out)["files"][0]["labels"] == [
+        "A",
+        "B",
+    ]
+
+
+def test_words() -> None:
+    for text, means, unit, label in [
+        ("time [s]", "time", "s", None),
+        ("Station (mm)", "station", "mm", None),
+        ("x_mm", "x", "mm", None),
+        ("M01 X [mm]", "x", "mm", "M01"),
+        ("M01:pos_z", "z", None, "M01"),
+        ("linear_density_sd [g/m]", "linear_density_sd", "g/m", None),
+        ("weather", None, None, None),
+    ]:
+        found = understood(text)
+        assert (found.means, found.unit, found.label) == (means, unit, label), text
+
+
+def test_sequences() -> None:
+    names = ["v/f-001.png", "v/f-002.png", "alone.tif", "w/f-1.tif", "w/f-2.tif"]
+    assert [p for p, _ in sequences(names)] == ["v/f-*.png", "alone.tif", "w/f-*.tif"]

@@ -1,0 +1,31 @@
+/** A value that tells its listeners when it changes. */
+import { useEffect, useState } from "preact/hooks";
+
+export class Signal<T> {
+  private readonly listeners = new Set<(value: T) => void>();
+
+  constructor(private current: T) {}
+
+  get value(): T {
+    return this.current;
+  }
+
+  set value(next: T) {
+    if (Object.is(next, this.current)) return;
+    this.current = next;
+    this.listeners.forEach((tell) => tell(next));
+  }
+
+  /** Calls back on every change until the returned function is called. */
+  on(tell: (value: T) => void): () => void {
+    this.listeners.add(tell);
+    return () => this.listeners.delete(tell);
+  }
+}
+
+/** The value of a signal in a component, which is drawn again when it changes. */
+export function useSignal<T>(signal: Signal<T>): T {
+  const [, redraw] = useState(0);
+  useEffect(() => signal.on(() => redraw((n) => n + 1)), [signal]);
+  return signal.value;
+}

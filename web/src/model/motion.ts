@@ -1,0 +1,160 @@
+/** The reconstructed motion as typed arrays, and its state at any moment. */
+import type { Pack } from "../core/pack";
+import { below } from "./search";
+
+export interface ListInfo {
+  unit: string;
+  long_name: string;
+}
+
+/** A quantity over time and station. */
+export interface Field {
+  values: Float32Array;
+  unit: string;
+  name: string;
+  low: number;
+  high: number;
+}
+
+export type FieldName = "speed" | "curvature" | "tension";
+
+export class Motion {
+  readonly time: Float64Array;
+  readonly station: Float64Array;
+  readonly position: Float32Array;
+  readonly sd: Float32Array;
+  readonly velocity: Float32Array;
+  readonly fields: Record<FieldName, Field>;
+  readonly lists: Record<string, ListInfo>;
+  readonly times: number;
+  readonly stations: number;
+
+  constructor(private readonly pack: Pack) {
+    this.time = pack.doubles("time");
+    this.station = pack.doubles("station");
+    this.times = this.time.length;
+    this.stations = this.station.length;
+    this.position = pack.floats("position");
+    this.velocity = pack.floats("velocity");
+    const sd = pack.floats("position_sd");
+    this.sd = sd.length ? sd : new Float32Array(this.times * this.stations);
+    const described = (pack.header["lists"] ?? {}) as Record<string, ListInfo>;
+    this.lists = Object.fromEntries(
+      Object.entries(described).filter(
+        ([name]) => name !== "time" && pack.shape(name).length === 1,
+      ),
+    );
+    this.fields = {
+      speed: field(speeds(this.velocity), "m/s", "speed", 1),
+      curvature: field(pack.floats("curvature"), "1/m", "curvature", 0.995),
+      tension: field(pack.floats("tension"), "N", "tension", 0.995),
+    };
+  }
+
+  get length(): number {
+    return this.station[this.stations - 1] ?? 1;
+  }
+
+  /** A list over time by its name in answers.nc; undefined where it was not computed. */
+  list(name: string): Float32Array | undefined {
+    return this.pack.has(name) ? this.pack.floats(name) : undefined;
+  }
+
+  /** The row of the station nearest to a place along the line [m]. */
+  row(place: number): number {
+    const s = below(this.station, place);
+    const next = s + 1 < this.stations ? this.station[s + 1]! : Infinity;
+    return next - place < place - this.station[s]! ? s + 1 : s;
+  }
+
+  /** A field at one station over all times. */
+  trace(name: FieldName, row: number): Float32Array {
+    const { values } = this.fields[name];
+    const out = new Float32Array(this.times);
+    for (let k = 0; k < this.times; k++) out[k] = values[k * this.stations + row]!;
+    return out;
+  }
+}
+
+function speeds(velocity: Float32Array): Float32Array {
+  const out = new Float32Array(velocity.length / 3);
+  for (let i = 0, j = 0; i < out.length; i++, j += 3) {
+    out[i] = Math.hypot(velocity[j]!, velocity[j + 1]!, velocity[j + 2]!);
+  }
+  return out;
+}
+
+/** With the range to show: up to a quantile, as a few sharp bends would make all else dark. */
+function field(values: Float32Array, unit: string, name: string, quantile: number): Field {
+  const some: number[] = [];
+  const step = Math.max(1, Math.floor(values.length / 40000));
+  let top = 0;
+  for (let i = 0; i < values.length; i++) {
+    const x = values[i]!;
+    if (!Number.isFinite(x)) continue;
+    if (x > top) top = x;
+    if (i % step === 0) some.push(x);
+  }
+  some.sort((a, b) => a - b);
+  const high = quantile < 1 ? (some[Math.floor(quantile * (some.length - 1))] ?? 1) : top;
+  return { values, unit, name, low: 0, high: high > 0 ? high : 1 };
+}
+
+/** The line at one moment; its arrays are filled again for each moment, none is made. */
+export class LineState {
+  readonly position: Float32Array;
+  readonly sd: Float32Array;
+  readonly speed: Float32Array;
+  t = NaN;
+  k = 0;
+
+  constructor(readonly motion: Motion) {
+    this.position = new Float32Array(3 * motion.stations);
+    this.sd = new Float32Array(motion.stations);
+    this.speed = new Float32Array(motion.stations);
+  }
+
+  /** Cubic Hermite of position and velocity between times, as docs/conventions.md has it. */
+  set(t: number): void {
+    if (t === this.t) return;
+    this.t = t;
+    const { time, times, stations, position, velocity, sd } = this.motion;
+    const k = Math.min(below(time, t), Math.max(times - 2, 0));
+    this.k = k;
+    const next = Math.min(k + 1, times - 1);
+    const step = time[next]! - time[k]!;
+    const x = step > 0 ? Math.min(Math.max((t - time[k]!) / step, 0), 1) : 0;
+    const a = (1 + 2 * x) * (1 - x) * (1 - x);
+    const b = x * x * (3 - 2 * x);
+    const c = x * (1 - x) * (1 - x) * step;
+    const d = x * x * (x - 1) * step;
+    const here = 3 * k * stations;
+    const there = 3 * next * stations;
+    for (let i = 0; i < 3 * stations; i++) {
+      this.position[i] =
+        a * position[here + i]! +
+        b * position[there + i]! +
+        c * velocity[here + i]! +
+        d * velocity[there + i]!;
+    }
+    const speed = this.motion.fields.speed.values;
+    for (let s = 0; s < stations; s++) {
+      const i = k * stations + s;
+      const j = next * stations + s;
+      this.sd[s] = (1 - x) * sd[i]! + x * sd[j]!;
+      this.speed[s] = (1 - x) * speed[i]! + x * speed[j]!;
+    }
+  }
+
+  /** Place of a station of the table, by linear interpolation along the line, into `out`. */
+  place(station: number, out: Float32Array): void {
+    const along = this.motion.station;
+    const s = Math.min(below(along, station), Math.max(along.length - 2, 0));
+    const gap = (along[s + 1] ?? along[s]!) - along[s]!;
+    const x = gap > 0 ? (station - along[s]!) / gap : 0;
+    const n = s + 1 < along.length ? s + 1 : s;
+    for (let i = 0; i < 3; i++) {
+      out[i] = (1 - x) * this.position[3 * s + i]! + x * this.position[3 * n + i]!;
+    }
+  }
+}

@@ -1,0 +1,228 @@
+/** The trials of the folder, each with picture and verdict; sortable. */
+import { useEffect, useState } from "preact/hooks";
+import { address, getJson, trialPath } from "../core/api";
+import { listen } from "../core/changes";
+import { figures, share, withSd } from "../core/format";
+import type { TrialRow } from "../model/trial";
+import { Head } from "../panels/head";
+import { Verdict } from "../panels/verdict";
+
+interface Listing {
+  folder: string;
+  trials: TrialRow[];
+}
+
+interface Column {
+  name: string;
+  /** What to sort by; text and numbers each among themselves, what is missing last. */
+  key: (row: TrialRow) => number | string | null;
+  cell: (row: TrialRow) => preact.ComponentChildren;
+  right?: boolean;
+}
+
+const ORDER = { usable: 0, care: 1, unusable: 2 };
+
+const first = (value: TrialRow["peak_tip_mach"]): number | null =>
+  Array.isArray(value) ? value[0] : value;
+
+const COLUMNS: Column[] = [
+  { name: "Trial", key: (r) => r.name, cell: (r) => <TrialLink row={r} /> },
+  {
+    name: "Verdict",
+    key: (r) => ORDER[r.verdict] ?? 3,
+    cell: (r) => <Verdict verdict={r.verdict} reasons={r.broken ? [r.broken] : r.reasons} />,
+  },
+  {
+    name: "Peak tip speed [m/s]",
+    key: (r) => r.peak_tip_speed?.[0] ?? null,
+    cell: (r) =>
+      r.peak_tip_speed ? (
+        withSd(...r.peak_tip_speed)
+      ) : r.answered ? (
+        "–"
+      ) : (
+        <em>not reconstructed</em>
+      ),
+    right: true,
+  },
+  {
+    name: "Mach",
+    key: (r) => first(r.peak_tip_mach),
+    cell: (r) => {
+      const m = first(r.peak_tip_mach);
+      return m === null ? "–" : m.toFixed(2);
+    },
+    right: true,
+  },
+  { name: "Gaps", key: (r) => r.gaps, cell: (r) => share(r.gaps), right: true },
+  {
+    name: "Residual RMS",
+    key: (r) => r.residual_rms,
+    cell: (r) =>
+      r.residual_rms === null || r.residual_rms === undefined ? "–" : figures(r.residual_rms, 3),
+    right: true,
+  },
+  {
+    name: "Clock sd [µs]",
+    key: (r) => r.clock_sd,
+    cell: (r) =>
+      r.clock_sd === null || r.clock_sd === undefined ? "–" : figures(1e6 * r.clock_sd, 2),
+    right: true,
+  },
+  {
+    name: "Warnings",
+    key: (r) => r.warnings,
+    cell: (r) => (r.broken ? "–" : r.warnings || "none"),
+    right: true,
+  },
+  {
+    name: "Mends",
+    key: (r) => r.mends,
+    cell: (r) => (r.broken ? "–" : r.mends || "none"),
+    right: true,
+  },
+  { name: "Line", key: (r) => r.specimen, cell: (r) => r.specimen ?? "–" },
+  { name: "Date", key: (r) => r.date, cell: (r) => r.date ?? "–" },
+];
+
+function TrialLink({ row }: { row: TrialRow }) {
+  const state = row.running ? "running now" : row.stale ? "inputs changed since it was run" : null;
+  return (
+    <>
+      <a href={`#/trial/${encodeURIComponent(row.id)}`}>{row.name || row.id}</a>
+      {row.name && row.name !== row.id ? <small>{row.id}</small> : null}
+      {state ? <small class="flagged">{state}</small> : null}
+    </>
+  );
+}
+
+function sorted(rows: TrialRow[], column: Column, down: boolean): TrialRow[] {
+  const compare = (a: TrialRow, b: TrialRow): number => {
+    const [x, y] = [column.key(a), column.key(b)];
+    if (x === null || x === undefined) return y === null || y === undefined ? 0 : 1;
+    if (y === null || y === undefined) return -1;
+    const order =
+      typeof x === "number" && typeof y === "number"
+        ? x - y
+        : String(x).localeCompare(String(y), undefined, { numeric: true });
+    return down ? -order : order;
+  };
+  return [...rows].sort(compare);
+}
+
+export function ListPage() {
+  const [listing, setListing] = useState<Listing | null>(null);
+  const [failure, setFailure] = useState<string | null>(null);
+  const [by, setBy] = useState({ column: 0, down: false });
+
+  useEffect(() => {
+    const load = (): void => {
+      getJson<Listing>("/api/trials").then(
+        (read) => {
+          setListing(read);
+          setFailure(null);
+        },
+        (refused: Error) => setFailure(refused.message),
+      );
+    };
+    load();
+    return listen(load);
+  }, []);
+
+  return (
+    <>
+      <Head title="Trials">
+        <h1>{listing ? listing.folder : "Trials"}</h1>
+        <a class="button" href="#/new">
+          New trial
+        </a>
+      </Head>
+      <main class="list">
+        {failure && !listing ? <p class="fault">The trials could not be read: {failure}.</p> : null}
+        {!listing && !failure ? <p>Reading the folder…</p> : null}
+        {listing && !listing.trials.length ? <Empty folder={listing.folder} /> : null}
+        {listing?.trials.length ? (
+          <Table
+            rows={sorted(listing.trials, COLUMNS[by.column]!, by.down)}
+            by={by}
+            setBy={setBy}
+          />
+        ) : null}
+      </main>
+    </>
+  );
+}
+
+function Empty({ folder }: { folder: string }) {
+  return (
+    <div class="empty">
+      <h2>No trial in {folder} yet</h2>
+      <p>
+        A trial is a folder with a <code>trial.toml</code> that points at what the instruments
+        wrote. <a href="#/new">Make one from instrument files</a>, or let{" "}
+        <code>lashwave simulate</code> invent one and put its <code>trial</code> folder here. This
+        list renews itself.
+      </p>
+    </div>
+  );
+}
+
+interface Sorting {
+  column: number;
+  down: boolean;
+}
+
+function Table({
+  rows,
+  by,
+  setBy,
+}: {
+  rows: TrialRow[];
+  by: Sorting;
+  setBy: (by: Sorting) => void;
+}) {
+  const press = (column: number): void =>
+    setBy({ column, down: by.column === column ? !by.down : false });
+  return (
+    <table class="trials">
+      <thead>
+        <tr>
+          <th scope="col">
+            <span class="hidden">Shapes of the line</span>
+          </th>
+          {COLUMNS.map((column, i) => (
+            <th
+              scope="col"
+              class={column.right ? "right" : ""}
+              aria-sort={by.column !== i ? "none" : by.down ? "descending" : "ascending"}
+            >
+              <button class="plain" onClick={() => press(i)}>
+                {column.name}
+                <span aria-hidden="true">{by.column !== i ? "" : by.down ? " ↓" : " ↑"}</span>
+              </button>
+            </th>
+          ))}
+        </tr>
+      </thead>
+      <tbody>
+        {rows.map((row) => (
+          <tr key={row.id} class={row.broken ? "broken" : ""}>
+            <td class="thumb">
+              <a href={`#/trial/${encodeURIComponent(row.id)}`} tabIndex={-1} aria-hidden="true">
+                <Thumbnail row={row} />
+              </a>
+            </td>
+            {COLUMNS.map((column) => (
+              <td class={column.right ? "right" : ""}>{column.cell(row)}</td>
+            ))}
+          </tr>
+        ))}
+      </tbody>
+    </table>
+  );
+}
+
+function Thumbnail({ row }: { row: TrialRow }) {
+  if (row.broken) return <span class="no-thumb">cannot be read</span>;
+  return <img src={address(trialPath(row.id, "/thumbnail.svg"))} alt="" loading="lazy" />;
+}

@@ -1,0 +1,187 @@
+/** The record: the time line, and on its axis either maps and plots or the sightings. */
+import { useEffect, useRef, useState } from "preact/hooks";
+import { figures, readableUnit } from "../core/format";
+import { RAMPS, rampColour } from "../core/colour";
+import { useSignal } from "../core/signal";
+import type { Bench } from "../model/bench";
+import type { FieldName } from "../model/motion";
+import type { Player } from "../model/player";
+import { MapView } from "../views/map";
+import { PlotView } from "../views/plot";
+import { choices, plotted } from "../views/plotted";
+import { TimelineView } from "../views/timeline";
+import { ViewFrame } from "./mount";
+import { Quality } from "./quality";
+
+interface Props {
+  id: string;
+  bench: Bench;
+  player: Player;
+}
+
+export function Record({ id, bench, player }: Props) {
+  const [sheet, setSheet] = useState<"motion" | "sightings">(bench.line ? "motion" : "sightings");
+  return (
+    <div class="record">
+      <div class="time-row">
+        <div class="switch" role="tablist" aria-label="record">
+          <Tab now={sheet} name="motion" say="Motion" set={setSheet} />
+          <Tab now={sheet} name="sightings" say="Sightings" set={setSheet} />
+        </div>
+        <ViewFrame
+          title="Time line"
+          name="timeline"
+          kind="timeline"
+          trial={bench.info.name}
+          player={player}
+          deps={[bench]}
+          make={(host) => new TimelineView(bench, host)}
+        />
+      </div>
+      {sheet === "motion" ? (
+        <Sheet {...{ id, bench, player }} />
+      ) : (
+        <Quality bench={bench} player={player} />
+      )}
+    </div>
+  );
+}
+
+type Which = "motion" | "sightings";
+
+function Tab({
+  now,
+  name,
+  say,
+  set,
+}: {
+  now: Which;
+  name: Which;
+  say: string;
+  set: (w: Which) => void;
+}) {
+  return (
+    <button role="tab" aria-selected={now === name} onClick={() => set(name)}>
+      {say}
+    </button>
+  );
+}
+
+const MAPS: [FieldName, string][] = [
+  ["speed", "Speed"],
+  ["curvature", "Curvature"],
+  ["tension", "Tension"],
+];
+const PLOTS = ["tip_speed", "hand_force", "energy"];
+
+function Sheet({ bench, player }: Props) {
+  if (!bench.line || !bench.motion) {
+    return (
+      <p class="note">
+        No motion yet: this trial was not reconstructed. Run it from the Mends panel.
+      </p>
+    );
+  }
+  return (
+    <div class="score">
+      {MAPS.map(([name, title]) => (
+        <MapFrame {...{ bench, player, name, title }} key={name} />
+      ))}
+      {PLOTS.map((first, row) => (
+        <PlotFrame {...{ bench, player, first, row }} key={first} />
+      ))}
+    </div>
+  );
+}
+
+function MapFrame({
+  bench,
+  player,
+  name,
+  title,
+}: {
+  bench: Bench;
+  player: Player;
+  name: FieldName;
+  title: string;
+}) {
+  const motion = bench.motion!;
+  const { high, unit } = motion.fields[name];
+  const steps = [0, 0.25, 0.5, 0.75, 1].map((x) => rampColour(RAMPS[name], x)).join(", ");
+  return (
+    <ViewFrame
+      title={title}
+      name={name}
+      kind="map"
+      trial={bench.info.name}
+      player={player}
+      deps={[bench]}
+      make={(host) => new MapView(bench, motion, name, host)}
+      legend={
+        <p class="legend">
+          0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} />{" "}
+          {figures(high, 2)} {unit}, root scale
+          <i class="front" /> front
+        </p>
+      }
+    />
+  );
+}
+
+function PlotFrame({
+  bench,
+  player,
+  first,
+  row,
+}: {
+  bench: Bench;
+  player: Player;
+  first: string;
+  row: number;
+}) {
+  const [key, setKey] = useState(first);
+  const motion = bench.motion!;
+  const view = useRef<PlotView | null>(null);
+  const selection = useSignal(bench.selection);
+  // Curves that follow the selected station are made again, outside of the frame loop.
+  useEffect(() => view.current?.resize(), [selection.station, key]);
+  const what = plotted(bench, motion, key);
+  const titles = new Map(choices(motion));
+  return (
+    <ViewFrame
+      title={what?.title ?? titles.get(key) ?? key}
+      name={`plot-${row + 1}`}
+      kind="plot"
+      trial={bench.info.name}
+      player={player}
+      deps={[bench, key]}
+      hold={(made: PlotView | null) => {
+        view.current = made;
+      }}
+      make={(host) => new PlotView(bench, motion, host, () => plotted(bench, motion, key))}
+      legend={
+        <p class="legend">
+          {what ? <span>{bracketed(what.unit)}</span> : <span>not among the answers</span>}
+          {what?.curves.map((curve) => (
+            <span class={`curve ${curve.ink}`}>{curve.name}</span>
+          ))}
+        </p>
+      }
+      controls={
+        <label class="inline">
+          <span class="hidden">list to plot</span>
+          <select value={key} onChange={(e) => setKey(e.currentTarget.value)}>
+            {[...titles].map(([value, text]) => (
+              <option value={value}>{text}</option>
+            ))}
+          </select>
+        </label>
+      }
+    />
+  );
+}
+
+function bracketed(unit: string): string {
+  const readable = readableUnit(unit);
+  return readable ? `[${readable}]` : "";
+}

@@ -1,0 +1,231 @@
+/** A plot of lists over time, with bands, on the common axis. */
+import uPlot from "uplot";
+import { figures, readableUnit } from "../core/format";
+import { inks, rem } from "../core/theme";
+import type { Bench } from "../model/bench";
+import type { Motion } from "../model/motion";
+import { below } from "../model/search";
+import { axes } from "../paint/axes";
+import { SvgPainter } from "../paint/svg";
+import { OverTime } from "./overtime";
+import type { Curve, Plotted } from "./plotted";
+import type { View } from "./view";
+
+export class PlotView implements View {
+  private readonly over: OverTime;
+  private plot: uPlot | null = null;
+  private shown: Plotted | null = null;
+
+  constructor(
+    private readonly bench: Bench,
+    private readonly motion: Motion,
+    private readonly host: HTMLElement,
+    private readonly what: () => Plotted | null,
+  ) {
+    this.over = new OverTime(
+      bench,
+      host,
+      () => undefined,
+      () => this.rescale(),
+    );
+    this.resize();
+  }
+
+  /** Makes the plot again: other curves, other colours, or another size. */
+  resize(): void {
+    this.over.fit();
+    this.plot?.destroy();
+    this.shown = this.what();
+    this.plot = this.shown ? this.make(this.shown) : null;
+    this.show(this.bench.time.value);
+  }
+
+  show(t: number): void {
+    this.over.show(t);
+  }
+
+  destroy(): void {
+    this.over.destroy();
+    this.plot?.destroy();
+  }
+
+  private rescale(): void {
+    const { from, to } = this.bench.window.value;
+    this.plot?.setScale("x", { min: from, max: to });
+  }
+
+  private make(what: Plotted): uPlot {
+    const size = rem();
+    const { from, to } = this.bench.window.value;
+    const data: uPlot.AlignedData = [this.motion.time, ...columns(what)];
+    const font = `${0.78 * size}px system-ui, sans-serif`;
+    const { series, bands } = drawn(what, 0.1 * size);
+    const options: uPlot.Options = {
+      width: this.host.clientWidth,
+      height: Math.max(this.host.clientHeight, 20),
+      padding: [4, Math.round(0.75 * size), 4, 0],
+      legend: { show: false },
+      cursor: { show: false },
+      scales: {
+        x: { time: false, min: from, max: to, auto: false },
+        y: {
+          range: (_, low, high) => [
+            Math.min(low, 0),
+            high > low ? high + 0.14 * (high - low) : low + 1,
+          ],
+        },
+      },
+      axes: [
+        { show: false },
+        {
+          size: this.over.left,
+          font,
+          stroke: inks.soft,
+          grid: { stroke: inks.rule, width: 1 },
+          ticks: { show: false },
+          gap: 4,
+          space: 1.7 * size,
+          values: (_, splits) => splits.map((v) => figures(v, 5)),
+        },
+      ],
+      series,
+      bands,
+      hooks: { draw: [(u) => this.drawLevel(u, what, font)] },
+    };
+    return new uPlot(options, data, this.host);
+  }
+
+  private drawLevel(u: uPlot, what: Plotted, font: string): void {
+    const level = what.level;
+    if (!level || level.value > (u.scales["y"]?.max ?? 0)) return;
+    const y = u.valToPos(level.value, "y", true);
+    const { ctx, bbox } = u;
+    const dense = window.devicePixelRatio || 1;
+    ctx.save();
+    ctx.strokeStyle = inks.soft;
+    ctx.setLineDash([4 * dense, 4 * dense]);
+    ctx.beginPath();
+    ctx.moveTo(bbox.left, y);
+    ctx.lineTo(bbox.left + bbox.width, y);
+    ctx.stroke();
+    ctx.fillStyle = inks.soft;
+    ctx.font = font.replace(/^[\d.]+/, (n) => String(dense * Number(n)));
+    ctx.textAlign = "left";
+    ctx.textBaseline = "bottom";
+    ctx.fillText(level.name, bbox.left + 6 * dense, y - 1 * dense);
+    ctx.restore();
+  }
+
+  svg(): string {
+    const painter = new SvgPainter(900, 360, inks.paper);
+    const what = this.shown;
+    if (!what) return painter.toString();
+    const box = { x: 80, y: 34, width: 790, height: 270 };
+    const { from, to } = this.bench.window.value;
+    const [low, high] = this.range(what, from, to);
+    const x = (t: number): number => box.x + ((t - from) / (to - from)) * box.width;
+    const y = (v: number): number => box.y + (1 - (v - low) / (high - low)) * box.height;
+    painter.clip(box.x, box.y, box.width, box.height, () => {
+      for (const curve of what.curves) this.strokeCurve(painter, curve, x, y);
+      const now = x(this.bench.time.value);
+      painter.line([now, box.y, now, box.y + box.height], { stroke: inks.accent, width: 1.5 });
+    });
+    const name = `${what.title} [${readableUnit(what.unit) || "1"}]`;
+    axes(
+      painter,
+      box,
+      { low: 1e3 * from, high: 1e3 * to, name: "time [ms]" },
+      { low, high, name },
+      inks.ink,
+    );
+    let at = box.x;
+    painter.text(at, 20, this.bench.info.name, { size: 13, colour: inks.ink, weight: "bold" });
+    at = box.x + box.width;
+    for (const curve of [...what.curves].reverse()) {
+      painter.text(at, 20, curve.name, { size: 12, colour: inks[curve.ink], align: "end" });
+      at -= 7 * curve.name.length + 24;
+    }
+    return painter.toString();
+  }
+
+  private strokeCurve(
+    painter: SvgPainter,
+    curve: Curve,
+    x: (t: number) => number,
+    y: (v: number) => number,
+  ): void {
+    const { time } = this.motion;
+    if (curve.low && curve.high) {
+      const band: number[] = [];
+      for (let k = 0; k < time.length; k++) band.push(x(time[k]!), y(curve.high[k]!));
+      for (let k = time.length - 1; k >= 0; k--) band.push(x(time[k]!), y(curve.low[k]!));
+      painter.line(band, { fill: inks[curve.ink], alpha: 0.25 }, true);
+    }
+    const points: number[] = [];
+    for (let k = 0; k < time.length; k++) points.push(x(time[k]!), y(curve.values[k]!));
+    painter.line(points, { stroke: inks[curve.ink], width: 1.6 });
+  }
+
+  private range(what: Plotted, from: number, to: number): [number, number] {
+    const begin = below(this.motion.time, from);
+    const end = below(this.motion.time, to) + 1;
+    let low = 0;
+    let high = -Infinity;
+    for (const column of columns(what)) {
+      for (let k = begin; k < end; k++) {
+        const v = column[k]!;
+        if (v < low) low = v;
+        if (v > high) high = v;
+      }
+    }
+    return [low, high > low ? high + 0.04 * (high - low) : low + 1];
+  }
+
+  csv(): string {
+    const what = this.shown;
+    if (!what) return "";
+    const heads = ["time [s]"];
+    for (const curve of what.curves) {
+      heads.push(`${curve.name} [${what.unit}]`);
+      if (curve.low) heads.push(`${curve.name} 2.5 % [${what.unit}]`);
+      if (curve.high) heads.push(`${curve.name} 97.5 % [${what.unit}]`);
+    }
+    const all = columns(what);
+    const lines = [heads.join(",")];
+    const { time } = this.motion;
+    const { from, to } = this.bench.window.value;
+    for (let k = 0; k < time.length; k++) {
+      if (time[k]! < from || time[k]! > to) continue;
+      lines.push([time[k], ...all.map((c) => (Number.isFinite(c[k]!) ? c[k] : ""))].join(","));
+    }
+    return lines.join("\n") + "\n";
+  }
+}
+
+/** Values of all curves, each followed by its band where it has one. */
+function columns(what: Plotted): Float32Array[] {
+  return what.curves.flatMap((c) => [
+    c.values,
+    ...(c.low ? [c.low] : []),
+    ...(c.high ? [c.high] : []),
+  ]);
+}
+
+function drawn(what: Plotted, width: number): { series: uPlot.Series[]; bands: uPlot.Band[] } {
+  const series: uPlot.Series[] = [{}];
+  const bands: uPlot.Band[] = [];
+  for (const curve of what.curves) {
+    const colour = inks[curve.ink];
+    series.push({ stroke: colour, width, points: { show: false } });
+    if (curve.low && curve.high) {
+      const edge = { stroke: "transparent", width: 0, points: { show: false } };
+      series.push(edge, edge);
+      bands.push({ series: [series.length - 1, series.length - 2], fill: fade(colour) });
+    }
+  }
+  return { series, bands };
+}
+
+function fade(colour: string): string {
+  return `${colour}42`;
+}

@@ -1,0 +1,145 @@
+/** The 3-D view: the line, its band, markers, front and camera windows; by WebGL or by strokes. */
+import { figures } from "../../core/format";
+import { inks } from "../../core/theme";
+import type { Bench } from "../../model/bench";
+import type { Frames } from "../../model/frames";
+import type { Player } from "../../model/player";
+import { CanvasPainter } from "../../paint/canvas";
+import { SvgPainter } from "../../paint/svg";
+import { Sheet, type View } from "../view";
+import { SceneContent } from "./content";
+import { handle } from "./hand";
+import { Orbit } from "./orbit";
+import { strokeScene } from "./strokes";
+import type { WebglPicture } from "./webgl";
+
+export class SceneView implements View {
+  readonly orbit = new Orbit();
+  readonly content: SceneContent;
+  private picture: WebglPicture | null = null;
+  private sheet: Sheet | null = null;
+  private readonly offs: (() => void)[];
+  private gone = false;
+  private fitted = false;
+
+  constructor(
+    private readonly bench: Bench,
+    frames: Frames[],
+    private readonly host: HTMLElement,
+    private readonly player: Player,
+    private readonly told: (message: string | null) => void,
+  ) {
+    this.content = new SceneContent(bench, frames);
+    this.orbit.frame(this.content.extent());
+    this.offs = [
+      handle(
+        host,
+        this.orbit,
+        () => player.wake(),
+        (x, y) => this.pick(x, y),
+      ),
+      bench.window.on(() => {
+        this.picture?.retrail();
+        player.wake();
+      }),
+    ];
+    void this.start();
+  }
+
+  /** WebGL comes in a file of its own, so that the other views need not wait for it. */
+  private async start(): Promise<void> {
+    try {
+      const { WebglPicture } = await import("./webgl");
+      if (this.gone) return;
+      this.picture = new WebglPicture(this.host, this.content, this.orbit);
+    } catch {
+      if (this.gone) return;
+      this.sheet = new Sheet(this.host);
+      this.told("This browser has no WebGL: the view is drawn by strokes, without shading.");
+    }
+    this.resize();
+  }
+
+  resize(): void {
+    const { clientWidth: width, clientHeight: height } = this.host;
+    if (!this.fitted && width && height) {
+      this.fitted = true;
+      this.orbit.fit(this.content.extent(), width, height);
+    }
+    this.picture?.resize(this.host.clientWidth, this.host.clientHeight);
+    this.sheet?.fit();
+    this.player.wake();
+  }
+
+  show(t: number): void {
+    this.content.set(t);
+    this.picture?.show(t);
+    if (!this.sheet) return;
+    this.sheet.clear();
+    const { width, height, ctx } = this.sheet;
+    strokeScene(
+      { painter: new CanvasPainter(ctx), orbit: this.orbit, width, height },
+      this.content,
+      t,
+    );
+  }
+
+  destroy(): void {
+    this.gone = true;
+    this.offs.forEach((off) => off());
+    this.picture?.destroy();
+    this.sheet?.canvas.remove();
+  }
+
+  /** Selects the marker under the pointer, else the station of the line near it. */
+  private pick(x: number, y: number): void {
+    const { clientWidth: w, clientHeight: h } = this.host;
+    const at = new Float32Array(2);
+    const gap = (xyz: Float32Array, i: number): number => {
+      this.orbit.project(xyz[3 * i]!, xyz[3 * i + 1]!, xyz[3 * i + 2]!, w, h, at, 0);
+      return Math.hypot(at[0]! - x, at[1]! - y);
+    };
+    const labels = this.bench.sightings?.labels ?? [];
+    const marker = closest(labels.length, (l) => gap(this.content.markerXyz, l), 12);
+    if (marker >= 0) return this.bench.selectMarker(labels[marker]!);
+    const { line, motion } = this.bench;
+    if (!line || !motion) return;
+    const s = closest(motion.stations, (i) => gap(line.position, i), 24);
+    this.bench.select(s >= 0 ? motion.station[s]! : null);
+  }
+
+  svg(): string {
+    const painter = new SvgPainter(960, 640, inks.paper);
+    const t = this.bench.time.value;
+    this.content.set(t);
+    strokeScene({ painter, orbit: this.orbit, width: 960, height: 610 }, this.content, t);
+    const text = `${this.bench.info.name}, ${figures(1e3 * t, 7)} ms; band ${this.content.band} sd`;
+    painter.text(10, 630, text, { size: 12, colour: inks.ink });
+    return painter.toString();
+  }
+
+  csv(): string {
+    const { line, motion } = this.bench;
+    if (!line || !motion) return "";
+    const lines = ["station [m],x [m],y [m],z [m],sd of one coordinate [m],speed [m/s]"];
+    for (let s = 0; s < motion.stations; s++) {
+      const [x, y, z] = line.position.subarray(3 * s, 3 * s + 3);
+      lines.push([motion.station[s], x, y, z, line.sd[s], line.speed[s]].join(","));
+    }
+    return lines.join("\n") + "\n";
+  }
+}
+
+/** Index of the least of `count` gaps, -1 where none is within reach. */
+function closest(count: number, gap: (i: number) => number, reach: number): number {
+  let found = -1;
+  let best = reach;
+  for (let i = 0; i < count; i++) {
+    const here = gap(i);
+    if (here < best) {
+      best = here;
+      found = i;
+    }
+  }
+  return found;
+}
