@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,4 +90,70 @@ def handed_over(sample: Whole, position: Array, label: Whole, track: Whole, sd: 
             if np.linalg.norm(position[after] - target) < allowed:
                 pair = label[own[[turn - 1, turn]]]
                 out[own[label[own] == pair[count[pair].argmin()]]] = True
+    return out
+
+
+SHARP = 0.02
+"""[m] to which a marker's place must be known, that another label may be struck out for it."""
+
+
+def mistaken(sample: Whole, position: Array, label: Whole, track: Whole, sd: float) -> Mask:
+    """(U,) labelled points of tracks (U,) that begin, or end, where another marker must be.
+
+    That marker has no point of its own in that sample, and its other samples put it there.
+    """
+    out = np.zeros(label.size, dtype=bool)
+    curves = {}
+    for k in np.unique(label[label >= 0]):
+        own = np.flatnonzero(label == k)
+        own = own[np.argsort(sample[own], kind="stable")]
+        curves[int(k)] = (sample[own], position[own])
+    have = set(zip(sample[label >= 0].tolist(), label[label >= 0].tolist(), strict=True))
+    order = np.lexsort((sample, track))
+    for own in np.split(order, np.flatnonzero(np.diff(track[order])) + 1):
+        given = own[label[own] >= 0]
+        if not given.size:
+            continue
+        for p in own[[0, -1]]:  # with a label or without: it is one marker's track
+            at = int(sample[p])
+            for k, (seen, place) in curves.items():
+                if (at, k) in have or (label[given] == k).any():
+                    continue
+                target, allowed = expected(seen, place, at, sd, ends=True)
+                if allowed < SHARP and np.linalg.norm(position[p] - target) < allowed:
+                    out[given] = True
+    return out
+
+
+SETTLED = 2e-4
+"""[m] by which a distance on a rigid piece may differ for good: calibration, centres of balls."""
+
+
+def bent(
+    sample: Whole, position: Array, label: Whole, track: Whole, rigid: Whole, sd: float
+) -> Mask:
+    """(U,) points of tracks (U,) on a rigid piece that keep another distance than their labels do.
+
+    The mean of a track is judged to 5 of its own sd against the median of the record, for rigid
+    (R,) labels: a marker off the axis may stand as far from another within what stations are worth.
+    """
+    out = np.zeros(label.size, dtype=bool)
+    for i, j in combinations(rigid.tolist(), 2):
+        one, two = np.flatnonzero(label == i), np.flatnonzero(label == j)
+        _, a, b = np.intersect1d(sample[one], sample[two], return_indices=True)
+        one, two = one[a], two[b]
+        if one.size < 3:
+            continue
+        off = np.linalg.norm(position[one] - position[two], axis=1)
+        off -= np.median(off)
+        wrong = []
+        for own in (one, two):
+            other, back, count = np.unique(track[own], return_inverse=True, return_counts=True)
+            mean = np.abs(np.bincount(back, off)) / count
+            far = mean > 5.0 * np.sqrt(2.0 / count) * sd + SETTLED
+            wrong.append(np.where(far[back], count[back], 0))
+        # Of two tracks that are too near or too far together the shorter goes.
+        low, high = wrong
+        out[one[(low > 0) & ((high == 0) | (low <= high))]] = True
+        out[two[(high > 0) & ((low == 0) | (high < low))]] = True
     return out
