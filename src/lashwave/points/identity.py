@@ -93,38 +93,6 @@ def handed_over(sample: Whole, position: Array, label: Whole, track: Whole, sd: 
     return out
 
 
-SHARP = 0.02
-"""[m] to which a marker's place must be known, that another label may be struck out for it."""
-
-
-def mistaken(sample: Whole, position: Array, label: Whole, track: Whole, sd: float) -> Mask:
-    """(U,) labelled points of tracks (U,) that begin, or end, where another marker must be.
-
-    That marker has no point of its own in that sample, and its other samples put it there.
-    """
-    out = np.zeros(label.size, dtype=bool)
-    curves = {}
-    for k in np.unique(label[label >= 0]):
-        own = np.flatnonzero(label == k)
-        own = own[np.argsort(sample[own], kind="stable")]
-        curves[int(k)] = (sample[own], position[own])
-    have = set(zip(sample[label >= 0].tolist(), label[label >= 0].tolist(), strict=True))
-    order = np.lexsort((sample, track))
-    for own in np.split(order, np.flatnonzero(np.diff(track[order])) + 1):
-        given = own[label[own] >= 0]
-        if not given.size:
-            continue
-        for p in own[[0, -1]]:  # with a label or without: it is one marker's track
-            at = int(sample[p])
-            for k, (seen, place) in curves.items():
-                if (at, k) in have or (label[given] == k).any():
-                    continue
-                target, allowed = expected(seen, place, at, sd, ends=True)
-                if allowed < SHARP and np.linalg.norm(position[p] - target) < allowed:
-                    out[given] = True
-    return out
-
-
 SETTLED = 2e-4
 """[m] by which a distance on a rigid piece may differ for good: calibration, centres of balls."""
 
@@ -134,7 +102,7 @@ def bent(
 ) -> Mask:
     """(U,) points of tracks (U,) on a rigid piece that keep another distance than their labels do.
 
-    The mean of a track is judged to 5 of its own sd against the median of the record, for rigid
+    The median of a track is judged to some 5 of its own sd against that of the record, for rigid
     (R,) labels: a marker off the axis may stand as far from another within what stations are worth.
     """
     out = np.zeros(label.size, dtype=bool)
@@ -148,9 +116,10 @@ def bent(
         off -= np.median(off)
         wrong = []
         for own in (one, two):
-            other, back, count = np.unique(track[own], return_inverse=True, return_counts=True)
-            mean = np.abs(np.bincount(back, off)) / count
-            far = mean > 5.0 * np.sqrt(2.0 / count) * sd + SETTLED
+            _, back, count = np.unique(track[own], return_inverse=True, return_counts=True)
+            # Medians, as a few samples of a track may stand beside a ghost.
+            middle = np.array([abs(np.median(off[back == k])) for k in range(count.size)])
+            far = middle > 6.0 * np.sqrt(2.0 / count) * sd + SETTLED
             wrong.append(np.where(far[back], count[back], 0))
         # Of two tracks that are too near or too far together the shorter goes.
         low, high = wrong

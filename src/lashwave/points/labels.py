@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from lashwave.points.carried import CarryRule, carry
 from lashwave.points.chain import ChainRule, min_marginals
 from lashwave.points.continuity import fill, jumps
-from lashwave.points.identity import LeapRule, bent, handed_over, mistaken, torn
+from lashwave.points.identity import LeapRule, bent, handed_over, torn
 from lashwave.points.linking import LinkRule, link
 
 Array = NDArray[np.float64]
@@ -261,7 +261,6 @@ def settled(
     rigid = np.flatnonzero(station < scale.rigid_to)
     for _ in range(2):
         label = np.where(bent(sample, position, label, track, rigid, scale.sd), -1, label)
-        label = np.where(mistaken(sample, position, label, track, scale.sd), -1, label)
         label = np.where(
             torn(sample, position, label, track, lead, scale.step, rule.leap), -1, label
         )
