@@ -44,7 +44,8 @@ def test_markers_get_their_own_labels(bench, located):
         assert off.max() < 5e-3, label  # another marker is 50 mm away or more
         near += off.size
     seen = int(np.isfinite(true.position[:, ~true.on_handle, 0]).sum())
-    assert near > 0.4 * seen  # the rest is too short a track after the crack
+    # 516 of 981; the whole of this record is the crack, where tracks are short
+    assert near > 0.5 * seen
 
 
 def test_tip_and_flashes_are_where_they_were_drawn(bench, located):

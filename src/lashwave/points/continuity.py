@@ -7,6 +7,9 @@ so that it follows the motion without a setting for it.
 
 from __future__ import annotations
 
+from functools import lru_cache
+from math import prod
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,15 +20,20 @@ Mask = NDArray[np.bool_]
 REACH = 6
 """Samples to the nearest neighbour beyond which nothing is said."""
 BEND = 0.5
-"""Share of the departure from a straight line by which a cubic may be wrong; twice that for a
-parabola that is drawn beyond its samples."""
+"""Share of the departure from a straight line by which a cubic may be wrong."""
+OPEN = 0.2
+"""The same for a parabola that is drawn beyond its samples. The true share is larger where a fold
+passes, but a stray point at the end of a run has nothing else against it."""
 
 
-def _weights(time: Array, at: float) -> Array:
-    """Lagrange's weights of samples at `time` (n,) for the polynomial's value `at`."""
-    count = range(len(time))
+@lru_cache(maxsize=1 << 14)
+def _weights(time: tuple[int, ...]) -> Array:
+    """Lagrange's weights of samples at `time` (n,) for the polynomial's value at 0."""
     return np.array(
-        [np.prod([(at - time[j]) / (time[k] - time[j]) for j in count if j != k]) for k in count]
+        [
+            prod(-other / (own - other) for j, other in enumerate(time) if j != k)
+            for k, own in enumerate(time)
+        ]
     )
 
 
@@ -38,9 +46,9 @@ def _support(seen: Whole, at: int, skip: bool, ends: bool) -> tuple[list[int], f
     if before and after and seen[high + 1] - seen[low - 2] <= 4 * REACH:
         return [low - 2, high + 1, low - 1, high], BEND
     if ends and low >= 3 and at - seen[low - 3] <= 2 * REACH:
-        return [low - 3, low - 2, low - 1], 2.0 * BEND
+        return [low - 3, low - 2, low - 1], OPEN
     if ends and high + 3 <= seen.size and seen[high + 2] - at <= 2 * REACH:
-        return [high + 2, high + 1, high], 2.0 * BEND
+        return [high + 2, high + 1, high], OPEN
     return [], np.nan
 
 
@@ -55,10 +63,10 @@ def expected(
     which, bend = _support(seen, at, skip, ends)
     if not which:
         return np.full(3, np.nan), np.nan
-    time = seen[which].astype(float)
-    weight = _weights(time, at)
+    time = tuple((seen[which] - at).tolist())
+    weight = _weights(time)
     curve = weight @ place[which]
-    straight = _weights(time[-2:], at) @ place[which[-2:]]
+    straight = _weights(time[-2:]) @ place[which[-2:]]
     noise = sd * float(np.sqrt(1.0 + np.sum(weight**2)))
     # 6: of three coordinates together, one in 10 000 goes beyond 4.6 sd.
     return curve, 6.0 * noise + bend * float(np.linalg.norm(curve - straight))

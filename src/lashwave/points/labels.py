@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from lashwave.points.carried import CarryRule, carry
 from lashwave.points.chain import ChainRule, min_marginals
 from lashwave.points.continuity import fill, jumps
-from lashwave.points.identity import LeapRule, torn
+from lashwave.points.identity import LeapRule, bent, handed_over, torn
 from lashwave.points.linking import LinkRule, link
 
 Array = NDArray[np.float64]
@@ -197,6 +197,7 @@ def label_points(
     sample, position = np.asarray(sample, dtype=np.int64), np.asarray(position, dtype=float)
     station = np.asarray(station, dtype=float)
     track = link(sample, position, scale.sd, scale.step, rule.link)
+    whole = track
     count = len(sample)
     given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
     votes = np.full((count, station.size), np.nan)
@@ -231,11 +232,13 @@ def label_points(
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
         label = settled(sample, position, label, track, lead, station, scale, rule)
+    label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
     for _ in range(rule.onward):
         carried = carry(
             sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
         )
         label = settled(sample, position, carried, track, lead, station, scale, rule)
+    label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
 
 
@@ -255,7 +258,9 @@ def settled(
     label = _alone(sample, label, lead)
     pairs = scale.chord_sd(station)
     label = _within_length(sample, position, label, track, lead, station, pairs)
+    rigid = np.flatnonzero(station < scale.rigid_to)
     for _ in range(2):
+        label = np.where(bent(sample, position, label, track, rigid, scale.sd), -1, label)
         label = np.where(
             torn(sample, position, label, track, lead, scale.step, rule.leap), -1, label
         )
