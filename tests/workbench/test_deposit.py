@@ -88,3 +88,20 @@ def test_answers_of_other_inputs_are_refused(case, tmp_path: Path, capsys) -> No
     assert not out.exists()
     assert main(["deposit", str(folder), "--answers", str(folder), "--out", str(out)]) == 2
     assert main(["deposit", str(folder), "--answers", str(answers), "--out", str(folder)]) == 2
+
+
+def test_no_file_of_the_users_is_replaced_or_packed(case, tmp_path: Path, capsys) -> None:
+    folder, answers = case
+    command = ["deposit", str(folder), "--answers", str(answers), "--out"]
+    mine = tmp_path / "mine.zip"
+    mine.write_text("my own")
+    assert main([*command, str(mine)]) == 2 and mine.read_text() == "my own"
+    assert main([*command, str(folder / "a.zip")]) == 2 and not (folder / "a.zip").exists()
+    (answers / "private.txt").write_text("not for others")
+    assert main([*command, str(tmp_path / "b.zip")]) == 0
+    with zipfile.ZipFile(tmp_path / "b.zip") as archive:
+        assert "private.txt" not in archive.namelist()
+    (answers / "samples.nc").unlink()
+    capsys.readouterr()
+    assert main([*command, str(tmp_path / "c.zip")]) == 2
+    assert "samples.nc is missing" in capsys.readouterr().err

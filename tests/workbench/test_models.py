@@ -45,3 +45,11 @@ def test_rank_and_predict_want_answers(tmp_path, capsys) -> None:
         words = [command, str(tmp_path), "--answers", str(tmp_path / "none")]
         assert main([*words, "--out", str(tmp_path.parent / "models-out")]) == 2
         assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+def test_a_record_in_the_folder_asked_for_is_not_replaced(tmp_path: Path) -> None:
+    record = tmp_path / "fall.csv"
+    record.write_text("time [s],height [m]\n0.0,0.0\n0.01,0.001\n")
+    before = record.read_text()
+    assert main(["fall", str(record), "--length", "1", "--out", str(tmp_path)]) == 2
+    assert record.read_text() == before

@@ -30,9 +30,12 @@ def write_filled(
     """
     import ezc3d
 
-    if time.size > MOST_FRAMES:
+    first = round(float(time[0]) * rate)
+    if first < 0 or first + time.size > MOST_FRAMES:
         raise InputError(
-            path, f"{time.size} samples do not fit in one C3D file", f"keep to {MOST_FRAMES}"
+            path,
+            f"frames {first + 1} to {first + time.size} do not fit in one C3D file",
+            f"let the lab clock start at 0 and keep to {MOST_FRAMES} frames",
         )
     measured = np.isfinite(seen[..., 0])
     whole = np.where(measured[..., None], seen, filled)
@@ -43,7 +46,7 @@ def write_filled(
     c3d["parameters"]["POINT"]["RATE"]["value"] = [float(rate)]
     c3d["parameters"]["POINT"]["LABELS"]["value"] = list(labels)
     c3d["parameters"]["POINT"]["UNITS"]["value"] = ["mm"]
-    c3d["header"]["points"]["first_frame"] = round(float(time[0]) * rate)
+    c3d["header"]["points"]["first_frame"] = first
     c3d["data"]["points"] = points
     c3d["data"]["meta_points"]["residuals"] = np.where(known, measured * 1.0, -1.0).T[None]
     c3d.write(str(path))

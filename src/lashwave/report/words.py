@@ -152,8 +152,10 @@ METHODS = (
     "drag across and along the line) are weighed together: the motion shown is the most probable "
     "one, found by Gauss-Newton steps with Levenberg's damping. Mechanics is a weak constraint: "
     "between sightings the line obeys it up to a random force of stated size. Sightings that fit "
-    "nothing lose weight (Student's t). Clocks, image offsets and the scales of drag, stiffness "
-    "and damping are estimated with the motion. Standard deviations and intervals come from draws "
+    "nothing lose weight (Student's t). Clocks, image offsets and the scales of drag across the "
+    "line and of a tuft are estimated with the motion, that of bending stiffness where none was "
+    "stated; damping, drag along the line and a stated stiffness are held near what is stated. "
+    "Standard deviations and intervals come from draws "
     "of the posterior around that motion, and an answer is the median of its draws. Withheld "
     "samples are predicted with the equations linearised at the fit, without a new search."
 )

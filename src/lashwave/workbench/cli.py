@@ -98,7 +98,7 @@ def deposit(
     from lashwave.workbench import deposit as packing
 
     folders.check_trial_folder(trial)
-    folders.check_new_file(out)
+    folders.check_new_file(out, apart=(trial, answers))
     names = packing.run(trial, answers, out, inputs=inputs)
     console.say(f"Archive: {out} ({len(names)} files)")
     return DONE

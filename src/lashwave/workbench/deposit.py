@@ -13,6 +13,7 @@ import numpy as np
 
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
+from lashwave.workbench.folders import ANSWER_FILES, FIGURES
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -40,8 +41,7 @@ def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[s
     with tempfile.TemporaryDirectory(prefix="lashwave-deposit-") as name:
         c3d = Path(name) / "markers-filled.c3d"
         write_filled(c3d, labels, trial.markers.time, seen, filled, trial.markers.rate)
-        files = {p.relative_to(answers).as_posix(): p for p in sorted(answers.rglob("*"))}
-        files = {name: p for name, p in files.items() if p.is_file()} | {c3d.name: c3d}
+        files = _whole(answers) | {c3d.name: c3d}
         if inputs:
             root = trial_folder.resolve()
             files |= {f"inputs/{name}": _input(root, name) for name in sorted(trial.hashes)}
@@ -52,6 +52,16 @@ def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[s
         names: list[str] = []
         replace_file(out, lambda path: names.extend(_zip(path, files, texts)))
     return names
+
+
+def _whole(answers: Path) -> dict[str, Path]:
+    """What `reconstruct` wrote, by name; InputError where a file of it is missing."""
+    files = {name: answers / name for name in sorted(ANSWER_FILES)}
+    for name, path in files.items():
+        if not path.is_file():
+            raise InputError(answers, f"{name} is missing", "reconstruct again")
+    figures = [p for p in sorted((answers / "figures").glob("*")) if FIGURES.fullmatch(p.name)]
+    return files | {f"figures/{p.name}": p for p in figures}
 
 
 def _summary(answers: Path, trial: Trial) -> dict[str, Any]:

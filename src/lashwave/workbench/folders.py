@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import zipfile
+from collections.abc import Sequence
 from pathlib import Path
 
 from lashwave.quantities.errors import InputError
@@ -69,9 +71,14 @@ def check_apart(out: Path, trial: Path) -> None:
     _check_can_make(out)
 
 
-def check_new_folder(out: Path, *, known: frozenset[str], option: str) -> None:
-    """Raise InputError unless `out` is absent, empty, or holds only `known` names."""
+def check_new_folder(
+    out: Path, *, known: frozenset[str], option: str, inputs: Sequence[Path] = ()
+) -> None:
+    """Raise InputError unless `out` is absent, empty, or holds only `known` names and no input."""
     _check_can_make(out, option)
+    for path in inputs:
+        if out.resolve() in path.resolve().parents:
+            raise InputError(option, f"{out} holds the input {path.name}", "name another folder")
     if not out.exists():
         return
     foreign = sorted({path.name for path in out.iterdir()} - known)
@@ -81,14 +88,20 @@ def check_new_folder(out: Path, *, known: frozenset[str], option: str) -> None:
         )
 
 
-def check_new_file(out: Path, option: str = "--out") -> None:
-    """Raise InputError where `out` cannot be written as a file, or would replace another kind."""
+def check_new_file(out: Path, apart: Sequence[Path], option: str = "--out") -> None:
+    """Raise InputError where the archive `out` cannot be written, lies in a folder that it must
+    stay `apart` from, or would replace a file that is no such archive."""
+    for folder in apart:
+        if folder.resolve() in out.resolve().parents:
+            raise InputError(option, f"{out} lies inside {folder}", "name a place outside it")
     if out.is_dir():
         raise InputError(option, f"{out} is a folder", "name a file")
     if out.suffix.lower() != ".zip":
         raise InputError(option, f"{out.name} does not end in .zip", "name it so")
     if not out.parent.is_dir():
         raise InputError(option, f"there is no folder {out.parent}", "make it first")
+    if out.exists() and not _is_deposit(out):
+        raise InputError(option, f"{out} is no archive of this program", "name another file")
 
 
 def _check_can_make(out: Path, option: str = "--out") -> None:
@@ -98,6 +111,15 @@ def _check_can_make(out: Path, option: str = "--out") -> None:
             return
         if path.exists() or path.is_symlink():
             raise InputError(option, f"{path} is a file, not a folder", "name another folder")
+
+
+def _is_deposit(out: Path) -> bool:
+    """Whether `out` is an archive that `deposit` wrote."""
+    try:
+        with zipfile.ZipFile(out) as archive:
+            return {"summary.json", "files.sha256"} <= set(archive.namelist())
+    except (OSError, zipfile.BadZipFile):
+        return False
 
 
 def _is_answer(out: Path) -> bool:

@@ -45,7 +45,7 @@ def predict(
         raise InputError("--draws", f"{draws} draws", "ask for 4 to 100")
     folders.check_trial_folder(trial)
     folders.check_apart(out, trial)
-    folders.check_new_folder(out, known=PREDICTED, option="--out")
+    folders.check_new_folder(out, known=PREDICTED, option="--out", inputs=[answers / "motion.nc"])
     _, setup, seen, shared = io.read(trial, answers)
     model = rivals(setup, law_of(shared))[0]
     with console.progress(quiet) as show:
@@ -192,7 +192,9 @@ def rank(
     for trial in trials:
         folders.check_trial_folder(trial)
         folders.check_apart(out, trial)
-    folders.check_new_folder(out, known=RANKED, option="--out")
+    folders.check_new_folder(
+        out, known=RANKED, option="--out", inputs=[a / "motion.nc" for a in answers]
+    )
     with console.progress(quiet) as show:
         ranking = models_rank.run(trials, answers, horizon, refit, show)
     replace_folder(out, lambda folder: models_rank.write(folder, ranking))
@@ -227,7 +229,7 @@ def fall(
         raise InputError(
             "--gap", f"{gap:g} m", "write the arms' distance, a fifth of --length at most"
         )
-    folders.check_new_folder(out, known=FELL, option="--out")
+    folders.check_new_folder(out, known=FELL, option="--out", inputs=records)
     if links is not None and links < 10:
         raise InputError("--links", f"{links} links", "the law is of chains of many: 10 or more")
     chain = models_fall.Hung(length, length_sd, gravity, gap, links or float("inf"))

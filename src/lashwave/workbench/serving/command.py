@@ -22,6 +22,8 @@ def serve(folder: Path, port: int, browser: bool) -> int:
     InputError
         Where the folder is none, or the port is taken.
     """
+    if not 0 <= port <= 65535:
+        raise InputError("--port", f"{port} is no port", "give 0 to 65535; 0 takes a free one")
     import uvicorn
 
     from lashwave.workbench.serving.app import make_app
