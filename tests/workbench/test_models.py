@@ -47,7 +47,7 @@ def test_rank_and_predict_want_answers(tmp_path, capsys) -> None:
         assert len(capsys.readouterr().err.strip().splitlines()) == 1
 
 
-def test_a_record_in_the_folder_asked_for_is_not_replaced(tmp_path: Path) -> None:
+def test_a_record_in_the_folder_asked_for_is_not_replaced(tmp_path):
     record = tmp_path / "fall.csv"
     record.write_text("time [s],height [m]\n0.0,0.0\n0.01,0.001\n")
     before = record.read_text()
