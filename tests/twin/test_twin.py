@@ -185,3 +185,9 @@ def test_a_throw_cracks_and_its_track_is_short(seed):
     assert 0.85 < truth.answers["peak_tip_mach"] < 1.9
     assert len(trial.cameras) == 2
     assert 10 <= trial.cameras[0].frame.size <= 100
+
+
+def test_a_swing_that_is_fastest_at_its_end_is_seen_all_the_same():
+    trial, truth = twin.make(15, "swing")
+    assert truth.answers["peak_tip_speed_time"] > trial.markers.time[-1] - 0.01
+    assert len(trial.cameras) == 1

@@ -134,7 +134,9 @@ def _frames_in_view(camera: Camera, path: Path, peak: float, offset: float) -> N
     inside = (times > path.time[0] + 1e-4) & (times < path.time[-1] - 1e-4)
     frames, times = frames[inside], times[inside]
     seen = in_view(camera, exposed(camera, times, place), margin=3.0)
-    at = int(np.searchsorted(frames, middle))
+    if not frames.size:
+        return frames
+    at = min(int(np.searchsorted(frames, middle)), frames.size - 1)  # the peak may end the record
     first = last = at
     while first > 0 and seen[first - 1]:
         first -= 1
