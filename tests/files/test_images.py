@@ -27,7 +27,7 @@ from lashwave.files.write_images import write_frames
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Frames
 
-SCHLIEREN = Path("/work/shared/data/schlieren_2khz")
+SCHLIEREN = Path(__file__).parents[3] / "shared" / "data" / "schlieren_2khz"
 SHAPE = (48, 64)
 
 

@@ -17,7 +17,7 @@ from scipy.io import wavfile
 from lashwave.files.sound import read_wav, write_wav
 from lashwave.quantities.errors import InputError
 
-RECORDINGS = Path("/work/shared/data/audio_impulsive")
+RECORDINGS = Path(__file__).parents[3] / "shared" / "data" / "audio_impulsive"
 needs_recordings = pytest.mark.skipif(not RECORDINGS.exists(), reason="shared data are elsewhere")
 
 

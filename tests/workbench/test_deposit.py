@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import c3d as second_reader
@@ -11,7 +12,7 @@ import ezc3d
 import numpy as np
 import pytest
 
-from lashwave.files.results import write_results
+from lashwave.files.results import read_judgement, write_results
 from lashwave.files.trial import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.workbench.cli import main
@@ -64,7 +65,9 @@ def test_another_library_reads_the_filled_markers(case, tmp_path: Path) -> None:
     assert labels == [*trial.markers.labels, "line_tip"]
     assert (frames[0][0] - 1) / reader.point_rate == pytest.approx(trial.markers.time[0])
     points = np.array([p for _, p in frames])
-    seen = np.isfinite(trial.markers.position[..., 0])
+    weight = read_judgement(answers)["marker_weight"].values
+    seen = weight >= 0.4  # measured and trusted
+    assert 0 < (weight < 0.4).sum() < 0.05 * seen.sum()
     held = points[:, :-1]
     np.testing.assert_allclose(
         held[..., :3][seen], 1e3 * trial.markers.position[seen], atol=2e-4
@@ -105,3 +108,24 @@ def test_no_file_of_the_users_is_replaced_or_packed(case, tmp_path: Path, capsys
     capsys.readouterr()
     assert main([*command, str(tmp_path / "c.zip")]) == 2
     assert "samples.nc is missing" in capsys.readouterr().err
+
+
+def test_what_the_fit_distrusts_is_filled_and_not_measured(case, tmp_path: Path) -> None:
+    folder, answers = case
+    trial = read_trial(folder)
+    fit = invented.fit(trial, times=200, stations=30)
+    seen = np.isfinite(trial.markers.position[..., 0])
+    weight = np.where(seen, 1.0, np.nan)
+    at = tuple(np.argwhere(seen[:, np.isfinite(trial.markers.station)])[5])
+    weight[at] = 0.1
+    judged = replace(fit.residuals, marker=np.zeros_like(trial.markers.position),
+                     marker_weight=weight)  # fmt: skip
+    files = {"report.html": b"<p>", "report.pdf": b"%PDF-"}
+    fit = replace(fit, residuals=judged)
+    write_results(answers, fit, invented.answers(fit), None, files, trial, {})
+    out = tmp_path / "a.zip"
+    assert main(["deposit", str(folder), "--answers", str(answers), "--out", str(out)]) == 0
+    with zipfile.ZipFile(out) as archive:
+        archive.extract("markers-filled.c3d", tmp_path)
+    points = ezc3d.c3d(str(tmp_path / "markers-filled.c3d"))["data"]["meta_points"]["residuals"]
+    assert points[0, at[1], at[0]] == 0 and (points[0].T[:, :-1][seen] == 0).sum() == 1

@@ -23,7 +23,7 @@ from lashwave.workbench.cli import main
 from lashwave.workbench.loudness import cautions
 from tests.twin.rigid import rigid_throw
 
-REAL = Path("/work/shared/data/audio_impulsive")
+REAL = Path(__file__).parents[3] / "shared" / "data" / "audio_impulsive"
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from lashwave.workbench.intake import assemble
 from lashwave.workbench.intake.recognise import recognise, sequences
 from lashwave.workbench.intake.words import understood
 
-SAMPLES = Path("/work/shared/data/c3d_samples")
+SAMPLES = Path(__file__).parents[3] / "shared" / "data" / "c3d_samples"
 RATE, COUNT = 250.0, 40
 TIME = np.arange(COUNT) / RATE
 PLACE = np.stack(

@@ -53,3 +53,14 @@ def test_a_record_in_the_folder_asked_for_is_not_replaced(tmp_path):
     before = record.read_text()
     assert main(["fall", str(record), "--length", "1", "--out", str(tmp_path)]) == 2
     assert record.read_text() == before
+
+
+def test_heights_that_are_no_fall_are_refused(tmp_path, capsys):
+    # up and down by 0.6 m on a chain of 1 m: some 300 mm about any fall
+    record = tmp_path / "in" / "fall.csv"
+    record.parent.mkdir()
+    rows = [f"{k / 1000},{0.6 * (k % 2)}" for k in range(300)]
+    record.write_text("time [s],height [m]\n" + "\n".join(rows) + "\n")
+    assert main(["fall", str(record), "--length", "1", "--out", str(tmp_path / "out")]) == 2
+    assert "fall.csv" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()

@@ -94,15 +94,7 @@ def chain_of(trial: Trial, station: Array) -> Chain:
 
 def law_of(draws: Draws, d: int) -> Law:
     """The law of draw d; a scale that was not drawn is as stated."""
-    stated = Law()
-    scale = {name: float(values[d]) for name, values in draws.shared.items()}
-    return Law(
-        scale.get("drag_normal", 1.0),
-        scale.get("drag_tangential", 1.0),
-        scale.get("drag_tuft", 1.0),
-        scale.get("stiffness_scale", 1.0),
-        scale.get("damping_time", 1.0) * stated.damping_time,
-    )
+    return Law.scaled({name: float(values[d]) for name, values in draws.shared.items()})
 
 
 def acceleration(time: Array, velocity: Array) -> Array:

@@ -5,7 +5,8 @@ beyond it, V the tip's speed relative to the grip's end and m the mass beyond th
 kinetic energy kept says -1/2 whatever the taper (for a mass per length as (1 - s/L)^p that is
 V ~ l^(-(p + 1) / 2), l what remains).
 
-The parts add up to the greatest speed of the tip, each along the tip's velocity at that moment:
+The parts add up to the greatest speed of the tip; the hand's is projected on the tip's velocity at
+that moment, the others are differences of speeds relative to the grip's end:
 
     peak = hand + start + shortening + taper + other + free end
 

@@ -16,11 +16,12 @@ from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import Chain, build, stations
 from lashwave.mechanics.droop import stiffness_column
 from lashwave.mechanics.estim_rows import LAW_NAMES
+from lashwave.mechanics.law import Law
 from lashwave.quantities.trial import Trial
 
 Array = NDArray[np.float64]
 
-DAMPING_TIME = 2e-3
+DAMPING_TIME = Law.damping_time
 """Stated time constant of bending damping [s]; `damping_time` is fitted over this."""
 DRAG_LOG_SD = (0.15, 0.7)
 """Prior of the normal and tangential drag scales: the classical data for smooth cylinders spread

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.chain import Chain
-from lashwave.mechanics.kernels import SOFT_ANGLE, loads
+from lashwave.mechanics.kernels import loads
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import setup
 
@@ -73,20 +73,6 @@ def bending_energy(
     """(T,) [J]; clamp (T, 3): the grip's direction where a chain without handle is clamped."""
     scale = 1.0 if law is None else law.stiffness_scale
     return np.asarray(0.5 * scale * (_bends(chain, x, clamp) ** 2).sum(-1) @ chain.bend)
-
-
-def bending_power(chain: Chain, x: Array, v: Array, law: Law | None = None) -> tuple[Array, Array]:
-    """(T,) [W]: what the joints store and what their damping loses; with a handle or a pivot."""
-    law = law or Law()
-    step = _bends(chain, x, None)
-    length = chain.length[:, None]
-    w = np.diff(v, axis=-2) / length
-    rate = np.diff(w, axis=-2, prepend=w[..., :1, :])
-    stiffness = law.stiffness_scale * chain.bend
-    size, along = (step * step).sum(-1), (step * rate).sum(-1)
-    soft = SOFT_ANGLE**2
-    lost = (along**2 + soft * (rate * rate).sum(-1)) / (size + soft)
-    return along @ stiffness, law.damping_time * (lost @ stiffness)
 
 
 @nb.njit(cache=True)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
-    import xarray as xr
+    pass
 
 Array = NDArray[np.float64]
 
@@ -71,12 +71,3 @@ def interpolate(
     place = sum(weights[:, i].reshape(shape) * corner for i, corner in enumerate(corners))
     rate = sum(rates[:, i].reshape(shape) * corner for i, corner in enumerate(corners))
     return np.asarray(place), np.asarray(rate)
-
-
-def at_station(motion: xr.Dataset, name: str, station: float) -> Array:
-    """Variable `name` of a motion along all times at one station, linear between stations."""
-    s = motion["station"].values
-    i = int(np.clip(np.searchsorted(s, station, side="right") - 1, 0, s.size - 2))
-    w = (station - s[i]) / (s[i + 1] - s[i])
-    values = motion[name]
-    return np.asarray((1 - w) * values.isel(station=i) + w * values.isel(station=i + 1))

@@ -14,17 +14,16 @@ if TYPE_CHECKING:
 
 
 def figure_file(figure: Figure, kind: str) -> bytes:
-    """The figure as "svg" or "pdf", vectors and text that can be edited, the same every time."""
+    """The figure as "svg" or "pdf", vectors and text that can be edited, or as "png" on white; the
+    same every time."""
     from matplotlib import rc_context
 
     out = BytesIO()
-    undated = {"Date": None} if kind == "svg" else {"CreationDate": None}
+    undated = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind)
+    paper = "white" if kind == "png" else "none"
     with rc_context({**style.RULES, "svg.fonttype": "none", "pdf.fonttype": 42}), style.quiet():
-        if (layout := figure.get_layout_engine()) is not None:
-            # Once is enough: saving would lay the figure out anew for every file.
-            layout.execute(figure)
-            figure.set_layout_engine("none")
-        figure.savefig(out, format=kind, dpi=style.DOTS_PER_INCH, metadata=undated)
+        style.laid_out(figure)
+        figure.savefig(out, format=kind, dpi=style.DOTS_PER_INCH, metadata=undated, facecolor=paper)
     return out.getvalue()
 
 

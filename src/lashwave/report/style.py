@@ -153,7 +153,7 @@ def quiet() -> Iterator[None]:
         log.setLevel(before)
 
 
-def _laid_out(figure: Figure) -> None:
+def laid_out(figure: Figure) -> None:
     """Once is enough; saving would lay the figure out again each time."""
     if (layout := figure.get_layout_engine()) is not None:
         layout.execute(figure)
@@ -166,7 +166,7 @@ def pdf(figure: Figure) -> bytes:
 
     out = BytesIO()
     with rc_context(RULES), quiet():
-        _laid_out(figure)
+        laid_out(figure)
         figure.savefig(out, format="pdf", dpi=DOTS_PER_INCH, metadata={"CreationDate": None})
     return out.getvalue()
 
@@ -181,7 +181,7 @@ def svg(figure: Figure, name: str) -> str:
 
     out = StringIO()
     with rc_context(RULES), quiet():
-        _laid_out(figure)
+        laid_out(figure)
         figure.savefig(out, format="svg", dpi=DOTS_PER_INCH, metadata={"Date": None})
     text = out.getvalue()
     text = re.sub(r"<!--.*?-->", "", text[text.index("<svg") :], flags=re.DOTALL)

@@ -10,8 +10,8 @@ McCulloch, Variance Components (1992), section 5.5), n0 s_g^2 + s_r^2 a degree o
 
 a negative one counted as 0. Without a second factor this is the one-way analysis, n0 = (N - sum
 n_i^2 / N) / (a - 1) with groups of n_i among N trials in a groups. The interval of s_r is exact for
-normal values (chi-squared); that of s_g is Williams' (Biometrika 49 (1962) 278), exact in level
-only for equal groups and one factor.
+normal values (chi-squared); that of s_g is Williams' (Biometrika 49 (1962) 278), of
+about the level asked for equal groups and one factor (97.5 % where the groups do not differ).
 """
 
 from __future__ import annotations

@@ -27,6 +27,9 @@ COARSE = 0.34
 continuous one (planar chains of 80 and 160 links: 0.32 and 0.24; `tests/published`)."""
 FEWEST = 4 * BLOCKS
 """Samples that a comparison needs."""
+ROUGHEST = 0.05
+"""Scatter about the best fall, over the length, beyond which a record shows no fall: good records
+scatter by some thousandths, and the two folds part by a tenth of the length."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,8 @@ class Fitted:
     cov: Array
     sd: float
     """Of one sample about the model [m]."""
+    told: bool
+    """Whether the samples tell every free value."""
 
 
 @dataclass(frozen=True)
@@ -148,8 +153,8 @@ def fit(record: Record, kept: float | None, use: NDArray[np.bool_] | None = None
         start = found.x
         rest = model(found.x) - height
         noise = float(np.sqrt(rest @ rest / (height.size - free)))
-    cov = np.linalg.pinv(found.jac.T @ found.jac)
-    return Fitted(found.x, cov, noise)
+    told = bool(np.linalg.matrix_rank(found.jac) == free)
+    return Fitted(found.x, np.linalg.pinv(found.jac.T @ found.jac), noise, told)
 
 
 def scores(record: Record, kept: float, blocks: int = BLOCKS) -> Array:
@@ -171,12 +176,20 @@ def judge(record: Record) -> Verdict:
 
     Raises
     ------
-    ValueError : fewer than `FEWEST` samples before the end of the fall.
+    ValueError : fewer than `FEWEST` samples before the end of the fall, or heights that are no
+    fall: scattered by more than `ROUGHEST` of the length, or not telling the share kept.
     """
     record = record.used()
     if record.time.size < FEWEST:
         raise ValueError(f"{record.time.size} samples of the fall; {FEWEST} are needed")
     whole = fit(record, None)
+    if whole.sd > ROUGHEST * record.length:
+        raise ValueError(
+            f"the heights scatter by {1e3 * whole.sd:.3g} mm about the best fall of a chain of "
+            f"{record.length:.3g} m"
+        )
+    if not whole.told:
+        raise ValueError("the heights do not tell how much energy the fold keeps")
     kept, sd = float(whole.value[3]), float(np.sqrt(whole.cov[3, 3]))
     slope = (time_ratio(kept + 1e-3) - time_ratio(kept)) / 1e-3
     return Verdict(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.estimate.options import Options
-from lashwave.estimate.setup import DAMPING_TIME, Setup, set_up
+from lashwave.estimate.setup import Setup, set_up
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.grip import Grip
@@ -75,17 +75,6 @@ def hand_of(seen: Seen) -> Grip:
     """The grip's motion: place of the butt and direction of the first link."""
     along = seen.position[:, 1] - seen.position[:, 0]
     return Grip(seen.time, seen.position[:, 0], along)
-
-
-def law_of(shared: dict[str, float]) -> Law:
-    """The forward law of fitted scales (as in `summary.json`); absent ones are as stated."""
-    return Law(
-        drag_normal=shared.get("drag_normal", 1.0),
-        drag_tangential=shared.get("drag_tangential", 1.0),
-        drag_tuft=shared.get("drag_tuft", 1.0),
-        stiffness_scale=shared.get("stiffness_scale", 1.0),
-        damping_time=DAMPING_TIME * shared.get("damping_time", 1.0),
-    )
 
 
 def rivals(setup: Setup, law: Law) -> tuple[Rival, ...]:

@@ -30,7 +30,7 @@ class Cross:
     centre: Array
     """(P,)"""
     information: Array
-    """(P, P): near the centre -2 log likelihood falls off like shift' information shift."""
+    """(P, P): near the centre -2 log likelihood rises like shift' information shift."""
     shift: tuple[Array, ...]
     """(M,) along each axis, increasing, without 0."""
     value: tuple[Array, ...]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 import zipfile
+from collections.abc import Iterable
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashwave.quantities.errors import InputError
+from lashwave.quantities.fit import DISTRUSTED
 from lashwave.quantities.trial import Trial
+from lashwave.workbench.answered import answered
 from lashwave.workbench.folders import ANSWER_FILES, FIGURES
 
 if TYPE_CHECKING:
@@ -30,23 +32,21 @@ def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[s
     InputError : where the answers are not whole, or not of this trial as it is now.
     """
     from lashwave.files.filled_c3d import write_filled
-    from lashwave.files.results import read_motion
+    from lashwave.files.results import read_judgement, read_motion
     from lashwave.files.swap import replace_file
-    from lashwave.files.trial import read_trial
 
-    trial = read_trial(trial_folder)
-    summary = _summary(answers, trial)
+    trial, _ = answered(trial_folder, answers)
     motion = read_motion(answers)
-    labels, seen, filled = _markers(trial, motion)
+    labels, seen, filled = _markers(trial, motion, read_judgement(answers))
     with tempfile.TemporaryDirectory(prefix="lashwave-deposit-") as name:
         c3d = Path(name) / "markers-filled.c3d"
         write_filled(c3d, labels, trial.markers.time, seen, filled, trial.markers.rate)
         files = _whole(answers) | {c3d.name: c3d}
         if inputs:
             root = trial_folder.resolve()
-            files |= {f"inputs/{name}": _input(root, name) for name in sorted(trial.hashes)}
+            files |= {f"inputs/{name}": path for name, path in _inputs(root, trial.hashes)}
         texts = {
-            "README.md": _readme(trial, summary, inputs),
+            "README.md": _readme(trial, str(motion.attrs["program_version"]), inputs),
             "inputs.sha256": "".join(f"{h}  {n}\n" for n, h in sorted(trial.hashes.items())),
         }
         names: list[str] = []
@@ -64,27 +64,13 @@ def _whole(answers: Path) -> dict[str, Path]:
     return files | {f"figures/{p.name}": p for p in figures}
 
 
-def _summary(answers: Path, trial: Trial) -> dict[str, Any]:
-    file = answers / "summary.json"
-    try:
-        summary = json.loads(file.read_text(encoding="utf-8"))
-        kept = summary["provenance"]["inputs"]
-    except (OSError, ValueError, KeyError, TypeError):
-        raise InputError(
-            file, "is no summary of answers", "name a folder that `reconstruct` wrote"
-        ) from None
-    if kept != trial.hashes:
-        changed = sorted(n for n in {*kept, *trial.hashes} if kept.get(n) != trial.hashes.get(n))
-        raise InputError(
-            file,
-            f"is of other inputs than the trial's now: {changed[0]} differs",
-            "reconstruct again",
-        )
-    return dict(summary)
+def _markers(
+    trial: Trial, motion: xr.Dataset, judged: xr.Dataset | None
+) -> tuple[list[str], Any, Any]:
+    """Labels, samples (T, L, 3) and the motion there; the last label is the line's tip.
 
-
-def _markers(trial: Trial, motion: xr.Dataset) -> tuple[list[str], Any, Any]:
-    """Labels, samples (T, L, 3) and the motion there; the last label is the line's tip."""
+    Samples that the fit distrusts, ghosts and exchanged labels among them, count as not seen.
+    """
     from lashwave.quantities.motion import interpolate
 
     markers = trial.markers
@@ -99,21 +85,29 @@ def _markers(trial: Trial, motion: xr.Dataset) -> tuple[list[str], Any, Any]:
             right = int(np.clip(np.searchsorted(station, s), 1, station.size - 1))
             share = (s - station[right - 1]) / (station[right] - station[right - 1])
             filled[:, column] = (1 - share) * place[:, right - 1] + share * place[:, right]
+    seen = markers.position.copy()
+    if judged is not None and judged["marker_weight"].shape == seen.shape[:2]:
+        seen[judged["marker_weight"].values < DISTRUSTED] = np.nan
     tip = np.full((markers.time.size, 1, 3), np.nan)
-    return [*markers.labels, "line_tip"], np.concatenate([markers.position, tip], axis=1), filled
+    return [*markers.labels, "line_tip"], np.concatenate([seen, tip], axis=1), filled
 
 
-def _input(root: Path, name: str) -> Path:
-    """An input of the trial; its mends lie beside the folder."""
-    inside = root / name
-    return inside if inside.is_file() else root.parent / name
+def _inputs(root: Path, names: Iterable[str]) -> list[tuple[str, Path]]:
+    """The trial's files by name, pictures one by one; its mends lie beside the folder."""
+    found = []
+    for name in sorted(names):
+        inside = [p for p in sorted(root.glob(name)) if p.is_file()]
+        found += [(p.relative_to(root).as_posix(), p) for p in inside]
+        if not inside:
+            found.append((name, root.parent / name))
+    return found
 
 
-def _readme(trial: Trial, summary: dict[str, Any], inputs: bool) -> str:
+def _readme(trial: Trial, version: str, inputs: bool) -> str:
     text = resources.files("lashwave.workbench").joinpath("deposit.md").read_text(encoding="utf-8")
     return text.format(
         name=trial.name,
-        version=summary["provenance"]["program_version"],
+        version=version,
         inputs="the trial as it was read" if inputs else "not in this archive",
         length=trial.line.length,
         markers=len(trial.markers.labels),

@@ -38,7 +38,8 @@ def predict(
 
     from lashwave.files.draws import read_draws
     from lashwave.files.swap import replace_folder
-    from lashwave.study.forecast import law_of, on_nodes, rivals
+    from lashwave.mechanics.law import Law
+    from lashwave.study.forecast import on_nodes, rivals
     from lashwave.study.predict import predict as run
 
     if not 4 <= draws <= 100:
@@ -47,7 +48,7 @@ def predict(
     folders.check_apart(out, trial)
     folders.check_new_folder(out, known=PREDICTED, option="--out", inputs=[answers / "motion.nc"])
     _, setup, seen, shared = io.read(trial, answers)
-    model = rivals(setup, law_of(shared))[0]
+    model = rivals(setup, Law.scaled(shared))[0]
     with console.progress(quiet) as show:
 
         def members():  # type: ignore[no-untyped-def]
@@ -56,7 +57,7 @@ def predict(
                 motion = on_nodes(
                     draw.time, draw.station, draw.position, draw.velocity, setup.chain
                 )
-                yield replace(model, law=law_of(draw.shared)), motion
+                yield replace(model, law=Law.scaled(draw.shared)), motion
 
         found = run(setup, model, seen, members(), shared)
     replace_folder(out, lambda folder: _write_prediction(folder, found))

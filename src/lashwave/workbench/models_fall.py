@@ -51,8 +51,9 @@ def run(path: Path, chain: Hung) -> Judged:
         )  # fmt: skip
     try:
         return Judged(path.stem, record, judge(record))
-    except ValueError as short:
-        raise InputError(path.name, str(short), "record it at a higher rate") from None
+    except ValueError as unfit:
+        right = "give time and height of a chain's free end, at a higher rate where it is short"
+        raise InputError(path.name, str(unfit), right) from None
 
 
 def write(folder: Path, judged: list[Judged]) -> None:

@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.mechanics.law import Law
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.study.fall import paired
-from lashwave.study.forecast import Rival, law_of, rivals
+from lashwave.study.forecast import Rival, rivals
 from lashwave.study.rank import LIKELY, Difference, Errors, Windows, differences, forecast_errors
 from lashwave.workbench import console
 from lashwave.workbench import models_io as io
@@ -44,8 +45,8 @@ def run(
     found, held = [], []
     for i, (trial, setup, seen, shared) in enumerate(read):
         laws = [s for j, (_, _, _, s) in enumerate(read) if j != i] or [shared]
-        models = list(rivals(setup, law_of(_mean(laws))))
-        stated = law_of({})
+        models = list(rivals(setup, Law.scaled(_mean(laws))))
+        stated = Law()
         models.insert(1, Rival("law as stated", stated, models[0].medium, setup.chain))
         found.append(forecast_errors(setup, seen, models, Windows(horizon=horizon), show))
         if refit:
