@@ -22,7 +22,8 @@ span. On five twin trials the peak came out within 4 %, on ten others it was 12 
 the median and up to 37 %: where the recoil reaches the grip as the tip peaks, the true pull doubles
 within 0.1 ms of the moment up to which is asked, and no such span follows that."""
 PULL_DOUBT = 0.2
-"""Standard deviation, logarithmic, added to the peak of that pull, by the same ten trials."""
+"""Standard deviation, logarithmic, added to the peak of that pull: as those ten trials scatter, so
+that they are no test of it."""
 
 
 def mean_over(times: Array, values: Array, span: float) -> Array:
