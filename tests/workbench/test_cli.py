@@ -1,5 +1,6 @@
 """Exit status and one line for every fault; nothing of the user's is ever touched."""
 
+import inspect
 import json
 import os
 import signal
@@ -43,6 +44,15 @@ def test_every_command_explains_itself(command, capsys):
     assert main([command, "--help"]) == 0
     said = capsys.readouterr().out
     assert "Usage: lashwave " + command in said and "--" in said
+
+
+def test_the_list_of_commands_says_what_each_does(capsys):
+    from lashwave.workbench import models
+
+    assert main(["--help"]) == 0
+    said = " ".join(capsys.readouterr().out.replace("│", " ").split())
+    for command in (models.predict, models.rank, models.fall):
+        assert " ".join(inspect.getdoc(command).split("\n\n")[0].split()) in said
 
 
 @pytest.mark.parametrize(

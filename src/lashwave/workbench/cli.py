@@ -278,9 +278,20 @@ def demo(
         return bench.demo(out, seed, progress)
 
 
-app.command("lashwave.workbench.models:predict")
-app.command("lashwave.workbench.models:rank")
-app.command("lashwave.workbench.models:fall")
+# Not imported before they are called for, so the list of commands asks for their first lines here.
+app.command(
+    "lashwave.workbench.models:predict",
+    help="Predict a trial from its hand's motion alone, and hold it against what was seen.",
+)
+app.command(
+    "lashwave.workbench.models:rank",
+    help="Rank models of the forces by what they predict, with standard errors of the differences."
+    "\n\nWith several trials, each one's forecasts use the law fitted to the others.",
+)
+app.command(
+    "lashwave.workbench.models:fall",
+    help="Say which fold a falling chain has: energy-keeping, plastic, or which share in between.",
+)
 
 
 @app.command
