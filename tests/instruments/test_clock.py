@@ -6,7 +6,6 @@ import pytest
 from lashwave.instruments.clock import (
     flash_bound,
     flash_frames,
-    flash_log_likelihood,
     frame_at,
     frame_time,
 )
@@ -77,12 +76,3 @@ def test_one_wrong_flash_is_outvoted_and_shows_in_the_share():
 def test_no_flash_in_reach_says_so():
     bound = flash_bound(np.array([5]), 2e4, np.array([0.0, 0.002]), (3.0, 3.001))
     assert bound.share == 0.0 and bound.intervals.shape == (0, 2)
-    assert flash_log_likelihood(3.0, bound, 1e-6) == 0.0
-
-
-def test_likelihood_is_flat_inside_and_gaussian_outside():
-    samples = np.arange(100) / 500.0
-    bound = flash_bound(flash_frames(2e4, samples, 400, 0.1), 2e4, samples, (0.0995, 0.1005))
-    low, high = bound.intervals[0]
-    value = flash_log_likelihood([low, high, high + 3e-6, low - 2e-6], bound, 1e-6)
-    np.testing.assert_allclose(value, [0.0, 0.0, -4.5, -2.0], atol=1e-6)

@@ -121,13 +121,3 @@ def exposed(
     spread = times[:, None] + 0.5 * width * _GAUSS[0]
     uv = project(camera, place(spread.ravel())).reshape(times.size, 3, 2)
     return np.asarray(np.einsum("q,pqc->pc", 0.5 * _GAUSS[1], uv))
-
-
-def blur_shift(camera: Camera, points: ArrayLike, acceleration: ArrayLike) -> Array:
-    """The exposure's shift of the image to second order, J a e^2 / 24, (..., 2) [px].
-
-    Cheap enough to stand in a residual: the mean of x + v t + a t^2 / 2 over -e/2 ... e/2.
-    """
-    jacobian = project_jacobian(camera, points)
-    bend = np.asarray(acceleration, dtype=float)[..., None]
-    return np.asarray((jacobian @ bend)[..., 0] * camera.exposure**2 / 24.0)

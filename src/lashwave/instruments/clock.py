@@ -82,16 +82,3 @@ def flash_bound(
     found = np.clip(found, low, high)
     found = found[found[:, 1] >= found[:, 0]]
     return FlashBound(found, float(count[:-1].max() / flashes.size))
-
-
-def flash_log_likelihood(offset: ArrayLike, bound: FlashBound, softness: float) -> Array:
-    """Log likelihood of offsets (...,) [s]: 0 inside the allowed intervals, Gaussian tails out.
-
-    softness : standard deviation [s] of the tails: the jitter of flash and frame.
-    """
-    offset = np.asarray(offset, dtype=float)
-    if bound.intervals.size == 0:
-        return np.zeros(offset.shape)
-    low, high = bound.intervals[:, 0], bound.intervals[:, 1]
-    outside = np.maximum(np.maximum(low - offset[..., None], offset[..., None] - high), 0.0)
-    return np.asarray(-0.5 * (outside.min(axis=-1) / softness) ** 2)
