@@ -52,7 +52,6 @@ def test_the_account_closes_within_a_hundredth_of_the_hands_work(swung, monkeypa
     assert np.abs(found.unexplained[0]).max() < 2e-3 * work.max()
     assert found.drag[0, -1] == pytest.approx(-run.accounts.drag_work[-1], rel=2e-3)
     assert found.damping[0, -1] == pytest.approx(run.accounts.damping_loss[-1], rel=1e-2)
-    assert np.abs(found.random[0]).max() < 5e-3 * work.max()
     assert found.potential[0, -1] == pytest.approx(np.ptp(run.accounts.gravity[[0, -1]]), rel=1e-4)
 
 

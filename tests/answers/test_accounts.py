@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.answers import energy, momentum
+from lashwave.answers import energy, momentum, pull
 
 STATION = np.array([0.0, 0.2, 0.5, 1.0])
 TIME = np.array([0.0, 0.1, 0.15, 0.4, 1.0])
@@ -43,18 +43,18 @@ def test_the_pull_is_read_past_the_bend_at_the_grip(imposed):
     def read(tension, grip_end):
         every = np.broadcast_to(tension, (1, 5, 4))
         draws = imposed.draws(TIME, station, STILL, STILL, tension=every)
-        return momentum.grip_tension(draws, grip_end, 10.0)
+        return pull.grip_tension(draws, grip_end)
 
     # a mean over time of what stays the same: only rounding
-    for pull, end, expected in (
+    for tension, end, expected in (
         ([np.nan, 7.0, 5.0, 3.0], 0.2, 5.0),
         ([9.0, 7.0, 5.0, 3.0], 0.21, 3.0),
         ([9.0, 7.0, 5.0, 3.0], 0.0, 7.0),
         ([np.nan, np.nan, np.nan, 3.0], 0.2, 3.0),
     ):
-        np.testing.assert_allclose(read(pull, end), expected, rtol=1e-12)
+        np.testing.assert_allclose(read(tension, end), expected, rtol=1e-12)
     unknown = imposed.draws(TIME, station, STILL, STILL, tension=np.full((1, 5, 4), np.nan))
-    assert np.isnan(momentum.grip_tension(unknown, 0.2, 10.0)).all()
+    assert np.isnan(pull.grip_tension(unknown, 0.2)).all()
 
 
 def test_the_peak_pull_looks_no_further_than_the_tips_peak():
@@ -70,10 +70,10 @@ def test_jitter_does_not_make_the_peak_pull_larger(monkeypatch):
     # each draw's own would come out 2.7 N high
     rng = np.random.default_rng(1)
     time = np.linspace(0.0, 1.0, 200)
-    pull = 50.0 * np.sin(np.pi * time) + rng.standard_normal((400, 200))
-    found = momentum.peak_pull(time, pull, np.ones(400))
-    assert found.std() == pytest.approx(np.hypot(1.0, 50.0 * momentum.PULL_DOUBT), rel=0.15)
-    monkeypatch.setattr(momentum, "PULL_DOUBT", 0.0)
-    calm = momentum.peak_pull(time, pull, np.ones(400))
+    tension = 50.0 * np.sin(np.pi * time) + rng.standard_normal((400, 200))
+    found = pull.peak_pull(time, tension, np.ones(400))
+    assert found.std() == pytest.approx(np.hypot(1.0, 50.0 * pull.PULL_DOUBT), rel=0.15)
+    monkeypatch.setattr(pull, "PULL_DOUBT", 0.0)
+    calm = pull.peak_pull(time, tension, np.ones(400))
     # of 400 draws with 1 N each: 0.06 N; of choosing among medians that jitter by 0.06 N
     assert np.median(calm) == pytest.approx(50.0, abs=0.4)

@@ -39,7 +39,6 @@ NAMES = [
     "stored_energy",
     "peak_bending_energy",
     "unexplained_work",
-    "random_force_work",
     "peak_hand_torque",
     "fold_mass_exponent",
     "fold_speed_ratio",

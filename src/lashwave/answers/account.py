@@ -6,7 +6,8 @@ Every draw of the motion is given its own budget (`mechanics.budget`). The accou
 
 with stored the change of kinetic, gravitational and bending energy since the first sample, and
 lost what drag, the tuft and damping took. The hand's work is that of `hand_work`, with its doubt;
-unexplained is what is left: the work of the model's random force, and what the losses are not known
+damping, which is known to a factor of two beforehand, is drawn as `balance` makes it likely.
+Unexplained is what is left: the work of the model's random force, and what the losses are not known
 to.
 """
 
@@ -18,8 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import energy
-from lashwave.answers.momentum import FAST, mean_over
+from lashwave.answers import balance, energy
+from lashwave.answers.momentum import mean_over
 from lashwave.mechanics.accounts import kinetic_energy
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.budget import Budget, budget
@@ -40,6 +41,8 @@ MOST_NODES = 4_000_000
 TORQUE_SPAN = 10e-3
 """The hand's torque is a mean over this time [s]: draws jitter, and a jittering tip has a lever of
 the whole line. On three twin trials a true peak came out 0 to 3 % lower so averaged."""
+FAST = 45.0
+"""A line whose tip stays under this speed [m/s] has its damping from the mean motion."""
 FLUX_STATIONS = 32
 """At most; the fluxes would take most of the memory."""
 
@@ -64,8 +67,6 @@ class AccountDraws:
     """(n, K) [J] so far, with what is known of its fault; nan where the far end is held too."""
     unexplained: Array
     """(n, K) [J]: the hand's work less stored and lost; nan as that."""
-    random: Array
-    """(n, K) [J], work so far of the random force on the nodes that nothing holds."""
     momentum: Array
     """(n, K, 3) [N s]"""
     angular: Array
@@ -137,7 +138,19 @@ def ask(trial: Trial, draws: Draws) -> AccountDraws:
             b = replace(b, damping=calm * law.stiffness_scale * law.damping_time)
         rows.append(_row(draws.time, own, b, every, work[d]))
     parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
+    if "damping_time" in draws.shared:
+        _balance(parts, draws.shared["damping_time"][chosen])
     return AccountDraws(flux_station=draws.station[every], **parts)
+
+
+def _balance(parts: dict[str, Any], scale: Array) -> None:
+    """Damping as the account makes it likely, in place; scale (n,) of the draws' damping times."""
+    taken = parts["damping"]
+    rest = parts["unexplained"][:, -1] + taken[:, -1]
+    work = float(np.median(parts["hand_work"][:, -1]))
+    factor = balance.factors(rest, taken[:, -1], work, scale)[:, None]
+    parts["unexplained"] = parts["unexplained"] + (1.0 - factor) * taken
+    parts["damping"] = factor * taken
 
 
 def _calm_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None:
@@ -183,7 +196,6 @@ def _row(
         "damping": damping,
         "hand_work": work,
         "unexplained": work - (stored - stored[0] + drag + tuft + damping),
-        "random": so_far(time, b.rest_power),
         "momentum": b.momentum,
         "angular": b.angular,
         "torque": mean_over(time, b.torque.T, TORQUE_SPAN).T,
@@ -203,7 +215,6 @@ def answers(account: AccountDraws) -> dict[str, Answer]:
         "stored_energy": (_stored(account), "J"),
         "peak_bending_energy": (account.bending.max(axis=1), "J"),
         "unexplained_work": (account.unexplained[:, -1], "J"),
-        "random_force_work": (account.random[:, -1], "J"),
         "peak_hand_torque": (np.linalg.norm(account.torque, axis=-1).max(axis=1), "N m"),
     }
     return {

@@ -23,7 +23,6 @@ _ON_TIME = {
     "tuft_loss": ("tuft", "J", "energy lost so far by the tuft to the air"),
     "damping_loss": ("damping", "J", "energy lost so far to damping of bending"),
     "unexplained_work": ("unexplained", "J", "the hand's work so far, less stored and lost energy"),
-    "random_force_work": ("random", "J", "work so far of the random force beyond the grip"),
 }
 _WITH_AXIS = {
     "momentum": ("momentum", "N s", "momentum of grip and line"),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import crack, energy, further, lists, momentum, shared, sound, tip, wave
+from lashwave.answers import crack, energy, further, lists, momentum, pull, shared, sound, tip, wave
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws, Fit
 from lashwave.quantities.trial import Trial
@@ -75,8 +75,8 @@ def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
 
 
 def _hand_answers(draws: Draws, grip_end: float, of_tip: tip.TipDraws) -> dict[str, Answer]:
-    pull = momentum.grip_tension(draws, grip_end, float(np.median(of_tip.peak)))
-    peak_pull = from_draws(momentum.peak_pull(draws.time, pull, of_tip.peak_time), "N")
+    tension = pull.grip_tension(draws, grip_end)
+    peak_pull = from_draws(pull.peak_pull(draws.time, tension, of_tip.peak_time), "N")
     if peak_pull.value is None:
         peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
     impulse, work = momentum.hand_impulse(draws), energy.hand_work(draws)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.answers.momentum import PULL_REACH
+from lashwave.answers.pull import PULL_REACH
 from lashwave.quantities.answer import Answer
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene

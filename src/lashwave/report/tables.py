@@ -47,7 +47,6 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "tuft_loss": (HAND, "lost by the tuft to the air"),
     "damping_loss": (HAND, "lost to damping of bending"),
     "unexplained_work": (HAND, "work of the hand less stored and lost energy"),
-    "random_force_work": (HAND, "of the work, what the model's random force may have done"),
     "peak_bending_energy": (HAND, "largest energy stored in bending"),
     "fold_mass_exponent": (WAVE, "slope of log tip speed over log mass beyond the fold; law −1/2"),
     "fold_speed_ratio": (WAVE, "speed of the fold over half of the tip's; law 1"),
