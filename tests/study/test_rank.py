@@ -8,13 +8,15 @@ from lashwave.mechanics.air import VACUUM, Medium
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import simulate
+from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial
 from lashwave.study.forecast import Seen, prepared, rivals
-from lashwave.study.held_out import scores, stretches, variants, without
+from lashwave.study.held_out import compare, scores, stretches, variants, without
 from lashwave.study.rank import Errors, Windows, differences, forecast_errors
+from lashwave.workbench.models_rank import held_differences
 
 AIR = Medium(1.2, 1.8e-5, 343.0)
 G = np.array([0.0, 0.0, -9.81])
@@ -96,3 +98,28 @@ def test_variants_take_one_part_away_each() -> None:
     bare, own = prepared(found["no drag"]).chain, prepared(trial).chain
     assert np.all(bare.diameter < 1e-6 * own.diameter)
     assert np.allclose(bare.bend, own.bend)
+
+
+def test_a_model_by_which_no_motion_is_found_is_named_with_the_reason() -> None:
+    trial, seen = trial_of(AIR)
+    chain = prepared(trial).chain
+    sd, blank = np.full(seen.position.shape, 1e-4), np.zeros(seen.position.shape[:2])
+
+    def estimate(one: Trial) -> Fit:
+        """The true motion, for any model that has air; it never sees the held-out samples."""
+        assert np.isnan(one.markers.position).any()
+        if one.line.diameter.max() < 1e-6:
+            raise NotConvergedError("more energy than it was given")
+        return Fit(
+            seen.time, chain.station, seen.position, sd, seen.velocity, sd, seen.velocity, blank,
+            blank, blank, None, None, {},  # type: ignore[arg-type]
+        )  # fmt: skip
+
+    found = compare(trial, estimate)
+    assert found.failed == {"no drag": "more energy than it was given"}
+    assert list(found.scores) == ["whole", "no bending"]
+    listed = held_differences([found, found])
+    assert [(name, why) for name, *_, why in listed] == [
+        ("no bending", ""), ("no drag", "more energy than it was given")
+    ]  # fmt: skip
+    assert listed[0][1] == 0.0 and np.isnan(listed[1][1])

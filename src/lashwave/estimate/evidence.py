@@ -39,6 +39,9 @@ RAISED = 1.1
 """Factor on the sightings' weights, up and down, by which `absorbed` is told."""
 POLISH = 4
 """Most steps to the path's own minimum at the fitted scales."""
+DAMPINGS = (1e-9, 1e-6, 1e-3)
+"""Added to the diagonal: the least with which the equations at the path, and about it, are definite
+in spite of rounding. One for all scales, so that they are compared fairly."""
 SETTLED = 3.0
 """Decrement of the cost below which the path counts as at its minimum."""
 
@@ -75,9 +78,9 @@ def _without_laws(normal: eq.Normal) -> eq.Normal:
     )
 
 
-def _solvable(normal: eq.Normal, *, overwrite: bool = False) -> eq.Factor:
+def _solvable(normal: eq.Normal, damping: float, *, overwrite: bool = False) -> eq.Factor:
     try:
-        return eq.factor(normal, 1e-9, overwrite=overwrite)
+        return eq.factor(normal, damping, overwrite=overwrite)
     except np.linalg.LinAlgError:
         raise NotConvergedError("the equations of the motion are not positive definite") from None
 
@@ -86,7 +89,7 @@ def _log_det(factor: eq.Factor) -> float:
     return 2.0 * float(np.log(factor.band[0]).sum() + np.log(np.diag(factor.corner)).sum())
 
 
-def _absorbed(setup: Setup, state: State, path: Path, own: eq.Normal) -> float:
+def _absorbed(setup: Setup, state: State, path: Path, own: eq.Normal, damping: float) -> float:
     """tr(H^-1 A' A), as the slope of log det H by the logarithm of the sightings' weights."""
     w = state.weights
     doubled = replace(
@@ -101,22 +104,49 @@ def _absorbed(setup: Setup, state: State, path: Path, own: eq.Normal) -> float:
             border=own.border + share * (double.border - own.border),
             corner=own.corner + share * (double.corner - own.corner),
         )
-        slope.append(_log_det(_solvable(other, overwrite=True)))
+        slope.append(_log_det(_solvable(other, damping, overwrite=True)))
     return float((slope[0] - slope[1]) / (2.0 * np.log(RAISED)))
 
 
-def _factored(setup: Setup, state: State, path: Path, *, absorbed: bool) -> _Factored:
+def _factored(
+    setup: Setup, state: State, path: Path, damping: float, *, absorbed: bool = False
+) -> _Factored:
     normal = eq.build(setup, path, state.density, state.weights, state.anchor)
     held = _without_laws(normal)
-    factor = _solvable(held)
+    factor = _solvable(held, damping)
     down = eq.solve(factor, held.gradient)
     unsettled = float(held.gradient @ down)
     size = normal.band.shape[1]
     step = np.concatenate([-down[:size], np.zeros(LAWS), -down[size:]])
     prior = (path.shared[:LAWS] - setup.shared.mean[:LAWS]) / setup.shared.sd[:LAWS]
     misfit = normal.cost - float(prior @ prior) - unsettled
-    taken = _absorbed(setup, state, path, held) if absorbed else np.nan
+    taken = _absorbed(setup, state, path, held, damping) if absorbed else np.nan
     return _Factored(normal, factor, step, Terms(misfit, unsettled, taken))
+
+
+def _least_damped(setup: Setup, state: State) -> tuple[float, Path, _Factored]:
+    """The least of `DAMPINGS` that will do, and the minimum with it; raises NotConvergedError."""
+    for damping in DAMPINGS[:-1]:
+        try:
+            return damping, *_settled(setup, state, damping)
+        except NotConvergedError:
+            continue
+    return DAMPINGS[-1], *_settled(setup, state, DAMPINGS[-1])
+
+
+def _settled(setup: Setup, state: State, damping: float) -> tuple[Path, _Factored]:
+    """The path at its own minimum, factored there."""
+    path, best = state.path, _factored(setup, state, state.path, damping)
+    for _ in range(POLISH):
+        if best.terms.unsettled < SETTLED:
+            break
+        trial = moved(setup, path, best.normal.axes, best.step)
+        nearer = _factored(setup, state, trial, damping)
+        if nearer.normal.cost > best.normal.cost:
+            break
+        path, best = trial, nearer
+    taken = _absorbed(setup, state, path, _without_laws(best.normal), damping)
+    return path, replace(best, terms=replace(best.terms, absorbed=taken))
 
 
 class Evidence:
@@ -128,19 +158,9 @@ class Evidence:
 
     def __init__(self, setup: Setup, state: State) -> None:
         self.setup, self.state = setup, state
-        path, best = state.path, _factored(setup, state, state.path, absorbed=False)
-        for _ in range(POLISH):
-            if best.terms.unsettled < SETTLED:
-                break
-            trial = moved(setup, path, best.normal.axes, best.step)
-            nearer = _factored(setup, state, trial, absorbed=False)
-            if nearer.normal.cost > best.normal.cost:
-                break
-            path, best = trial, nearer
-        self.path, self._axes = path, best.normal.axes
-        self.scales = path.shared[:LAWS].copy()
-        taken = _absorbed(setup, state, path, _without_laws(best.normal))
-        self.terms = replace(best.terms, absorbed=taken)
+        self._damping, self.path, best = _least_damped(setup, state)
+        self._axes, self.terms = best.normal.axes, best.terms
+        self.scales = self.path.shared[:LAWS].copy()
         border, corner = best.normal.border, best.normal.corner
         self._size = border.shape[0]
         right = np.concatenate([border[:, :LAWS], corner[LAWS:, :LAWS]])
@@ -155,4 +175,4 @@ class Evidence:
         follow = -self._follow @ shift
         step = np.concatenate([follow[: self._size], shift, follow[self._size :]])
         path = moved(self.setup, self.path, self._axes, step)
-        return _factored(self.setup, self.state, path, absorbed=absorbed).terms
+        return _factored(self.setup, self.state, path, self._damping, absorbed=absorbed).terms

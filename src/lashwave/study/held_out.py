@@ -5,19 +5,21 @@ fit never sees them. Each model then reconstructs the trial anew, and each stret
 log density of its samples, a Student law of `DEGREES` degrees with the predicted place and the
 root of the stated variances of motion and sample (a fit that is sure and wrong loses by its own
 sureness, and no single stretch decides all). A stretch is one term of the comparison. It costs a
-reconstruction a model.
+reconstruction a model. A model by which no motion can be found, as one without drag may be where
+drag took most of the work, is named with the reason and has no score.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from lashwave.mechanics.droop import stiffness_column
+from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.trial import Trial
@@ -91,15 +93,31 @@ def scores(trial: Trial, number: NDArray[np.int64], fit: Fit) -> Array:
     return np.asarray(np.bincount(number[number >= 0], total[number >= 0]), dtype=float)
 
 
+@dataclass(frozen=True)
+class HeldOut:
+    """Of one trial."""
+
+    scores: dict[str, Array]
+    """(B,) of every model that could be fitted, by its name; all on the same stretches."""
+    failed: dict[str, str]
+    """Why the others could not, by their names."""
+
+
 def compare(
     trial: Trial, estimate: Estimate, progress: Callable[[str, float], None] | None = None
-) -> dict[str, Array]:
-    """(B,) scores of every model, by its name; all on the same stretches."""
+) -> HeldOut:
+    """Refit and score every model; raises NotConvergedError where the whole one fails."""
     number = stretches(trial)
     found: dict[str, Array] = {}
+    failed: dict[str, str] = {}
     models = variants(without(trial, number))
     for i, (name, one) in enumerate(models.items()):
         if progress:
             progress(f"refit: {name}", i / len(models))
-        found[name] = scores(trial, number, estimate(one))
-    return found
+        try:
+            found[name] = scores(trial, number, estimate(one))
+        except NotConvergedError as problem:
+            if name == "whole":
+                raise
+            failed[name] = str(problem)
+    return HeldOut(found, failed)

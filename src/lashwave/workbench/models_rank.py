@@ -14,6 +14,7 @@ from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.study.fall import paired
 from lashwave.study.forecast import Rival, rivals
+from lashwave.study.held_out import HeldOut, compare
 from lashwave.study.rank import LIKELY, Difference, Errors, Windows, differences, forecast_errors
 from lashwave.workbench import console
 from lashwave.workbench import models_io as io
@@ -29,8 +30,8 @@ class Ranking:
     trials: tuple[str, ...]
     errors: tuple[Errors, ...]
     differences: tuple[Difference, ...]
-    held_out: tuple[dict[str, Array], ...]
-    """By trial: (B,) log scores of the held-out stretches by model; empty without refits."""
+    held_out: tuple[HeldOut, ...]
+    """By trial; empty without refits."""
 
 
 def run(
@@ -50,8 +51,6 @@ def run(
         models.insert(1, Rival("law as stated", stated, models[0].medium, setup.chain))
         found.append(forecast_errors(setup, seen, models, Windows(horizon=horizon), show))
         if refit:
-            from lashwave.study.held_out import compare
-
             held.append(compare(trial, _estimate, show))
     return Ranking(
         tuple(t.name for t, *_ in read), tuple(found), tuple(differences(found)), tuple(held)
@@ -73,10 +72,18 @@ def _mean(laws: Sequence[dict[str, float]]) -> dict[str, float]:
     return {n: float(np.exp(np.mean([np.log(law[n]) for law in laws]))) for n in common}
 
 
-def held_differences(held: Sequence[dict[str, Array]]) -> list[tuple[str, float, float]]:
-    """Each model's log score less the whole model's, and its standard error, over all trials."""
-    names = [n for n in held[0] if n != "whole" and all(n in one for one in held)]
-    return [(n, *paired(np.concatenate([h[n] - h["whole"] for h in held]))) for n in names]
+def held_differences(held: Sequence[HeldOut]) -> list[tuple[str, float, float, str]]:
+    """Each model's log score less the whole model's, its standard error, over all trials, and why
+    it has none where a trial could not be fitted by it."""
+    found = []
+    for name in dict.fromkeys(n for h in held for n in (*h.scores, *h.failed)):
+        if name == "whole":
+            continue
+        why = next((h.failed[name] for h in held if name in h.failed), "")
+        each = [h.scores[name] - h.scores["whole"] for h in held if name in h.scores]
+        score = (np.nan, np.nan) if why else paired(np.concatenate(each))
+        found.append((name, *score, why))
+    return found
 
 
 def write(folder: Path, ranking: Ranking) -> None:
@@ -103,7 +110,8 @@ def write(folder: Path, ranking: Ranking) -> None:
     )
     if ranking.held_out:
         io.save_csv(
-            folder / "held-out.csv", ["model", "log_score_less_whole", "standard_error"],
+            folder / "held-out.csv",
+            ["model", "log_score_less_whole", "standard_error", "not_fitted_because"],
             held_differences(ranking.held_out),
         )  # fmt: skip
     io.save_figure(
@@ -128,7 +136,10 @@ def show(ranking: Ranking, out: Path) -> None:
         console.say(d.sentence())
     if ranking.held_out:
         console.say("refitted without some sightings, log score of these:")
-        for name, total, error in held_differences(ranking.held_out):
+        for name, total, error, why in held_differences(ranking.held_out):
+            if why:
+                console.say(f"{name}: no motion was found by it ({why})")
+                continue
             word = "worse" if total < 0 else "better"
             told = f"predicts {word}" if abs(total) > LIKELY * error else "the data cannot tell"
             console.say(f"{name}: {told} ({total:+.1f} +- {error:.1f} against the whole model)")
