@@ -195,3 +195,14 @@ def answer_scores(
             record["inside"] = bool(found.low95 - slack <= true <= found.high95 + slack)
         table[name] = record
     return table
+
+
+ACCOUNT = ("stored_energy", "drag_loss", "tuft_loss", "damping_loss")
+
+
+def closure(answers: dict[str, Answer], truth: dict[str, float | None]) -> float | None:
+    """Stored and lost energy, given, over the true work of the hand, less one."""
+    work = truth.get("hand_work")
+    values = [answers[name].value for name in ACCOUNT if name in answers]
+    known = [value for value in values if value is not None]
+    return sum(known) / work - 1.0 if work and known else None

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from score import answer_scores, band, motion_scores, naive_peaks
+from score import answer_scores, band, closure, motion_scores, naive_peaks
 
 from lashwave import twin
 from lashwave.twin.views import Wishes
@@ -98,6 +98,7 @@ def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     peak = truth.answers["peak_tip_speed_time"]
     record["motion"] = motion_scores(trial, truth.path, fit, peak)
     record["answers"] = answer_scores(answers, truth.answers)
+    record["closure"] = closure(answers, truth.answers)
     record["naive"] = naive_peaks(trial)
     record["warnings"] = list(fit.warnings)
     return record
@@ -156,10 +157,17 @@ def print_answers(records: list[dict[str, Any]]) -> None:
         ("sonic_time", 1e3, "ms", False, "0.1"),
         ("sonic_station", 1e3, "mm", False, "30"),
         ("clock_offset:tip-view", 1e6, "us", False, "15"),
+        ("hand_work", 100, "%", True, "3"),
+        ("hand_impulse", 100, "%", True, "2"),
+        ("peak_grip_tension", 100, "%", True, "5"),
     ):
         errors = _errors(records, name, relative)
         tail = f"goal {goal}" if goal else ""
         print(f"  {name:24s} {_spread(errors, scale):28s} {unit:3s} n={len(errors):3d}  {tail}")
+    closed = [abs(r["closure"]) for r in records if r.get("closure") is not None]
+    print(
+        f"  {'account, of the work':24s} {_spread(closed, 100):28s} %   n={len(closed):3d}  goal 1"
+    )
     print("95 % intervals that hold the truth, of how many; 99.9 % binomial band")
     names = sorted({name for r in records for name in r["answers"]})
     for name in names:
