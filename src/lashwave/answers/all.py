@@ -35,7 +35,8 @@ def answer(
 
     Every derived answer is asked of each draw; its value is the median of what the draws say, its
     interval their central 95 %. So the value carries every draw's own noise and curvature of the
-    question (a peak lies higher than the peak of the mean motion), as the interval does.
+    question (a peak lies higher than the peak of the mean motion), as the interval does; where the
+    greatest of many jittering values is asked for, the jitter is smoothed first.
 
     sonic : of `first_sonic`, where it is known already.
     """
@@ -50,7 +51,7 @@ def answer(
     answers = {
         "speed_of_sound": sound.answer(middle, sound_sd),
         **_tip_answers(of_tip, sounds),
-        "peak_speed": from_draws(tip.peak_anywhere(draws, speed), "m s-1"),
+        "peak_speed": from_draws(tip.peak_anywhere(draws, speed, of_tip.jitter), "m s-1"),
         **sonic_answers,
         "full_extension_time": crack.full_extension(draws),
         **_hand_answers(draws, line.handle_length, of_tip),

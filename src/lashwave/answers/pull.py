@@ -1,20 +1,17 @@
 """How hard did the line pull behind the grip?
 
-Draws of the tension jitter from one time to the next, and the estimate itself trembles with a
-period of some milliseconds, where the true pull of most throws rises and falls over tens of
-milliseconds; but where the line's recoil reaches the grip it rises by half within one. So the span
-of the smoothing is chosen time by time, by the rule of Lepski (Theory Probab. Appl. 35 (1991) 454;
-from memory): the widest whose central value agrees with those of all narrower ones within their
-own standard deviations.
+The estimated tension trembles with a period of some milliseconds, where the true pull of most
+throws rises and falls over tens of them; but where the line's recoil reaches the grip it rises by
+half within one. So it is smoothed as widely as its draws allow (`smoothing`).
 """
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import savgol_filter
 
 from lashwave.answers.momentum import peak_time
+from lashwave.answers.smoothing import smoothed
 from lashwave.quantities.fit import Draws
 
 Array = NDArray[np.float64]
@@ -31,12 +28,10 @@ SPANS = (0.6e-3, 1e-3, 1.7e-3, 2.8e-3, 4.7e-3, 8e-3, 13.5e-3)
 """Over which a parabola smooths [s]."""
 STEP = 1e-4
 """Of the even times on which that is done [s]."""
-AGREE = 0.8
-"""Standard deviations within which spans must agree. Six twin throws (seeds under 40) hardly tell
-0.6 from 1.3; their peaks came out 1, 1, 1, 3, 12 and 12 % off."""
 PULL_DOUBT = 0.05
-"""Standard deviation, logarithmic, added to the peak of the pull: in one of those throws a peak of
-5 ms was blunted by the estimate's own grid of times."""
+"""Standard deviation, logarithmic, added to the peak of the pull. Of six twin throws (seeds under
+40) it came out 1, 1, 1, 3, 12 and 12 % off: one of these peaks, of 5 ms, was blunted by the
+estimate's own grid of times."""
 
 
 def grip_tension(draws: Draws, grip_end: float) -> Array:
@@ -45,7 +40,10 @@ def grip_tension(draws: Draws, grip_end: float) -> Array:
     if not weight.any():
         return np.full(draws.tension.shape[:2], np.nan)
     held = weight != 0.0
-    return smoothed(draws.time, draws.tension[:, :, held] @ weight[held])
+    pull, time = draws.tension[:, :, held] @ weight[held], draws.time
+    even = np.arange(time[0], time[-1] + STEP, STEP)
+    fine = smoothed(np.array([np.interp(even, time, row) for row in pull]), STEP, SPANS)
+    return np.array([np.interp(time, even, row) for row in fine])
 
 
 def reading(draws: Draws, grip_end: float) -> Array:
@@ -66,29 +64,6 @@ def reading(draws: Draws, grip_end: float) -> Array:
     if first.any():
         weight[int(first.argmax())] = 1.0
     return weight
-
-
-def smoothed(times: Array, values: Array) -> Array:
-    """Draws (D, K), linear in time, each smoothed over the span that `SPANS` and `AGREE` choose."""
-    even = np.arange(times[0], times[-1] + STEP, STEP)
-    fine = np.array([np.interp(even, times, row) for row in values])
-    chosen = values.copy()
-    low, high = np.full(times.size, -np.inf), np.full(times.size, np.inf)
-    agreed = np.ones(times.size, dtype=bool)
-    for span in SPANS:
-        curve = _parabolas(fine, span)
-        here = np.array([np.interp(times, even, row) for row in curve])
-        middle, doubt = np.median(here, axis=0), AGREE * here.std(axis=0)
-        low, high = np.maximum(low, middle - doubt), np.minimum(high, middle + doubt)
-        agreed &= low <= high
-        chosen[:, agreed] = here[:, agreed]
-    return chosen
-
-
-def _parabolas(fine: Array, span: float) -> Array:
-    """Rows smoothed by parabolas (Savitzky and Golay, Anal. Chem. 36 (1964) 1627)."""
-    window = min(2 * round(0.5 * span / STEP) + 1, (fine.shape[1] - 1) // 2 * 2 + 1)
-    return np.asarray(savgol_filter(fine, window, min(2, window - 1), axis=1))
 
 
 def peak_pull(times: Array, pull: Array, until: Array) -> Array:
