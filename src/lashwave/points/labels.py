@@ -17,9 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from lashwave.points.carried import CarryRule, carry
 from lashwave.points.chain import ChainRule, min_marginals
-from lashwave.points.continuity import fill, jumps
-from lashwave.points.identity import LeapRule, bent, handed_over, torn
+from lashwave.points.continuity import crossed, fill, jumps
+from lashwave.points.identity import LeapRule, disputed, elsewhere, handed_over, torn
 from lashwave.points.linking import LinkRule, link
+from lashwave.points.rigid import bent, misplaced
 from lashwave.points.strands import strands
 
 Array = NDArray[np.float64]
@@ -192,13 +193,13 @@ def label_points(
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
         label = settled(sample, position, label, track, lead, station, scale, rule)
-    label = np.where(handed_over(sample, position, label, track, scale.sd), -1, label)
+    label = _of_one_marker(sample, position, label, track, station, scale)
     for _ in range(rule.onward):
         carried = carry(
             sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
         )
         label = settled(sample, position, carried, track, lead, station, scale, rule)
-    label = np.where(handed_over(sample, position, label, track, scale.sd), -1, label)
+    label = _of_one_marker(sample, position, label, track, station, scale)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), undecided, strangers)
 
 
@@ -226,8 +227,20 @@ def settled(
         )
         label = np.where(jumps(sample, position, label, scale.sd), -1, label)
         label = fill(sample, position, label, scale.sd)
-    label = np.where(jumps(sample, position, label, scale.sd), -1, label)
+    for unsure in (crossed, jumps):
+        label = np.where(unsure(sample, position, label, scale.sd), -1, label)
     return _alone(sample, label, lead)
+
+
+def _of_one_marker(
+    sample: Whole, position: Array, label: Whole, track: Whole, station: Array, scale: Scale
+) -> Whole:
+    """Labels (U,) without those that two strands (U,) dispute, or that another marker carries."""
+    label = np.where(elsewhere(sample, label, track), -1, label)
+    for unsure in (handed_over, disputed):
+        label = np.where(unsure(sample, position, label, track, scale.sd), -1, label)
+    rigid = np.flatnonzero(station < scale.rigid_to)
+    return np.where(misplaced(sample, position, label, track, rigid, scale.sd), -1, label)
 
 
 def own_cost(
