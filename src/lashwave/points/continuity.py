@@ -82,6 +82,29 @@ def expected(
     return curve, 6.0 * noise + bend * float(np.linalg.norm(curve - straight))
 
 
+@lru_cache(maxsize=1 << 14)
+def _ahead(time: tuple[int, ...], degree: int) -> Array:
+    """Weights of samples at `time` (n,) for their least-squares polynomial's value at 0."""
+    basis = np.vander(np.asarray(time, dtype=float), degree + 1)
+    return np.asarray(np.linalg.pinv(basis)[-1])
+
+
+def led_to(seen: Whole, place: Array, at: int, sd: float) -> tuple[Array, float]:
+    """As `expected`, from up to eight samples before `at` alone: a parabola through them all, and
+    the distance allowed from it. Reaches farther, and follows a turn less."""
+    stop = int(np.searchsorted(seen, at))
+    which = np.arange(max(stop - 8, 0), stop)
+    which = which[at - seen[which] <= 4 * REACH]
+    if which.size < 4 or at - seen[which[-1]] > REACH:
+        return np.full(3, np.nan), np.nan
+    time = tuple((seen[which] - at).tolist())
+    weight = _ahead(time, 2)
+    curve = weight @ place[which]
+    straight = _ahead(time, 1) @ place[which]
+    noise = sd * float(np.sqrt(1.0 + np.sum(weight**2)))
+    return curve, 6.0 * noise + OPEN * float(np.linalg.norm(curve - straight))
+
+
 def _by_label(sample: Whole, label: Whole) -> list[Whole]:
     """Points of each label in order of time."""
     own = [np.flatnonzero(label == k) for k in np.unique(label[label >= 0])]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.points.continuity import expected
+from lashwave.points.continuity import expected, led_to
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -155,7 +155,5 @@ def _last(seen: Whole, at: int) -> int:
 
 def _heads_for(seen: Whole, place: Array, at: int, there: Array, sd: float) -> bool:
     """Whether samples before `at` lead to the place `there` (3,) at that sample."""
-    stop = _last(seen, at) + 1
-    before = slice(max(stop - 3, 0), stop)
-    where, allowed = expected(seen[before], place[before], at, sd, ends=True)
+    where, allowed = led_to(seen, place, at, sd)
     return bool(allowed < VAGUE and np.linalg.norm(there - where) < allowed)
