@@ -89,13 +89,13 @@ def _ahead(time: tuple[int, ...], degree: int) -> Array:
     return np.asarray(np.linalg.pinv(basis)[-1])
 
 
-def led_to(seen: Whole, place: Array, at: int, sd: float) -> tuple[Array, float]:
-    """As `expected`, from up to eight samples before `at` alone: a parabola through them all, and
-    the distance allowed from it. Reaches farther, and follows a turn less."""
+def led_to(seen: Whole, place: Array, at: int, sd: float, most: int) -> tuple[Array, float]:
+    """As `expected`, from samples before `at` alone: a parabola through the last of them, `most` at
+    most, and the distance allowed from it."""
     stop = int(np.searchsorted(seen, at))
-    which = np.arange(max(stop - 8, 0), stop)
-    which = which[at - seen[which] <= 4 * REACH]
-    if which.size < 4 or at - seen[which[-1]] > REACH:
+    which = np.arange(max(stop - most, 0), stop)
+    which = which[at - seen[which] <= 2 * most]
+    if which.size < 4:
         return np.full(3, np.nan), np.nan
     time = tuple((seen[which] - at).tolist())
     weight = _ahead(time, 2)

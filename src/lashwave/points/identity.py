@@ -123,29 +123,50 @@ def disputed(sample: Whole, position: Array, label: Whole, strand: Whole, sd: fl
     end where another begins, and do not go on from their own label.
 
     A marker that is lost for some samples is found again where it was going. The two strands are
-    that marker, and the label of the one with fewer such points goes. sd is of one coordinate [m].
+    that marker, and the label of the one with fewer such points goes; what it leads to is disputed
+    in turn. sd is of one coordinate [m].
     """
+    kin = label.copy()
     out = np.zeros(label.size, dtype=bool)
+    while True:
+        claims = [
+            (own, k) for own, k in _claims(sample, position, kin, strand, sd) if not out[own].any()
+        ]
+        if not claims:
+            return out & (label >= 0)
+        for own, k in claims:
+            out[own] = True
+            kin[own] = k
+
+
+def _claims(
+    sample: Whole, position: Array, label: Whole, strand: Whole, sd: float
+) -> list[tuple[Whole, int]]:
+    """Points of a strand with one label that are another's marker, and that label."""
+    found: list[tuple[Whole, int]] = []
     for way in (1, -1):
         time = way * sample
         order = np.lexsort((time, label))
         order = order[label[order] >= 0]
         runs = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
         own = {int(label[p[0]]): p for p in runs if p.size}
-        seen = {k: time[p] for k, p in own.items()}
         for k, points in own.items():
             for s in np.unique(strand[points]):
                 mine = points[strand[points] == s]
-                first, at = mine[0], int(time[mine[0]])
-                if _heads_for(seen[k], position[points], at, position[first], sd):
+                whole = np.flatnonzero(strand == s)
+                first = int(whole[time[whole].argmin()])
+                rest = points[strand[points] != s]
+                if _heads_for(time[rest], position[rest], int(time[first]), position[first], sd):
                     continue
-                for j, others in own.items():
-                    if j == k or np.isin(np.arange(at, at + AWAY), seen[j]).any():
+                for j, theirs in own.items():
+                    others = theirs[strand[theirs] != s]
+                    seen, at = time[others], int(time[first])
+                    if j == k or np.isin(np.arange(at, at + AWAY), seen).any():
                         continue
-                    if _heads_for(seen[j], position[others], at, position[first], sd):
-                        other = others[strand[others] == strand[others[_last(seen[j], at)]]]
-                        out[mine if mine.size <= other.size else other] = True
-    return out
+                    if _heads_for(seen, position[others], at, position[first], sd):
+                        other = others[strand[others] == strand[others[_last(seen, at)]]]
+                        found.append((mine, j) if mine.size <= other.size else (other, k))
+    return found
 
 
 def _last(seen: Whole, at: int) -> int:
@@ -155,5 +176,8 @@ def _last(seen: Whole, at: int) -> int:
 
 def _heads_for(seen: Whole, place: Array, at: int, there: Array, sd: float) -> bool:
     """Whether samples before `at` lead to the place `there` (3,) at that sample."""
-    where, allowed = led_to(seen, place, at, sd)
-    return bool(allowed < VAGUE and np.linalg.norm(there - where) < allowed)
+    for most in (16, 8):  # more reach farther, fewer follow a turn
+        where, allowed = led_to(seen, place, at, sd, most)
+        if allowed < VAGUE and np.linalg.norm(there - where) < allowed:
+            return True
+    return False

@@ -39,8 +39,9 @@ class LabelRule:
     onward: int = 4
     """Rounds in which labels are carried on past the ends of their tracks."""
     independent: float = 3.0
-    """Samples that together count as one vote: neighbours in time have the same shape. A tenth of
-    a track's length comes on top, as a bend that misleads may last."""
+    """Samples that together count as one vote: neighbours in time have the same shape."""
+    often: float = 0.2
+    """Share of a track's samples that comes on top: a bend that misleads may last as long."""
     margin: float = 16.0
     """Least lead of a track's label over the next best: odds of e^16, were votes what they say."""
     worst: float = 1.0
@@ -133,7 +134,7 @@ def _totals(track: Whole, votes: Array, rule: LabelRule) -> Array:
     total = np.zeros((int(track.max(initial=-1)) + 1, votes.shape[1]))
     np.add.at(total, track, np.nan_to_num(votes))
     count = np.bincount(track, np.isfinite(votes).all(axis=1), minlength=len(total))
-    return total / (rule.independent + 0.1 * count)[:, None]
+    return total / (rule.independent + rule.often * count)[:, None]
 
 
 def label_points(
@@ -237,7 +238,7 @@ def _of_one_marker(
 ) -> Whole:
     """Labels (U,) without those that two strands (U,) dispute, or that another marker carries."""
     label = np.where(elsewhere(sample, label, track), -1, label)
-    for unsure in (handed_over, disputed):
+    for unsure in (disputed, handed_over):
         label = np.where(unsure(sample, position, label, track, scale.sd), -1, label)
     rigid = np.flatnonzero(station < scale.rigid_to)
     return np.where(misplaced(sample, position, label, track, rigid, scale.sd), -1, label)
