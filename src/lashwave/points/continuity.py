@@ -24,11 +24,10 @@ BEND = 0.5
 OPEN = 0.2
 """The same for a parabola that is drawn beyond its samples. The true share is larger where a fold
 passes, but a stray point at the end of a run has nothing else against it."""
-CLOSE = 10e-3
-"""[m] within which a label's other samples must say where its point is. Around a whirling line
-some 50 strays, or points of other markers, are in a cubic metre: one in 5000 such balls has one."""
-
-
+CLOSE = 2e-3
+"""[m] beyond what noise does to three samples at the end of a run, to which a label's other samples
+must say where its point is: 10 mm in all with 0.3 mm of noise. Around a whirling line some 50
+strays, or points of other markers, are in a cubic metre: one in 5000 such balls has one."""
 STRIDE = 0.1
 """[m] from sample to sample beyond which no way is looked for: 50 m/s at 500 Hz, where half of
 the samples are lost."""
@@ -129,6 +128,12 @@ def jumps(sample: Whole, position: Array, label: Whole, sd: float) -> Mask:
     return out
 
 
+def _widest(sd: float) -> float:
+    """Largest distance [m] that may be allowed; a parabola through the three samples before has
+    weights 1, -3, 3, and the point its own noise."""
+    return CLOSE + 6.0 * sd * float(np.sqrt(20.0))
+
+
 def _excesses(sample: Whole, position: Array, own: Whole, sd: float) -> Array:
     """Of each of a label's points; those between two others on either side all at once."""
     seen, place = sample[own], position[own]
@@ -148,7 +153,7 @@ def _excesses(sample: Whole, position: Array, own: Whole, sd: float) -> Array:
     allowed = 6.0 * noise + BEND * np.linalg.norm(curve - straight, axis=1)
     away = np.linalg.norm(place[inside] - curve, axis=1)
     out = np.full(own.size, np.nan)
-    out[inside] = np.where(allowed < CLOSE, away / allowed, np.inf)
+    out[inside] = np.where(allowed < _widest(sd), away / allowed, np.inf)
     for j in np.flatnonzero(np.isnan(out)):
         out[j] = _excess(sample, position, own, int(j), sd)
     return out
@@ -159,7 +164,7 @@ def _excess(sample: Whole, position: Array, own: Whole, j: int, sd: float) -> fl
     seen, at = sample[own], int(sample[own[j]])
     place, allowed = expected(seen, position[own], at, sd, skip=True, ends=True)
     away = float(np.linalg.norm(position[own[j]] - place))
-    return away / allowed if allowed < CLOSE else np.inf
+    return away / allowed if allowed < _widest(sd) else np.inf
 
 
 def crossed(sample: Whole, position: Array, label: Whole, sd: float) -> Mask:
