@@ -41,10 +41,12 @@ def test_markers_get_their_own_labels(bench, located):
         other = true.position[:, true.labels.index(label)]
         off = np.linalg.norm(found.position[:, column] - other, axis=1)
         off = off[np.isfinite(off)]
-        assert off.max() < 5e-3, label  # another marker is 50 mm away or more
+        # 5 sd of what these cameras give (0.63 mm): a user fits to that; no label is wrong
+        assert off.max() < 3e-3, label
         near += off.size
     seen = int(np.isfinite(true.position[:, ~true.on_handle, 0]).sum())
-    # 516 of 981; the whole of this record is the crack, where tracks are short
+    # The drawn line rests, leaps in one sample, and rests: 516 of 981 points are labelled, for a
+    # label is kept on one side of a leap that no marker makes. A user's line moves in between.
     assert near > 0.5 * seen
 
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.points.continuity import expected
+from lashwave.points.continuity import expected, led_to
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -93,36 +92,92 @@ def handed_over(sample: Whole, position: Array, label: Whole, track: Whole, sd: 
     return out
 
 
-SETTLED = 2e-4
-"""[m] by which a distance on a rigid piece may differ for good: calibration, centres of balls."""
-
-
-def bent(
-    sample: Whole, position: Array, label: Whole, track: Whole, rigid: Whole, sd: float
-) -> Mask:
-    """(U,) points of tracks (U,) on a rigid piece that keep another distance than their labels do.
-
-    The median of a track is judged to some 5 of its own sd against that of the record, for rigid
-    (R,) labels: a marker off the axis may stand as far from another within what stations are worth.
-    """
+def elsewhere(sample: Whole, label: Whole, strand: Whole) -> Mask:
+    """(U,) labelled points of strands (U,) that are seen together with another strand of their
+    label, with or without it: one marker is not in two places. The strand of fewer such labels
+    goes."""
     out = np.zeros(label.size, dtype=bool)
-    for i, j in combinations(rigid.tolist(), 2):
-        one, two = np.flatnonzero(label == i), np.flatnonzero(label == j)
-        _, a, b = np.intersect1d(sample[one], sample[two], return_indices=True)
-        one, two = one[a], two[b]
-        if one.size < 3:
-            continue
-        off = np.linalg.norm(position[one] - position[two], axis=1)
-        off -= np.median(off)
-        wrong = []
-        for own in (one, two):
-            _, back, count = np.unique(track[own], return_inverse=True, return_counts=True)
-            # Medians, as a few samples of a track may stand beside a ghost.
-            middle = np.array([abs(np.median(off[back == k])) for k in range(count.size)])
-            far = middle > 6.0 * np.sqrt(2.0 / count) * sd + SETTLED
-            wrong.append(np.where(far[back], count[back], 0))
-        # Of two tracks that are too near or too far together the shorter goes.
-        low, high = wrong
-        out[one[(low > 0) & ((high == 0) | (low <= high))]] = True
-        out[two[(high > 0) & ((low == 0) | (high < low))]] = True
+    order = np.argsort(strand, kind="stable")
+    members = np.split(order, np.flatnonzero(np.diff(strand[order])) + 1)
+    whole = {int(strand[own[0]]): own for own in members}
+    for k in np.unique(label[label >= 0]).tolist():
+        carriers, count = np.unique(strand[label == k], return_counts=True)
+        there = np.zeros(int(sample.max()) + 1, dtype=bool)
+        for s in carriers[np.argsort(-count, kind="stable")].tolist():
+            own = whole[s]
+            if there[sample[own]].any():
+                out[own[label[own] == k]] = True
+            else:
+                there[sample[own]] = True
     return out
+
+
+AWAY = 3
+"""Samples for which a label must be without a point for another's strand to be its continuation."""
+VAGUE = 30e-3
+"""[m] from where a label's motion leads beyond which nothing is said: strays and others abound."""
+
+
+def disputed(sample: Whole, position: Array, label: Whole, strand: Whole, sd: float) -> Mask:
+    """(U,) labelled points of strands (U,) that begin where another label ends, by its motion, or
+    end where another begins, and do not go on from their own label.
+
+    A marker that is lost for some samples is found again where it was going. The two strands are
+    that marker, and the label of the one with fewer such points goes; what it leads to is disputed
+    in turn. sd is of one coordinate [m].
+    """
+    kin = label.copy()
+    out = np.zeros(label.size, dtype=bool)
+    while True:
+        claims = [
+            (own, k) for own, k in _claims(sample, position, kin, strand, sd) if not out[own].any()
+        ]
+        if not claims:
+            return out & (label >= 0)
+        for own, k in claims:
+            out[own] = True
+            kin[own] = k
+
+
+def _claims(
+    sample: Whole, position: Array, label: Whole, strand: Whole, sd: float
+) -> list[tuple[Whole, int]]:
+    """Points of a strand with one label that are another's marker, and that label."""
+    found: list[tuple[Whole, int]] = []
+    for way in (1, -1):
+        time = way * sample
+        order = np.lexsort((time, label))
+        order = order[label[order] >= 0]
+        runs = np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
+        own = {int(label[p[0]]): p for p in runs if p.size}
+        for k, points in own.items():
+            for s in np.unique(strand[points]):
+                mine = points[strand[points] == s]
+                whole = np.flatnonzero(strand == s)
+                first = int(whole[time[whole].argmin()])
+                rest = points[strand[points] != s]
+                if _heads_for(time[rest], position[rest], int(time[first]), position[first], sd):
+                    continue
+                for j, theirs in own.items():
+                    others = theirs[strand[theirs] != s]
+                    seen, at = time[others], int(time[first])
+                    if j == k or np.isin(np.arange(at, at + AWAY), seen).any():
+                        continue
+                    if _heads_for(seen, position[others], at, position[first], sd):
+                        other = others[strand[others] == strand[others[_last(seen, at)]]]
+                        found.append((mine, j) if mine.size <= other.size else (other, k))
+    return found
+
+
+def _last(seen: Whole, at: int) -> int:
+    """Index of the last sample before `at`."""
+    return int(np.searchsorted(seen, at)) - 1
+
+
+def _heads_for(seen: Whole, place: Array, at: int, there: Array, sd: float) -> bool:
+    """Whether samples before `at` lead to the place `there` (3,) at that sample."""
+    for most in (16, 8):  # more reach farther, fewer follow a turn
+        where, allowed = led_to(seen, place, at, sd, most)
+        if allowed < VAGUE and np.linalg.norm(there - where) < allowed:
+            return True
+    return False

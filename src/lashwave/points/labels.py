@@ -1,11 +1,11 @@
 """Which dot is which station: labels for points in space, from order and spacing along the line.
 
-Points are linked to short tracks that are sure (`linking`). Each sample then says what each of
-its points may be (`chain`), all samples of a track vote, and what a track was found to be counts
-in turn for its neighbours, some rounds of it (min-sum message passing between samples and tracks;
-Pearl, Probabilistic Reasoning in Intelligent Systems, 1988). A track that changes its station
-half-way was linked wrongly, and is cut there. A label stands only where it leads the next best by
-a wide margin and breaks no length: a wrong label is worse than none.
+Points are linked to tracks (`linking`), and these are parted and joined to strands of one marker
+each (`strands`). Each sample then says what each of its points may be (`chain`), all samples of a
+strand vote, and what a strand was found to be counts in turn for its neighbours, some rounds of it
+(min-sum message passing between samples and strands; Pearl, Probabilistic Reasoning in Intelligent
+Systems, 1988). A label stands only where it leads the next best by a wide margin and breaks no
+length: a wrong label is worse than none.
 """
 
 from __future__ import annotations
@@ -17,9 +17,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from lashwave.points.carried import CarryRule, carry
 from lashwave.points.chain import ChainRule, min_marginals
-from lashwave.points.continuity import fill, jumps
-from lashwave.points.identity import LeapRule, bent, handed_over, torn
+from lashwave.points.continuity import crossed, fill, jumps
+from lashwave.points.identity import LeapRule, disputed, elsewhere, handed_over, torn
 from lashwave.points.linking import LinkRule, link
+from lashwave.points.rigid import bent, misplaced
+from lashwave.points.strands import strands
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -37,8 +39,9 @@ class LabelRule:
     onward: int = 4
     """Rounds in which labels are carried on past the ends of their tracks."""
     independent: float = 3.0
-    """Samples that together count as one vote: neighbours in time have the same shape. A tenth of
-    a track's length comes on top, as a bend that misleads may last."""
+    """Samples that together count as one vote: neighbours in time have the same shape."""
+    often: float = 0.2
+    """Share of a track's samples that comes on top: a bend that misleads may last as long."""
     margin: float = 16.0
     """Least lead of a track's label over the next best: odds of e^16, were votes what they say."""
     worst: float = 1.0
@@ -47,8 +50,6 @@ class LabelRule:
     rival: float = 0.7
     """By which another track must cost more at a track's station, in the mean of the samples that
     both have, where these are a tenth of the track's or more: a misfit of 1.2 sd, for none."""
-    switch: float = 12.0
-    """Cost of a change of station within a track."""
     cap: float = 15.0
     """Most that one sample may say against a label."""
     chain: ChainRule = field(default_factory=ChainRule)
@@ -86,11 +87,9 @@ class Labelling:
     station: Whole
     """(U,) index into the stations; -1: no label."""
     track: Whole
-    """(U,) number of the point's track, after cuts."""
+    """(U,) number of the point's strand."""
     lead: Array
     """(U,) lead of the label over the next best; 0 where there is none."""
-    cut: int
-    """Tracks that changed their station and were cut."""
     undecided: int
     """Points of tracks that fit the line and whose labels led by too little."""
     strangers: int
@@ -135,40 +134,7 @@ def _totals(track: Whole, votes: Array, rule: LabelRule) -> Array:
     total = np.zeros((int(track.max(initial=-1)) + 1, votes.shape[1]))
     np.add.at(total, track, np.nan_to_num(votes))
     count = np.bincount(track, np.isfinite(votes).all(axis=1), minlength=len(total))
-    return total / (rule.independent + 0.1 * count)[:, None]
-
-
-def _cuts(track: Whole, sample: Whole, votes: Array, switch: float) -> tuple[Whole, int]:
-    """Tracks cut where their cheapest station changes: new numbers, and how many were cut."""
-    track, cut, following = track.copy(), 0, int(track.max(initial=-1)) + 1
-    voted = np.asarray(np.isfinite(votes).all(axis=1))
-    order = np.lexsort((sample, track))
-    order = order[voted[order]]
-    for own in np.split(order, np.flatnonzero(np.diff(track[order])) + 1):
-        if own.size < 2 or (votes[own].argmin(axis=1) == votes[own[0]].argmin()).all():
-            continue
-        path = _cheapest(votes[own], switch)
-        turns = np.flatnonzero(np.diff(path)) + 1
-        for piece in np.split(own, turns)[1:]:
-            track[piece] = following
-            following += 1
-        cut += bool(turns.size)
-    return track, cut
-
-
-def _cheapest(votes: Array, switch: float) -> Whole:
-    """Station at each sample of a track, (n,), least in votes and changes (Viterbi 1967)."""
-    cost, back = votes[0].copy(), np.zeros(votes.shape, np.int64)
-    for k in range(1, len(votes)):
-        best = int(cost.argmin())
-        change = cost[best] + switch < cost
-        back[k] = np.where(change, best, np.arange(cost.size))
-        cost = np.where(change, cost[best] + switch, cost) + votes[k]
-    path = np.empty(len(votes), np.int64)
-    path[-1] = cost.argmin()
-    for k in range(len(votes) - 1, 0, -1):
-        path[k - 1] = back[k, path[k]]
-    return path
+    return total / (rule.independent + rule.often * count)[:, None]
 
 
 def label_points(
@@ -196,15 +162,14 @@ def label_points(
     """
     sample, position = np.asarray(sample, dtype=np.int64), np.asarray(position, dtype=float)
     station = np.asarray(station, dtype=float)
-    track = link(sample, position, scale.sd, scale.step, rule.link)
-    whole = track
+    linked = link(sample, position, scale.sd, scale.step, rule.link)
+    track = strands(sample, position, linked, scale.sd)
     count = len(sample)
     given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
     votes = np.full((count, station.size), np.nan)
     cost = votes.copy()
     pairs = scale.chord_sd(station)
-    cut = 0
-    for turn in range(rule.rounds):
+    for _ in range(rule.rounds):
         long = np.bincount(track, minlength=1)[track] >= rule.shortest
         if not long.any():
             break
@@ -217,9 +182,6 @@ def label_points(
         cost = table.gather(relative, count)
         message = cost - tracks  # what the sample says, without what its own track said
         votes = np.minimum(message - np.min(message, axis=1, keepdims=True), rule.cap)
-        if turn < rule.rounds - 1:
-            track, more = _cuts(track, sample, votes + given, rule.switch)
-            cut += more
     label, lead, undecided, strangers = _decide(track, votes + given, cost, rule)
     label = np.where(_rivalled(sample, track, label, cost + given, rule), -1, label)
     label = settled(sample, position, label, track, lead, station, scale, rule)
@@ -232,14 +194,14 @@ def label_points(
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
         label = settled(sample, position, label, track, lead, station, scale, rule)
-    label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
+    label = _of_one_marker(sample, position, label, track, station, scale)
     for _ in range(rule.onward):
         carried = carry(
             sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
         )
         label = settled(sample, position, carried, track, lead, station, scale, rule)
-    label = np.where(handed_over(sample, position, label, whole, scale.sd), -1, label)
-    return Labelling(label, track, np.where(label >= 0, lead, 0.0), cut, undecided, strangers)
+    label = _of_one_marker(sample, position, label, track, station, scale)
+    return Labelling(label, track, np.where(label >= 0, lead, 0.0), undecided, strangers)
 
 
 def settled(
@@ -266,8 +228,20 @@ def settled(
         )
         label = np.where(jumps(sample, position, label, scale.sd), -1, label)
         label = fill(sample, position, label, scale.sd)
-    label = np.where(jumps(sample, position, label, scale.sd), -1, label)
+    for unsure in (crossed, jumps):
+        label = np.where(unsure(sample, position, label, scale.sd), -1, label)
     return _alone(sample, label, lead)
+
+
+def _of_one_marker(
+    sample: Whole, position: Array, label: Whole, track: Whole, station: Array, scale: Scale
+) -> Whole:
+    """Labels (U,) without those that two strands (U,) dispute, or that another marker carries."""
+    label = np.where(elsewhere(sample, label, track), -1, label)
+    for unsure in (disputed, handed_over):
+        label = np.where(unsure(sample, position, label, track, scale.sd), -1, label)
+    rigid = np.flatnonzero(station < scale.rigid_to)
+    return np.where(misplaced(sample, position, label, track, rigid, scale.sd), -1, label)
 
 
 def own_cost(
