@@ -58,6 +58,7 @@ class Film:
     peak: float
     """Frame of the greatest tip speed."""
     flashes: NDArray[np.int64]
+    tufted: bool
 
 
 def rendered(seed: int, frames: int, cache: Path) -> Film:
@@ -77,6 +78,7 @@ def rendered(seed: int, frames: int, cache: Path) -> Film:
                     "exposure": film.camera.exposure * film.camera.rate,
                     "rate": film.camera.rate,
                     "peak": peak,
+                    "tufted": trial.line.tuft is not None,
                     "flashes": taken.found["flashes"][film.camera.name],
                 }
             ),
@@ -87,7 +89,16 @@ def rendered(seed: int, frames: int, cache: Path) -> Film:
     images.size = images[0].shape[::-1]
     true = {int(f): np.array([u, v]) for _, f, u, v in known["tip"]}
     flashes = np.array(known["flashes"], dtype=np.int64)
-    return Film(seed, images, true, known["exposure"], known["rate"], known["peak"], flashes)
+    return Film(
+        seed,
+        images,
+        true,
+        known["exposure"],
+        known["rate"],
+        known["peak"],
+        flashes,
+        known["tufted"],
+    )
 
 
 def near_front(film: Film, scene: Background, frame: int) -> bool:
@@ -102,7 +113,7 @@ def located(film: Film) -> tuple[TipTrack, Background, float]:
     """Tips found in a film, its background, and the CPU seconds that took."""
     scene = background(film.images, skip=film.flashes)
     begun = time.process_time()
-    found = track(follow(film.images, scene, film.exposure))
+    found = track(follow(film.images, scene, film.exposure), film.tufted)
     return found, scene, time.process_time() - begun
 
 

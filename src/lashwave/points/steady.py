@@ -15,7 +15,7 @@ REACH, EACH_SIDE = 6, 3
 """Neighbours: within so many frames, and so many of them before and after."""
 FEWEST = 4
 """Neighbours that a place is judged by."""
-DOUBTFUL = 1.0
+DOUBTFUL = 2.0
 """Standard deviation from which a place needs neighbours to be believed [px]."""
 LIMIT = 4.0
 """A place further from what is foretold is contradicted [sd]."""
