@@ -31,6 +31,7 @@ from lashwave.files.trial import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities.errors import LashwaveError
 from lashwave.twin.pictures import take
+from lashwave.twin.setting import Setting
 from lashwave.workbench import bench_pictures, console
 from lashwave.workbench.locate import joined, search
 from lashwave.workbench.pipeline import reconstruct_trial
@@ -46,6 +47,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--first", type=int, default=60, help="first seed")
     parser.add_argument("--count", type=int, default=3)
     parser.add_argument("--camera-rate", type=float, help="[Hz]; out of step with the markers")
+    parser.add_argument("--frames", type=int, default=120, help="of the fast camera's film")
     parser.add_argument("--stop", choices=STAGES, default=STAGES[-1], help="last stage to run")
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
@@ -78,10 +80,10 @@ def tips(fast: Any, found: dict[str, Any]) -> dict[str, Any]:
     return record
 
 
-def sighted(seed: int, rate: float | None, folder: Path) -> None:
+def sighted(seed: int, rate: float | None, frames: int, folder: Path) -> None:
     """Stage 1: render, search, keep what was found, what is perfect and what is true."""
     trial, truth = twin.make(seed, "throw", flashes=True, camera_rate=rate)
-    taken = take(trial, truth)
+    taken = take(trial, truth, Setting(frames=frames))
     with tempfile.TemporaryDirectory() as place:
         bench_pictures.write(taken, console.silent, Path(place))
         begun = time.process_time()
@@ -144,14 +146,14 @@ def fitted(way: str, folder: Path) -> None:
     (folder / f"{way}.json").write_text(json.dumps(record, indent=1), encoding="utf-8")
 
 
-def carry_out(seed: int, rate: float | None, folder: Path, last: str) -> None:
-    """The stages that are not there yet, up to one."""
+def carry_out(seed: int, args: argparse.Namespace, folder: Path) -> None:
+    """The stages that are not there yet, up to the last that is asked for."""
     folder.mkdir(parents=True, exist_ok=True)
-    for stage in STAGES[: STAGES.index(last) + 1]:
+    for stage in STAGES[: STAGES.index(args.stop) + 1]:
         if (folder / f"{stage}.json").exists():
             continue
         if stage == "sightings":
-            sighted(seed, rate, folder)
+            sighted(seed, args.camera_rate, args.frames, folder)
         else:
             fitted(stage, folder)
 
@@ -225,7 +227,7 @@ def main() -> None:
         name = f"pictures-{seed}" + (f"-{args.camera_rate:g}" if args.camera_rate else "")
         folder = args.cache / name
         if not args.report:
-            carry_out(seed, args.camera_rate, folder, args.stop)
+            carry_out(seed, args, folder)
         print_trial(folder)
 
 
