@@ -261,7 +261,7 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     if joined:
         fit = at_neck(now.dark, now.corner, now.line.uv, fit)
         # Strands leave a misfit, but not at the line's edge.
-        if np.isnan(fit.moved) and fit.misfit > JOINED_MISFIT:
+        if not fit.told and fit.misfit > JOINED_MISFIT:
             return None
         return TipSeen(now.frame, fit, now.line, now.corner, now.dark, now.noise)
     noise = float(np.median(now.noise[np.isfinite(now.noise)]))

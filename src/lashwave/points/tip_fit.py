@@ -69,6 +69,11 @@ class TipFit:
     not be told. None where nothing does."""
 
     @property
+    def told(self) -> bool:
+        """No strands or front join the end, or it is told from them."""
+        return self.moved is None or bool(np.isfinite(self.moved))
+
+    @property
     def sd(self) -> float:
         """Of one coordinate, both taken alike [px]."""
         return float(np.sqrt(0.5 * np.trace(self.covariance)))

@@ -126,7 +126,7 @@ def believed(fits: list[TipFit], tufted: bool) -> NDArray[np.bool_]:
     moved = np.array([0.0 if f.moved is None else f.moved for f in fits])
     clear = np.array([f.sd < CLEAR_SD for f in fits], dtype=bool)
     strands = tufted or bool((clear & (moved > FAR)).any())
-    return ~np.isnan(moved) if strands else np.ones(moved.size, dtype=bool)
+    return np.array([f.told or not strands for f in fits], dtype=bool)
 
 
 def _axis(line: Array) -> tuple[Array, Array, Array] | None:
