@@ -9,7 +9,7 @@ most and each can be looked at:
    folders of what was found and of perfect points; sightings.pkl holds them with the truth,
    sightings.json how far labels, tips and flashes are off;
 2. points.json: the reconstruction from perfect points, or why it was refused;
-3. pictures.json: the same from what was found. Beside both the tip's motion, POINTS-tip.npz.
+3. pictures.json: the same from what was found. Beside both the tip's motion, WAY-tip.npz.
 """
 
 from __future__ import annotations
