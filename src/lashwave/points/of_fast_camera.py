@@ -35,7 +35,7 @@ LAST_MARKERS = 3
 
 
 def locate_fast(
-    camera: Camera, frames: Frames, markers: Markers, sound: float, told: Told
+    camera: Camera, frames: Frames, markers: Markers, sound: float, told: Told, tufted: bool = False
 ) -> Located:
     """Search one camera's images.
 
@@ -45,6 +45,7 @@ def locate_fast(
         which flash is which sample.
     sound : speed of sound [m/s].
     told : a stage in words, and the share of it done.
+    tufted : whether the line is said to have strands at its end.
     """
     notes: list[str] = []
     told("strobe", 0.0)
@@ -62,7 +63,7 @@ def locate_fast(
                 fans.append(fan)
             yield seen
 
-    tip = track(watched())
+    tip = track(watched(), tufted)
     notes.append(f"tip found in {tip.frame.size} of {len(frames)} images")
     try:
         scale = image_scale(camera)

@@ -15,8 +15,9 @@ REACH, EACH_SIDE = 6, 3
 """Neighbours: within so many frames, and so many of them before and after."""
 FEWEST = 4
 """Neighbours that a place is judged by."""
-DOUBTFUL = 1.0
-"""Standard deviation from which a place needs neighbours to be believed [px]."""
+DOUBTFUL, UNSURE, COMPANY = 2.0, 0.5, 2
+"""Standard deviations from which a place needs neighbours that foretell it, and so many neighbours
+at least, to be believed [px]."""
 LIMIT = 4.0
 """A place further from what is foretold is contradicted [sd]."""
 LEAST, SHARE = 1.0, 0.02
@@ -41,7 +42,9 @@ def steady(frame: NDArray[np.int64], uv: Array, sd: Array) -> NDArray[np.bool_]:
             break
         kept[own[int(off.argmax())]] = False
     # A doubtful place with nobody to confirm it is left out too.
-    return kept & ~((sd >= DOUBTFUL) & np.isin(np.arange(frame.size), own[off == 0.0]))
+    kept &= ~((sd >= DOUBTFUL) & np.isin(np.arange(frame.size), own[off == 0.0]))
+    near = (np.abs(frame[:, None] - frame[kept]) <= REACH).sum(axis=1) - 1
+    return kept & ~((sd >= UNSURE) & (near < COMPANY))
 
 
 def _off(

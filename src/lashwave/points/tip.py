@@ -14,6 +14,7 @@ from lashwave.points.line_trace import CentreLine, End, centre_line, ends
 from lashwave.points.steady import steady
 from lashwave.points.through_fronts import GLARE, bands, walked_ends
 from lashwave.points.tip_fit import ROUND, ROUND_SD, TipFit, fit_tip, pooled
+from lashwave.points.tip_neck import at_neck, believed
 from lashwave.quantities.images import Frames, TipTrack
 
 Array = NDArray[np.float64]
@@ -36,8 +37,8 @@ ROUGH, UNLIKE = 3.0, 0.25
 """A picture fits by chi-square over its degrees, or by its residual's share of the depth."""
 JOINED_MISFIT = 1.5
 """The same where strands or a front begin at the tip, which the fit does not see much of."""
-WALKED_SD = 2.0
-"""Of an end that a walk through fronts led to [px]; measured on rendered throws."""
+SHALLOW = 0.6
+"""A tip under this share of the record's median depth is the end of a front, not of the line."""
 LIT = 0.02
 """Share of the picture about an end that a front lights up where fronts are about."""
 FLOOR = 0.03
@@ -153,9 +154,6 @@ def _seen(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSeen
         seen = _fitted([*trail[:-1], walked], after, exposure)
         if seen is None:
             return _as_walked(walked)
-        # A fit follows the walk into a front that lies along the line.
-        fit = seen.fit
-        seen = replace(seen, fit=replace(fit, covariance=fit.covariance + WALKED_SD**2 * np.eye(2)))
     return seen
 
 
@@ -163,7 +161,7 @@ def _as_walked(rough: _Rough) -> TipSeen:
     """The walk's own end, where fronts hide too much for a fit."""
     fit = TipFit(
         rough.tip + 0.0,
-        WALKED_SD**2 * np.eye(2),
+        np.zeros((2, 2)),
         ROUND,
         ROUND_SD,
         np.zeros(2),
@@ -172,13 +170,18 @@ def _as_walked(rough: _Rough) -> TipSeen:
         rough.end.depth,
         np.nan,
     )
+    fit = at_neck(rough.dark, rough.corner, rough.line.uv, fit)
     return TipSeen(rough.frame, fit, rough.line, rough.corner, rough.dark, rough.noise)
 
 
-def track(seen: Iterable[TipSeen]) -> TipTrack:
+def track(seen: Iterable[TipSeen], tufted: bool = False) -> TipTrack:
     """The track of what `follow` saw: one shape of the line's end for all, doubtful fits left out.
 
     Pictures are let go as they come, so memory does not grow with them.
+
+    Parameters
+    ----------
+    tufted : the line is known to have strands at its end, so a dark end need not be its own.
     """
     frames, fits = [], []
     for one in seen:
@@ -187,7 +190,9 @@ def track(seen: Iterable[TipSeen]) -> TipTrack:
     fits = pooled(fits)
     sd = np.array([np.hypot(f.sd, FLOOR) for f in fits])
     number, uv = np.array(frames, dtype=np.int64), np.array([f.uv for f in fits]).reshape(-1, 2)
-    kept = np.flatnonzero(sd <= WORST_SD)
+    depth = np.array([f.depth for f in fits])
+    middle = float(np.median(depth)) if fits else 0.0
+    kept = np.flatnonzero((sd <= WORST_SD) & (depth > SHALLOW * middle) & believed(fits, tufted))
     kept = kept[steady(number[kept], uv[kept], sd[kept])]
     return TipTrack(number[kept], uv[kept], sd[kept])
 
@@ -253,9 +258,13 @@ def _fitted(trail: list[_Rough], after: _Rough | None, exposure: float) -> TipSe
     )
     if fit is None or np.hypot(*(fit.uv - now.tip)) > STRAY + 0.5 * exposure * np.hypot(*step):
         return None
+    if joined:
+        fit = at_neck(now.dark, now.corner, now.line.uv, fit)
+        # Strands leave a misfit, but not at the line's edge.
+        if not fit.told and fit.misfit > JOINED_MISFIT:
+            return None
+        return TipSeen(now.frame, fit, now.line, now.corner, now.dark, now.noise)
     noise = float(np.median(now.noise[np.isfinite(now.noise)]))
-    if joined and fit.misfit > JOINED_MISFIT:
-        return None
     if fit.misfit > ROUGH and np.sqrt(fit.misfit) * noise > UNLIKE * fit.depth:
         return None
     if fit.sd > DOUBTFUL_SD:

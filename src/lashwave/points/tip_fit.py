@@ -31,9 +31,9 @@ ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
 """Of an end before it is seen (0 is cut square, 1 a half circle), and how far off it may be."""
 ROUND_MODEL = 0.05
 """Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
-BLACKER, JOINED_SD = 0.78, 1.0
+BLACKER = 0.78
 """Where strands or a front begin at the tip, everything less dark than this share of the line's
-depth counts alike; and what the tip is then good to at best [px]; measured in tests."""
+depth counts alike."""
 PATCH, FITS = 25.0, 1.5
 """A misfit above the second number is something in the picture, not noise: its neighbouring
 pixels err alike, as many as the first says (a front or a strand is some pixels across)."""
@@ -64,6 +64,14 @@ class TipFit:
     """Share of light that the line takes."""
     misfit: float
     """Chi-square of the picture over its degrees of freedom."""
+    moved: float | None = None
+    """Where something joins the end: how far within it the tip was found [px], nan where that could
+    not be told. None where nothing does."""
+
+    @property
+    def told(self) -> bool:
+        """No strands or front join the end, or it is told from them."""
+        return self.moved is None or bool(np.isfinite(self.moved))
 
     @property
     def sd(self) -> float:
@@ -160,7 +168,8 @@ def fit_tip(
     width, depth : rough width [px] and depth [share].
     stroke : (2,) [px] the tip's way during the exposure.
     joined : strands of a tuft, or a front, begin at the tip: only what is nearly as dark as the
-        line counts, the end's shape is not asked for, and the fit is trusted less.
+        line counts, and the end's shape is not asked for. Strands that are as dark as the line
+        lie within the fit then: see `tip_neck`.
 
     Returns
     -------
@@ -204,7 +213,7 @@ def fit_tip(
     if not found.success:
         return None
     fit = _judged(found.x, found.jac, found.fun[: len(seen)])
-    return _less_sure(fit) if joined and fit is not None else fit
+    return _shapeless(fit) if joined and fit is not None else fit
 
 
 def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
@@ -232,14 +241,9 @@ def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
     )
 
 
-def _less_sure(fit: TipFit) -> TipFit:
-    """A tip that something joins: its shape tells nothing, its place is that of a dim step."""
-    return replace(
-        fit,
-        covariance=fit.covariance + JOINED_SD**2 * np.eye(2),
-        roundness_sd=ROUND_SD,
-        pull=np.zeros(2),
-    )
+def _shapeless(fit: TipFit) -> TipFit:
+    """A tip that something joins: its shape tells nothing."""
+    return replace(fit, roundness_sd=ROUND_SD, pull=np.zeros(2))
 
 
 def pooled(fits: list[TipFit]) -> list[TipFit]:

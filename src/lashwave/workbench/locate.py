@@ -93,6 +93,7 @@ def _fast(
     from lashwave.points.of_fast_camera import locate_fast
 
     sound = float(medium(pictures.trial.air).sound_speed)
+    tufted = pictures.trial.line.tuft is not None
     found: dict[str, Located] = {}
     chosen = [c for c in pictures.trial.cameras if c.name in pictures.tip]
     for number, camera in enumerate(chosen):
@@ -103,7 +104,8 @@ def _fast(
         known = keeper.get(f"camera-{number}")
         if not isinstance(known, Located):
             try:
-                known = locate_fast(camera, pictures.frames[camera.name], markers, sound, told)
+                images = pictures.frames[camera.name]
+                known = locate_fast(camera, images, markers, sound, told, tufted)
             except InputError as fault:
                 raise _of_camera(fault, camera.name) from None
             keeper.put(f"camera-{number}", known)
