@@ -51,13 +51,16 @@ class Birth:
 
     model: str
     """"burst": one sphere. "envelope": spheres of a source that stays supersonic for a while;
-    its birth is the moment at which the station reaches the speed of sound across the view."""
+    its birth is the moment at which the station first moves at the speed of sound, in space; only
+    where it does so across the view is a front seen there."""
     station: Array
     """(D,) [m]; all samples are nan in draws that have no such front."""
     time: Array
     """(D,) [s], lab clock of the draw"""
     place: Array
     """(D, 3) [m]"""
+    delay: Array
+    """(D,) [s], of the draw's path; 0 for a burst, whose time is free"""
     shift: Array
     """(D, 3) [m], of the draw's path, across the view"""
     sound: Array
@@ -195,7 +198,7 @@ def _of_model(model: str, scenes: list[Scene], rng: np.random.Generator) -> Birt
         for x, d in zip(clean, able[:8], strict=True)
     )
     factor = max(misfit, 1.0)
-    samples = np.full((len(scenes), 9), np.nan)
+    samples = np.full((len(scenes), 10), np.nan)
     for d in able:
         shaken = replace(
             scenes[d],
@@ -204,7 +207,8 @@ def _of_model(model: str, scenes: list[Scene], rng: np.random.Generator) -> Birt
         )
         x = _solve(fit, shaken, first[d])
         station, time, place = tell(x, shaken)
-        samples[d] = [station, time, *place, *(x[3:5] @ shaken.across), x[2]]
+        late = x[1] if model == "envelope" else 0.0
+        samples[d] = [station, time, *place, late, *(x[3:5] @ shaken.across), x[2]]
     notes = []
     if len(able) < len(scenes):
         notes.append(f"{len(scenes) - len(able)} of {len(scenes)} draws have no such front")
@@ -215,8 +219,9 @@ def _of_model(model: str, scenes: list[Scene], rng: np.random.Generator) -> Birt
         samples[:, 0],
         samples[:, 1],
         samples[:, 2:5],
-        samples[:, 5:8],
-        samples[:, 8],
+        samples[:, 5],
+        samples[:, 6:9],
+        samples[:, 9],
         misfit,
         tuple(notes),
     )

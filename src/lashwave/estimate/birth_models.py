@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from lashwave.estimate.wavefront import Path, Reached, burst, envelope, sonic_span
+from lashwave.estimate.wavefront import Path, Reached, burst, envelope, sonic_before, sonic_span
 from lashwave.instruments.rays import Rays
 
 Array = NDArray[np.float64]
@@ -141,6 +141,7 @@ def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
 
 def _envelope_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
     start = sonic_span(scene.path, x[0], scene.across, x[2])[0]
+    start = sonic_before(scene.path, x[0], start, x[2])
     place = scene.path.at(x[0], np.array([start]))[0][0] + x[3:5] @ scene.across
     return float(x[0]), start + float(x[1]), place
 

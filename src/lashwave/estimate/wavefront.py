@@ -77,15 +77,36 @@ def sonic_span(path: Path, station: float, across: Array, sound: float) -> tuple
     before, after = np.flatnonzero(slow[:peak]), peak + np.flatnonzero(slow[peak:])
 
     def crossing(a: int, b: int) -> float:
-        times = np.linspace(path.time[a], path.time[b], 17)
-        over = np.linalg.norm(path.at(station, times)[1] @ across.T, axis=1) - sound
-        k = int(np.flatnonzero(over[1:] * over[:-1] <= 0.0)[0])
-        share = over[k] / (over[k] - over[k + 1])
-        return float(times[k] + share * (times[k + 1] - times[k]))
+        return _crossing(path, station, (path.time[a], path.time[b]), across, sound)
 
     start = crossing(before[-1], before[-1] + 1) if before.size else float(path.time[0])
     end = crossing(after[0] - 1, after[0]) if after.size else float(path.time[-1])
     return start, end
+
+
+def sonic_before(path: Path, station: float, moment: float, sound: float) -> float:
+    """When a station that is supersonic at `moment` [s] became so, in space [s]."""
+    times = np.append(path.time[path.time < moment], moment)
+    slow = np.linalg.norm(path.at(station, times)[1], axis=1) <= sound
+    if not slow[:-1].any():
+        return float(times[0])
+    last = int(np.flatnonzero(slow[:-1])[-1])
+    return _crossing(path, station, (times[last], times[last + 1]), np.eye(3), sound)
+
+
+def _crossing(
+    path: Path, station: float, ends: tuple[float, float], across: Array, sound: float
+) -> float:
+    """When a station's speed along the rows of `across` passes that of sound, between two times;
+    the second of them where it does not."""
+    times = np.linspace(*ends, 17)
+    over = np.linalg.norm(path.at(station, times)[1] @ across.T, axis=1) - sound
+    passes = np.flatnonzero(over[1:] * over[:-1] <= 0.0)
+    if not passes.size:
+        return float(times[-1])
+    k = int(passes[0])
+    share = over[k] / (over[k] - over[k + 1])
+    return float(times[k] + share * (times[k + 1] - times[k]))
 
 
 @dataclass(frozen=True)
