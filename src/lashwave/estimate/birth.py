@@ -13,7 +13,7 @@ while the front is sent. So the front also corrects the motion, by `shift`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ndtri
 
-from lashwave.estimate.birth_models import MODELS, Model, Scene, huber
+from lashwave.estimate.birth_models import HUBER, MODELS, Model, Scene, huber
 from lashwave.estimate.wavefront import Path
 from lashwave.instruments.camera import project_jacobian
 from lashwave.instruments.clock import frame_time
@@ -32,17 +32,26 @@ from lashwave.quantities.sightings import Camera, Fronts
 
 Array = NDArray[np.float64]
 
-MOST_POINTS = 160
+MOST_POINTS = 240
 """Points of a front used for each draw, evenly spread over them."""
 LEAST_POINTS = 8
 LEAST_SHIFT = 2e-4
-"""[m]; a draw may shift by this in any case, as the detected flank may stand off the front."""
+"""[m]; a draw may shift by this in any case."""
 LEAST_DELAY = 1e-6
 """[s]"""
-
-
 LEAST_STATION = 3e-3
 """[m]; a front may be sent from this far beside the station that is sonic first."""
+LEAST_STAND_OFF = 1e-3
+"""[m]; a light or dark band is as wide as the front, its optics and its exposure make it."""
+SENT_BEFORE = 6e-3
+"""A front is sent no longer than this before it is first seen [s]: 2 m of sound."""
+SECTOR = np.radians(20.0)
+"""Points of one flank in one direction from the source share their deviation from the spheres,
+from frame to frame too: a wavelet keeps its direction."""
+LEAST_SCATTER = 0.02
+"""Of points about the spheres, over their sd."""
+TRIED = 8
+"""Draws that the misfit is taken from."""
 
 
 @dataclass(frozen=True)
@@ -83,46 +92,46 @@ class Birth:
 
 def birth(
     fronts: Fronts,
-    number: int,
+    number: int | Sequence[int],
     camera: Camera,
     draws: Draws,
     sound: float,
     sound_sd: float,
     model: str = "auto",
-    stand_off_sd: float = 2e-3,
+    stand_off_sd: float | None = None,
     seed: int = 0,
 ) -> Birth:
-    """Where and when front `number` of one camera was born.
+    """Where and when a front of one camera was born.
 
     Parameters
     ----------
     fronts : points along the fronts, by frame.
+    number : of the front; several where its flanks have a number each (see `joined`).
     draws : of the motion; with `clock_offset:CAMERA` and `registration_u:CAMERA` where fitted.
     sound, sound_sd : speed of sound [m/s]; a large sd lets the front measure it.
     model : "burst", "envelope", or "auto", the one with the smaller misfit.
-    stand_off_sd : by how much the flank that was followed may stand off the front itself [m]: a
-        light or dark band is as wide as the front, its optics and its exposure make it. 2 mm is
-        6 us of sound.
+    stand_off_sd : by how much a flank may stand off the front itself [m], where the points' sd
+        hold nothing of it. By default they do, and that is at least 1 mm, or 3 us of sound.
 
     Raises
     ------
     NotConvergedError : fewer than 8 points or 2 frames, or no draw in which the model has a front.
     """
-    use = np.flatnonzero(fronts.number == number)
-    if use.size < LEAST_POINTS or np.unique(fronts.frame[use]).size < 2:
+    numbers = np.atleast_1d(number)
+    seen = some_points(fronts, numbers, MOST_POINTS)
+    if seen.frame.size < LEAST_POINTS or np.unique(seen.frame).size < 2:
         raise NotConvergedError(
-            f"front {number} of {camera.name} has {use.size} points in "
-            f"{np.unique(fronts.frame[use]).size} frames; a birth needs 8 points in 2 frames"
+            f"front {numbers[0]} of {camera.name} has {seen.frame.size} points in "
+            f"{np.unique(seen.frame).size} frames; a birth needs 8 points in 2 frames"
         )
-    use = use[np.linspace(0, use.size - 1, min(use.size, MOST_POINTS)).round().astype(int)]
-    seen = Fronts(fronts.frame[use], fronts.number[use], fronts.uv[use], fronts.sd[use])
     rng = np.random.default_rng(seed)
-    scenes = _scenes(seen, camera, draws, (sound, sound_sd), stand_off_sd, rng)
+    scenes = scenes_of(seen, camera, draws, (sound, sound_sd), stand_off_sd, rng)
     tried = ("burst", "envelope") if model == "auto" else (model,)
-    found = [b for b in (_of_model(m, scenes, rng) for m in tried) if b is not None]
+    found = [b for b in (_of_model(m, scenes, stand_off_sd is None, rng) for m in tried) if b is not None]
     if not found:
         raise NotConvergedError(
-            f"front {number} of {camera.name}: no draw of the motion is supersonic across the view"
+            f"front {numbers[0]} of {camera.name}: no draw of the motion is supersonic across the "
+            "view"
         )
     best = min(found, key=lambda b: b.misfit)
     others = [f"{b.model} misfit {b.misfit:.1f}" for b in found if b is not best]
@@ -130,12 +139,20 @@ def birth(
     return replace(best, notes=tuple(notes))
 
 
-def _scenes(
+def some_points(fronts: Fronts, numbers: NDArray[np.int64], most: int) -> Fronts:
+    """Up to `most` points of some fronts, spread evenly over them."""
+    use = np.flatnonzero(np.isin(fronts.number, numbers))
+    use = use[np.lexsort((fronts.frame[use], fronts.number[use]))]
+    use = use[np.linspace(0, use.size - 1, min(use.size, most)).round().astype(int)]
+    return Fronts(fronts.frame[use], fronts.number[use], fronts.uv[use], fronts.sd[use])
+
+
+def scenes_of(
     seen: Fronts,
     camera: Camera,
     draws: Draws,
     speed: tuple[float, float],
-    stand_off_sd: float,
+    stand_off_sd: float | None,
     rng: np.random.Generator,
 ) -> list[Scene]:
     """Every draw with its clock and registration; covariances come later, from all of them."""
@@ -159,17 +176,28 @@ def _scenes(
     across = np.linalg.svd(ahead[None])[2][1:]
     evenly = (np.arange(count) + 0.5) / count
     c = np.maximum(sound + sound_sd * ndtri(rng.permutation(evenly)), 0.5 * sound)
+    sd = seen.sd / scale
+    numbers, flank = np.unique(seen.number, return_inverse=True)
+    if stand_off_sd is None:
+        own = np.array([np.median(sd[flank == k]) for k in range(numbers.size)])
+        stand_off = np.maximum(own, LEAST_STAND_OFF)
+    else:
+        stand_off = np.full(numbers.size, max(stand_off_sd, 1e-9))
+    times = [frame_time(camera.rate, seen.frame, float(o), float(r)) for o, r in zip(offset, drift, strict=True)]
+    low = int(np.searchsorted(draws.time, min(t.min() for t in times) - SENT_BEFORE))
+    high = int(np.searchsorted(draws.time, max(t.max() for t in times))) + 2
+    part = slice(max(low - 1, 0), high)
     return [
         Scene(
             Path(
-                draws.time,
+                draws.time[part],
                 draws.station,
-                draws.position[d].astype(float),
-                draws.velocity[d].astype(float),
+                draws.position[d, part],
+                draws.velocity[d, part],
             ),
             rays(camera, seen.uv - np.array([right[d], down[d]])),
-            frame_time(camera.rate, seen.frame, float(offset[d]), float(drift[d])),
-            seen.sd / scale,
+            times[d],
+            sd,
             across,
             float(c[d]),
             sound_sd,
@@ -177,35 +205,33 @@ def _scenes(
             LEAST_DELAY,
             np.nan,
             LEAST_STATION,
-            max(stand_off_sd, 1e-9),
+            flank,
+            stand_off,
             np.zeros(seen.sd.size),
         )
         for d in range(count)
     ]
 
 
-def _of_model(model: str, scenes: list[Scene], rng: np.random.Generator) -> Birth | None:
+def _of_model(
+    model: str, scenes: list[Scene], shared: bool, rng: np.random.Generator
+) -> Birth | None:
+    """shared : whether the points' sd hold what a flank's points share."""
     start, fit, tell = MODELS[model]
     first = {d: f for d, f in enumerate(start(s) for s in scenes) if f is not None}
     if not first:
         return None
     able = list(first)
-    scenes = _with_spread(scenes, first, tell)
-    clean = [_solve(fit, scenes[d], first[d]) for d in able[:8]]
-    count = scenes[0].sd.size
-    misfit = min(
-        1.4826 * float(np.median(np.abs(fit(x, scenes[d])[0][:count])))
-        for x, d in zip(clean, able[:8], strict=True)
-    )
-    factor = max(misfit, 1.0)
+    scenes = with_spread(scenes, first, tell)
+    misfit, left, x, near = _clean(fit, scenes, first)
+    if shared and misfit < 1.0:  # what is not shared by a flank is told by the points' scatter
+        scenes = [replace(s, sd=max(misfit, LEAST_SCATTER) * s.sd) for s in scenes]
+        _, left, x, near = _clean(fit, scenes, first)
+    factor, shaking = _shaking(left, _sectors(tell(x, scenes[near])[2], scenes[near]))
     samples = np.full((len(scenes), 10), np.nan)
     for d in able:
-        shaken = replace(
-            scenes[d],
-            sd=factor * scenes[d].sd,
-            noise=rng.standard_normal(scenes[d].sd.size),
-        )
-        x = _solve(fit, shaken, first[d])
+        shaken = replace(scenes[d], sd=factor * scenes[d].sd, noise=shaking(rng))
+        x = solve(fit, shaken, first[d])
         station, time, place = tell(x, shaken)
         late = x[1] if model == "envelope" else 0.0
         samples[d] = [station, time, *place, late, *(x[3:5] @ shaken.across), x[2]]
@@ -227,12 +253,53 @@ def _of_model(model: str, scenes: list[Scene], rng: np.random.Generator) -> Birt
     )
 
 
-def _solve(fit: Model, scene: Scene, first: Array) -> Array:
+def _clean(
+    fit: Model, scenes: list[Scene], first: dict[int, Array]
+) -> tuple[float, Array, Array, int]:
+    """Of some draws fitted to the points as they are the one that fits best: robust spread and
+    residuals (N,) in sd, its unknowns, and which it is."""
+    best = (np.inf, np.empty(0), np.empty(0), -1)
+    for d in list(first)[:TRIED]:
+        x = solve(fit, scenes[d], first[d])
+        left = fit(x, scenes[d])[0][: scenes[d].sd.size]
+        misfit = 1.4826 * float(np.median(np.abs(left)))
+        if misfit < best[0]:
+            best = (misfit, left, x, d)
+    return best
+
+
+def _sectors(place: Array, scene: Scene) -> NDArray[np.intp]:
+    """(N,) groups of points of one flank that lie in one direction from a place (3,) [m]."""
+    away = (scene.rays.origin - place) @ scene.across.T
+    sector = np.floor(np.arctan2(away[:, 1], away[:, 0]) / SECTOR).astype(np.intp)
+    return np.unique(sector + 1000 * scene.flank, return_inverse=True)[1]
+
+
+def _shaking(
+    left: Array, group: NDArray[np.intp]
+) -> tuple[float, Callable[[np.random.Generator], Array]]:
+    """By how much to widen the points' sd, and draws of their errors in sd so widened.
+
+    Points of a group share their deviations `left` (N,) [sd]: the sum of a group's scatters more
+    than its points alone would have it. Where it does, errors are drawn as what is left times one
+    random number a group, the wild bootstrap of groups (Cameron, Gelbach and Miller, Rev. Econ.
+    Stat. 90 (2008) 414); where it does not, errors are independent.
+    """
+    count = int(group.max()) + 1
+    bound = np.clip(left, -HUBER, HUBER)
+    factor = float(np.sqrt(np.square(np.bincount(group, bound)).sum() / bound.size))
+    if factor <= 1.0:
+        return 1.0, lambda rng: rng.standard_normal(left.size)
+    return factor, lambda rng: bound / factor * rng.standard_normal(count)[group]
+
+
+def solve(fit: Model, scene: Scene, first: Array) -> Array:
     ends = scene.path.station[[0, -1]]
-    low = np.array([ends[0], -np.inf, 0.5 * scene.sound, -np.inf, -np.inf, -np.inf])
-    high = np.array([ends[1], np.inf, 2.0 * scene.sound, np.inf, np.inf, np.inf])
+    free = np.full(2 + scene.stand_off_sd.size, np.inf)
+    low = np.array([ends[0], -np.inf, 0.5 * scene.sound, *-free])
+    high = np.array([ends[1], np.inf, 2.0 * scene.sound, *free])
     speed = max(scene.sound_sd, 0.01)
-    scale = np.array([0.02, 1e-5, speed, 1e-3, 1e-3, scene.stand_off_sd])
+    scale = np.array([0.02, 1e-5, speed, 1e-3, 1e-3, *scene.stand_off_sd])
     last: list[Array] = []
 
     def value(x: Array) -> Array:
@@ -250,7 +317,7 @@ def _solve(fit: Model, scene: Scene, first: Array) -> Array:
     return np.asarray(found.x)
 
 
-def _with_spread(
+def with_spread(
     scenes: list[Scene],
     first: dict[int, Array],
     tell: Callable[[Array, Scene], tuple[float, float, Array]],

@@ -35,9 +35,9 @@ class Path:
     """(K,) [s]"""
     station: Array
     """(S,) [m]"""
-    position: Array
+    position: NDArray[np.floating]
     """(K, S, 3) [m]"""
-    velocity: Array
+    velocity: NDArray[np.floating]
     """(K, S, 3) [m/s]"""
 
     def at(self, station: float, times: Array) -> tuple[Array, Array]:
@@ -53,7 +53,8 @@ class Path:
         low = max(int(np.searchsorted(self.time, times.min(), "right")) - 2, 0)
         high = int(np.searchsorted(self.time, times.max(), "left")) + 2
         part = (slice(low, high), slice(i, i + 2))
-        x, v = interpolate(self.time[low:high], self.position[part], self.velocity[part], times)
+        place, speed = self.position[part].astype(float), self.velocity[part].astype(float)
+        x, v = interpolate(self.time[low:high], place, speed, times)
         slope = (x[:, 1] - x[:, 0]) / (self.station[i + 1] - self.station[i])
         return (1 - w) * x[:, 0] + w * x[:, 1], (1 - w) * v[:, 0] + w * v[:, 1], slope
 
