@@ -8,7 +8,8 @@ import numpy as np
 from scipy.stats import binom
 
 from lashwave.answers.sound import speed as sound_of
-from lashwave.estimate.sent import born_of
+from lashwave.estimate.joined import renumbered
+from lashwave.estimate.sent import born_of, flanks_of
 from lashwave.instruments.camera import project
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts
@@ -125,12 +126,17 @@ def births(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
     sound = sound_of(taken.trial.air)
     found: dict[str, Any] = {}
     for way, rng in (("exact", None), ("draws", np.random.default_rng(taken.truth.scene.seed))):
-        born, said = born_of(camera, about_truth(taken, rng, DRAWS), sound)
+        draws = about_truth(taken, rng, DRAWS)
+        flanks = flanks_of(camera, draws, sound)
+        born, said = born_of(camera, flanks, draws, sound)
         if born is None or true is None:
             found[way] = {"said": said}
             continue
         across = np.linalg.norm(np.nanmedian(born.place, axis=0) - true["place"])
         row: dict[str, Any] = {"model": born.model, "misfit": born.misfit, "said": said}
+        row["flanks"] = len(flanks)
+        one = points_against(taken, renumbered(fronts, flanks))[0]
+        row["tracks"], row["most"] = one["tracks"], one["most"]
         row["place_off"] = float(across)
         for name, values in (("time", born.time), ("station", born.station)):
             low, middle, high = np.nanquantile(values, [0.025, 0.5, 0.975])
@@ -166,7 +172,8 @@ def print_report(records: list[dict[str, Any]]) -> None:
                 continue
             t, s = row["time"], row["station"]
             print(
-                f"  {way}: {row['model']}, misfit {row['misfit']:.2f}, born {1e6 * t[0]:+.1f} us "
+                f"  {way}: {row['flanks']} flanks joined, {row['tracks']} numbers left, "
+                f"{row['most']:.0%} in one; {row['model']}, misfit {row['misfit']:.2f}, born {1e6 * t[0]:+.1f} us "
                 f"(sd {1e6 * (t[1] or np.nan):.1f}), {1e3 * s[0]:+.1f} mm along the line "
                 f"(sd {1e3 * (s[1] or np.nan):.1f}), {1e3 * row['place_off']:.1f} mm off in space"
             )
@@ -177,6 +184,7 @@ def print_report(records: list[dict[str, Any]]) -> None:
         if not rows:
             continue
         print(f"births by {way}, {len(rows)} throws:")
+        print(f"  numbers a front after joining: {_median([r['tracks'] for r in rows])}")
         print(f"  time [us]: {_median([1e6 * r['time'][0] for r in rows])}; goal 30")
         print(f"  station [mm]: {_median([1e3 * r['station'][0] for r in rows])}")
         print(f"  place [mm]: {_median([1e3 * r['place_off'] for r in rows])}; goal 30")

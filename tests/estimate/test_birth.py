@@ -171,7 +171,7 @@ def test_envelope_of_a_steady_source_is_the_mach_cone(mach: float, degrees: floa
     def late(uv: np.ndarray) -> np.ndarray:
         seen = rays(camera, uv)
         guess = np.full(len(uv), 1e-4)
-        return envelope(path, 1.0, (-2e-3, 2e-3), 0.0, np.zeros(3), seen, C, guess).arrival
+        return envelope(path, 1.0, (-2e-3, 2e-3), 0.0, seen, C, guess).arrival
 
     # Along the front arrival is the same: find u for each v by the arrival's slope in u.
     v = np.linspace(200.0, 100.0, 15)

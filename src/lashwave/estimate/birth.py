@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ndtri
 
-from lashwave.estimate.birth_models import HUBER, MODELS, Model, Scene, huber
+from lashwave.estimate.birth_models import HELD, HUBER, MODELS, Model, Scene, huber
 from lashwave.estimate.wavefront import Path
 from lashwave.instruments.camera import project_jacobian
 from lashwave.instruments.clock import frame_time
@@ -37,6 +37,8 @@ MOST_POINTS = 240
 LEAST_POINTS = 8
 LEAST_SHIFT = 2e-4
 """[m]; a draw may shift by this in any case."""
+LEAST_DRIFT = 0.3
+"""[m/s]"""
 LEAST_DELAY = 1e-6
 """[s]"""
 LEAST_STATION = 3e-3
@@ -201,7 +203,7 @@ def scenes_of(
             across,
             float(c[d]),
             sound_sd,
-            np.eye(2),
+            np.eye(4),
             LEAST_DELAY,
             np.nan,
             LEAST_STATION,
@@ -295,11 +297,11 @@ def _shaking(
 
 def solve(fit: Model, scene: Scene, first: Array) -> Array:
     ends = scene.path.station[[0, -1]]
-    free = np.full(2 + scene.stand_off_sd.size, np.inf)
+    free = np.full(HELD - 3 + scene.stand_off_sd.size, np.inf)
     low = np.array([ends[0], -np.inf, 0.5 * scene.sound, *-free])
     high = np.array([ends[1], np.inf, 2.0 * scene.sound, *free])
     speed = max(scene.sound_sd, 0.01)
-    scale = np.array([0.02, 1e-5, speed, 1e-3, 1e-3, *scene.stand_off_sd])
+    scale = np.array([0.02, 1e-5, speed, 1e-3, 1e-3, 1.0, 1.0, *scene.stand_off_sd])
     last: list[Array] = []
 
     def value(x: Array) -> Array:
@@ -322,22 +324,24 @@ def with_spread(
     first: dict[int, Array],
     tell: Callable[[Array, Scene], tuple[float, float, Array]],
 ) -> list[Scene]:
-    """Scenes that know how far the draws stand apart where and when the front was born."""
+    """Scenes that know how far the draws stand apart, and move apart, where and when the front was
+    born."""
     station = float(np.median([f[0] for f in first.values()]))
     # In the camera's own time, so that a clock's offset does not count as a shift of the path.
     since = np.array([tell(f, scenes[d])[1] - scenes[d].time[0] for d, f in first.items()])
     born = float(np.median(since))
-    there = np.array([s.path.at(station, s.time[:1] + born)[0][0] for s in scenes])
+    there = np.array([np.concatenate(s.path.at(station, s.time[:1] + born)) for s in scenes])
     across = scenes[0].across
-    spread = LEAST_SHIFT**2 * np.eye(2)
+    spread = np.diag([LEAST_SHIFT, LEAST_SHIFT, LEAST_DRIFT, LEAST_DRIFT]) ** 2
     if len(scenes) > 2:
-        spread = spread + np.cov((there @ across.T).T)
+        spread = spread + np.cov((there @ across.T).reshape(-1, 4).T)
     delay = float(np.hypot(LEAST_DELAY, since.std()))
     whiten = np.linalg.inv(np.linalg.cholesky(spread))
     beside = float(np.hypot(LEAST_STATION, np.std([f[0] for f in first.values()])))
     return [
         replace(
             s,
+            path=replace(s.path, since=float(s.time[0] + born)),
             whiten=whiten,
             delay_sd=delay,
             station=float(first[d][0]) if d in first else np.nan,

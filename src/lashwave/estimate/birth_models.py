@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,10 @@ from lashwave.instruments.rays import Rays
 Array = NDArray[np.float64]
 
 Unknowns = Array
-"""(5 + F,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m], and by how much
-each flank that was followed stands inside the front [m]."""
+"""(7 + F,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m] and drift (2) [m/s]
+of the path across the view, and by how much each flank stands inside the front [m]."""
+HELD = 7
+"""Of them, before the flanks."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,7 @@ class Scene:
     sound: float
     sound_sd: float
     whiten: Array
-    """(2, 2): shift [m] to standard deviations"""
+    """(4, 4): shift [m] and drift [m/s] to standard deviations"""
     delay_sd: float
     station: float
     """First station of the draw to reach the speed of sound across the view [m]"""
@@ -73,30 +75,37 @@ def _rows(x: Unknowns, scene: Scene, seen: Reached, by_time: Array) -> tuple[Arr
     was sent to first order, for the envelope; so places move it by -toward / c alone.
     """
     c, points, flanks = x[2], scene.sd.size, scene.stand_off_sd.size
-    away = c * (scene.time - seen.arrival) + x[5:][scene.flank]
-    slope = np.zeros((points + 3 + flanks, 5 + flanks))
+    away = c * (scene.time - seen.arrival) + x[HELD:][scene.flank]
+    slope = np.zeros((points + 5 + flanks, HELD + flanks))
     own, known = slope[:points], slope[points:]
     own[:, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
     own[:, 1] = -c * by_time
     own[:, 2] = scene.time - seen.emission
     own[:, 3:5] = seen.toward @ scene.across.T
-    own[np.arange(points), 5 + scene.flank] = 1.0
+    own[:, 5:7] = own[:, 3:5] * (seen.moment - scene.path.since)[:, None]
+    own[np.arange(points), HELD + scene.flank] = 1.0
     own /= scene.sd[:, None]
     known[0, 2] = 1.0 / max(scene.sound_sd, 1e-6)
-    known[1:3, 3:5] = scene.whiten
-    known[3:, 5:] = np.diag(1.0 / scene.stand_off_sd)
-    held = [(c - scene.sound) * known[0, 2], *(scene.whiten @ x[3:5]), *x[5:] / scene.stand_off_sd]
+    known[1:5, 3:7] = scene.whiten
+    known[5:, HELD:] = np.diag(1.0 / scene.stand_off_sd)
+    held = [(c - scene.sound) * known[0, 2], *(scene.whiten @ x[3:7])]
+    held += [*x[HELD:] / scene.stand_off_sd]
     return np.concatenate([away / scene.sd + scene.noise, held]), slope
 
 
+def moved(x: Unknowns, scene: Scene) -> Path:
+    """The draw's path with its shift and drift."""
+    return replace(scene.path, shift=x[3:5] @ scene.across, drift=x[5:7] @ scene.across)
+
+
 def _burst(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
-    seen = burst(scene.path, x[0], x[1], x[3:5] @ scene.across, scene.rays, x[2])
+    seen = burst(moved(x, scene), x[0], x[1], scene.rays, x[2])
     toward = np.einsum("nc,nc->n", seen.toward, seen.velocity) / x[2]
     return _rows(x, scene, seen, 1.0 - toward)
 
 
 def _burst_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
-    place = scene.path.at(x[0], np.array([x[1]]))[0][0] + x[3:5] @ scene.across
+    place = moved(x, scene).at(x[0], np.array([x[1]]))[0][0]
     return float(x[0]), float(x[1]), place
 
 
@@ -129,17 +138,17 @@ def _burst_start(scene: Scene) -> Array | None:
     station = float(scene.path.station[nearest])
     there = (scene.path.at(station, np.array([born]))[0][0] - depth) @ scene.across.T
     still = np.zeros(scene.stand_off_sd.size)
-    return np.array([station, born, free[3], *(free[:2] - there), *still])
+    return np.array([station, born, free[3], *(free[:2] - there), 0.0, 0.0, *still])
 
 
 def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
-    span = sonic_span(scene.path, x[0], scene.across, x[2])
+    path = moved(x, scene)
+    span = sonic_span(path, x[0], scene.across, x[2])
     count = scene.sd.size
     if not np.isfinite(span[0]):  # a station that stays subsonic sends no front: far off
         rows = count + x.size
         return np.full(rows, 1e3), np.zeros((rows, x.size))
-    shift = x[3:5] @ scene.across
-    seen = envelope(scene.path, x[0], span, x[1], shift, scene.rays, x[2], scene.time)
+    seen = envelope(path, x[0], span, x[1], scene.rays, x[2], scene.time)
     away, slope = _rows(x, scene, seen, np.ones(count))
     beside, late = (x[0] - scene.station) / scene.station_sd, x[1] / scene.delay_sd
     held = np.zeros((2, x.size))
@@ -148,9 +157,10 @@ def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
 
 
 def _envelope_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
-    start = sonic_span(scene.path, x[0], scene.across, x[2])[0]
-    start = sonic_before(scene.path, x[0], start, x[2])
-    place = scene.path.at(x[0], np.array([start]))[0][0] + x[3:5] @ scene.across
+    path = moved(x, scene)
+    start = sonic_span(path, x[0], scene.across, x[2])[0]
+    start = sonic_before(path, x[0], start, x[2])
+    place = path.at(x[0], np.array([start]))[0][0]
     return float(x[0]), start + float(x[1]), place
 
 
@@ -165,7 +175,7 @@ def _envelope_start(scene: Scene) -> Array | None:
         for s in scene.path.station[fast[first]]
     ]
     able = [span for span in spans if np.isfinite(span[0])]
-    still = np.zeros(2 + scene.stand_off_sd.size)
+    still = np.zeros(4 + scene.stand_off_sd.size)
     return np.array([min(able)[1], 0.0, scene.sound, *still]) if able else None
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.birth import scenes_of, solve, some_points, with_spread
-from lashwave.estimate.birth_models import MODELS, Scene
+from lashwave.estimate.birth_models import HELD, MODELS, Scene
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Camera, Fronts
 
@@ -28,7 +28,7 @@ FITTED = 200
 """Points of all together that the spheres are fitted to."""
 LEADS = 4
 """Of the longest flanks that are tried to begin with."""
-BESIDE = (12e-3, 6e-3, 3e-3, 3e-3, 3e-3)
+BESIDE = (12e-3, 8e-3, 5e-3, 4e-3, 4e-3)
 """A front's points stand off the spheres by no more than this [m], round by round: at first the
 motion is only as good as its draws."""
 SHARE = 0.6
@@ -118,7 +118,7 @@ def _of_one(scene: Scene, stands_for: Array, lead: int | None) -> tuple[float, s
         assert x is not None  # of the mean motion, as before
         if turn or lead is not None:
             x = solve(fit, part, x)
-        away = np.abs(fit(np.append(x[:5], 0.0), whole)[0][: scene.sd.size])
+        away = np.abs(fit(np.append(x[:HELD], 0.0), whole)[0][: scene.sd.size])
         near, on = (_share(away < b, scene.flank) >= SHARE for b in (beside, BESIDE[-1]))
         points = float(weight[on[scene.flank] & (away < BESIDE[-1])].sum())
         best = max(best, (points, set(flanks[on].tolist())), key=lambda b: b[0])

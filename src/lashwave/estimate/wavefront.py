@@ -13,7 +13,7 @@ e9), air at rest and of one temperature.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,12 @@ class Path:
     """(K, S, 3) [m]"""
     velocity: NDArray[np.floating]
     """(K, S, 3) [m/s]"""
+    shift: Array = field(default_factory=lambda: np.zeros(3))
+    """(3,) [m], added to the place"""
+    drift: Array = field(default_factory=lambda: np.zeros(3))
+    """(3,) [m/s], added to the velocity, and to the place as of `since`"""
+    since: float = 0.0
+    """[s]"""
 
     def at(self, station: float, times: Array) -> tuple[Array, Array]:
         """Place and velocity (Q, 3) of a station, held at the ends of line and record."""
@@ -56,7 +62,9 @@ class Path:
         place, speed = self.position[part].astype(float), self.velocity[part].astype(float)
         x, v = interpolate(self.time[low:high], place, speed, times)
         slope = (x[:, 1] - x[:, 0]) / (self.station[i + 1] - self.station[i])
-        return (1 - w) * x[:, 0] + w * x[:, 1], (1 - w) * v[:, 0] + w * v[:, 1], slope
+        aside = self.shift + (times - self.since)[:, None] * self.drift
+        place = (1 - w) * x[:, 0] + w * x[:, 1] + aside
+        return place, (1 - w) * v[:, 0] + w * v[:, 1] + self.drift, slope
 
 
 def sonic_span(path: Path, station: float, across: Array, sound: float) -> tuple[float, float]:
@@ -118,6 +126,8 @@ class Reached:
     """(N,) [s]"""
     emission: Array
     """(N,) [s]"""
+    moment: Array
+    """(N,) [s], the same by the path, without its delay"""
     distance: Array
     """(N,) [m], from the place of emission to the ray"""
     toward: Array
@@ -129,27 +139,22 @@ class Reached:
 
 
 def _from(
-    path: Path, station: float, moments: Array, delay: float, shift: Array, rays: Rays, sound: float
+    path: Path, station: float, moments: Array, delay: float, rays: Rays, sound: float
 ) -> Reached:
     """Wavelets sent at `moments` (N,) of the path, one a ray."""
     place, velocity, along = path.near(station, moments)
-    away = place + shift - rays.origin
+    away = place - rays.origin
     away = away - np.einsum("nc,nc->n", away, rays.direction)[:, None] * rays.direction
     distance = np.linalg.norm(away, axis=1)
     toward = -away / np.maximum(distance, 1e-12)[:, None]
     sent = moments + delay
-    return Reached(sent + distance / sound, sent, distance, toward, along, velocity)
+    return Reached(sent + distance / sound, sent, moments, distance, toward, along, velocity)
 
 
-def burst(
-    path: Path, station: float, start: float, shift: Array, rays: Rays, sound: float
-) -> Reached:
-    """The sphere of one emission of a station at `start` [s].
-
-    shift : (3,) [m] added to the path.
-    """
+def burst(path: Path, station: float, start: float, rays: Rays, sound: float) -> Reached:
+    """The sphere of one emission of a station at `start` [s]."""
     moments = np.full(rays.origin.shape[0], start)
-    return _from(path, station, moments, 0.0, shift, rays, sound)
+    return _from(path, station, moments, 0.0, rays, sound)
 
 
 def envelope(
@@ -157,7 +162,6 @@ def envelope(
     station: float,
     span: tuple[float, float],
     delay: float,
-    shift: Array,
     rays: Rays,
     sound: float,
     seen_at: Array,
@@ -168,10 +172,10 @@ def envelope(
     seen there, `seen_at` (N,) [s]: a front that a bent path sends out has two sheets, which meet
     in a cusp and may cross. They are sought on a grid and then by secants of M_r - 1. Where there
     are none, beyond the cusp, the wavelet with the greatest M_r stands in, which goes on from the
-    cusp without a step. delay [s] and shift (3,) [m] are added to the path.
+    cusp without a step. delay [s] is added to the path.
     """
     grid = np.linspace(*span, FINE)
-    places = path.at(station, grid)[0] + shift
+    places = path.at(station, grid)[0]
     arrive = grid[:, None] + delay + rays.distance(places[:, None]) / sound
     step = np.diff(arrive, axis=0)
     turn = np.zeros(arrive.shape, dtype=bool)
@@ -184,7 +188,7 @@ def envelope(
 
     def excess(moments: Array) -> Array:
         """M_r - 1, which is zero where arrivals pile up."""
-        seen = _from(path, station, moments, delay, shift, rays, sound)
+        seen = _from(path, station, moments, delay, rays, sound)
         return np.einsum("nc,nc->n", seen.velocity, seen.toward) / sound - 1.0
 
     at_low, at_high = excess(low), excess(high)
@@ -198,4 +202,4 @@ def envelope(
         at_high = np.where(lower, 0.5 * at_high, now)
         at_low = np.where(lower, now, 0.5 * at_low)
         low, high = np.where(lower, moment, low), np.where(lower, high, moment)
-    return _from(path, station, moment, delay, shift, rays, sound)
+    return _from(path, station, moment, delay, rays, sound)
