@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import binom
 
 from lashwave.answers.sound import speed as sound_of
@@ -15,7 +17,7 @@ from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts
 from lashwave.twin.pictures import Pictures
 
-Array = np.ndarray
+Array = NDArray[np.float64]
 NEAR = 3e-3
 """Points this near to the true front are of it [m]."""
 COUNTED = 20
@@ -27,7 +29,7 @@ WINDOW = (6e-3, 4e-3)
 DRAWS = 40
 
 
-def points_against(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], Array]:
+def points_against(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
     """Distances of points from the true front along its normal, outward plus, and their share of
     numbers. The true front is that of the tip alone, all its sheets."""
     scale = taken.fast[0].scale
@@ -39,9 +41,9 @@ def points_against(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], Arr
         if len(rows) > 2:
             away[here] = _off(fronts.uv[here], rows, taken, scale)
     on = np.abs(away) < NEAR * scale
-    numbers, counts = np.unique(fronts.number[on], return_counts=True)
+    counts = np.unique(fronts.number[on], return_counts=True)[1]
     score = away[on] / fronts.sd[on]
-    kinds = {
+    return {
         "all": len(away), "on": int(on.sum()), "tracks": int((counts >= COUNTED).sum()),
         "most": float(counts.max() / counts.sum()) if counts.size else None,
         "true_frames": len(np.unique(true[:, 0])) if len(true) else 0,
@@ -52,7 +54,6 @@ def points_against(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], Arr
         "rms_sd": float(np.sqrt(np.mean(score**2))) if on.any() else None,
         "within": float(np.mean(np.abs(score) < 1.96)) if on.any() else None,
     }  # fmt: skip
-    return kinds, away
 
 
 def _off(uv: Array, rows: Array, taken: Pictures, scale: float) -> Array:
@@ -117,14 +118,15 @@ def about_truth(taken: Pictures, rng: np.random.Generator | None, count: int) ->
     )  # fmt: skip
 
 
-def births(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
-    """Births by the true motion and by draws about it: value, sd, 95 % interval, truth."""
-    from dataclasses import replace
+def births(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], tuple[int, ...]]:
+    """Births by the true motion and by draws about it: value, sd and 95 % interval, each less the
+    truth; and the numbers that the latter joined."""
 
     true = taken.found["birth"]
     camera = replace(taken.trial.cameras[0], fronts=fronts)
     sound = sound_of(taken.trial.air)
     found: dict[str, Any] = {}
+    flanks: tuple[int, ...] = ()
     for way, rng in (("exact", None), ("draws", np.random.default_rng(taken.truth.scene.seed))):
         draws = about_truth(taken, rng, DRAWS)
         flanks = flanks_of(camera, draws, sound)
@@ -135,7 +137,7 @@ def births(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
         across = np.linalg.norm(np.nanmedian(born.place, axis=0) - true["place"])
         row: dict[str, Any] = {"model": born.model, "misfit": born.misfit, "said": said}
         row["flanks"] = len(flanks)
-        one = points_against(taken, renumbered(fronts, flanks))[0]
+        one = points_against(taken, renumbered(fronts, flanks))
         row["tracks"], row["most"] = one["tracks"], one["most"]
         row["place_off"] = float(across)
         for name, values in (("time", born.time), ("station", born.station)):
@@ -143,7 +145,7 @@ def births(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
             sd = float(np.nanstd(values, ddof=1)) if np.isfinite(values).sum() > 1 else None
             row[name] = [middle - true[name], sd, low - true[name], high - true[name]]
         found[way] = row
-    return found
+    return found, flanks
 
 
 def _median(values: list[float]) -> str:
@@ -173,7 +175,8 @@ def print_report(records: list[dict[str, Any]]) -> None:
             t, s = row["time"], row["station"]
             print(
                 f"  {way}: {row['flanks']} flanks joined, {row['tracks']} numbers left, "
-                f"{row['most']:.0%} in one; {row['model']}, misfit {row['misfit']:.2f}, born {1e6 * t[0]:+.1f} us "
+                f"{row['most']:.0%} in one; {row['model']}, misfit {row['misfit']:.2f}, "
+                f"born {1e6 * t[0]:+.1f} us "
                 f"(sd {1e6 * (t[1] or np.nan):.1f}), {1e3 * s[0]:+.1f} mm along the line "
                 f"(sd {1e3 * (s[1] or np.nan):.1f}), {1e3 * row['place_off']:.1f} mm off in space"
             )

@@ -3,8 +3,9 @@
     python benchmarks/fronts.py --first 220 --count 20        # rendered throws
     python benchmarks/fronts.py --real OUT.png                # real frames, drawn
 
-A throw of the virtual bench is seen by its schlieren camera alone and searched as `locate` does.
-Then births are fitted with draws about the true motion, so that no throw need be reconstructed:
+A throw of the virtual bench is seen by its schlieren camera alone and searched as `locate` does,
+about the frames in which the tip is in view by the truth, whose own search would take longer. Then
+births are fitted with draws about the true motion, so that no throw need be reconstructed:
 each draw is late by 20 us, moves 1 % faster or slower, stands 4 mm aside in each coordinate and has
 its clock off by 3 us (standard deviations), and so does their middle. A finished throw is one line
 of JSON in --cache. Real frames: ../shared/data/schlieren_2khz (MIT; see its SOURCE.md).
@@ -23,13 +24,22 @@ import numpy as np
 from front_scores import births, points_against, print_report
 
 from lashwave import twin
+from lashwave.estimate.joined import renumbered
 from lashwave.mechanics.air import sound_speed
-from lashwave.points.fronts import curve_near, wandering_fronts
-from lashwave.points.of_fast_camera import locate_fast
-from lashwave.quantities.pictures import Located
+from lashwave.points.fronts import (
+    at_speed,
+    crossing_fronts,
+    curve_near,
+    points_of,
+    wandering_fronts,
+)
+from lashwave.quantities.sightings import Fronts
 from lashwave.twin.pictures import Pictures, take
 
 REAL = Path(__file__).parents[1].parent / "shared" / "data" / "schlieren_2khz"
+AROUND = (-0.5e-3, 1.2e-3)
+"""Frames are searched from before the tip comes into view to after it left it [s]: sound crosses
+the view in about 1 ms."""
 LEAST = 10
 """Frames that a front of the real record must be seen in to be drawn."""
 
@@ -39,7 +49,11 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--first", type=int, default=220, help="first seed")
     parser.add_argument("--count", type=int, default=20)
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
-    parser.add_argument("--films", type=Path, help="keep made throws here, to search them again")
+    parser.add_argument(
+        "--films",
+        type=Path,
+        help="keep throws and what was found in them here, to fit their births again",
+    )
     parser.add_argument("--draw", type=Path, help="folder for overlays of the rendered frames")
     parser.add_argument("--real", type=Path, metavar="OUT.png", help="draw the real frames, only")
     return parser.parse_args()
@@ -64,44 +78,43 @@ class Held:
         return self.kept[frame]
 
 
-def made(seed: int, films: Path | None) -> Pictures:
-    """The throw and its films, not yet rendered."""
+def searched(seed: int, films: Path | None) -> tuple[Pictures, Held, Fronts]:
+    """A throw, its film, and the fronts that `locate` finds in it."""
     kept = films / f"{seed}.pkl" if films else None
     if kept is not None and kept.exists():
-        return pickle.loads(kept.read_bytes())
+        taken, fronts = pickle.loads(kept.read_bytes())
+        return taken, Held(taken.fast[0]), fronts
     trial, truth = twin.make(seed, "throw", flashes=True)
     taken = take(trial, truth)
     taken = Pictures(taken.trial, taken.truth, taken.fast, (), (), taken.found)
+    camera, film = taken.trial.cameras[0], Held(taken.fast[0])
+    tip = [row[1] for row in taken.found["tip"]]
+    first, last = (int(f + late * camera.rate) for f, late in zip((tip[0], tip[-1]), AROUND))
+    chosen = range(max(first, 0), min(last + 1, len(film)))
+    pace = at_speed(camera, float(sound_speed(taken.trial.air)))
+    fronts = points_of(crossing_fronts(film, following=pace, chosen=chosen))
     if kept is not None:
         kept.parent.mkdir(parents=True, exist_ok=True)
-        kept.write_bytes(pickle.dumps(taken))
-    return taken
-
-
-def found_in(taken: Pictures, film: Any) -> Located:
-    camera = taken.trial.cameras[0]
-    sound = float(sound_speed(taken.trial.air))
-    return locate_fast(camera, film, taken.trial.markers, sound, lambda stage, share: None)
+        kept.write_bytes(pickle.dumps((taken, fronts)))
+    return taken, film, fronts
 
 
 def one(seed: int, films: Path | None, draw: Path | None) -> dict[str, Any]:
     """Render, search, fit births, score."""
     cv2.setNumThreads(1)
-    taken = made(seed, films)
+    taken, film, fronts = searched(seed, films)
     record: dict[str, Any] = {"seed": seed, "mach": taken.truth.answers["peak_tip_mach"]}
     record["birth"] = taken.found["birth"]
-    film = Held(taken.fast[0])
-    fronts = found_in(taken, film).fronts
-    if fronts is None:
+    if not fronts.frame.size:
         return record | {"points": None, "births": {}}
-    record["points"], away = points_against(taken, fronts)
+    record["points"] = points_against(taken, fronts)
+    record["births"], flanks = births(taken, fronts)
     if draw is not None:
-        overlay(film, fronts, taken, away, draw / f"fronts-{seed}.png")
-    record["births"] = births(taken, fronts)
+        overlay(film, renumbered(fronts, flanks), taken, draw / f"fronts-{seed}.png")
     return record
 
 
-def overlay(film: Any, fronts: Any, taken: Pictures, away: Any, out: Path) -> None:
+def overlay(film: Held, fronts: Fronts, taken: Pictures, out: Path) -> None:
     """Six frames with the points of fronts by number, and the true front as a thin line."""
     import matplotlib
 
@@ -176,7 +189,8 @@ def main() -> None:
             records[seed] = one(seed, args.films, args.draw)
             with kept.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(records[seed]) + "\n")
-    print_report([r for s, r in sorted(records.items()) if args.first <= s < args.first + args.count])
+    asked = range(args.first, args.first + args.count)
+    print_report([records[seed] for seed in asked])
 
 
 if __name__ == "__main__":

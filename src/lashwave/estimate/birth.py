@@ -18,10 +18,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.special import ndtri
 
-from lashwave.estimate.birth_models import HELD, HUBER, MODELS, Model, Scene, huber
+from lashwave.estimate.birth_fit import solve
+from lashwave.estimate.birth_models import HUBER, MODELS, Model, Scene
 from lashwave.estimate.wavefront import Path
 from lashwave.instruments.camera import project_jacobian
 from lashwave.instruments.clock import frame_time
@@ -129,7 +129,8 @@ def birth(
     rng = np.random.default_rng(seed)
     scenes = scenes_of(seen, camera, draws, (sound, sound_sd), stand_off_sd, rng)
     tried = ("burst", "envelope") if model == "auto" else (model,)
-    found = [b for b in (_of_model(m, scenes, stand_off_sd is None, rng) for m in tried) if b is not None]
+    shared = stand_off_sd is None
+    found = [b for b in (_of_model(m, scenes, shared, rng) for m in tried) if b is not None]
     if not found:
         raise NotConvergedError(
             f"front {numbers[0]} of {camera.name}: no draw of the motion is supersonic across the "
@@ -185,7 +186,9 @@ def scenes_of(
         stand_off = np.maximum(own, LEAST_STAND_OFF)
     else:
         stand_off = np.full(numbers.size, max(stand_off_sd, 1e-9))
-    times = [frame_time(camera.rate, seen.frame, float(o), float(r)) for o, r in zip(offset, drift, strict=True)]
+    times = [
+        frame_time(camera.rate, seen.frame, float(offset[d]), float(drift[d])) for d in range(count)
+    ]
     low = int(np.searchsorted(draws.time, min(t.min() for t in times) - SENT_BEFORE))
     high = int(np.searchsorted(draws.time, max(t.max() for t in times))) + 2
     part = slice(max(low - 1, 0), high)
@@ -293,30 +296,6 @@ def _shaking(
     if factor <= 1.0:
         return 1.0, lambda rng: rng.standard_normal(left.size)
     return factor, lambda rng: bound / factor * rng.standard_normal(count)[group]
-
-
-def solve(fit: Model, scene: Scene, first: Array) -> Array:
-    ends = scene.path.station[[0, -1]]
-    free = np.full(HELD - 3 + scene.stand_off_sd.size, np.inf)
-    low = np.array([ends[0], -np.inf, 0.5 * scene.sound, *-free])
-    high = np.array([ends[1], np.inf, 2.0 * scene.sound, *free])
-    speed = max(scene.sound_sd, 0.01)
-    scale = np.array([0.02, 1e-5, speed, 1e-3, 1e-3, 1.0, 1.0, *scene.stand_off_sd])
-    last: list[Array] = []
-
-    def value(x: Array) -> Array:
-        away, slope = fit(x, scene)
-        last[:] = [x.copy(), slope]
-        return away
-
-    def derivative(x: Array) -> Array:
-        return last[1] if np.array_equal(x, last[0]) else fit(x, scene)[1]
-
-    found = least_squares(
-        value, np.clip(first, low + 1e-9, high - 1e-9), jac=derivative, bounds=(low, high),
-        x_scale=scale, loss=huber(scene.sd.size), max_nfev=40, ftol=1e-6, xtol=1e-6,
-    )  # fmt: skip
-    return np.asarray(found.x)
 
 
 def with_spread(

@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.estimate.birth import scenes_of, solve, some_points, with_spread
+from lashwave.estimate.birth import scenes_of, some_points, with_spread
+from lashwave.estimate.birth_fit import solve
 from lashwave.estimate.birth_models import HELD, MODELS, Scene
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Camera, Fronts

@@ -194,7 +194,9 @@ def envelope(
     at_low, at_high = excess(low), excess(high)
     moment = grid[best]
     inside = has & (at_low * at_high < 0.0)
-    for _ in range(8):  # Illinois: secants, an end that stays gets half its weight
+    # Illinois: secants, an end that stays gets half its weight. Arrivals do not hang on the moment
+    # to first order, so a few will do.
+    for _ in range(5):
         share = at_low / np.where(inside, at_low - at_high, 1.0)
         moment = np.where(inside, low + share * (high - low), moment)
         now = excess(moment)
