@@ -89,7 +89,9 @@ def searched(seed: int, films: Path | None) -> tuple[Pictures, Held, Fronts]:
     taken = Pictures(taken.trial, taken.truth, taken.fast, (), (), taken.found)
     camera, film = taken.trial.cameras[0], Held(taken.fast[0])
     tip = [row[1] for row in taken.found["tip"]]
-    first, last = (int(f + late * camera.rate) for f, late in zip((tip[0], tip[-1]), AROUND))
+    first, last = (
+        int(f + late * camera.rate) for f, late in zip((tip[0], tip[-1]), AROUND, strict=True)
+    )
     chosen = range(max(first, 0), min(last + 1, len(film)))
     pace = at_speed(camera, float(sound_speed(taken.trial.air)))
     fronts = points_of(crossing_fronts(film, following=pace, chosen=chosen))

@@ -156,7 +156,7 @@ def in_image(points):
 
 
 def flanks(rng) -> Fronts:
-    """One front as it is found: right (5), parted by a wire (7), left (2), one edge of its band 2 mm
+    """One front as it is found: right (5), parted by a wire (7), left (2), an edge of its band 2 mm
     outside (9); and a ring that something else sent (3)."""
     scale, found = image_scale(drawn.camera()), []
     for side in (1.0, -1.0):

@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 MOST_STEPS = 15
 ENOUGH = 0.02
-"""Change of half the sum of squares that is none: a fifth of a standard deviation of one unknown."""
+"""Change of half the sum of squares that counts as none: a fifth of a deviation of one unknown."""
 DAMPING, HIGHEST_DAMPING = 1e-3, 1e3
 """Shares of the normal equations' diagonal; a step that does not help raises it tenfold."""
 
