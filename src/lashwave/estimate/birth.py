@@ -39,10 +39,13 @@ LEAST_SHIFT = 2e-4
 """[m]; a draw may shift by this in any case."""
 LEAST_DRIFT = 0.3
 """[m/s]"""
+LEAST_SLOWER = 1e-3
 LEAST_DELAY = 1e-6
 """[s]"""
 LEAST_STATION = 3e-3
 """[m]; a front may be sent from this far beside the station that is sonic first."""
+SOURCE = 4e-3
+"""[m]; a front is sent by a stretch of the line, how long is not known, and taken for a point's."""
 LEAST_STAND_OFF = 1e-3
 """[m]; a light or dark band is as wide as the front, its optics and its exposure make it."""
 SENT_BEFORE = 6e-3
@@ -50,8 +53,8 @@ SENT_BEFORE = 6e-3
 SECTOR = np.radians(20.0)
 """Points of one flank in one direction from the source share their deviation from the spheres,
 from frame to frame too: a wavelet keeps its direction."""
-LEAST_SCATTER = 0.02
-"""Of points about the spheres, over their sd."""
+TAKEN_UP = 1.5
+"""Of errors shared along a flank the fit takes up part: they are this times what it leaves."""
 TRIED = 8
 """Draws that the misfit is taken from."""
 
@@ -208,6 +211,7 @@ def scenes_of(
             sound_sd,
             np.eye(4),
             LEAST_DELAY,
+            LEAST_SLOWER,
             np.nan,
             LEAST_STATION,
             flank,
@@ -229,16 +233,15 @@ def _of_model(
     able = list(first)
     scenes = with_spread(scenes, first, tell)
     misfit, left, x, near = _clean(fit, scenes, first)
-    if shared and misfit < 1.0:  # what is not shared by a flank is told by the points' scatter
-        scenes = [replace(s, sd=max(misfit, LEAST_SCATTER) * s.sd) for s in scenes]
-        _, left, x, near = _clean(fit, scenes, first)
-    factor, shaking = _shaking(left, _sectors(tell(x, scenes[near])[2], scenes[near]))
+    group = _sectors(tell(x, scenes[near])[2], scenes[near])
+    factor, shaking = _shared_errors(misfit, group) if shared else _errors(left, group)
     samples = np.full((len(scenes), 10), np.nan)
     for d in able:
         shaken = replace(scenes[d], sd=factor * scenes[d].sd, noise=shaking(rng))
         x = solve(fit, shaken, first[d])
         station, time, place = tell(x, shaken)
         late = x[1] if model == "envelope" else 0.0
+        station = np.clip(station + SOURCE * rng.standard_normal(), *shaken.path.station[[0, -1]])
         samples[d] = [station, time, *place, late, *(x[3:5] @ shaken.across), x[2]]
     notes = []
     if len(able) < len(scenes):
@@ -280,22 +283,35 @@ def _sectors(place: Array, scene: Scene) -> NDArray[np.intp]:
     return np.unique(sector + 1000 * scene.flank, return_inverse=True)[1]
 
 
-def _shaking(
-    left: Array, group: NDArray[np.intp]
-) -> tuple[float, Callable[[np.random.Generator], Array]]:
-    """By how much to widen the points' sd, and draws of their errors in sd so widened.
+Errors = tuple[Array, Callable[[np.random.Generator], Array]]
+"""(N,) by how much to widen the points' sd, and draws of their errors in sd so widened."""
 
-    Points of a group share their deviations `left` (N,) [sd]: the sum of a group's scatters more
-    than its points alone would have it. Where it does, errors are drawn as what is left times one
-    random number a group, the wild bootstrap of groups (Cameron, Gelbach and Miller, Rev. Econ.
-    Stat. 90 (2008) 414); where it does not, errors are independent.
+
+def _shared_errors(misfit: float, group: NDArray[np.intp]) -> Errors:
+    """Of points whose sd says how far a front may stand off them: it varies along a flank too.
+
+    A group shares one error and counts as one point; what scatters from point to point is small
+    beside it. Its size is the spread that the fit leaves, `misfit`, and what the fit took up.
     """
-    count = int(group.max()) + 1
+    count = np.bincount(group)
+    root = np.sqrt(count[group])
+    return TAKEN_UP * misfit * root, lambda rng: rng.standard_normal(count.size)[group] / root
+
+
+def _errors(left: Array, group: NDArray[np.intp]) -> Errors:
+    """Of points whose sd are of each alone, `left` (N,) [sd] of which the fit leaves.
+
+    Where a group's sum scatters more than its points alone would have it, errors are drawn as what
+    is left times one random number a group, the wild bootstrap of groups (Cameron, Gelbach and
+    Miller, Rev. Econ. Stat. 90 (2008) 414); where it does not, they are independent.
+    """
     bound = np.clip(left, -HUBER, HUBER)
     factor = float(np.sqrt(np.square(np.bincount(group, bound)).sum() / bound.size))
     if factor <= 1.0:
-        return 1.0, lambda rng: rng.standard_normal(left.size)
-    return factor, lambda rng: bound / factor * rng.standard_normal(count)[group]
+        return np.ones(left.size), lambda rng: rng.standard_normal(left.size)
+    count = int(group.max()) + 1
+    widened = np.full(left.size, factor)
+    return widened, lambda rng: bound / factor * rng.standard_normal(count)[group]
 
 
 def with_spread(
@@ -309,12 +325,14 @@ def with_spread(
     # In the camera's own time, so that a clock's offset does not count as a shift of the path.
     since = np.array([tell(f, scenes[d])[1] - scenes[d].time[0] for d, f in first.items()])
     born = float(np.median(since))
-    there = np.array([np.concatenate(s.path.at(station, s.time[:1] + born)) for s in scenes])
+    there = np.array([np.stack(s.path.at(station, s.time[:1] + born))[:, 0] for s in scenes])
     across = scenes[0].across
     spread = np.diag([LEAST_SHIFT, LEAST_SHIFT, LEAST_DRIFT, LEAST_DRIFT]) ** 2
     if len(scenes) > 2:
         spread = spread + np.cov((there @ across.T).reshape(-1, 4).T)
     delay = float(np.hypot(LEAST_DELAY, since.std()))
+    speed = np.linalg.norm(there[:, 1] @ across.T, axis=1)
+    slower = float(np.hypot(LEAST_SLOWER, speed.std() / max(speed.mean(), 1.0)))
     whiten = np.linalg.inv(np.linalg.cholesky(spread))
     beside = float(np.hypot(LEAST_STATION, np.std([f[0] for f in first.values()])))
     return [
@@ -323,6 +341,7 @@ def with_spread(
             path=replace(s.path, since=float(s.time[0] + born)),
             whiten=whiten,
             delay_sd=delay,
+            slower_sd=slower,
             station=float(first[d][0]) if d in first else np.nan,
             station_sd=beside,
         )

@@ -15,9 +15,10 @@ from lashwave.instruments.rays import Rays
 Array = NDArray[np.float64]
 
 Unknowns = Array
-"""(7 + F,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m] and drift (2) [m/s]
-of the path across the view, and by how much each flank stands inside the front [m]."""
-HELD = 7
+"""(8 + F,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m] and drift (2) [m/s]
+of the path across the view, the share by which it is slower, and by how much each flank stands
+inside the front [m]."""
+HELD = 8
 """Of them, before the flanks."""
 
 
@@ -38,6 +39,7 @@ class Scene:
     whiten: Array
     """(4, 4): shift [m] and drift [m/s] to standard deviations"""
     delay_sd: float
+    slower_sd: float
     station: float
     """First station of the draw to reach the speed of sound across the view [m]"""
     station_sd: float
@@ -76,26 +78,30 @@ def _rows(x: Unknowns, scene: Scene, seen: Reached, by_time: Array) -> tuple[Arr
     """
     c, points, flanks = x[2], scene.sd.size, scene.stand_off_sd.size
     away = c * (scene.time - seen.arrival) + x[HELD:][scene.flank]
-    slope = np.zeros((points + 5 + flanks, HELD + flanks))
+    slope = np.zeros((points + 6 + flanks, HELD + flanks))
     own, known = slope[:points], slope[points:]
     own[:, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
     own[:, 1] = -c * by_time
     own[:, 2] = scene.time - seen.emission
     own[:, 3:5] = seen.toward @ scene.across.T
     own[:, 5:7] = own[:, 3:5] * (seen.moment - scene.path.since)[:, None]
+    own[:, 7] = own[:, 1] * (seen.moment - scene.path.since)
     own[np.arange(points), HELD + scene.flank] = 1.0
     own /= scene.sd[:, None]
     known[0, 2] = 1.0 / max(scene.sound_sd, 1e-6)
     known[1:5, 3:7] = scene.whiten
-    known[5:, HELD:] = np.diag(1.0 / scene.stand_off_sd)
+    known[5, 7] = 1.0 / scene.slower_sd
+    known[6:, HELD:] = np.diag(1.0 / scene.stand_off_sd)
     held = [(c - scene.sound) * known[0, 2], *(scene.whiten @ x[3:7])]
-    held += [*x[HELD:] / scene.stand_off_sd]
+    held += [x[7] / scene.slower_sd, *x[HELD:] / scene.stand_off_sd]
     return np.concatenate([away / scene.sd + scene.noise, held]), slope
 
 
 def moved(x: Unknowns, scene: Scene) -> Path:
-    """The draw's path with its shift and drift."""
-    return replace(scene.path, shift=x[3:5] @ scene.across, drift=x[5:7] @ scene.across)
+    """The draw's path with its shift and drift, and as much slower."""
+    return replace(
+        scene.path, shift=x[3:5] @ scene.across, drift=x[5:7] @ scene.across, slower=float(x[7])
+    )
 
 
 def _burst(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
@@ -105,8 +111,8 @@ def _burst(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
 
 
 def _burst_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
-    place = moved(x, scene).at(x[0], np.array([x[1]]))[0][0]
-    return float(x[0]), float(x[1]), place
+    path, moment = moved(x, scene), np.array([x[1]])
+    return float(x[0]), float(path.stretched(moment)[0]), path.at(x[0], moment)[0][0]
 
 
 def _burst_start(scene: Scene) -> Array | None:
@@ -138,7 +144,7 @@ def _burst_start(scene: Scene) -> Array | None:
     station = float(scene.path.station[nearest])
     there = (scene.path.at(station, np.array([born]))[0][0] - depth) @ scene.across.T
     still = np.zeros(scene.stand_off_sd.size)
-    return np.array([station, born, free[3], *(free[:2] - there), 0.0, 0.0, *still])
+    return np.array([station, born, free[3], *(free[:2] - there), 0.0, 0.0, 0.0, *still])
 
 
 def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
@@ -161,7 +167,7 @@ def _envelope_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
     start = sonic_span(path, x[0], scene.across, x[2])[0]
     start = sonic_before(path, x[0], start, x[2])
     place = path.at(x[0], np.array([start]))[0][0]
-    return float(x[0]), start + float(x[1]), place
+    return float(x[0]), float(path.stretched(np.array(start))) + float(x[1]), place
 
 
 def _envelope_start(scene: Scene) -> Array | None:
@@ -175,7 +181,7 @@ def _envelope_start(scene: Scene) -> Array | None:
         for s in scene.path.station[fast[first]]
     ]
     able = [span for span in spans if np.isfinite(span[0])]
-    still = np.zeros(4 + scene.stand_off_sd.size)
+    still = np.zeros(5 + scene.stand_off_sd.size)
     return np.array([min(able)[1], 0.0, scene.sound, *still]) if able else None
 
 

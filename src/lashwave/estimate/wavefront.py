@@ -45,6 +45,8 @@ class Path:
     """(3,) [m/s], added to the velocity, and to the place as of `since`"""
     since: float = 0.0
     """[s]"""
+    slower: float = 0.0
+    """Share by which all times as of `since` are stretched; `time` is left as it is."""
 
     def at(self, station: float, times: Array) -> tuple[Array, Array]:
         """Place and velocity (Q, 3) of a station, held at the ends of line and record."""
@@ -64,7 +66,12 @@ class Path:
         slope = (x[:, 1] - x[:, 0]) / (self.station[i + 1] - self.station[i])
         aside = self.shift + (times - self.since)[:, None] * self.drift
         place = (1 - w) * x[:, 0] + w * x[:, 1] + aside
-        return place, (1 - w) * v[:, 0] + w * v[:, 1] + self.drift, slope
+        speed = ((1 - w) * v[:, 0] + w * v[:, 1] + self.drift) / (1.0 + self.slower)
+        return place, speed, slope
+
+    def stretched(self, times: Array) -> Array:
+        """When what the path shows at `times` happens [s]."""
+        return times + self.slower * (times - self.since)
 
 
 def sonic_span(path: Path, station: float, across: Array, sound: float) -> tuple[float, float]:
@@ -147,7 +154,7 @@ def _from(
     away = away - np.einsum("nc,nc->n", away, rays.direction)[:, None] * rays.direction
     distance = np.linalg.norm(away, axis=1)
     toward = -away / np.maximum(distance, 1e-12)[:, None]
-    sent = moments + delay
+    sent = path.stretched(moments) + delay
     return Reached(sent + distance / sound, sent, moments, distance, toward, along, velocity)
 
 
@@ -176,7 +183,7 @@ def envelope(
     """
     grid = np.linspace(*span, FINE)
     places = path.at(station, grid)[0]
-    arrive = grid[:, None] + delay + rays.distance(places[:, None]) / sound
+    arrive = path.stretched(grid)[:, None] + delay + rays.distance(places[:, None]) / sound
     step = np.diff(arrive, axis=0)
     turn = np.zeros(arrive.shape, dtype=bool)
     turn[1:-1] = step[1:] * step[:-1] <= 0.0
