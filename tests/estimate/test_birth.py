@@ -189,7 +189,7 @@ def test_flanks_of_one_front_are_joined_and_a_foreign_ring_is_not() -> None:
     assert set(one.number) == {found[0], 3}
     born, where = exact_front([8], 0.5)[2:]
     together = birth(fronts, found, camera, draws, C, 0.2, model="envelope")
-    assert abs(np.nanmedian(together.time) - born) < 3 * together.time_sd < 30e-6
+    assert abs(np.nanmedian(together.time) - born) < min(3 * together.time_sd, 30e-6)
     assert np.linalg.norm((np.nanmedian(together.place, axis=0) - where)[[0, 2]]) < 0.03
     still = replace(draws, velocity=0 * draws.velocity)
     assert joined(fronts, camera, still, C, 0.2) == ()
