@@ -239,14 +239,17 @@ def _of_model(
     group = _sectors(tell(x, scenes[near])[2], scenes[near])
     factor, shaking = _shared_errors(misfit, group) if shared else _errors(left, group)
     samples = np.full((len(scenes), 10), np.nan)
+    # Normal, and evenly spread over its quantiles: few draws then have no middle of their own.
+    evenly = ndtri((np.arange(len(scenes)) + 0.5) / len(scenes))
+    beyond = np.stack([rng.permutation(evenly), rng.permutation(evenly)])
     for d in able:
         shaken = replace(scenes[d], sd=factor * scenes[d].sd, noise=shaking(rng))
         x = solve(fit, shaken, first[d])
         station, time, place = tell(x, shaken)
         late = 0.0
         if model == "envelope":
-            late, time = x[1], time + LEFT_OUT * rng.standard_normal()
-        station = np.clip(station + SOURCE * rng.standard_normal(), *shaken.path.station[[0, -1]])
+            late, time = x[1], time + LEFT_OUT * beyond[0, d]
+        station = np.clip(station + SOURCE * beyond[1, d], *shaken.path.station[[0, -1]])
         samples[d] = [station, time, *place, late, *(x[3:5] @ shaken.across), x[2]]
     notes = []
     if len(able) < len(scenes):
