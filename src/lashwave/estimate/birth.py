@@ -45,8 +45,8 @@ LEAST_DELAY = 1e-6
 LEAST_STATION = 3e-3
 """[m]; a front may be sent from this far beside the station that is sonic first."""
 LEFT_OUT = 14e-6
-"""[s]; what the birth of a source that stays supersonic is off by beyond its points and the draws:
-set by five rendered throws, in which it was off by 16 us RMS and said 9."""
+"""[s]; what the birth of a source that stays supersonic is off by beyond its points and the draws.
+Set by five rendered throws with an earlier path of the draws, and still too small: see docs."""
 SOURCE = 4e-3
 """[m]; a front is sent by a stretch of the line, how long is not known, and taken for a point's."""
 LEAST_STAND_OFF = 1e-3
