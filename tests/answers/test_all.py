@@ -143,7 +143,7 @@ def test_bands_leave_out_what_is_missing():
 
 def test_a_front_takes_its_place_in_the_order_of_events(imposed, spread):
     from lashwave.answers import crack, further
-    from lashwave.quantities.answer import Answer
+    from lashwave.quantities.fit import FrontBirths
 
     _, lists, _ = answer(imposed.trial(), spread)
     assert list(lists["event"].values) == [
@@ -154,7 +154,7 @@ def test_a_front_takes_its_place_in_the_order_of_events(imposed, spread):
     same, untouched = further.add_fronts(*arguments, {}, lists)
     assert same == {} and untouched is lists
     # the tip is fastest at 0.2 s: a front of 0.25 s is later in every draw
-    born = {"front_birth_time:tip-view": Answer(0.25, "s", 1e-3)}
+    born = {"tip-view": FrontBirths(np.full(200, 0.25), np.zeros(200))}
     more, table = further.add_fronts(*arguments, born, lists)
     found = table["probability_before"].sel(event="peak_tip_speed", event_after="front_born")
     assert float(found) == 1.0

@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from lashwave.answers import crack_shape, order
 from lashwave.answers.crack import SonicDraws
-from lashwave.quantities.answer import Answer
+from lashwave.quantities.fit import FrontBirths
 from lashwave.quantities.sightings import TuftWidths
 
 STATION = np.linspace(0.0, 2.0, 21)
@@ -48,10 +48,43 @@ def test_equal_times_are_half_before_half_after():
 def test_a_front_takes_part_where_one_was_seen():
     found = {"first_sonic": np.zeros(400), "full_extension": np.ones(400)}
     assert order.with_front(found, {}) is found
-    born = {"front_birth_time:a": Answer(0.5, "s", 0.1), "front_birth_time:b": Answer(None, "s")}
-    every = order.with_front(found, born)
+    never = FrontBirths(np.full(400, np.nan), np.full(400, np.nan))
+    assert order.with_front(found, {"b": never}) is found
+    half = FrontBirths(np.full(400, 0.5), np.zeros(400))
+    every = order.with_front(found, {"a": half, "b": never})
     assert list(every) == ["first_sonic", "front_born", "full_extension"]
     assert order.order(every).likeliest == ("first_sonic", "front_born", "full_extension")
+
+
+def test_the_birth_of_a_front_is_held_against_its_own_draw():
+    # Motions late by 30 us (sd) or early; in each the tip turns 10 us before its front is born.
+    random = np.random.default_rng(5)
+    late = 30e-6 * random.standard_normal(400)
+    found = {"tip_turns": 0.5 + late, "peak_tip_speed": 0.5 + late + 15e-6}
+    every = order.with_front(found, {"a": FrontBirths(0.5 + late + 10e-6, np.zeros(400))})
+    table = order.order(every)
+    at = {name: k for k, name in enumerate(table.events)}
+    assert table.before[at["tip_turns"], at["front_born"]] == 1.0
+    assert table.before[at["front_born"], at["peak_tip_speed"]] == 1.0
+    # Drawn apart from the motion it would come first in Phi(-10 / (30 sqrt(2))) = 41 % of draws.
+    apart = FrontBirths(random.permutation(every["front_born"]), np.zeros(400))
+    mixed = order.order(order.with_front(found, {"a": apart}))
+    chance = norm.cdf(-10 / (30 * np.sqrt(2)))
+    share = mixed.before[at["front_born"], at["tip_turns"]]
+    assert share == pytest.approx(chance, abs=4 * np.sqrt(0.25 / 400))
+
+
+def test_a_front_that_tells_how_late_the_motion_is_moves_its_events_along():
+    # The front fixes the birth; each draw of the motion was late by what the front takes back.
+    late = 30e-6 * np.random.default_rng(6).standard_normal(300)
+    found = {"tuft_together": np.full(300, 0.6), "tip_turns": 0.5 + late}
+    births = FrontBirths(np.full(300, 0.5 + 10e-6), -late)
+    every = order.with_front(found, {"a": births})
+    assert every["tip_turns"] == pytest.approx(0.5, abs=1e-12)
+    assert every["tuft_together"] == pytest.approx(0.6, abs=0)  # by the camera's clock
+    table = order.order(every)
+    at = {name: k for k, name in enumerate(table.events)}
+    assert table.before[at["tip_turns"], at["front_born"]] == 1.0
 
 
 def test_the_tip_turns_when_its_end_swings_round(imposed):

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 from scipy.special import erf
 
 from lashwave.estimate.birth import birth
+from lashwave.estimate.joined import joined, renumbered
 from lashwave.estimate.mach import mach_angle
 from lashwave.estimate.wavefront import Path, envelope
 from lashwave.instruments.rays import rays
@@ -109,8 +112,9 @@ def tip(times, radius=RADIUS):
     return CENTRE + radius * out, side * speed[:, None]
 
 
-def exact_front(frames, offset):
-    """Points of the outer sheet by construction: each wavelet touches it at arccos(1 / M)."""
+def exact_front(frames, offset, side=1.0):
+    """Points of a sheet by construction: each wavelet touches it at arccos(1 / M), to the right of
+    the tip's way (the outer sheet), or to its left with `side` -1."""
     tau = np.linspace(T0 - 4e-3, T0 + 4e-3, 16001)
     place, velocity = tip(tau)
     speed = np.linalg.norm(velocity, axis=1)
@@ -118,7 +122,7 @@ def exact_front(frames, offset):
     ahead = velocity[fast] / speed[fast, None]
     right = np.stack([ahead[:, 2], 0 * ahead[:, 0], -ahead[:, 0]], axis=-1)
     cosine = C / speed[fast]
-    toward = cosine[:, None] * ahead + np.sqrt(1 - cosine**2)[:, None] * right
+    toward = cosine[:, None] * ahead + side * np.sqrt(1 - cosine**2)[:, None] * right
     found = []
     for f in frames:
         reach = C * (offset + f / drawn.RATE - tau[fast])
@@ -126,6 +130,80 @@ def exact_front(frames, offset):
         found.append((np.full(use.size, f), place[fast][use] + reach[use, None] * toward[use]))
     first = int(np.flatnonzero(fast)[0])
     return (*(np.concatenate(p) for p in zip(*found, strict=True)), tau[first], place[first])
+
+
+def late_tips(rng, count, late_sd=30e-6, shift_sd=6e-3, offset_sd=0.0):
+    """Draws of the tip's motion, each late and aside, its clock off; and how late, by the camera's
+    clock."""
+    times, station = np.linspace(T0 - 3e-3, T0 + 3e-3, 241), np.array([0.0, 0.05, 0.1])
+    sets, all_late, offset = [], [], 0.5 + offset_sd * rng.standard_normal(count)
+    for d in range(count):
+        late, shift = late_sd * rng.standard_normal(), shift_sd * rng.standard_normal(3)
+        each = [tip(times - late, RADIUS - 0.1 + s) for s in station]
+        sets.append((np.stack([p + shift for p, _ in each], axis=1),
+                     np.stack([v for _, v in each], axis=1)))  # fmt: skip
+        all_late.append(late - (offset[d] - 0.5))
+    position, velocity = (np.stack(part) for part in zip(*sets, strict=True))
+    return draws_of(times, station, position, velocity, offset), np.array(all_late)
+
+
+def in_image(points):
+    """(P, 2) [px], and which are in the picture."""
+    uv = 0.5 * (np.array(drawn.SIZE) - 1) + image_scale(drawn.camera()) * points[:, [0, 2]] * [
+        1, -1,
+    ]  # fmt: skip
+    return uv, ((uv > 0) & (uv < drawn.SIZE)).all(axis=1)
+
+
+def flanks(rng) -> Fronts:
+    """One front as it is found: right (5), parted by a wire (7), left (2), an edge of its band 2 mm
+    outside (9); and a ring that something else sent (3)."""
+    scale, found = image_scale(drawn.camera()), []
+    for side in (1.0, -1.0):
+        frame, points, _, _ = exact_front(range(8, 40, 2), 0.5, side)
+        uv, here = in_image(points)
+        wire = np.median(uv[here, 0])
+        number = np.where(uv[:, 0] > wire, 7, 5) if side > 0 else np.full(len(uv), 2)
+        found.append((frame[here], number[here], uv[here]))
+        if side > 0:
+            along = np.gradient(uv, axis=0)
+            normal = np.column_stack([along[:, 1], -along[:, 0]])
+            normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-9)[:, None]
+            found.append((frame[here], np.full(here.sum(), 9), (uv + 2e-3 * scale * normal)[here]))
+    angle = np.linspace(0.0, 2.0, 20)
+    ring = [np.array([300.0, 300.0]) + 8.0 * f * np.column_stack([np.cos(angle), np.sin(angle)])
+            for f in range(8, 20)]  # fmt: skip
+    found.append((np.repeat(np.arange(8, 20), 20), np.full(240, 3), np.concatenate(ring)))
+    frame, number, uv = (np.concatenate(part) for part in zip(*found, strict=True))
+    uv = uv + 0.15 * rng.standard_normal(uv.shape)
+    return Fronts(frame, number.astype(np.int64), uv, np.full(len(uv), 3.0))
+
+
+def test_flanks_of_one_front_are_joined_and_a_foreign_ring_is_not() -> None:
+    rng = np.random.default_rng(7)
+    fronts, camera = flanks(rng), drawn.camera(0.5)
+    draws, _ = late_tips(rng, 12, 10e-6, 2e-3)
+    found = joined(fronts, camera, draws, C, 0.2)
+    assert set(found) == {2, 5, 7, 9}
+    one = renumbered(fronts, found)
+    assert set(one.number) == {found[0], 3}
+    born, where = exact_front([8], 0.5)[2:]
+    together = birth(fronts, found, camera, draws, C, 0.2, model="envelope")
+    assert abs(np.nanmedian(together.time) - born) < min(3 * together.time_sd, 30e-6)
+    assert np.linalg.norm((np.nanmedian(together.place, axis=0) - where)[[0, 2]]) < 0.03
+    still = replace(draws, velocity=0 * draws.velocity)
+    assert joined(fronts, camera, still, C, 0.2) == ()
+
+
+def test_each_draw_has_its_own_birth() -> None:
+    """A draw's birth moves with that draw's clock, and its motion is late by what the front takes
+    back: noise apart from the motion would be correlated with neither."""
+    rng = np.random.default_rng(9)
+    draws, late = late_tips(rng, 24, 30e-6, 1e-3, offset_sd=60e-6)
+    found = birth(flanks(rng), (5, 7), drawn.camera(), draws, C, 0.2, model="envelope")
+    offset = draws.shared["clock_offset:tip-view"]
+    assert np.corrcoef(found.time, offset)[0, 1] > 0.9
+    assert np.corrcoef(found.delay, -late)[0, 1] > 0.6
 
 
 def test_birth_of_an_envelope() -> None:
@@ -139,15 +217,7 @@ def test_birth_of_an_envelope() -> None:
     fronts = Fronts(
         frame[here], np.zeros(here.sum(), dtype=np.int64), uv, np.full(here.sum(), 0.15)
     )
-    times, station = np.linspace(T0 - 3e-3, T0 + 3e-3, 241), np.array([0.0, 0.05, 0.1])
-    sets = []
-    for _ in range(16):
-        late, shift = 30e-6 * rng.standard_normal(), 6e-3 * rng.standard_normal(3)
-        each = [tip(times - late, RADIUS - 0.1 + s) for s in station]
-        sets.append((np.stack([p + shift for p, _ in each], axis=1),
-                     np.stack([v for _, v in each], axis=1)))  # fmt: skip
-    position, velocity = (np.stack(part) for part in zip(*sets, strict=True))
-    draws = draws_of(times, station, position, velocity, np.full(16, 0.5))
+    draws, _ = late_tips(rng, 16)
     found = birth(fronts, 0, camera, draws, C, 0.2)
     assert found.model == "envelope" and found.misfit < 1.5
     assert abs(np.nanmedian(found.time) - born) < 30e-6
@@ -171,7 +241,7 @@ def test_envelope_of_a_steady_source_is_the_mach_cone(mach: float, degrees: floa
     def late(uv: np.ndarray) -> np.ndarray:
         seen = rays(camera, uv)
         guess = np.full(len(uv), 1e-4)
-        return envelope(path, 1.0, (-2e-3, 2e-3), 0.0, np.zeros(3), seen, C, guess).arrival
+        return envelope(path, 1.0, (-2e-3, 2e-3), 0.0, seen, C, guess).arrival
 
     # Along the front arrival is the same: find u for each v by the arrival's slope in u.
     v = np.linspace(200.0, 100.0, 15)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
-from lashwave.points.curves import CurveSettings, find_curves
+from lashwave.points.curves import Curve, CurveSettings, find_curves
 from lashwave.points.flatten import bodies, still_picture, wires
 from lashwave.points.follow import Front
 from lashwave.points.fronts import (
@@ -44,7 +46,14 @@ def test_points_lie_on_the_ring_within_their_sd(ring: list[Front]) -> None:
     radius = image_scale(camera) * drawn.SOUND * (points.frame / drawn.RATE - BORN)
     off = np.linalg.norm(points.uv - middle, axis=1) - radius
     assert abs(off.mean()) < 0.02
-    assert 0.7 < np.sqrt(np.mean((off / points.sd) ** 2)) < 1.3
+    own = points_of([replace(f, pieces=without_stand_off(f)) for f in ring]).sd
+    assert 0.7 < np.sqrt(np.mean((off / own) ** 2)) < 1.3
+    # No parallel edge beside it: one within 6 px would have been dropped.
+    assert points.sd.mean() == pytest.approx(3.0, rel=0.01)
+
+
+def without_stand_off(front: Front) -> tuple[tuple[Curve, ...], ...]:
+    return tuple(tuple(replace(c, stand_off=0 * c.sd) for c in pieces) for pieces in front.pieces)
 
 
 def test_speed_is_that_of_sound_within_its_sd(ring: list[Front]) -> None:
@@ -78,6 +87,19 @@ def test_slope_error_of_a_line_through_ten_frames() -> None:
 def test_an_empty_field_has_no_curves() -> None:
     rng = np.random.default_rng(0)
     assert find_curves(100 + 3 * rng.standard_normal((300, 400))) == []
+
+
+def test_a_front_lies_somewhere_in_its_band() -> None:
+    """A band of light 10 px wide: its edges' stand-off (sd) is half of that; a lone edge's 3 px."""
+    u = np.arange(300.0)[None, :]
+    image = 40.0 * ((u > 99.5) & (u < 109.5)) + 40.0 * (u > 219.5)
+    noise = np.random.default_rng(2).standard_normal((200, 300))
+    curves = find_curves(image + noise, CurveSettings())
+    places = sorted(c.uv[:, 0].mean() for c in curves)
+    assert places == pytest.approx([99.5, 109.5, 219.5], abs=0.3)
+    for curve in curves:
+        lone = curve.uv[:, 0].mean() > 200
+        assert curve.stand_off == pytest.approx(3.0 if lone else 5.0, abs=0.3)
 
 
 def test_curves_part_at_a_corner() -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from lashwave.answers import account, amplify, crack, crack_shape, fold, order
 from lashwave.answers.account_lists import put, put_account
 from lashwave.quantities.answer import Answer
-from lashwave.quantities.fit import Draws
+from lashwave.quantities.fit import Draws, FrontBirths
 from lashwave.quantities.trial import Trial
 
 if TYPE_CHECKING:
@@ -42,15 +42,15 @@ def answer(
 
 
 def add_fronts(
-    trial: Trial, draws: Draws, sonic: crack.SonicDraws, answers: dict[str, Answer],
+    trial: Trial, draws: Draws, sonic: crack.SonicDraws, births: dict[str, FrontBirths],
     lists: xr.Dataset,
 ) -> tuple[dict[str, Answer], xr.Dataset]:  # fmt: skip
-    """The order of events again, with the births of fronts that `answers` tell of."""
+    """The order of events again, with each draw's births of fronts, by camera."""
     from lashwave.answers import tip
 
     peak, extension = tip.ask(draws).peak_time, crack.extension_draws(draws)
     found = order.events(trial, draws, sonic.time, peak, extension)
-    every = order.with_front(found, answers)
+    every = order.with_front(found, births)
     if len(every) == len(found):
         return {}, lists
     table = order.order(every)

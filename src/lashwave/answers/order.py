@@ -6,9 +6,7 @@ tuft_together : the tuft's width passes half way from its largest before to its 
     widths that a camera gave, drawn with their standard deviations, on that camera's drawn clock.
 tip_turns : the outermost part of the line turns fastest.
 first_sonic : a station first moves at the speed of sound.
-front_born : a front that a camera saw was born. Only its value and standard deviation are known
-    here, so it is drawn apart from the motion, and probabilities that involve it are too close to
-    one half, never too sure.
+front_born : a front that a camera saw was born, as each draw of the motion has it.
 peak_tip_speed : the tip is fastest.
 full_extension : the butt-to-tip distance is largest after its smallest.
 
@@ -24,7 +22,7 @@ from numpy.typing import NDArray
 
 from lashwave.answers.momentum import mean_over
 from lashwave.quantities.answer import Answer
-from lashwave.quantities.fit import Draws
+from lashwave.quantities.fit import Draws, FrontBirths
 from lashwave.quantities.sightings import Camera, TuftWidths
 from lashwave.quantities.trial import Trial
 
@@ -121,17 +119,23 @@ def events(
     return found
 
 
-def with_front(found: dict[str, Array], answers: dict[str, Answer]) -> dict[str, Array]:
-    """The events and, where one was seen, the first birth of a front."""
-    births = [a for name, a in answers.items() if name.startswith("front_birth_time:")]
-    known = [a for a in births if a.value is not None and a.sd is not None]
+def with_front(found: dict[str, Array], births: dict[str, FrontBirths]) -> dict[str, Array]:
+    """The events and, where one was seen, the birth of a front, draw by draw.
+
+    A front also tells how late a draw's motion is: the motion's events move with it, so that they
+    and the birth are of one joint draw. A tuft is timed by the camera that sees the front, too.
+
+    Parameters
+    ----------
+    births : by camera. Of several cameras the one that has the earliest counts: they see one crack.
+    """
+    known = [b for b in births.values() if np.isfinite(b.time).any()]
     if not known:
         return found
-    first = min(known, key=lambda a: a.value or 0.0)
-    assert first.value is not None and first.sd is not None
-    count = next(iter(found.values())).size
-    drawn = first.value + first.sd * np.random.default_rng(3).standard_normal(count)
-    every = found | {"front_born": drawn}
+    first = min(known, key=lambda b: float(np.nanmedian(b.time)))
+    late = np.nan_to_num(first.late)
+    every = {n: t if n == "tuft_together" else t + late for n, t in found.items()}
+    every["front_born"] = first.time
     return {name: every[name] for name in WORDS if name in every}
 
 

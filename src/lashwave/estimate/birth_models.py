@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from lashwave.estimate.wavefront import Path, Reached, burst, envelope, sonic_span
+from lashwave.estimate.wavefront import Path, Reached, burst, envelope, sonic_before, sonic_span
 from lashwave.instruments.rays import Rays
 
 Array = NDArray[np.float64]
 
 Unknowns = Array
-"""(6,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m], and by how much the
-flank that was followed stands outside the front [m]."""
+"""(8 + F,): station [m], time or delay [s], speed of sound [m/s], shift (2) [m] and drift (2) [m/s]
+of the path across the view, the share by which it is slower, and by how much each flank stands
+inside the front [m]."""
+HELD = 8
+"""Of them, before the flanks."""
 
 
 @dataclass(frozen=True)
@@ -34,27 +37,34 @@ class Scene:
     sound: float
     sound_sd: float
     whiten: Array
-    """(2, 2): shift [m] to standard deviations"""
+    """(4, 4): shift [m] and drift [m/s] to standard deviations"""
     delay_sd: float
+    slower_sd: float
     station: float
     """First station of the draw to reach the speed of sound across the view [m]"""
     station_sd: float
-    stand_off_sd: float
-    """[m]"""
+    flank: NDArray[np.intp]
+    """(N,), which of F flanks a point is of"""
+    stand_off_sd: Array
+    """(F,) [m]"""
     noise: Array
     """(N,) [sd]"""
 
 
+HUBER = 2.5
+"""Standard deviations beyond which points count by their distance, not its square."""
+
+
 def huber(points: int) -> Callable[[Array], Array]:
-    """Huber's loss at 2.5 standard deviations for the points; squares for what follows them."""
-    bound = 2.5**2
+    """Huber's loss for the points; squares for what follows them."""
+    bound = HUBER**2
 
     def loss(z: Array) -> Array:
         far = (z > bound) & (np.arange(z.size) < points)
         root = np.sqrt(np.where(far, z, bound))
-        value = np.where(far, 2 * 2.5 * root - bound, z)
-        slope = np.where(far, 2.5 / root, 1.0)
-        curve = np.where(far, -0.5 * 2.5 / root**3, 0.0)
+        value = np.where(far, 2 * HUBER * root - bound, z)
+        slope = np.where(far, HUBER / root, 1.0)
+        curve = np.where(far, -0.5 * HUBER / root**3, 0.0)
         return np.stack([value, slope, curve])
 
     return loss
@@ -66,32 +76,43 @@ def _rows(x: Unknowns, scene: Scene, seen: Reached, by_time: Array) -> tuple[Arr
     by_time : (N,) derivative of the arrival by x[1]. A wavelet's arrival does not hang on when it
     was sent to first order, for the envelope; so places move it by -toward / c alone.
     """
-    c = x[2]
-    away = c * (scene.time - seen.arrival) + x[5]
-    slope = np.empty((away.size + 4, 6))
-    slope[:-4, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
-    slope[:-4, 1] = -c * by_time
-    slope[:-4, 2] = scene.time - seen.emission
-    slope[:-4, 3:5] = seen.toward @ scene.across.T
-    slope[:-4, 5] = 1.0
-    slope[:-4] /= scene.sd[:, None]
-    slope[-4:] = 0.0
-    slope[-4, 2] = 1.0 / max(scene.sound_sd, 1e-6)
-    slope[-3:-1, 3:5] = scene.whiten
-    slope[-1, 5] = 1.0 / scene.stand_off_sd
-    held = [(c - scene.sound) * slope[-4, 2], *(scene.whiten @ x[3:5]), x[5] * slope[-1, 5]]
+    c, points, flanks = x[2], scene.sd.size, scene.stand_off_sd.size
+    away = c * (scene.time - seen.arrival) + x[HELD:][scene.flank]
+    slope = np.zeros((points + 6 + flanks, HELD + flanks))
+    own, known = slope[:points], slope[points:]
+    own[:, 0] = np.einsum("nc,nc->n", seen.toward, seen.along)
+    own[:, 1] = -c * by_time
+    own[:, 2] = scene.time - seen.emission
+    own[:, 3:5] = seen.toward @ scene.across.T
+    own[:, 5:7] = own[:, 3:5] * (seen.moment - scene.path.since)[:, None]
+    own[:, 7] = own[:, 1] * (seen.moment - scene.path.since)
+    own[np.arange(points), HELD + scene.flank] = 1.0
+    own /= scene.sd[:, None]
+    known[0, 2] = 1.0 / max(scene.sound_sd, 1e-6)
+    known[1:5, 3:7] = scene.whiten
+    known[5, 7] = 1.0 / scene.slower_sd
+    known[6:, HELD:] = np.diag(1.0 / scene.stand_off_sd)
+    held = [(c - scene.sound) * known[0, 2], *(scene.whiten @ x[3:7])]
+    held += [x[7] / scene.slower_sd, *x[HELD:] / scene.stand_off_sd]
     return np.concatenate([away / scene.sd + scene.noise, held]), slope
 
 
+def moved(x: Unknowns, scene: Scene) -> Path:
+    """The draw's path with its shift and drift, and as much slower."""
+    return replace(
+        scene.path, shift=x[3:5] @ scene.across, drift=x[5:7] @ scene.across, slower=float(x[7])
+    )
+
+
 def _burst(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
-    seen = burst(scene.path, x[0], x[1], x[3:5] @ scene.across, scene.rays, x[2])
+    seen = burst(moved(x, scene), x[0], x[1], scene.rays, x[2])
     toward = np.einsum("nc,nc->n", seen.toward, seen.velocity) / x[2]
     return _rows(x, scene, seen, 1.0 - toward)
 
 
 def _burst_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
-    place = scene.path.at(x[0], np.array([x[1]]))[0][0] + x[3:5] @ scene.across
-    return float(x[0]), float(x[1]), place
+    path, moment = moved(x, scene), np.array([x[1]])
+    return float(x[0]), float(path.stretched(moment)[0]), path.at(x[0], moment)[0][0]
 
 
 def _burst_start(scene: Scene) -> Array | None:
@@ -122,27 +143,31 @@ def _burst_start(scene: Scene) -> Array | None:
     nearest = int(np.linalg.norm(line - free[:2], axis=1).argmin())
     station = float(scene.path.station[nearest])
     there = (scene.path.at(station, np.array([born]))[0][0] - depth) @ scene.across.T
-    return np.array([station, born, free[3], *(free[:2] - there), 0.0])
+    still = np.zeros(scene.stand_off_sd.size)
+    return np.array([station, born, free[3], *(free[:2] - there), 0.0, 0.0, 0.0, *still])
 
 
 def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
-    span = sonic_span(scene.path, x[0], scene.across, x[2])
+    path = moved(x, scene)
+    span = sonic_span(path, x[0], scene.across, x[2])
     count = scene.sd.size
     if not np.isfinite(span[0]):  # a station that stays subsonic sends no front: far off
-        return np.full(count + 6, 1e3), np.zeros((count + 6, 6))
-    shift = x[3:5] @ scene.across
-    seen = envelope(scene.path, x[0], span, x[1], shift, scene.rays, x[2], scene.time)
+        rows = count + x.size
+        return np.full(rows, 1e3), np.zeros((rows, x.size))
+    seen = envelope(path, x[0], span, x[1], scene.rays, x[2], scene.time)
     away, slope = _rows(x, scene, seen, np.ones(count))
     beside, late = (x[0] - scene.station) / scene.station_sd, x[1] / scene.delay_sd
-    held = np.zeros((2, 6))
+    held = np.zeros((2, x.size))
     held[0, 0], held[1, 1] = 1.0 / scene.station_sd, 1.0 / scene.delay_sd
     return np.append(away, [beside, late]), np.concatenate([slope, held])
 
 
 def _envelope_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
-    start = sonic_span(scene.path, x[0], scene.across, x[2])[0]
-    place = scene.path.at(x[0], np.array([start]))[0][0] + x[3:5] @ scene.across
-    return float(x[0]), start + float(x[1]), place
+    path = moved(x, scene)
+    start = sonic_span(path, x[0], scene.across, x[2])[0]
+    start = sonic_before(path, x[0], start, x[2])
+    place = path.at(x[0], np.array([start]))[0][0]
+    return float(x[0]), float(path.stretched(np.array(start))) + float(x[1]), place
 
 
 def _envelope_start(scene: Scene) -> Array | None:
@@ -156,7 +181,8 @@ def _envelope_start(scene: Scene) -> Array | None:
         for s in scene.path.station[fast[first]]
     ]
     able = [span for span in spans if np.isfinite(span[0])]
-    return np.array([min(able)[1], 0.0, scene.sound, 0.0, 0.0, 0.0]) if able else None
+    still = np.zeros(5 + scene.stand_off_sd.size)
+    return np.array([min(able)[1], 0.0, scene.sound, *still]) if able else None
 
 
 Model = Callable[[Array, Scene], tuple[Array, Array]]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.estimate.front_speed import PLACE_SD
 from lashwave.estimate.mach import LEAST_POINTS, mach_angle
 from lashwave.instruments.camera import project, project_jacobian
 from lashwave.instruments.clock import frame_time
@@ -56,16 +57,29 @@ def cone(camera: Camera, number: int, draws: Draws, sound: float) -> Cone:
         here = own & (fronts.frame == frame)
         now = float(frame_time(camera.rate, frame, offset))
         for side in _sides(fronts.uv[here], place.mean(axis=0)[span], way.mean(axis=0)[span]):
-            uv, sd = fronts.uv[here][side], fronts.sd[here][side]
+            uv = fronts.uv[here][side]
             sent = _sent(uv, place.mean(axis=0)[span], draws.time[span], now, sound * scale)
             if len(uv) < LEAST_POINTS or not sent.size:
                 continue
             order = np.argsort((uv - uv.mean(axis=0)) @ np.linalg.svd(uv - uv.mean(axis=0))[2][0])
             ahead, ahead_sd = _ahead(way[:, span], sent)
-            seen = mach_angle(uv[order], sd[order], ahead, ahead_sd)
+            sd = np.full(len(uv), scatter(uv[order]))
+            seen = mach_angle(uv[order], sd, ahead, ahead_sd)
             if np.isfinite(seen.mach) and seen.angle < SHALLOWEST and seen.mach_sd < best.sd:
                 best = Cone(seen.mach, seen.mach_sd, int(frame))
     return best
+
+
+def scatter(uv: Array) -> float:
+    """Standard deviation [px] of points (P, 2), in order along a curve, from one to the next.
+
+    What they share, by which a front stands off all of them, does not turn a line. Third
+    differences of independent errors have a variance 20 times theirs.
+    """
+    middle = uv - uv.mean(axis=0)
+    across = middle @ np.linalg.svd(middle, full_matrices=False)[2][1]
+    left = np.abs(np.diff(across, 3))
+    return float(np.hypot(1.4826 * np.median(left) / np.sqrt(20.0), PLACE_SD))
 
 
 def _in_image(camera: Camera, draws: Draws) -> tuple[Array, Array]:

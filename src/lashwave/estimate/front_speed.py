@@ -64,8 +64,8 @@ def normal_speed(fronts: Fronts, number: int, pace: float) -> NormalSpeed | None
         found = found[np.abs(off) <= OUTLYING * max(spread, 0.1)]
         steps.append(float(np.median(found)))
         passed.append(gap)
-        own_sd = np.median(fronts.sd[own & (fronts.frame == before)])
-        place.append(float(np.hypot(max(own_sd, spread) / np.sqrt(found.size), PLACE_SD)))
+        # Points' own sd are mostly shared from frame to frame, so that a step holds none of them.
+        place.append(float(np.hypot(spread / np.sqrt(found.size), PLACE_SD)))
     if not steps:
         return None
     step, gap_of = np.array(steps), np.array(passed, dtype=float)

@@ -6,24 +6,25 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.estimate.birth import birth
+from lashwave.estimate.birth import Birth, birth
 from lashwave.estimate.front_answers import front_answers
 from lashwave.estimate.heard import Sonic, heard
+from lashwave.estimate.joined import joined
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.sightings import Camera, Fronts
+from lashwave.quantities.fit import Draws, FrontBirths
+from lashwave.quantities.sightings import Camera
 from lashwave.quantities.trial import Trial
 
 MOST_DRAWS = 40
-"""A birth is fitted to each, a third of a second apiece."""
+"""Of the motion, that a front's cone is held against."""
 FEWEST_POINTS = 150
 """Of a front that is believed: dust and warm air make shorter ones."""
 
 
 def sent(
     trial: Trial, draws: Draws, sonic: Sonic, sound: tuple[float, float]
-) -> tuple[dict[str, Answer], list[str]]:
+) -> tuple[dict[str, Answer], dict[str, FrontBirths], list[str]]:
     """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, those of
     `front_answers` and of `heard`.
 
@@ -31,62 +32,67 @@ def sent(
     ----------
     sound : speed of sound and its standard deviation [m/s].
 
-    Returns the answers, and warnings.
+    Returns
+    -------
+    answers
+    births : by camera, of each draw.
+    warnings
     """
     answers: dict[str, Answer] = {}
+    births: dict[str, FrontBirths] = {}
     warnings: list[str] = []
     for camera in trial.cameras:
         if camera.fronts is not None and camera.fronts.frame.size:
-            found, said = _birth(camera, draws, sound)
-            answers |= found
-            number = longest(camera.fronts)
-            if number is not None:
+            flanks = flanks_of(camera, draws, sound)
+            born, said = born_of(camera, flanks, draws, sound)
+            if born is not None:
+                answers[f"front_birth_time:{camera.name}"] = from_draws(born.time, "s")
+                answers[f"front_birth_station:{camera.name}"] = from_draws(born.station, "m")
+                births[camera.name] = FrontBirths(born.time, born.delay)
+            if flanks:
                 few = _some(draws, MOST_DRAWS)
-                answers |= front_answers(camera, number, few, sound, trial.air.pressure)
+                answers |= front_answers(camera, flanks[0], few, sound, trial.air.pressure)
             warnings += [f"front in camera {camera.name}: {text}" for text in said]
     found, said = heard(trial, draws, sonic, sound)
-    return answers | found, [*warnings, *said]
+    return answers | found, births, [*warnings, *said]
 
 
-def _birth(
-    camera: Camera, draws: Draws, sound: tuple[float, float]
-) -> tuple[dict[str, Answer], list[str]]:
+def flanks_of(camera: Camera, draws: Draws, sound: tuple[float, float]) -> tuple[int, ...]:
+    """Numbers of a camera's front, the longest first; none where none is long enough.
+
+    Where the motion sends no front that flanks could be joined by it is the longest: of the flanks
+    of one wave that one is seen from its beginning, and furthest.
+    """
     assert camera.fronts is not None
-    number = longest(camera.fronts)
-    if number is None:
-        return {}, ["none is long enough to say where it was born"]
-    few = _some(draws, MOST_DRAWS)
+    number, points = np.unique(camera.fronts.number, return_counts=True)
+    if points.max() < FEWEST_POINTS:
+        return ()
+    return joined(camera.fronts, camera, draws, *sound) or (int(number[points.argmax()]),)
+
+
+def born_of(
+    camera: Camera, flanks: tuple[int, ...], draws: Draws, sound: tuple[float, float]
+) -> tuple[Birth | None, list[str]]:
+    """The birth of a camera's front in each draw, and what is to be said of it."""
+    assert camera.fronts is not None
+    if not flanks:
+        return None, ["none is long enough to say where it was born"]
     # A tip that passes the speed of sound stays above it for a while: spheres about its way. Where
     # no draw does so within the view, one sphere is left.
     try:
-        born = birth(camera.fronts, number, camera, few, *sound, model="envelope")
+        born = birth(camera.fronts, flanks, camera, draws, *sound, model="envelope")
     except NotConvergedError:
         try:
-            born = birth(camera.fronts, number, camera, few, *sound, model="burst")
+            born = birth(camera.fronts, flanks, camera, draws, *sound, model="burst")
         except NotConvergedError as problem:
-            return {}, [str(problem)]
-    answers = {
-        f"front_birth_time:{camera.name}": from_draws(born.time, "s"),
-        f"front_birth_station:{camera.name}": from_draws(born.station, "m"),
-    }
+            return None, [str(problem)]
     said = list(born.notes)
     if born.misfit > 3.0:
         said.append(
             f"fits the {born.model} that the motion sends out within {born.misfit:.1f} of its "
             "standard deviations only; when and where it was born is less sure than its interval"
         )
-    return answers, said
-
-
-def longest(fronts: Fronts) -> int | None:
-    """The number of the front with most points; None where none is long enough.
-
-    One wave shows as two or three flanks, light and dark, a millimetre or two apart. The one that
-    is seen from its beginning, and furthest, is the longest.
-    """
-    number, points = np.unique(fronts.number, return_counts=True)
-    most = int(points.argmax())
-    return int(number[most]) if points[most] >= FEWEST_POINTS else None
+    return born, said
 
 
 def _some(draws: Draws, count: int) -> Draws:

@@ -25,7 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 SECTORS = 64
-CHUNK = 1_000_000
+CHUNK = 50_000
 GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 
 

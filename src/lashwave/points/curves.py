@@ -8,7 +8,7 @@ of light and dark has its steepest change between the two.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -37,6 +37,8 @@ class CurveSettings:
     """Slope that some edgel of a curve must have (hysteresis)."""
     apart: float = 6.0
     """Of two parallel edges closer than this the weaker is dropped [px]."""
+    band: float = 15.0
+    """Widest band of light or dark that is one front's [px]."""
     length: float = 40.0
     """Shortest curve kept [px]."""
     gap: float = 14.0
@@ -58,7 +60,10 @@ class Curve:
     normal: Array
     """(P, 2) unit"""
     sd: Array
-    """(P,) along the normal [px]"""
+    """(P,) of the steepest place, along the normal [px]"""
+    stand_off: Array
+    """(P,) standard deviation of the front itself about that place [px], shared by neighbours and
+    from frame to frame: a front shows as a band of light and dark, and lies somewhere in it."""
 
     @property
     def tangent(self) -> Array:
@@ -95,7 +100,30 @@ def find_curves(
         if edgels.strength[chain].max() < chosen.high:
             continue
         curves += _parted(_resampled(edgels, chain, chosen), chosen)
-    return sorted(curves, key=lambda c: -c.uv.shape[0])
+    return sorted(_in_bands(curves, chosen), key=lambda c: -c.uv.shape[0])
+
+
+def _in_bands(curves: list[Curve], settings: CurveSettings) -> list[Curve]:
+    """Curves that know how wide the band is whose edge each point is: to the nearest parallel edge.
+
+    The front is taken to stand off by half of that (sd); where there is no other edge by half of
+    `apart`, under which a weaker edge would not have been kept.
+    """
+    if not curves:
+        return []
+    uv, normal = (np.concatenate([getattr(c, n) for c in curves]) for n in ("uv", "normal"))
+    near = cKDTree(uv).query_pairs(settings.band, output_type="ndarray")
+    first, second = np.concatenate([near, near[:, ::-1]]).T
+    step = uv[second] - uv[first]
+    across = np.abs((step * normal[first]).sum(axis=1))
+    along = np.abs(step[:, 1] * normal[first, 0] - step[:, 0] * normal[first, 1])
+    parallel = np.abs((normal[first] * normal[second]).sum(axis=1)) > 0.85
+    parallel &= (along < settings.spacing) & (across > 0.5 * settings.apart)
+    width = np.full(len(uv), np.inf)
+    np.minimum.at(width, first[parallel], across[parallel])
+    width = np.where(np.isfinite(width), np.maximum(width, settings.apart), settings.apart)
+    parts = np.split(0.5 * width, np.cumsum([c.sd.size for c in curves])[:-1])
+    return [replace(c, stand_off=part) for c, part in zip(curves, parts, strict=True)]
 
 
 def _smoothed(image: NDArray[np.float32], scale: float, u: int, v: int) -> NDArray[np.float32]:
@@ -247,7 +275,8 @@ def _parted(curve: Curve, settings: CurveSettings) -> list[Curve]:
     for part in np.split(np.arange(curve.sd.size), cuts):
         if part.size >= least:
             uv, across = _by_parabolas(curve.uv[part], normal[part], settings)
-            found.append(Curve(uv, across, curve.sd[part] * _excess(uv, across, curve.sd[part])))
+            sd = curve.sd[part] * _excess(uv, across, curve.sd[part])
+            found.append(Curve(uv, across, sd, curve.stand_off[part]))
     return found
 
 
@@ -286,7 +315,7 @@ def _resampled(edgels: _Edgels, chain: Index, settings: CurveSettings) -> Curve:
     place = np.column_stack([mean(uv[:, 0]), mean(uv[:, 1])])
     normal = np.column_stack([mean(edgels.normal[chain, i]) for i in (0, 1)])
     normal /= np.linalg.norm(normal, axis=1)[:, None]
-    return Curve(place, normal, mean(edgels.sd[chain]))
+    return Curve(place, normal, mean(edgels.sd[chain]), np.full(count.size, 0.5 * settings.apart))
 
 
 def _excess(uv: Array, normal: Array, sd: Array, half: int = 3) -> float:

@@ -117,7 +117,11 @@ def moves(front: Front, times: float = 4.0) -> bool:
 
 
 def points_of(fronts: Iterable[Front]) -> Fronts:
-    """The sightings: all points of all fronts, by front and frame."""
+    """The sightings: all points of all fronts, by front and frame.
+
+    Their sd is of the front itself: that of the edge's place, and by how much the front may stand
+    off the edge; the latter is shared along a curve and from frame to frame.
+    """
     frame, number, uv, sd = [], [], [np.empty((0, 2))], [np.empty(0)]
     for front in fronts:
         for f, pieces in zip(front.frame, front.pieces, strict=True):
@@ -125,7 +129,7 @@ def points_of(fronts: Iterable[Front]) -> Fronts:
                 frame += [int(f)] * piece.sd.size
                 number += [front.number] * piece.sd.size
                 uv.append(piece.uv)
-                sd.append(piece.sd)
+                sd.append(np.hypot(piece.sd, piece.stand_off))
     order = np.lexsort((np.asarray(number), np.asarray(frame)))
     return Fronts(
         np.asarray(frame, dtype=np.int64)[order],

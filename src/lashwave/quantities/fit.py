@@ -42,6 +42,16 @@ class Draws:
 
 
 @dataclass(frozen=True)
+class FrontBirths:
+    """When the front that a camera saw was born, in each draw of the motion joined with it."""
+
+    time: Array
+    """(D,) [s], lab clock of the draw; nan where the draw sends no such front."""
+    late: Array
+    """(D,) [s]: with the front known, the draw's motion happens this much later."""
+
+
+@dataclass(frozen=True)
 class Residuals:
     """Sightings against the fitted motion, in standard deviations."""
 

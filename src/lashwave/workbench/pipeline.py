@@ -79,8 +79,9 @@ def _sent(
     from lashwave.estimate.heard import Sonic
     from lashwave.estimate.sent import sent
 
-    answers, warnings = sent(trial, fit.draws, Sonic(first.time, first.station), speed(trial.air))
-    more, table = further.add_fronts(trial, fit.draws, first, answers, table)
+    sonic = Sonic(first.time, first.station)
+    answers, births, warnings = sent(trial, fit.draws, sonic, speed(trial.air))
+    more, table = further.add_fronts(trial, fit.draws, first, births, table)
     return answers | more | peaks(trial), warnings, table
 
 
