@@ -40,8 +40,8 @@ RAISED = 1.1
 POLISH = 4
 """Most steps to the path's own minimum at the fitted scales."""
 DAMPINGS = (1e-9, 1e-6, 1e-3)
-"""Added to the diagonal: the least with which the equations at the path, and about it, are definite
-in spite of rounding. One for all scales, so that they are compared fairly."""
+"""To try, rising: what is added to the diagonal so that the equations are definite in spite of
+rounding. One for all scales that are compared."""
 SETTLED = 3.0
 """Decrement of the cost below which the path counts as at its minimum."""
 
@@ -124,16 +124,6 @@ def _factored(
     return _Factored(normal, factor, step, Terms(misfit, unsettled, taken))
 
 
-def _least_damped(setup: Setup, state: State) -> tuple[float, Path, _Factored]:
-    """The least of `DAMPINGS` that will do, and the minimum with it; raises NotConvergedError."""
-    for damping in DAMPINGS[:-1]:
-        try:
-            return damping, *_settled(setup, state, damping)
-        except NotConvergedError:
-            continue
-    return DAMPINGS[-1], *_settled(setup, state, DAMPINGS[-1])
-
-
 def _settled(setup: Setup, state: State, damping: float) -> tuple[Path, _Factored]:
     """The path at its own minimum, factored there."""
     path, best = state.path, _factored(setup, state, state.path, damping)
@@ -156,9 +146,9 @@ class Evidence:
     equations at a path are not positive definite, there and in `at`.
     """
 
-    def __init__(self, setup: Setup, state: State) -> None:
-        self.setup, self.state = setup, state
-        self._damping, self.path, best = _least_damped(setup, state)
+    def __init__(self, setup: Setup, state: State, damping: float = DAMPINGS[0]) -> None:
+        self.setup, self.state, self._damping = setup, state, damping
+        self.path, best = _settled(setup, state, damping)
         self._axes, self.terms = best.normal.axes, best.terms
         self.scales = self.path.shared[:LAWS].copy()
         border, corner = best.normal.border, best.normal.corner

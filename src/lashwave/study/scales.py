@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.estimate.evidence import Evidence
+from lashwave.estimate.evidence import DAMPINGS, Evidence
 from lashwave.estimate.fusion import solved
 from lashwave.estimate.options import Options
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, Setup, set_up
 from lashwave.estimate.state import State, as_arrays, from_arrays
 from lashwave.mechanics.droop import droop_stiffness, stiffness_column
 from lashwave.mechanics.estim_rows import LAW_NAMES
+from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.line import Line
 from lashwave.quantities.trial import Trial
 from lashwave.study.likelihood import Cross
@@ -60,7 +61,16 @@ def names_of(line: Line) -> tuple[str, ...]:
 
 def cross_of(setup: Setup, state: State, told: Told) -> Cross:
     """-2 log likelihood of a trial's scales, `misfit + absorbed`; raises NotConvergedError."""
-    evidence = Evidence(setup, state)
+    for damping in DAMPINGS[:-1]:
+        try:
+            return _damped_cross(setup, state, damping, told)
+        except NotConvergedError:
+            continue
+    return _damped_cross(setup, state, DAMPINGS[-1], told)
+
+
+def _damped_cross(setup: Setup, state: State, damping: float, told: Told) -> Cross:
+    evidence = Evidence(setup, state, damping)
     names = names_of(setup.trial.line)
     columns = [LAW_NAMES.index(name) for name in names]
     shifts, values = [], []
