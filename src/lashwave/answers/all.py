@@ -80,7 +80,7 @@ def _hand_answers(draws: Draws, grip_end: float, of_tip: tip.TipDraws) -> dict[s
     peak_pull = from_draws(pull.peak_pull(draws.time, tension, of_tip.peak_time), "N")
     if peak_pull.value is None:
         peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
-    impulse, work = momentum.hand_impulse(draws), energy.hand_work(draws)
+    impulse, work = momentum.doubted_impulse(draws), energy.hand_work(draws)
     return {
         "peak_grip_tension": peak_pull,
         "hand_impulse": _of_one_hand(impulse, "N s"),
