@@ -3,7 +3,9 @@
     python benchmarks/parameters.py --first 40 --count 40
     python benchmarks/parameters.py --first 40 --count 40 --report
 
-The twin draws each throw's law: drag, stiffness and damping unlike what is stated. Of each seed
+The twin draws each throw's law: drag, stiffness and damping unlike what is stated. With --engine
+the truth is the independent engine's, whose laws are its own: only its stiffness has a true scale.
+Of each seed
 the fit and the likelihood are kept in --cache, so that a stopped run goes on where it was; the
 figures are made from what is kept, with the chain's doubt as it is in the program now.
 """
@@ -22,6 +24,8 @@ from score import band
 from lashwave import twin
 from lashwave.files.kept import keep, kept
 from lashwave.quantities.errors import LashwaveError
+from lashwave.twin.truth import law_answers
+from lashwave.twin.views import Wishes
 
 
 def arguments() -> argparse.Namespace:
@@ -30,20 +34,34 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--first", type=int, default=40, help="first seed")
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--kind", choices=("throw", "swing"), default="throw")
+    parser.add_argument("--engine", action="store_true", help="truth of the independent engine")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/parameters"))
     parser.add_argument("--figure", type=Path, help="draw estimates against truths here (SVG)")
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
     return parser.parse_args()
 
 
-def one(kind: str, seed: int, cache: Path) -> dict[str, Any]:
+def made(kind: str, seed: int, engine: bool, cache: Path) -> tuple[Any, dict[str, float | None]]:
+    """A trial and its true scales."""
+    if not engine:
+        trial, truth = twin.make(seed, kind)
+        return trial, truth.answers
+    from blind import make_blind
+
+    trial, truth = make_blind(seed, kind, Wishes(), True, cache)
+    scale = law_answers(truth.scene)["stiffness_scale"]
+    assert scale is not None, "the scene states a stiffness"
+    return trial, {"stiffness_scale": scale / truth.scene.law.stiffness_scale}
+
+
+def one(kind: str, seed: int, engine: bool, cache: Path) -> dict[str, Any]:
     """A seed's truth and prior; its likelihood is kept beside. A failure is a record too."""
     from threadpoolctl import threadpool_limits
 
     from lashwave.study.scales import known_of, likelihood_of
 
-    stem = f"{kind}-{seed:03d}"
-    trial, truth = twin.make(seed, kind)
+    stem = stem_of(kind, seed, engine)
+    trial, truth = made(kind, seed, engine, cache)
     begun = time.process_time()
     try:
         with threadpool_limits(limits=1, user_api="blas"):
@@ -62,8 +80,13 @@ def one(kind: str, seed: int, cache: Path) -> dict[str, Any]:
         "names": list(cross.names),
         "mean": known.mean.tolist(),
         "sd": known.sd.tolist(),
-        "truth": [truth.answers.get(name) for name in cross.names],
+        "truth": [truth.get(name) for name in cross.names],
     }
+
+
+def stem_of(kind: str, seed: int, engine: bool) -> str:
+    """Name of a seed's files."""
+    return f"{'blind-' if engine else ''}{kind}-{seed:03d}"
 
 
 def estimate_of(record: dict[str, Any], stem: str, cache: Path) -> dict[str, dict[str, float]]:
@@ -150,12 +173,12 @@ def main() -> None:
     rows: dict[str, list[dict[str, float]]] = {}
     failed, seconds = [], []
     for seed in range(args.first, args.first + args.count):
-        stem = f"{args.kind}-{seed:03d}"
+        stem = stem_of(args.kind, seed, args.engine)
         kept_at = args.cache / f"{stem}.json"
         if not kept_at.exists():
             if args.report:
                 continue
-            record = one(args.kind, seed, args.cache)
+            record = one(args.kind, seed, args.engine, args.cache)
             kept_at.write_text(json.dumps(record) + "\n", encoding="utf-8")
             print(f"seed {seed}: {record.get('failed', record.get('cpu_s'))}", flush=True)
         record = json.loads(kept_at.read_text(encoding="utf-8"))
