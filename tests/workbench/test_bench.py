@@ -90,7 +90,7 @@ def test_demo_shows_answers_beside_the_truth(asked, quick, tmp_path, capsys):
     said = capsys.readouterr().out
     rows = {line.split()[0]: line for line in said.splitlines() if line.startswith("  ")}
     assert "truth" in rows["answer"]
-    assert rows["peak_tip_speed"].split()[-2:] == ["10.470", "outside"]  # as read: 10.48 and up
+    assert rows["peak_tip_speed"].split()[-2:] == ["10.470", "inside"]
     assert rows["hand_work"].endswith("outside")  # the stand-in's hand gives 1 W for 0.6 s
     assert rows["sonic_time"].endswith("agrees")
     assert "Warning: a stand-in made this" in said
