@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from score import answer_scores, band, closure, motion_scores, naive_peaks
+from score import answer_scores, band, closure, motion_scores, naive_peaks, true_damping
 
 from lashwave import twin
 from lashwave.twin.views import Wishes
@@ -97,7 +97,12 @@ def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     record["duration"] = float(trial.markers.time[-1])
     peak = truth.answers["peak_tip_speed_time"]
     record["motion"] = motion_scores(trial, truth.path, fit, peak)
-    record["answers"] = answer_scores(answers, truth.answers)
+    known = (
+        truth.answers
+        if args.engine
+        else truth.answers | {"damping_loss": true_damping(trial, truth)}
+    )
+    record["answers"] = answer_scores(answers, known)
     record["closure"] = closure(answers, truth.answers)
     record["naive"] = naive_peaks(trial)
     record["warnings"] = list(fit.warnings)

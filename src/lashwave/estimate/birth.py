@@ -187,12 +187,7 @@ def scenes_of(
     evenly = (np.arange(count) + 0.5) / count
     c = np.maximum(sound + sound_sd * ndtri(rng.permutation(evenly)), 0.5 * sound)
     sd = seen.sd / scale
-    numbers, flank = np.unique(seen.number, return_inverse=True)
-    if stand_off_sd is None:
-        own = np.array([np.median(sd[flank == k]) for k in range(numbers.size)])
-        stand_off = np.maximum(own, LEAST_STAND_OFF)
-    else:
-        stand_off = np.full(numbers.size, max(stand_off_sd, 1e-9))
+    flank, stand_off = _flanks(seen.number, sd, stand_off_sd)
     times = [
         frame_time(camera.rate, seen.frame, float(offset[d]), float(drift[d])) for d in range(count)
     ]
@@ -224,6 +219,17 @@ def scenes_of(
         )
         for d in range(count)
     ]
+
+
+def _flanks(
+    number: NDArray[np.int64], sd: Array, stand_off_sd: float | None
+) -> tuple[NDArray[np.intp], Array]:
+    """(N,) which flank a point is of, and (F,) [m] by how much each may stand off the front."""
+    numbers, flank = np.unique(number, return_inverse=True)
+    if stand_off_sd is not None:
+        return flank, np.full(numbers.size, max(stand_off_sd, 1e-9))
+    own = np.array([np.median(sd[flank == k]) for k in range(numbers.size)])
+    return flank, np.maximum(own, LEAST_STAND_OFF)
 
 
 def _of_model(

@@ -7,13 +7,8 @@ times it is the cubic Hermite of position and velocity, between stations it is l
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-if TYPE_CHECKING:
-    pass
 
 Array = NDArray[np.float64]
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.answers.pull import PULL_REACH
+from lashwave.answers.pull import grip_tension
 from lashwave.quantities.answer import Answer
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene
@@ -109,14 +109,13 @@ def tip_speed(scene: Scene, answers: dict[str, Answer]) -> Figure:
     return figure
 
 
-def _grip_tension(scene: Scene) -> tuple[Array, Array] | None:
-    """Tension where the pull behind the grip is read, and its standard deviation."""
-    beyond = scene.fit.station >= scene.trial.line.handle_length + PULL_REACH - 1e-9
-    held = np.isfinite(scene.fit.tension).any(axis=0) & beyond
-    if not held.any():
+def _grip_tension(scene: Scene) -> tuple[Array, Array, Array] | None:
+    """The pull as `peak_grip_tension` is read off it: median and central 95 % of the draws."""
+    pull = grip_tension(scene.fit.draws, scene.trial.line.handle_length)
+    if not np.isfinite(pull).any():
         return None
-    first = int(np.argmax(held))
-    return scene.fit.tension[:, first], scene.fit.tension_sd[:, first]
+    low, middle, high = np.quantile(pull, [0.025, 0.5, 0.975], axis=0)
+    return middle, low, high
 
 
 def _middle(value: Array) -> tuple[float, float]:
@@ -139,9 +138,7 @@ def hand(scene: Scene) -> Figure | None:
     panels = list(figure.subplots(rows, 2, sharex=True, squeeze=False).ravel())
     if pull is not None:
         axes = panels.pop(0)
-        tension, sd = pull
-        time = scene.fit.time
-        band(axes, time, tension, tension - 1.96 * sd, tension + 1.96 * sd, style.GREEN)
+        band(axes, scene.fit.draws.time, *pull, style.GREEN)
         axes.set_ylabel("tension behind grip [N]")
     for (name, label), axes in zip(tracks, list(panels), strict=False):
         panels.remove(axes)
