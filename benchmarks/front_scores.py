@@ -33,7 +33,7 @@ def points_against(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
     """Distances of points from the true front along its normal, outward plus, and their share of
     numbers. The true front is that of the tip alone, all its sheets."""
     scale = taken.fast[0].scale
-    true = np.array([row[1:] for row in taken.found["fronts"]])
+    true = np.array([row[1:] for row in taken.found["fronts"]]).reshape(-1, 5)
     away = np.full(fronts.frame.size, np.nan)
     for frame in np.unique(fronts.frame):
         rows = true[true[:, 0] == frame]
@@ -132,7 +132,7 @@ def births(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], tuple[int, 
         flanks = flanks_of(camera, draws, sound)
         born, said = born_of(camera, flanks, draws, sound)
         if born is None or true is None:
-            found[way] = {"said": said}
+            found[way] = {"said": said, "born": born is not None}
             continue
         across = np.linalg.norm(np.nanmedian(born.place, axis=0) - true["place"])
         row: dict[str, Any] = {"model": born.model, "misfit": born.misfit, "said": said}
@@ -159,6 +159,13 @@ def print_report(records: list[dict[str, Any]]) -> None:
     """A line for each throw, then medians and worst."""
     seen = [r for r in records if r["points"] is not None and r["points"]["on"]]
     print(f"{len(records)} throws, {len(seen)} of them with fronts seen")
+    for r in records:
+        if r["points"] is not None and not r["points"]["true_frames"]:
+            born = [way for way, row in r["births"].items() if row.get("born")]
+            print(
+                f"seed {r['seed']}, Mach {r['mach']:.2f}: no front in view, {r['points']['all']} "
+                f"points found all the same; a birth told of {', '.join(born) or 'none'}"
+            )
     for r in seen:
         p = r["points"]
         print(

@@ -128,7 +128,7 @@ def overlay(film: Held, fronts: Fronts, taken: Pictures, out: Path) -> None:
         frames = frames[np.linspace(2, frames.size - 1, 6).astype(int)]
     figure, axes = plt.subplots(2, 3, figsize=(21, 14), layout="constrained")
     colours = plt.get_cmap("tab20")
-    true = np.array([row[1:] for row in taken.found["fronts"]])
+    true = np.array([row[1:] for row in taken.found["fronts"]]).reshape(-1, 5)
     for frame, axis in zip(frames, axes.flat, strict=False):
         axis.imshow(film[int(frame)], cmap="gray", vmin=40, vmax=220)
         axis.set_axis_off()

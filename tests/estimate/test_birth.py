@@ -12,6 +12,7 @@ from scipy.special import erf
 from lashwave.estimate.birth import birth
 from lashwave.estimate.joined import joined, renumbered
 from lashwave.estimate.mach import mach_angle
+from lashwave.estimate.sent import born_of
 from lashwave.estimate.wavefront import Path, envelope
 from lashwave.instruments.rays import rays
 from lashwave.points.fronts import at_speed, crossing_fronts, image_scale, points_of
@@ -70,6 +71,9 @@ def test_birth_from_frames(seed: int) -> None:
     assert np.linalg.norm(off) < 1e-3
     assert abs(np.median(found.station) - 0.45) < 3 * found.station_sd < 0.03
     assert found.misfit < 1.5
+    # the rods' ends stay under the speed of sound, and that is said
+    _, said = born_of(replace(camera, fronts=fronts), (0,), draws, (C, 0.3))
+    assert any("may be a pressure wave" in text for text in said)
     free = birth(fronts, 0, camera, draws, C, 30.0, model="burst")
     assert abs(free.sound.mean() - C) < 3 * free.sound.std() < 0.3
 

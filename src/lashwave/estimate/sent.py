@@ -87,6 +87,11 @@ def born_of(
         except NotConvergedError as problem:
             return None, [str(problem)]
     said = list(born.notes)
+    if born.model == "burst":
+        said.append(
+            "no draw of the motion is supersonic across the view: what is seen was taken for one "
+            "sphere, sent at one moment, and may be a pressure wave that never was a shock"
+        )
     if born.misfit > 3.0:
         said.append(
             f"fits the {born.model} that the motion sends out within {born.misfit:.1f} of its "
