@@ -19,12 +19,15 @@ from lashwave.quantities.trial import Trial
 from lashwave.twin.bench import observe
 from lashwave.twin.lines import HELD_LINK
 from lashwave.twin.scene import Scene
-from lashwave.twin.throws import DRAWS
+from lashwave.twin.scenes import DRAWS
 from lashwave.twin.truth import Path, Truth, output_times
 from lashwave.twin.views import Wishes
 
 Array = NDArray[np.float64]
 
+GRIP_LINKS = 8
+"""The rigid grip's; its mass sits at their ends, and one link alone would be half as heavy to
+turn again as it is."""
 STRETCH = 3e5
 """Axial stiffness [N]: strains under 1e-3 at 300 N, some 5 times what an estimator can see."""
 SPHERE_DRAG = 0.47
@@ -32,14 +35,16 @@ LAWS = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "dampi
 
 
 def _stations(scene: Scene, links: int) -> Array:
-    """Butt, grip's end, then nodes that crowd toward the tip (held: even, and a rigid end)."""
+    """The grip's, then nodes that crowd toward the tip (held: even, and a rigid end)."""
     line = scene.lash.true
+    grip = np.linspace(0.0, line.handle_length, GRIP_LINKS, endpoint=False)
     share = np.linspace(0.0, 1.0, links)
     if scene.kind == "held":
         inner = line.handle_length + share * (line.length - HELD_LINK - line.handle_length)
-        return np.concatenate([[0.0], inner, [line.length]])
+        return np.concatenate([grip, inner, [line.length]])
     crowded = 1.0 - (1.0 - share) * (0.6 + 0.4 * (1.0 - share))
-    return np.append(0.0, line.handle_length + crowded * (line.length - line.handle_length))
+    inner = line.handle_length + crowded * (line.length - line.handle_length)
+    return np.concatenate([grip, inner])
 
 
 def specimen(scene: Scene, links: int = 170) -> Specimen:
@@ -65,16 +70,17 @@ def specimen(scene: Scene, links: int = 170) -> Specimen:
         bluff[-1] += line.tuft.area
     span = np.zeros(count)
     span[1:-1] = 0.5 * (length[1:] + length[:-1])
-    span[1] = 0.5 * length[1]
+    span[GRIP_LINKS] = 0.5 * length[GRIP_LINKS]
     last = count - 1
     if scene.kind == "held":
         span[-2], last = 0.5 * length[-2], count - 3
     assert line.bending_stiffness is not None
     bend = np.zeros(count)
     bend[1:-1] = np.interp(s[1:-1], line.station, line.bending_stiffness) / span[1:-1]
+    bend[:GRIP_LINKS] = 0.0
     diameter = np.interp(s, line.station, line.diameter)
     return Specimen(
-        s, mass, np.full(count - 1, STRETCH), bend, diameter, bluff, 2, last,
+        s, mass, np.full(count - 1, STRETCH), bend, diameter, bluff, GRIP_LINKS + 1, last,
         friction_time=scene.law.damping_time,
     )  # fmt: skip
 
@@ -83,7 +89,7 @@ def _driven(scene: Scene, spec: Specimen) -> tuple[Array, Array]:
     """Times and places (G, D, 3) of the nodes on rigid ends."""
     times = np.arange(-4e-3, scene.duration + 6e-3, 2e-3)
     base, _, _, along, _, _ = scene.grip.at(times)
-    places = [base, base + spec.station[1] * along]
+    places = [base + station * along for station in spec.station[: spec.first]]
     if scene.far is not None:
         end, _, _, ahead, _, _ = scene.far.at(times)
         places += [end - (spec.station[-1] - spec.station[-2]) * ahead, end]
@@ -134,7 +140,7 @@ def make_blind(
     """A blind trial; the engine's run is kept in `cache`, since it takes minutes."""
     scene = DRAWS[kind](seed, stiffness)
     cache.mkdir(parents=True, exist_ok=True)
-    kept = cache / f"engine-{kind}-{seed:03d}.npz"
+    kept = cache / f"engine-{GRIP_LINKS}-{kind}-{seed:03d}.npz"
     if kept.exists():
         with np.load(kept) as stored:
             path = Path(**{name: stored[name] for name in stored.files})

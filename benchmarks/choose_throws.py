@@ -1,20 +1,27 @@
-"""Search throws for the first seeds and print the table of `lashwave/twin/chosen.py`.
+"""Search throws for some seeds and print the table of `twin/chosen.py` or `twin/wide_chosen.py`.
 
-Usage: python benchmarks/choose_throws.py FIRST LAST
+python benchmarks/choose_throws.py 0 62
+python benchmarks/choose_throws.py --wide 0 24
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
 
 from lashwave.mechanics.simulate import SimulationError
-from lashwave.twin import throws
+from lashwave.twin import throws, wide
 
 
 def main() -> None:
-    for seed in range(int(sys.argv[1]), int(sys.argv[2])):
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("first", type=int, help="first seed")
+    parser.add_argument("last", type=int, help="seed to stop before")
+    parser.add_argument("--wide", action="store_true", help="of the family that is drawn afresh")
+    asked = parser.parse_args()
+    draw = wide.draw_wide if asked.wide else throws.draw_throw
+    for seed in range(asked.first, asked.last):
         try:
-            scene = throws.draw_throw(seed)
+            scene = draw(seed)
         except SimulationError as problem:
             print(f"    # {problem}", flush=True)
             continue

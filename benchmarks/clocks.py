@@ -14,7 +14,9 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 
+import figures
 import numpy as np
+from figures import TWIN, Figure
 
 from lashwave.instruments.clock import frame_time
 from lashwave.instruments.schlieren import Strobe, strobe_light
@@ -69,7 +71,9 @@ def one(rate: float, take: int) -> tuple[float, float, float, int]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--takes", type=int, default=24)
-    takes = parser.parse_args().takes
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
+    asked = parser.parse_args()
+    takes, kept = asked.takes, []
     print("rate [Hz]  a sample  flashes  error rms, worst  sd  allowed width [frames]  2/(N+1)")
     for rate in RATES:
         rows = [one(rate, take) for take in range(takes)]
@@ -79,6 +83,16 @@ def main() -> None:
             f"{np.sqrt(np.mean(off**2)):9.3f}, {np.abs(off).max():.3f}  {sd.mean():.3f}  "
             f"{width.mean():13.3f}  {2 / (count.mean() + 1):.3f}"
         )
+        away, inside = np.abs(off), int((np.abs(off) <= 1.96 * sd).sum())
+        in_step = rate % 500 == 0
+        goal = 0.5 if in_step else 0.1
+        kept.append(
+            Figure(f"clock by flashes at {rate:.0f} Hz [frames]", TWIN, takes,
+                   float(np.median(away)), float(away.max()), f"{goal:g} at worst",
+                   bool(away.max() <= goal), f"{inside} of {takes}")
+        )  # fmt: skip
+    if asked.keep:
+        figures.save("clocks", "Clock of the fast camera by strobe flashes", kept)
 
 
 if __name__ == "__main__":

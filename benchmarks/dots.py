@@ -18,7 +18,9 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
 import cv2  # noqa: E402
+import figures  # noqa: E402
 import numpy as np  # noqa: E402
+from figures import MACHINE, Figure  # noqa: E402
 
 from lashwave.points.dots import DotSearch, stream_dots  # noqa: E402
 
@@ -40,7 +42,9 @@ def image(rng: np.random.Generator) -> np.ndarray:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--frames", type=int, default=200)
-    count = parser.parse_args().frames
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
+    asked = parser.parse_args()
+    count = asked.frames
     cv2.setNumThreads(1)
     rng = np.random.default_rng(0)
     images = [image(rng) for _ in range(KEPT)]
@@ -54,7 +58,14 @@ def main() -> None:
     print(f"{count / work:.0f} images/s by processor time, {1e3 * work / count:.2f} ms an image")
     tracemalloc.start()
     sum(len(d.frame) for d in stream_dots((images[k % KEPT] for k in range(64)), how))
-    print(f"{tracemalloc.get_traced_memory()[1] / 1e6:.1f} MB held at most beside the images")
+    held = tracemalloc.get_traced_memory()[1] / 1e6
+    print(f"{held:.1f} MB held at most beside the images")
+    if asked.keep:
+        figures.save("dots", "Dots at 1280 x 1024 with 40 dots", [
+            Figure("images a second of CPU", MACHINE, count, count / work, goal="1500",
+                   met=count / work >= 1500),
+            Figure("memory held beside the images [MB]", MACHINE, count, held),
+        ])  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -13,7 +13,9 @@ import resource
 import time
 from dataclasses import replace
 
+import figures
 import numpy as np
+from figures import MACHINE, Figure
 
 from lashwave.quantities.trial import Trial
 from lashwave.twin.bench import observe, simulate_path
@@ -53,6 +55,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, default=3)
     parser.add_argument("--seconds", type=float, default=4.0, help="of the long record")
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     args = parser.parse_args()
     trial = long_swing(args.seed, args.seconds)
     cost(first(trial, 0.2))  # compiles
@@ -62,6 +65,13 @@ def main() -> None:
     print(f"{args.seconds / 4:g} s: {short:.1f} s of CPU, {few} times")
     print(f"{args.seconds:g} s: {whole:.1f} s of CPU, {many} times; memory {memory} MB")
     print(f"ratio {whole / short:.2f} (goal 4.6 at most)")
+    if args.keep:
+        figures.save("duration", "Cost of a longer record", [
+            Figure("CPU time of four times the duration, ratio", MACHINE, 1, whole / short,
+                   goal="4.6", met=whole / short <= 4.6),
+            Figure(f"CPU time of {args.seconds:g} s [s]", MACHINE, 1, whole),
+            Figure(f"memory of {args.seconds:g} s [MB]", MACHINE, 1, float(memory)),
+        ])  # fmt: skip
 
 
 if __name__ == "__main__":

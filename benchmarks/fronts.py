@@ -20,7 +20,9 @@ from pathlib import Path
 from typing import Any
 
 import cv2
+import figures
 import numpy as np
+from figures import TWIN, Figure
 from front_scores import births, points_against, print_report
 
 from lashwave import twin
@@ -54,6 +56,7 @@ def arguments() -> argparse.Namespace:
         type=Path,
         help="keep throws and what was found in them here, to fit their births again",
     )
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     parser.add_argument("--draw", type=Path, help="folder for overlays of the rendered frames")
     parser.add_argument("--real", type=Path, metavar="OUT.png", help="draw the real frames, only")
     return parser.parse_args()
@@ -192,7 +195,26 @@ def main() -> None:
             with kept.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(records[seed]) + "\n")
     asked = range(args.first, args.first + args.count)
-    print_report([records[seed] for seed in asked])
+    found = [records[seed] for seed in asked]
+    print_report(found)
+    if args.keep:
+        figures.save("fronts", "Fronts in rendered frames, births by draws", front_figures(found))
+
+
+def front_figures(records: list[dict[str, Any]]) -> list[Figure]:
+    """Births by draws about a disturbed motion, for the docs."""
+    rows = [r["births"]["draws"] for r in records if "time" in r["births"].get("draws", {})]
+    if not rows:
+        return []
+    time = np.abs([1e6 * r["time"][0] for r in rows])
+    place = np.abs([1e3 * r["place_off"] for r in rows])
+    held = sum(r["time"][2] <= 0.0 <= r["time"][3] for r in rows)
+    return [
+        Figure("time of a front's birth [us]", TWIN, len(rows), float(np.median(time)),
+               float(time.max()), "30", bool(np.median(time) <= 30), f"{held} of {len(rows)}"),
+        Figure("place of a front's birth [mm]", TWIN, len(rows), float(np.median(place)),
+               float(place.max()), "30", bool(np.median(place) <= 30)),
+    ]  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -14,7 +14,9 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import figures
 import numpy as np
+from figures import TWIN, Figure
 
 from lashwave.points.relabel import label_markers, repair
 from lashwave.quantities.sightings import Markers
@@ -89,6 +91,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=100)
     parser.add_argument("--count", type=int, default=20)
     parser.add_argument("--out", type=Path, default=Path("out/labels"))
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     asked = parser.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
     for seed in range(asked.first, asked.first + asked.count):
@@ -102,6 +105,15 @@ def main() -> None:
     wrong = sum(row["labelled wrong"] for row in rows)
     share = sum(row["labelled"] for row in rows) / sum(row["true"] for row in rows)
     print(f"{len(rows)} trials: {wrong} wrong labels, {100 * share:.0f} % of true points labelled")
+    if asked.keep:
+        each = 100 * np.array([row["labelled"] / row["true"] for row in rows])
+        off = np.array([row["labelled wrong"] for row in rows], dtype=float)
+        figures.save("labels", "Labels of unlabelled points, 10 % ghosts", [
+            Figure("wrong labels a trial", TWIN, len(rows), float(np.median(off)),
+                   float(off.max()), "0", not wrong),
+            Figure("true points labelled [%]", TWIN, len(rows), float(np.median(each)),
+                   float(each.min())),
+        ])  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -14,6 +14,9 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import figures
+from figures import MACHINE, Figure
+
 from tests.workbench.pages import trials
 from tests.workbench.pages.conftest import CHROMIUM, FLAGS, Server, bench, until
 
@@ -70,7 +73,9 @@ def say(what: str, found: dict[str, float]) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--frames", type=int, default=FRAMES)
-    frames = parser.parse_args().frames
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
+    asked = parser.parse_args()
+    frames = asked.frames
     if not CHROMIUM.exists():
         print(f"no Chromium at {CHROMIUM}; install it or name it in LASHWAVE_CHROMIUM")
         return
@@ -88,9 +93,23 @@ def main() -> None:
         page.wait_for_selector("[data-view=line] canvas.sheet")
         times, stations = bench(page, "[bench.motion.times, bench.motion.stations]")
         print(f"motion of {times} times at {stations} stations, film of {frames} frames")
-        say("time line, whole record", scrub(page, "timeline", (0.0, 0.6)))
-        say("speed map, film's span", scrub(page, "speed", (0.418, 0.418 + frames / trials.RATE)))
-        say("playing the film", play(page))
+        moved = {
+            "time line, whole record": scrub(page, "timeline", (0.0, 0.6)),
+            "speed map, film's span": scrub(page, "speed", (0.418, 0.418 + frames / trials.RATE)),
+            "playing the film": play(page),
+        }
+        for what, found in moved.items():
+            say(what, found)
+        if asked.keep:
+            first = statistics.median(opened[1:])
+            kept = [Figure("first view [s]", MACHINE, OPENED, first, max(opened), "1.5",
+                           first <= 1.5)]  # fmt: skip
+            kept += [
+                Figure(f"{what}: script of a frame at the 95th percentile [ms]", MACHINE,
+                       int(found["frames"]), found["p95"], found["worst"], "4", found["p95"] <= 4)
+                for what, found in moved.items()
+            ]  # fmt: skip
+            figures.save("pages", "The pages, software drawing", kept)
         browser.close()
         server.stop()
 

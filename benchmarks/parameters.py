@@ -18,7 +18,9 @@ import time
 from pathlib import Path
 from typing import Any
 
+import figures
 import numpy as np
+from figures import ENGINE, TWIN, Figure
 from score import band
 
 from lashwave import twin
@@ -33,11 +35,12 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--first", type=int, default=40, help="first seed")
     parser.add_argument("--count", type=int, default=40)
-    parser.add_argument("--kind", choices=("throw", "swing"), default="throw")
+    parser.add_argument("--kind", choices=("throw", "wide", "swing"), default="throw")
     parser.add_argument("--engine", action="store_true", help="truth of the independent engine")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/parameters"))
     parser.add_argument("--figure", type=Path, help="draw estimates against truths here (SVG)")
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     return parser.parse_args()
 
 
@@ -193,6 +196,27 @@ def main() -> None:
         report(rows)
     if args.figure and rows:
         draw(rows, args.figure)
+    if args.keep and rows:
+        name = "parameters-" + ("engine-" if args.engine else "") + args.kind
+        truth = ENGINE if args.engine else TWIN
+        figures.save(name, f"Scales of the law: {args.kind}", kept_figures(rows, truth))
+
+
+def kept_figures(rows: dict[str, list[dict[str, float]]], truth: str) -> list[Figure]:
+    """Errors of the logarithms beside the spread of the truths, for the docs."""
+    kept = []
+    for name, found in rows.items():
+        off = np.abs([r["value"] - r["truth"] for r in found])
+        true = np.array([r["truth"] for r in found])
+        inside = sum(r["low"] <= r["truth"] <= r["high"] for r in found)
+        low, high = band(len(found))
+        spread = float(np.sqrt((true**2).mean()))
+        kept.append(
+            Figure(f"{name}, logarithm", truth, len(found), float(np.median(off)),
+                   float(off.max()), holds=f"{inside} of {len(found)} [{low}, {high}]",
+                   spread=spread)
+        )  # fmt: skip
+    return kept
 
 
 if __name__ == "__main__":

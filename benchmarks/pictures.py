@@ -22,7 +22,9 @@ import time
 from pathlib import Path
 from typing import Any
 
+import figures
 import numpy as np
+from figures import TWIN, Figure
 from score import motion_scores
 
 from lashwave import twin
@@ -50,6 +52,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--frames", type=int, default=120, help="of the fast camera's film")
     parser.add_argument("--stop", choices=STAGES, default=STAGES[-1], help="last stage to run")
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
     return parser.parse_args()
 
@@ -221,14 +224,60 @@ def print_trial(folder: Path) -> None:
         print_fits(facts, known)
 
 
+def kept_figures(folders: list[Path]) -> list[Figure]:
+    """Errors from pictures over those from perfect points, and births, for the docs."""
+    stages: list[dict[str, Any]] = []
+    for folder in folders:
+        files = {stage: folder / f"{stage}.json" for stage in STAGES}
+        if all(file.exists() for file in files.values()):
+            stages.append({s: json.loads(f.read_text(encoding="utf-8")) for s, f in files.items()})
+    whole = [s for s in stages if "refused" not in s["points"] and "refused" not in s["pictures"]]
+    wrong = [float(s["sightings"]["labels"]["wrong"]) for s in stages]
+    rows = [
+        Figure("trials refused", TWIN, len(stages), float(len(stages) - len(whole)), goal="0",
+               met=len(whole) == len(stages)),
+        Figure("wrong labels a trial", TWIN, len(stages), float(np.median(wrong)), max(wrong), "0",
+               not any(wrong)),
+    ]  # fmt: skip
+    for part in PARTS:
+        ratio = np.array([s["pictures"][part] / s["points"][part] for s in whole])
+        rows.append(
+            Figure(f"position, {part.replace('_', ', ')}: error over that from perfect points",
+                   TWIN, len(whole), float(np.median(ratio)), float(ratio.max()),
+                   "1.5 in 9 of 10", bool(np.quantile(ratio, 0.9) <= 1.5))
+        )  # fmt: skip
+    for name, words, scale in (
+        ("peak_tip_speed", "peak tip speed [m/s]", 1.0),
+        (f"clock_offset:{CAMERA}", "clock offset of the camera [us]", 1e6),
+    ):
+        pairs = [s["pictures"][name] for s in whole if name in s["pictures"]]
+        off = scale * np.abs([value - right for value, right, _ in pairs])
+        inside = sum(abs(value - right) <= 1.96 * sd for value, right, sd in pairs)
+        rows.append(Figure(words, TWIN, len(pairs), float(np.median(off)), float(off.max()),
+                           holds=f"{inside} of {len(pairs)}"))  # fmt: skip
+    born = [
+        1e6 * abs(s["pictures"][f"front_birth_time:{CAMERA}"][0] - s["sightings"]["birth"]["time"])
+        for s in whole
+        if s["sightings"]["birth"] and s["pictures"].get(f"front_birth_time:{CAMERA}", [None])[0]
+    ]
+    if born:
+        rows.append(Figure("time of a front's birth [us]", TWIN, len(born), float(np.median(born)),
+                           max(born), "30", bool(np.median(born) <= 30)))  # fmt: skip
+    return rows
+
+
 def main() -> None:
     args = arguments()
+    folders = []
     for seed in range(args.first, args.first + args.count):
         name = f"pictures-{seed}" + (f"-{args.camera_rate:g}" if args.camera_rate else "")
         folder = args.cache / name
         if not args.report:
             carry_out(seed, args, folder)
         print_trial(folder)
+        folders.append(folder)
+    if args.keep:
+        figures.save("pictures", "From pictures and sound to the motion", kept_figures(folders))
 
 
 if __name__ == "__main__":

@@ -20,6 +20,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmarks import figures
+from benchmarks.figures import MACHINE, TWIN, Figure
 from lashwave import twin
 from lashwave.points.background import Background, background, darkness
 from lashwave.points.strobe import brightness, find_flashes
@@ -171,8 +173,9 @@ def whip(frame: float) -> np.ndarray | None:
     return bend(np.array([-20.0, 120.0 + 0.5 * frame]), np.array([0.5 * tip[0], 40.0 + frame]), tip)
 
 
-def painted_table() -> None:
+def painted_table(keep: bool) -> None:
     """Print the table of painted frames."""
+    kept = []
     print("noise [levels]  tips  bias [px]  rms [px]  rms / sd   tip [frames/s]  strobe [frames/s]")
     for noise in (2.0, 6.0, 17.0):
         painted = Painted(
@@ -199,6 +202,15 @@ def painted_table() -> None:
             f"{noise:14.0f} {found.frame.size:5d} {bias:10.3f} {rms:9.3f} {ratio:9.2f}"
             f" {speed:16.0f} {strobe:18.0f}"
         )
+        kept.append(
+            Figure(f"tip in painted frames, noise {noise:.0f} levels, RMS [px]", TWIN,
+                   found.frame.size, float(rms), beside=f"{ratio:.2f} of the stated sd")
+        )  # fmt: skip
+        kept.append(Figure(f"tip, frames a second of CPU, noise {noise:.0f} levels", MACHINE,
+                           COUNT, speed, goal="200", met=speed >= 200))  # fmt: skip
+    if keep:
+        title = f"Tip in pictures of {SIZE} px"
+        figures.save("tip", title, kept, typed="python -m benchmarks.tip --keep")
 
 
 def arguments() -> argparse.Namespace:
@@ -208,6 +220,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--count", type=int, default=4)
     parser.add_argument("--frames", type=int, default=120, help="of each film, about the peak")
     parser.add_argument("--every", action="store_true", help="print each tip")
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
     return parser.parse_args()
 
@@ -218,7 +231,7 @@ def main() -> None:
     if args.films:
         films(args.first, args.count, args.frames, args.cache, args.every)
     else:
-        painted_table()
+        painted_table(args.keep)
 
 
 if __name__ == "__main__":

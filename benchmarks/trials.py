@@ -16,12 +16,16 @@ import time
 from pathlib import Path
 from typing import Any
 
+import figures
 import numpy as np
+import trial_figures
 from score import answer_scores, band, closure, motion_scores, naive_peaks, true_damping
 
 from lashwave import twin
 from lashwave.twin.views import Wishes
 
+FLAGS = ("engine", "no_camera", "second_view", "flashes", "lost_third", "no_stiffness")
+AMOUNTS = ("ghosts", "missing", "swaps", "clock_wrong")
 GOALS = {"rms_seen": 1e-3, "rms_lost": 4e-3, "rms_peak_lost": 8e-3}
 
 
@@ -30,7 +34,7 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--kind", choices=("throw", "swing", "held"), default="throw")
+    parser.add_argument("--kind", choices=("throw", "wide", "swing", "held"), default="throw")
     parser.add_argument("--no-camera", action="store_true")
     parser.add_argument("--second-view", action="store_true")
     parser.add_argument("--flashes", action="store_true")
@@ -43,15 +47,16 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--engine", action="store_true", help="truth of the independent engine")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     return parser.parse_args()
 
 
 def name_of(args: argparse.Namespace) -> str:
     """One word a setting, for the cache's file name."""
     words = ["blind" if args.engine else "twin", args.kind]
-    for flag in ("no_camera", "second_view", "flashes", "lost_third", "no_stiffness"):
+    for flag in FLAGS[1:]:
         words += [flag] if getattr(args, flag) else []
-    for option in ("ghosts", "missing", "swaps", "clock_wrong"):
+    for option in AMOUNTS:
         words += [f"{option}{getattr(args, option):g}"] if getattr(args, option) else []
     return "-".join(words)
 
@@ -81,6 +86,7 @@ def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     from lashwave.workbench.pipeline import reconstruct_trial
 
     record: dict[str, Any] = {"seed": seed}
+    record |= {"commit": figures.commit(), "machine": figures.machine()}
     begun = time.time()
     try:
         trial, truth = make(args, seed)
@@ -225,7 +231,25 @@ def main() -> None:
             if record["motion"].get(name)
         }
         print(f"seed {seed}: {short}", flush=True)
-    print_report([records[seed] for seed in sorted(records)], name_of(args))
+    found = [records[seed] for seed in sorted(records)]
+    print_report(found, name_of(args))
+    if args.keep and found:
+        keep(args, found)
+
+
+def keep(args: argparse.Namespace, records: list[dict[str, Any]]) -> None:
+    """Keep the figures for the docs, under the command that makes all these records."""
+    name = name_of(args).replace("blind", "engine")
+    rows, notes = trial_figures.figures(records, args.engine)
+    seeds = [record["seed"] for record in records]
+    words = [f"--{flag.replace('_', '-')}" for flag in FLAGS if getattr(args, flag)]
+    words += [f"--{o.replace('_', '-')} {getattr(args, o):g}" for o in AMOUNTS if getattr(args, o)]
+    typed = f"python benchmarks/trials.py --kind {args.kind} {' '.join(words)} --first {min(seeds)}"
+    typed = " ".join(f"{typed} --count {max(seeds) + 1 - min(seeds)} --keep".split())
+    last = max(records, key=lambda record: record["seed"])
+    at = (last.get("commit", figures.commit()), last.get("machine", figures.machine()))
+    title = f"Whole trials: {' '.join([args.kind, *words]).replace('--', '')}"
+    figures.save(name, title, rows, notes, measured_at=at, typed=typed)
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ import numpy as np
 
 from lashwave.mechanics.air import medium
 from lashwave.twin.bench import observe
-from lashwave.twin.throws import DRAWS
+from lashwave.twin.scenes import DRAWS
 from lashwave.twin.truth import Path
 from lashwave.twin.views import Wishes
 

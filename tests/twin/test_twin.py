@@ -14,7 +14,8 @@ from lashwave import twin
 from lashwave.instruments.camera import project
 from lashwave.instruments.clock import flash_bound, frame_time
 from lashwave.twin.hands import Stroke, ease
-from lashwave.twin.throws import DRAWS, chain_of, draw_throw
+from lashwave.twin.scenes import DRAWS
+from lashwave.twin.throws import chain_of, draw_throw
 from lashwave.twin.truth import Path, answers, node_tension, output_times
 from lashwave.twin.views import Wishes
 

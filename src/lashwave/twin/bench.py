@@ -9,7 +9,8 @@ from lashwave.mechanics.air import medium
 from lashwave.quantities.constants import TRIAL_GRAVITY
 from lashwave.quantities.trial import Trial
 from lashwave.twin.scene import Scene
-from lashwave.twin.throws import DRAWS, FEWEST_LINKS, FINE, SWUNG, chain_of, run
+from lashwave.twin.scenes import DRAWS
+from lashwave.twin.throws import FEWEST_LINKS, FINE, SWUNG, chain_of, run
 from lashwave.twin.truth import (
     Path,
     Truth,
@@ -94,7 +95,8 @@ def make(
 
     Parameters
     ----------
-    kind : "throw" (cracks), "swing" (never does), or "held" (both ends driven, no camera).
+    kind : "throw" (cracks), "wide" (so does it; line, hand and law unlike what is stated), "swing"
+        (never does), or "held" (both ends driven, no camera).
     second_view : a second camera at 40 to 60 degrees; both then run at 25 kHz.
     ghosts : share of marker samples at false places, and as many points with no label.
     missing : share of marker samples lost at random. swaps : stretches with exchanged labels.

@@ -24,7 +24,7 @@ HELD_LINK = 0.05
 """Length of the rigid far end of a held line [m]."""
 
 
-def _wobble(rng: np.random.Generator, x: Array, size: float) -> Array:
+def wobble(rng: np.random.Generator, x: Array, size: float) -> Array:
     """A smooth random factor near 1 along x in 0 ... 1: five waves of falling weight."""
     waves = np.arange(1, 6)
     weight = rng.normal(0.0, 1.0, 5) / waves
@@ -42,8 +42,8 @@ def _true_line(rng: np.random.Generator, kind: str) -> Line:
     else:
         butt = rng.uniform(0.03, 0.1)
         tip, power = butt * rng.uniform(0.1, 1.0), rng.uniform(0.8, 1.5)
-    density = (tip + (butt - tip) * (1 - x) ** power) * _wobble(rng, x, 0.03)
-    diameter = np.sqrt(4 * density / (np.pi * rng.uniform(700, 1000))) * _wobble(rng, x, 0.02)
+    density = (tip + (butt - tip) * (1 - x) ** power) * wobble(rng, x, 0.03)
+    diameter = np.sqrt(4 * density / (np.pi * rng.uniform(700, 1000))) * wobble(rng, x, 0.02)
     grade = rng.uniform(0.005, 0.01) * (diameter / diameter[-1]) ** rng.uniform(0.4, 0.8)
     if kind != "throw":
         grade = rng.uniform(0.003, 0.02) * np.ones_like(x)
@@ -55,7 +55,7 @@ def _true_line(rng: np.random.Generator, kind: str) -> Line:
         station=station,
         diameter=diameter,
         linear_density=density,
-        bending_stiffness=density * grade * _wobble(rng, x, 0.05),
+        bending_stiffness=density * grade * wobble(rng, x, 0.05),
         handle_length=handle,
         ends="held" if kind == "held" else "free",
         tuft=tuft,
@@ -109,7 +109,7 @@ def draw_lash(rng: np.random.Generator, kind: str, stiffness: bool = True) -> La
 
     stiffness : whether the table has its column of bending stiffness.
     """
-    return _equip(rng, _true_line(rng, kind), stiffness)
+    return equip(rng, _true_line(rng, kind), stiffness)
 
 
 def vary_lash(mother: np.random.Generator, rng: np.random.Generator, stiffness: bool) -> Lash:
@@ -117,9 +117,9 @@ def vary_lash(mother: np.random.Generator, rng: np.random.Generator, stiffness: 
     line = _true_line(mother, "throw")
     x = line.station / line.length
     longer = float(np.clip(rng.uniform(0.9, 1.1), 1.5 / line.length, 3.2 / line.length))
-    heavier = rng.uniform(0.85, 1.2) * _wobble(rng, x, 0.02)
-    thicker = np.sqrt(heavier) * _wobble(rng, x, 0.02)
-    stiffer = heavier * rng.uniform(0.85, 1.25) * _wobble(rng, x, 0.03)
+    heavier = rng.uniform(0.85, 1.2) * wobble(rng, x, 0.02)
+    thicker = np.sqrt(heavier) * wobble(rng, x, 0.02)
+    stiffer = heavier * rng.uniform(0.85, 1.25) * wobble(rng, x, 0.03)
     assert line.bending_stiffness is not None
     sister = replace(
         line,
@@ -129,10 +129,10 @@ def vary_lash(mother: np.random.Generator, rng: np.random.Generator, stiffness: 
         bending_stiffness=line.bending_stiffness * stiffer,
         handle_length=line.handle_length * longer,
     )
-    return _equip(rng, sister, stiffness)
+    return equip(rng, sister, stiffness)
 
 
-def _equip(rng: np.random.Generator, true: Line, stiffness: bool) -> Lash:
+def equip(rng: np.random.Generator, true: Line, stiffness: bool) -> Lash:
     """Measure a line and put markers on it."""
     stated = _measured(rng, true, stiffness)
     station_sd = 1e-3

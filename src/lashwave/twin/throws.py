@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -97,7 +98,7 @@ def _law(rng: np.random.Generator) -> Law:
     )
 
 
-def _air(rng: np.random.Generator) -> Air:
+def draw_air(rng: np.random.Generator) -> Air:
     return Air(
         temperature=float(np.round(rng.uniform(288.15, 298.15), 2)),
         pressure=float(np.round(rng.uniform(98e3, 103e3), -2)),
@@ -132,9 +133,9 @@ def try_out(scene: Scene, spacing: Spacing = FINE, rtol: float = 1e-3) -> Triall
     )
 
 
-def good(found: Trialled) -> bool:
+def good(found: Trialled, mach: tuple[float, float] = MACH) -> bool:
     """Whether a throw belongs to the family: a crack, in time, by a fold the line can resolve."""
-    reached = MACH[0] + 0.02 <= found.mach <= MACH[1] - 0.05
+    reached = mach[0] + 0.02 <= found.mach <= mach[1] - 0.05
     return reached and EARLIEST < found.time < LONGEST and found.radius > SHARPEST
 
 
@@ -144,27 +145,62 @@ def draw_throw(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Sc
     A mother is drawn, then varied in line, law, hand and tempo until the tip is as fast as the
     seed asks. What the first seeds came to is kept in `chosen`, so that they need no search.
     """
-    if seed in CHOSEN:
-        attempt, tempo, peak = CHOSEN[seed]
+
+    def make(attempt: int, tempo: float, peak: float | None = None) -> Scene:
         return _throw(seed, attempt, tempo, stiffness, peak)
+
+    if seed in CHOSEN:
+        return make(*CHOSEN[seed])
     aim = np.random.default_rng([seed, 5]).uniform(*MACH)
-    for attempt in range(TRIES):
+    return search(make, Sought(aim), TRIES, spacing, f"seed {seed}")
+
+
+class Sought(NamedTuple):
+    """How fast a throw's tip must be."""
+
+    aim: float
+    """Peak tip Mach number that is asked for."""
+    near: float = NEAR_AIM
+    """How near it must come, as a ratio's logarithm."""
+    mach: tuple[float, float] = MACH
+    """The least and the greatest that will do."""
+    hopeless: tuple[float, float] = (0.5, 2.5)
+    """An attempt slower or faster than this is given up: no tempo would mend it."""
+
+
+def search(
+    make: Callable[..., Scene], sought: Sought, tries: int, spacing: Spacing, name: str
+) -> Scene:
+    """The first attempt that cracks as fast as is asked for, its tempo set by trial.
+
+    Parameters
+    ----------
+    make : gives the scene of an attempt, a tempo and, once known, the time of the peak [s].
+    tries : attempts before it is given up. name : of the throw, for the message.
+
+    Raises
+    ------
+    SimulationError
+        Where no attempt will do.
+    """
+    aim, mach, (slow, fast) = sought.aim, sought.mach, sought.hopeless
+    for attempt in range(tries):
         tempo = 1.0
         for _ in range(4):
-            scene = _throw(seed, attempt, tempo, stiffness)
+            scene = make(attempt, tempo)
             try:
                 found = try_out(scene, ROUGH)
-                if good(found) and spacing != ROUGH:
+                if good(found, mach) and spacing != ROUGH:
                     found = try_out(scene, spacing)
             except SimulationError:
                 break
-            if good(found) and abs(np.log(found.mach / aim)) < NEAR_AIM:
-                return _throw(seed, attempt, tempo, stiffness, found.time)
-            if not 0.5 < found.mach < 2.5 or found.radius < 0.7 * SHARPEST:
+            if good(found, mach) and abs(np.log(found.mach / aim)) < sought.near:
+                return make(attempt, tempo, found.time)
+            if not slow < found.mach < fast or found.radius < 0.7 * SHARPEST:
                 break
             # The path of a line without weight scales with the tempo, and its speeds with it.
             tempo = float(np.clip(round(tempo * aim / found.mach, 3), 0.6, 2.2))
-    raise SimulationError(f"no throw of seed {seed} cracked in {TRIES} tries; take another seed")
+    raise SimulationError(f"no throw of {name} cracked in {tries} tries; take another seed")
 
 
 def _throw(
@@ -177,7 +213,7 @@ def _throw(
     rng = np.random.default_rng([seed, 4, attempt])
     mother, strokes, own = MOTHERS[int(rng.integers(len(MOTHERS)))]
     lash = vary_lash(np.random.default_rng([mother, 1]), rng, stiffness)
-    law, air = _law(rng), _air(rng)
+    law, air = _law(rng), draw_air(rng)
     path = draw_throw_path(np.random.default_rng([mother, 4, strokes])).varied(rng)
     path = path.faster(own * tempo)
     # The marker record should not begin with the first stroke, nor last under half a second.
@@ -191,7 +227,7 @@ def draw_swing(seed: int, stiffness: bool = True) -> Scene:
     """A swing of 0.8 to 1.5 s that never cracks."""
     rng = np.random.default_rng([seed, 2])
     lash = draw_lash(rng, "swing", stiffness)
-    law, air, duration = _law(rng), _air(rng), float(rng.uniform(0.8, 1.5))
+    law, air, duration = _law(rng), draw_air(rng), float(rng.uniform(0.8, 1.5))
     return Scene("swing", seed, lash, draw_swing_grip(rng, duration), None, law, air, duration)
 
 
@@ -199,9 +235,6 @@ def draw_held(seed: int, stiffness: bool = True) -> Scene:
     """A line held and shaken at both ends for 0.8 to 1.5 s."""
     rng = np.random.default_rng([seed, 3])
     lash = draw_lash(rng, "held", stiffness)
-    law, air, duration = _law(rng), _air(rng), float(rng.uniform(0.8, 1.5))
+    law, air, duration = _law(rng), draw_air(rng), float(rng.uniform(0.8, 1.5))
     near, far = draw_held_grips(rng, lash.true.length, duration)
     return Scene("held", seed, lash, near, far, law, air, duration)
-
-
-DRAWS = {"throw": draw_throw, "swing": draw_swing, "held": draw_held}

@@ -212,8 +212,11 @@ def simulate(
     /,
     *,
     kind: Annotated[
-        Literal["throw", "swing", "held"],
-        Parameter(help="A throw that cracks, a swing that does not, or both ends held."),
+        Literal["throw", "wide", "swing", "held"],
+        Parameter(
+            help="A throw that cracks; a wide one, whose drag and damping are far from what is "
+            "stated; a swing that does not crack; or both ends held."
+        ),
     ] = "throw",
     seed: Seed = 0,
     no_camera: Annotated[bool, _flag("Markers only.")] = False,
