@@ -16,13 +16,14 @@ KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat 
 # One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
 WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
 
-.PHONY: help demo test lint validate bench docs lock clean
+.PHONY: help demo test lint validate bench figures docs lock clean
 
 help:
 	@echo "make demo      install, then reconstruct an example trial into out/demo"
 	@echo "make test      lint, type check and the quick tests"
 	@echo "make validate  the long tests"
 	@echo "make bench     the benchmarks, each printing its figures"
+	@echo "make figures   docs/figures.md and the README's table, from figures that were kept"
 	@echo "make docs      the documentation as pages, in docs/_build/html"
 	@echo "make lock      renew requirements.lock"
 	@echo "make clean     remove the environment and everything built"
@@ -58,6 +59,10 @@ bench: $(STAMP)
 	$(UV) --constraint requirements.lock --editable '.[bench]'
 	@for name in $(BENCHES); do echo "== $$name"; \
 	  PYTHONPATH=.:benchmarks $(PY) benchmarks/$$name.py || exit 1; done
+
+# docs/figures.md and the README's table, from what the benchmarks kept.
+figures: $(STAMP)
+	$(PY) benchmarks/figures.py
 
 docs: $(STAMP)
 	$(PY) -m sphinx -W --keep-going -q -b html docs docs/_build/html

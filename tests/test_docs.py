@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 import subprocess
+import sys
 import tomllib
 from contextlib import redirect_stdout
 from functools import cache
@@ -157,3 +158,21 @@ def test_no_file_names_a_registry() -> None:
         if path.is_file() and path != Path(__file__):
             text = path.read_text(encoding="utf-8", errors="ignore")
             assert address.search(text) is None, name
+
+
+def test_figures_are_as_the_benchmarks_kept_them() -> None:
+    """docs/figures.md and the README's table are written by a command, never by hand."""
+    script = ROOT / "benchmarks" / "figures.py"
+    checked = subprocess.run(
+        [sys.executable, str(script), "--check"], capture_output=True, text=True, check=False
+    )
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+
+
+def test_the_readme_shows_a_dozen_figures_at_most() -> None:
+    """A table that can be read, each row with what it is held against."""
+    shown = README.split("<!-- figures: begin -->")[1].split("<!-- figures: end -->")[0]
+    rows = [row for row in shown.splitlines() if row.startswith("|")][2:]
+    assert 0 < len(rows) <= 12
+    for row in rows:
+        assert row.split("|")[2].strip(), row
