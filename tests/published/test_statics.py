@@ -8,10 +8,12 @@ droop test at 41.5 deg, ASTM D1388 option A (c = l / 2), exact q = 8.00420.
 import numpy as np
 import pytest
 
-from lashwave.mechanics.droop import droop_curve, stiffness_column, weight_number
+from lashwave.mechanics.droop import droop_curve, weight_number
 from lashwave.mechanics.grip import fixed
+from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.rest import rest_shape
 from lashwave.quantities.line import Droop, Line
+from lashwave.quantities.stiffness import Source
 
 G = 9.80665
 ALONG = (1.0, 0.0, 0.0)
@@ -77,7 +79,7 @@ def test_stiffness_comes_back_from_the_droop_of_a_simulated_piece(lines) -> None
     s = np.array([0.0, 2.0])
     droop = Droop(1.2, overhang, float(-tip[2]), None, 1e-3)
     line = Line(s, np.full(2, 2e-3), np.full(2, density), droops=(droop,))
-    value, relative, source = stiffness_column(line)
-    assert value == pytest.approx(stiffness, rel=5e-3)
-    assert "1 droop test" in source
-    assert np.all(relative > 1e-3 / -tip[2])
+    known = known_stiffness(line)
+    assert known.value == pytest.approx(stiffness, rel=5e-3)
+    assert known.source is Source.DROOP and known.tests == 1
+    assert known.log_sd > 1e-3 / -tip[2]

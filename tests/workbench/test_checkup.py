@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lashwave.quantities.line import Droop
 from lashwave.workbench import checkup, health
 from lashwave.workbench.cli import main
 
@@ -116,7 +117,25 @@ def test_a_grip_that_is_not_seen_is_named(trial):
 
 def test_a_guessed_stiffness_is_named(trial):
     soft = replace(trial, line=replace(trial.line, bending_stiffness=None))
-    assert "a guess from the diameter" in texts(soft, "care")
+    assert "guessed from diameter and linear density" in texts(soft, "care")
+    droop = Droop(1.0, 0.08, 0.03, None, 1e-3)
+    tested = replace(trial, line=replace(soft.line, droops=(droop,)))
+    assert "stiffness is from 1 droop test" in texts(tested, "note")
+    assert "stiffness" not in texts(trial, "note") + texts(trial, "care")
+
+
+def test_a_line_that_stretches_is_named_and_a_soft_one_refused(trial):
+    """The line weighs 0.042 kg (trapezoids of 0.04, 0.02, 0.004 kg/m): 0.41 N at its butt."""
+
+    def soft(stiffness):
+        return replace(trial, line=replace(trial.line, axial_stiffness=np.full(3, stiffness)))
+
+    assert "axial_stiffness" not in texts(trial)
+    assert "taken as unstretchable" in texts(soft(1e4), "note")
+    assert "taken as unstretchable" in texts(soft(500.0), "care")
+    assert checkup.inspect(soft(42.0)).fault is None, "0.97 %"
+    fault = checkup.inspect(soft(40.0)).fault
+    assert fault is not None and "1.0% at the grip" in fault.text
 
 
 def camera(trial, **changes):

@@ -25,7 +25,7 @@ from lashwave.mechanics.accounts import kinetic_energy
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.budget import Budget, budget
 from lashwave.mechanics.chain import Chain, build
-from lashwave.mechanics.droop import stiffness_column
+from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.law import Law
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws
@@ -90,7 +90,7 @@ def chain_of(trial: Trial, station: Array) -> Chain:
     on_line = markers.station[np.isfinite(markers.station)]
     size = np.full(on_line.size, markers.diameter)
     mass = np.full(on_line.size, markers.mass)
-    return build(trial.line, station, stiffness_column(trial.line)[0], on_line, mass, size)
+    return build(trial.line, station, known_stiffness(trial.line).value, on_line, mass, size)
 
 
 def law_of(draws: Draws, d: int) -> Law:

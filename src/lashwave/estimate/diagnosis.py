@@ -6,13 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.joint import Joint
-from lashwave.estimate.posterior import moving
+from lashwave.estimate.posterior import moving, tension_of
 from lashwave.estimate.setup import Setup
 from lashwave.mechanics.accounts import hand_power, kinetic_energy
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.law import Law
+from lashwave.mechanics.stretch import TOO_SOFT, elongation, lasting
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import DISTRUSTED, Residuals
+from lashwave.quantities.line import Line
 
 Array = NDArray[np.float64]
 TOO_MANY = 0.08
@@ -99,9 +101,35 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
         found.append("the cost was still falling when the fit stopped: intervals may be too narrow")
     found.extend(joint.doubts)
     found.extend(_clock_warnings(setup, joint))
-    if setup.stiffness_source == "guess":
-        found.append("bending stiffness was neither measured nor stated; it was guessed and fitted")
+    if setup.stiffness.guessed:
+        found.append(
+            "bending stiffness was neither measured nor stated; it was "
+            f"{setup.stiffness.words}, and fitted with the motion"
+        )
+    if setup.trial.line.axial_stiffness is not None:
+        pull = tension_of(setup, joint.path, joint.density, joint.path.node)
+        found.extend(stretch_warnings(setup.trial.line, setup.chain.station, joint.path.time, pull))
     return tuple(found)
+
+
+def stretch_warnings(line: Line, station: Array, time: Array, tension: Array) -> tuple[str, ...]:
+    """How far the fitted pull (K, N) [N] would stretch a line whose axial stiffness is stated.
+
+    Raises NotConvergedError where it is no line that keeps its length.
+    """
+    if line.axial_stiffness is None:
+        return ()
+    longer = elongation(line, station, tension)
+    lasts = lasting(time, longer)
+    if lasts > TOO_SOFT * (line.length - line.handle_length):
+        raise NotConvergedError(
+            f"by its axial_stiffness the fitted pull would stretch the line {1e3 * lasts:.0f} mm; "
+            "lines are taken as unstretchable, and this one is not"
+        )
+    return (
+        f"the line is taken as unstretchable; by its axial_stiffness the fitted pull stretches it "
+        f"by {1e3 * lasts:.2g} mm ({1e3 * float(longer.max()):.2g} mm at the hardest moment)",
+    )
 
 
 def energy_share(setup: Setup, joint: Joint) -> float:

@@ -14,9 +14,10 @@ from lashwave.estimate.options import Options
 from lashwave.estimate.tuft_width import tuft_scale
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import Chain, build, stations
-from lashwave.mechanics.droop import stiffness_column
 from lashwave.mechanics.estim_rows import LAW_NAMES
+from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.law import Law
+from lashwave.quantities.stiffness import Stiffness
 from lashwave.quantities.trial import Trial
 
 Array = NDArray[np.float64]
@@ -64,7 +65,7 @@ class Setup:
     last_link: int
     node_mass: Array
     shared: Shared
-    stiffness_source: str
+    stiffness: Stiffness
     hand_jerk: float = np.inf
     """Density of the hand's jerk [m2/s5]; inf asks nothing of it."""
     notes: tuple[str, ...] = field(default_factory=tuple)
@@ -90,7 +91,7 @@ class Setup:
 def held_scales(setup: Setup) -> tuple[str, ...]:
     """Scales of the law that are not sought along with the path."""
     always = ("damping_time", "drag_tangential")
-    return always if setup.stiffness_source == "guess" else (*always, "stiffness_scale")
+    return always if setup.stiffness.guessed else (*always, "stiffness_scale")
 
 
 HAND_WINDOW, HAND_MARKERS = 0.06, 3
@@ -145,9 +146,11 @@ def set_up(trial: Trial, options: Options) -> Setup:
     cut = _cut(trial, options, anchors)
     if held:
         cut = _rigid_end(cut, float(np.sort(on_line)[-2]))
-    stiffness, sd, source = stiffness_column(line)
+    stiffness = known_stiffness(line)
     mass = np.full(on_line.size, markers.mass)
-    chain = build(line, cut, stiffness, on_line, mass, np.full(on_line.size, markers.diameter))
+    chain = build(
+        line, cut, stiffness.value, on_line, mass, np.full(on_line.size, markers.diameter)
+    )
     links = chain.links
     driven = np.zeros(links + 1, dtype=bool)
     driven[: chain.handle_links + 1] = True
@@ -165,8 +168,8 @@ def set_up(trial: Trial, options: Options) -> Setup:
         first_link=chain.handle_links,
         last_link=links - chain.held_links if held else links,
         node_mass=chain.node_mass,
-        shared=_shared(trial, float(np.mean(sd))),
-        stiffness_source=source,
+        shared=_shared(trial, stiffness.log_sd),
+        stiffness=stiffness,
         hand_jerk=jerk_density(trial),
     )
 

@@ -20,14 +20,6 @@ from lashwave.quantities.line import Droop, Line
 
 Array = NDArray[np.float64]
 
-GUESSED_MODULUS = 3e7
-"""Effective Young's modulus [Pa] of a braided or plaited cord as a solid rod, good to a factor of
-three: its strands slide. Only used where nothing was measured."""
-GUESSED_SD = 1.1
-STATED_SD = 0.1
-"""Relative sd of a stiffness column that states none."""
-BETWEEN_SD, BEYOND_SD = 0.1, 0.3
-"""Relative sd of carrying a stiffness from droop tests to stations between and beyond them."""
 READING_SD = (1e-3, np.radians(1.0))
 """sd of a drop [m] and an angle [rad] that state none."""
 
@@ -115,37 +107,3 @@ def droop_stiffness(
         q, grade = weight_number(angle=droop.angle)
         relative = (droop.drop_sd if stated else READING_SD[1]) / float(droop.angle or 1.0)
     return mean * gravity * length**3 / q, abs(grade) * relative
-
-
-def stiffness_column(line: Line) -> tuple[Array, Array, str]:
-    """Bending stiffness at the rows of a line's table [N m2], relative sd (R,), and where from.
-
-    From the table; else from droop tests, carried along with the fourth power of the diameter;
-    else a guess from the diameter.
-    """
-    if line.bending_stiffness is not None:
-        value = np.asarray(line.bending_stiffness, dtype=float)
-        sd = line.column_sd.get("bending_stiffness")
-        relative = np.full(value.size, STATED_SD) if sd is None else sd / np.maximum(value, 1e-30)
-        return value, np.asarray(relative), "bending stiffness as the line's table states it"
-    area = np.pi / 64 * line.diameter**4
-    if not line.droops:
-        return (
-            GUESSED_MODULUS * area,
-            np.full(area.size, GUESSED_SD),
-            "bending stiffness guessed from the diameter, good to a factor of three: "
-            "neither a column nor a droop test was given",
-        )
-    tests = sorted(line.droops, key=lambda droop: droop.station)
-    at = np.array([droop.station for droop in tests])
-    found = np.array([droop_stiffness(line, droop) for droop in tests])
-    modulus = np.log(found[:, 0] / np.interp(at, line.station, area))
-    sd = np.interp(line.station, at, found[:, 1])
-    outside = (line.station < at[0]) | (line.station > at[-1])
-    away = np.where(outside, BEYOND_SD, BETWEEN_SD)
-    count = f"{len(tests)} droop test" + ("s" if len(tests) > 1 else "")
-    return (
-        area * np.exp(np.interp(line.station, at, modulus)),
-        np.hypot(sd, away),
-        f"bending stiffness from {count}, carried along with the fourth power of the diameter",
-    )

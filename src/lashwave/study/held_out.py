@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
-from lashwave.mechanics.droop import stiffness_column
+from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.motion import interpolate
@@ -49,7 +49,7 @@ def variants(trial: Trial) -> dict[str, Trial]:
 
 def _without_drag(trial: Trial) -> Trial:
     line = trial.line
-    stiffness, *_ = stiffness_column(line)
+    stiffness = known_stiffness(line).value
     tuft = None if line.tuft is None else replace(line.tuft, area=0.0)
     thin = np.full_like(line.station, 1e-9)
     bare = replace(line, diameter=thin, bending_stiffness=stiffness, droops=(), tuft=tuft)

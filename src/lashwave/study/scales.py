@@ -13,10 +13,12 @@ from lashwave.estimate.fusion import solved
 from lashwave.estimate.options import Options
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, Setup, set_up
 from lashwave.estimate.state import State, as_arrays, from_arrays
-from lashwave.mechanics.droop import droop_stiffness, stiffness_column
+from lashwave.mechanics.droop import droop_stiffness
 from lashwave.mechanics.estim_rows import LAW_NAMES
+from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.line import Line
+from lashwave.quantities.stiffness import Source
 from lashwave.quantities.trial import Trial
 from lashwave.study.likelihood import Cross
 from lashwave.study.parameters import Known
@@ -162,12 +164,12 @@ def static_stiffness(line: Line) -> tuple[float, float]:
     test that the stated stiffness itself was made from is not counted again. That the moving line
     may differ from the resting one is added at the end.
     """
-    stated, relative, _ = stiffness_column(line)
-    means, variances = [0.0], [float(np.mean(relative)) ** 2]
-    if line.bending_stiffness is not None:
+    stated = known_stiffness(line)
+    means, variances = [0.0], [stated.log_sd**2]
+    if stated.source is Source.COLUMN:
         for droop in line.droops:
             found, sd = droop_stiffness(line, droop)
-            there = float(np.interp(droop.station, line.station, stated))
+            there = float(np.interp(droop.station, line.station, stated.value))
             means.append(float(np.log(found / there)))
             variances.append(sd**2)
     weight = 1.0 / np.array(variances)

@@ -9,7 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
+from lashwave.mechanics.known_stiffness import known_stiffness
+from lashwave.mechanics.stretch import TOO_SOFT, hanging_strain
 from lashwave.quantities.errors import InputError
+from lashwave.quantities.stiffness import Source
 from lashwave.quantities.trial import Trial
 from lashwave.workbench import console, health
 
@@ -75,11 +78,12 @@ def refuse_unusable(trial: Trial, where: Path | str) -> None:
 def _line_findings(trial: Trial) -> list[Finding]:
     """The table: mass, stiffness source, what outweighs what near the tip."""
     line, found = trial.line, []
-    if line.bending_stiffness is None:
-        source = f"{len(line.droops)} droop tests" if line.droops else "a guess from the diameter"
-        level = "note" if line.droops else "care"
-        text = f"no stiffness column; bending stiffness comes from {source}"
+    stiffness = known_stiffness(line)
+    if stiffness.source is not Source.COLUMN:
+        level = "care" if stiffness.guessed else "note"
+        text = f"no stiffness column: bending stiffness is {stiffness.words}"
         found.append(Finding(level, "line", text))
+    found += _stretch_findings(trial)
     last = line.length - line.handle_length
     near_tip = np.linspace(line.length - 0.1 * last, line.length, 65)
     tip_mass = float(np.trapezoid(np.interp(near_tip, line.station, line.linear_density), near_tip))
@@ -91,6 +95,25 @@ def _line_findings(trial: Trial) -> list[Finding]:
         )
         found.append(Finding("note", "markers", text))
     return found
+
+
+def _stretch_findings(trial: Trial) -> list[Finding]:
+    """The model's line keeps its length: by its stated axial stiffness, may it?"""
+    line = trial.line
+    if line.axial_stiffness is None:
+        return []
+    strain = hanging_strain(line, float(np.linalg.norm(trial.gravity)))
+    stretch = float(np.trapezoid(strain, line.station))
+    own = f"its own weight stretches it by {1e3 * stretch:.2g} mm"
+    if strain.max() > TOO_SOFT:
+        text = (
+            f"axial_stiffness: hanging, {own}, {strain.max():.1%} at the grip; lines are taken as "
+            f"unstretchable, which one softer than {TOO_SOFT:.0%} is not"
+        )
+        return [Finding("fault", "line", text)]
+    level = "note" if stretch < float(np.nanmedian(trial.markers.sd)) else "care"
+    text = f"axial_stiffness: hanging, {own}; it is taken as unstretchable"
+    return [Finding(level, "line", text)]
 
 
 def _marker_findings(trial: Trial, markers: list[health.MarkerHealth]) -> list[Finding]:

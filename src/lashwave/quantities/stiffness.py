@@ -1,0 +1,54 @@
+"""What is known of a line's bending stiffness before it is seen to move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+class Source(Enum):
+    """How a bending stiffness is known."""
+
+    COLUMN = "column"
+    """The line's table states it."""
+    DROOP = "droop"
+    """Static tests of some pieces, carried along the line."""
+    GUESS = "guess"
+    """Nothing was measured: a range from diameter and linear density."""
+
+
+@dataclass(frozen=True)
+class Stiffness:
+    """Bending stiffness along a line, and how well it is known."""
+
+    value: Array
+    """(R,) [N m2] at the rows of the line's table, the most likely."""
+    source: Source
+    log_sd: float
+    """Standard deviation of the logarithm of one factor on the whole of `value`."""
+    tests: int = 0
+    """Droop tests that it was made from."""
+
+    @property
+    def guessed(self) -> bool:
+        """Whether nothing was measured, so that the motion has to tell it."""
+        return self.source is Source.GUESS
+
+    @property
+    def words(self) -> str:
+        """Where it comes from, for people; reads on after "bending stiffness ..."."""
+        if self.source is Source.COLUMN:
+            return "as the line's table states it"
+        if self.source is Source.DROOP:
+            count = "1 droop test" if self.tests == 1 else f"{self.tests} droop tests"
+            return f"from {count}, carried along the line"
+        factor = np.exp(1.959964 * self.log_sd)
+        return (
+            "guessed from diameter and linear density, good to a factor of "
+            f"{factor:.2g} either way (95 %)"
+        )
