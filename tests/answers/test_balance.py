@@ -12,7 +12,7 @@ SCALE = np.exp(0.7 * RNG.standard_normal(2000))
 
 
 def test_a_rest_far_better_known_than_damping_sets_it():
-    # each draw: 0.02 J at the stated damping, while the balance leaves 0.09 J of 1 J
+    # each draw: 0.02 J at the stated damping, while the balance leaves 0.09 J of 1 J, to 0.01 J
     taken = 0.02 * SCALE
     found = taken * balance.factors(np.full(2000, 0.09), taken, 1.0, SCALE)
     spread, middle = np.log(SCALE).std(ddof=1), np.median(np.log(SCALE))
@@ -22,7 +22,7 @@ def test_a_rest_far_better_known_than_damping_sets_it():
 
         def weigh(log_s):
             lost = 0.02 * np.exp(log_s)
-            near = ((0.09 - lost) / balance.BALANCE_SD) ** 2 + ((log_s - middle) / spread) ** 2
+            near = ((0.09 - lost) / 0.01) ** 2 + ((log_s - middle) / spread) ** 2
             return lost**power * np.exp(-0.5 * near)
 
         return integrate.quad(weigh, 0.0, 3.0, epsabs=0.0)[0]

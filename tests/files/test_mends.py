@@ -86,6 +86,48 @@ def test_relabelling_to_a_label_never_seen(place: Path) -> None:
     assert trial.markers.station[j] == 0.9
 
 
+def test_standard_deviations_go_with_the_samples_they_are_of(place: Path) -> None:
+    """M1 is stated to 0.1 mm, M2 to 0.5 mm: exchanged samples keep theirs, a label never seen has
+    the middle of the others'."""
+    text = (place / "trial.toml").read_text().replace('sd = "0.3 mm"\n', "", 1)
+    (place / "trial.toml").write_text(text)
+    rows = [
+        f"{k / 500},M{m},{[0.1, 0.5][m - 1]},0,0,{[1e-4, 5e-4][m - 1]}"
+        for k in range(30)
+        for m in (1, 2)
+    ]
+    head = "time [s],marker,x [m],y [m],z [m],sd [m]\n"
+    (place / "markers.csv").write_text(head + "\n".join(rows))
+    two = {"kind": "relabel-marker", "marker": "M1", "as": "M2", "from": 0.01, "to": 0.018}
+    sd = mended(place, two).markers.sd
+    span = np.zeros(30, bool)
+    span[5:10] = True
+    np.testing.assert_allclose(sd[span], [[5e-4, 1e-4]] * 5)
+    np.testing.assert_allclose(sd[~span], [[1e-4, 5e-4]] * 25)
+    new = mended(place, {"kind": "relabel-marker", "marker": "M2", "as": "M3", "to": "8 ms"})
+    of_m2, of_m3 = (new.markers.sd[:, new.markers.labels.index(n)] for n in ("M2", "M3"))
+    np.testing.assert_allclose(of_m3[:5], 5e-4)  # the samples that were M2's
+    np.testing.assert_allclose(of_m3[5:], 3e-4)
+    np.testing.assert_allclose(of_m2[:5], 3e-4)
+
+
+def test_a_clocks_deviation_is_the_one_given_or_stays(place: Path) -> None:
+    before = read_trial_plain(place).cameras[0].clock
+    offset = {"kind": "clock-offset", "camera": "tip-view", "offset": "3 ms"}
+    stays = mended(place, offset).cameras[0].clock
+    given = mended(place, offset | {"offset_sd": "20 us"}).cameras[0].clock
+    assert (stays.offset, stays.offset_sd) == (3e-3, before.offset_sd)
+    assert (given.offset, given.offset_sd) == (3e-3, pytest.approx(2e-5))
+    assert stays.offset_sd != given.offset_sd
+
+
+def test_a_corrected_points_deviation_is_its_own(place: Path) -> None:
+    point = {"kind": "correct-point", "camera": "tip-view", "feature": "tip", "u": 1.0, "v": 2.0}
+    (camera,) = mended(place, point | {"frame": 3, "sd": 2.0}, point | {"frame": 6}).cameras
+    assert camera.point_sd.tolist() == [0.4, 0.4, 0.4, 2.0, 0.4, 0.4, 0.4, 0.4, 0.4, 0.4]
+    assert camera.uv[3].tolist() == camera.uv[6].tolist() == [1.0, 2.0]
+
+
 def test_points_are_corrected_added_and_set_aside(place: Path) -> None:
     trial = mended(
         place,

@@ -34,6 +34,14 @@ ROUNDING = 1e-14
         (0.2, "length", 0.2),
         (3, "mass", 3.0),
         ("5e-1 us", "time", 5e-7),
+        ("200 tex", "linear density", 2e-4),  # tex is grams a kilometre, ISO 1144
+        ("1.5 g/km", "linear density", 1.5e-6),
+        ("20000 fps", "frequency", 2e4),  # pictures a second
+        ("12 px", "pixel", 12.0),
+        ("12.5 pixel", "pixel", 12.5),
+        ("5 ppm", "ratio", 5e-6),
+        ("0.4", "ratio", 0.4),
+        ("300 celsius", "temperature", 573.15),
     ],
 )
 def test_quantities(text: object, dimension: str, value: float) -> None:
@@ -67,6 +75,35 @@ def test_what_is_no_quantity_is_refused_at_once(text: object, dimension: str) ->
     assert time.process_time() - begin < 5.0
 
 
+@pytest.mark.parametrize(
+    "text, dimension, said",
+    [
+        ("3", "length", "'3' has no unit; write a length such as \"0.3 mm\""),
+        ("3 kg", "frequency", '"500 Hz"'),
+        ("3 kg", "temperature", '"21.5 degC"'),
+        ("3 kg", "force", '"1 N"'),
+        ("3 kg", "ratio", "write a plain number"),
+        ("3 kg", "length", "[kg] is a unit of mass"),
+        ("3 degC", "length", "[degC] is a unit of temperature"),
+        ("3 lbf", "length", "[lbf] is not a unit of length"),
+        ("3 m^10", "length", "is not known"),
+        ("x" * 48, "length", "'" + "x" * 48 + "'"),  # fifty signs are shown whole
+        ("x" * 49, "length", "'" + "x" * 46 + "..."),
+    ],
+)
+def test_what_is_wrong_and_what_would_be_right_is_said(text: str, dimension: str, said: str):
+    with pytest.raises(UnitError) as fault:
+        quantity(text, dimension)
+    assert said in str(fault.value)
+
+
+def test_a_unit_of_more_than_eighty_signs_is_not_parsed() -> None:
+    assert quantity("3 " + 39 * "(" + "mm" + 39 * ")", "length") == pytest.approx(3e-3)
+    for unit in (40 * "(" + "m" + 40 * ")", 60 * "m*", "m" + 90 * " m"):
+        with pytest.raises(UnitError, match="is not known"):
+            quantity("3 " + unit, "length")
+
+
 def test_headings() -> None:
     assert heading(" x [mm] ") == ("x", "mm")
     assert heading("frame") == ("frame", None)
@@ -74,5 +111,6 @@ def test_headings() -> None:
     for bad in ("x [mm", "x ]mm[", "x [mm] y"):
         with pytest.raises(UnitError):
             heading(bad)
-    with pytest.raises(UnitError):
+    with pytest.raises(UnitError, match=r"use \[K\]"):
         factor("degC", "temperature")
+    assert factor("K", "temperature") == 1.0

@@ -36,7 +36,7 @@ def test_noise_has_the_stated_standard_deviation():
 def test_loss_with_speed_follows_the_logistic(speed):
     rig = MarkerRig()
     lost = lost_by_speed(np.full((300, 20), speed), rig, np.random.default_rng(2))
-    chance = stats.logistic.cdf(speed, rig.loss_speed, rig.loss_width)
+    chance = stats.logistic.cdf(speed, 50.0, 5.0)
     assert in_band(lost.sum(), lost.size, chance)
 
 

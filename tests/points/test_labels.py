@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from lashwave.points.chain import ChainRule, chord_cost, min_marginals
-from lashwave.points.labels import Scale, label_points
+from lashwave.points.labels import LabelRule, Scale, _rivalled, label_points
 from lashwave.points.linking import link
 from lashwave.points.relabel import label_markers, repair
 from lashwave.quantities.errors import InputError
@@ -158,6 +158,26 @@ def test_unlabelled_points_of_a_record_and_handle_markers() -> None:
     assert labelled[:, 12:].mean() > 0.6
     assert labelled.sum() + len(found.unlabelled_time) == len(points)
     assert report.added == labelled.sum() and report.unlabelled == len(found.unlabelled_time)
+
+
+@pytest.mark.parametrize(
+    ("misfit", "samples", "rivalled"),
+    [(1.0, 20, True), (1.1, 20, True), (1.3, 20, False), (1.0, 5, False), (0.0, 3, False)],
+)
+def test_a_label_that_another_track_might_hold_as_well_is_none(misfit, samples, rivalled) -> None:
+    """Two tracks, the first labelled: a rival whose cost is that of under 1.2 standard deviations
+    more takes the label away, if it is there for a tenth of the samples and four at least."""
+    long = 60
+    sample = np.concatenate([np.arange(long), np.arange(samples)])
+    track = np.repeat([0, 1], [long, samples])
+    label = np.where(track == 0, 2, -1)
+    cost = np.full((sample.size, 4), 9.0)
+    cost[track == 0, 2] = 0.2
+    cost[track == 1, 2] = 0.2 + 0.5 * misfit**2
+    found = _rivalled(sample, track, label, cost, LabelRule())
+    assert np.array_equal(found, (track == 0) & rivalled)
+    apart = _rivalled(sample + 1000 * track, track, label, cost, LabelRule())
+    assert not apart.any()  # never in one sample: nobody's rival
 
 
 def test_too_few_stations_are_named() -> None:
