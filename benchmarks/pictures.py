@@ -134,7 +134,7 @@ def fitted(way: str, folder: Path) -> None:
             if value is not None and right is not None:
                 record[name] = [value, right, answers[name].sd]
         for name, answer in answers.items():
-            if name.startswith(("front_birth", "sound_")):
+            if name.startswith(("shock_birth", "sound_")):
                 record[name] = [answer.value, answer.sd]
         record["warnings"] = list(fit.warnings)
         np.savez_compressed(
@@ -201,13 +201,13 @@ def print_fits(facts: dict[str, Any], fits: dict[str, dict[str, Any]]) -> None:
                       f"{scale * sd:.2f}")  # fmt: skip
     birth = facts["birth"]
     for name, pair in good.get("pictures", {}).items():
-        if name.startswith("front_birth_time") and birth and pair[0] is not None:
+        if name.startswith("shock_birth_time") and birth and pair[0] is not None:
             print(f"  front born {1e6 * (pair[0] - birth['time']):+.0f} us from the truth, "
                   f"stated sd {1e6 * pair[1]:.0f} us (goal 30)")  # fmt: skip
-        elif name.startswith("front_birth_station") and birth and pair[0] is not None:
+        elif name.startswith("shock_birth_station") and birth and pair[0] is not None:
             print(f"  front born {1e3 * (pair[0] - birth['station']):+.0f} mm from the truth, "
                   f"stated sd {1e3 * pair[1]:.0f} mm (goal 30)")  # fmt: skip
-        elif name.startswith(("sound_delay", "sound_front_delay")) and pair[0] is not None:
+        elif name.startswith(("sound_delay", "sound_shock_delay")) and pair[0] is not None:
             print(f"  {name}: {1e6 * pair[0]:+.0f} us, sd {1e6 * pair[1]:.0f}")
 
 

@@ -61,8 +61,8 @@ def test_a_line_that_stays_slower_has_no_sonic_moment(imposed):
     draws = spun_up(imposed, np.full(20, 1000.0), time)  # 100 m/s at the end
     answers, warnings = crack.sonic_answers(ask(draws))
     assert {a.value for a in answers.values()} == {None}
-    assert answers["sonic_time"].probability == 0.0
-    assert "probability of 0.00" in answers["sonic_time"].reason
+    assert answers["sonic_time"].probability == 3 / 20  # the rule of three
+    assert "probability of under 0.15" in answers["sonic_time"].reason
     assert warnings == []
 
 
@@ -111,27 +111,3 @@ def test_two_moments_are_told_apart_unless_one_is_rare(share, found):
 def test_moments_closer_than_any_clock_can_tell_stay_one():
     assert len(crack.groups(np.repeat([0.0, 40e-6], 50))) == 1
     assert len(crack.groups(np.repeat([0.0, 60e-6], 50))) == 2
-
-
-def breathing(imposed, phase):
-    """A tip that moves along x at 1.2 + 0.6 cos(w t + phase) m from the butt, one turn a second."""
-    time = np.linspace(0.0, 1.0, 201)
-    angle = 2 * np.pi * time + phase
-    position, velocity = np.zeros((201, 21, 3)), np.zeros((201, 21, 3))
-    position[:, -1, 0] = 1.2 + 0.6 * np.cos(angle)
-    velocity[:, -1, 0] = -0.6 * 2 * np.pi * np.sin(angle)
-    return imposed.draws(time, STATION, position, velocity)
-
-
-def test_full_extension_is_the_largest_after_the_smallest(imposed):
-    # Smallest at angle pi, largest at 2 pi, with phase 1 rad: t = (2 pi - 1) / 2 pi.
-    answer = crack.full_extension(breathing(imposed, 1.0))
-    step = 0.005 / 64
-    assert answer.value == pytest.approx(1 - 1 / (2 * np.pi), abs=step)
-    assert answer.probability == 1.0
-
-
-def test_full_extension_at_the_end_of_the_record_is_none(imposed):
-    # With phase -1 rad the distance still grows when the record ends.
-    answer = crack.full_extension(breathing(imposed, -1.0))
-    assert answer.value is None and "end of the record" in answer.reason

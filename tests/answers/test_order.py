@@ -32,11 +32,12 @@ def test_an_event_that_few_draws_have_stays_out_of_the_order():
     rare[:20] = -1.0
     found = {"first_sonic": rare, "peak_tip_speed": np.zeros(100), "full_extension": np.ones(100)}
     table = order.order(found)
-    assert table.happened == pytest.approx([0.2, 1.0, 1.0])
-    assert table.before[0, 1] == 1.0  # of the twenty
+    # what all of n draws have is above 1 - 3 / n: the rule of three
+    assert table.happened == pytest.approx([0.2, 0.97, 0.97])
+    assert table.before[0, 1] == pytest.approx(1 - 3 / 20)  # of the twenty
     assert table.likeliest == ("peak_tip_speed", "full_extension")
     answers = order.answers(replace(table))
-    assert answers["probability_peak_speed_before_full_extension"].value == 1.0
+    assert answers["probability_peak_speed_before_full_extension"].value == 0.97
     assert "first sonic" in answers["probability_sonic_before_full_extension"].reason
 
 
@@ -52,8 +53,8 @@ def test_a_front_takes_part_where_one_was_seen():
     assert order.with_front(found, {"b": never}) is found
     half = FrontBirths(np.full(400, 0.5), np.zeros(400))
     every = order.with_front(found, {"a": half, "b": never})
-    assert list(every) == ["first_sonic", "front_born", "full_extension"]
-    assert order.order(every).likeliest == ("first_sonic", "front_born", "full_extension")
+    assert list(every) == ["first_sonic", "shock_born", "full_extension"]
+    assert order.order(every).likeliest == ("first_sonic", "shock_born", "full_extension")
 
 
 def test_the_birth_of_a_front_is_held_against_its_own_draw():
@@ -64,13 +65,13 @@ def test_the_birth_of_a_front_is_held_against_its_own_draw():
     every = order.with_front(found, {"a": FrontBirths(0.5 + late + 10e-6, np.zeros(400))})
     table = order.order(every)
     at = {name: k for k, name in enumerate(table.events)}
-    assert table.before[at["tip_turns"], at["front_born"]] == 1.0
-    assert table.before[at["front_born"], at["peak_tip_speed"]] == 1.0
+    assert table.before[at["tip_turns"], at["shock_born"]] >= 1 - 3 / 300
+    assert table.before[at["shock_born"], at["peak_tip_speed"]] == 1 - 3 / 400
     # Drawn apart from the motion it would come first in Phi(-10 / (30 sqrt(2))) = 41 % of draws.
-    apart = FrontBirths(random.permutation(every["front_born"]), np.zeros(400))
+    apart = FrontBirths(random.permutation(every["shock_born"]), np.zeros(400))
     mixed = order.order(order.with_front(found, {"a": apart}))
     chance = norm.cdf(-10 / (30 * np.sqrt(2)))
-    share = mixed.before[at["front_born"], at["tip_turns"]]
+    share = mixed.before[at["shock_born"], at["tip_turns"]]
     assert share == pytest.approx(chance, abs=4 * np.sqrt(0.25 / 400))
 
 
@@ -84,7 +85,7 @@ def test_a_front_that_tells_how_late_the_motion_is_moves_its_events_along():
     assert every["tuft_together"] == pytest.approx(0.6, abs=0)  # by the camera's clock
     table = order.order(every)
     at = {name: k for k, name in enumerate(table.events)}
-    assert table.before[at["tip_turns"], at["front_born"]] == 1.0
+    assert table.before[at["tip_turns"], at["shock_born"]] >= 1 - 3 / 300
 
 
 def test_the_tip_turns_when_its_end_swings_round(imposed):

@@ -52,14 +52,14 @@ def test_speed_of_a_ring_is_within_its_interval() -> None:
     rng = np.random.default_rng(0)
     held = []
     for _ in range(40):
-        speed = asked(ring(C, 0.3, 8, rng), flight(0.5))["front_speed"]
+        speed = asked(ring(C, 0.3, 8, rng), flight(0.5))["shock_speed"]
         assert abs(speed.value - C) < 4.0
         held.append(speed.low95 <= C <= speed.high95)
     assert np.mean(held) > 0.85  # 34 of 40 or more: binomial, 0.95, 99.5 %
 
 
 def test_a_weak_front_has_no_overpressure_and_says_why() -> None:
-    weak = asked(ring(C, 0.3, 8, np.random.default_rng(1)), flight(0.5))["front_overpressure"]
+    weak = asked(ring(C, 0.3, 8, np.random.default_rng(1)), flight(0.5))["shock_overpressure"]
     # Checks e10: 1 m/s is 689 Pa at Mach 1 in air at 20 degC.
     assert weak.value is None and weak.reason is not None
     slope = float(weak.reason.split("1 m/s is ")[1].split(" Pa")[0])
@@ -69,7 +69,7 @@ def test_a_weak_front_has_no_overpressure_and_says_why() -> None:
 def test_a_strong_front_has_its_overpressure() -> None:
     strong = asked(ring(1.2 * C, 0.1, 8, np.random.default_rng(2)), flight(0.5))
     # Rankine-Hugoniot at Mach 1.2: 7/6 (1.44 - 1) = 0.5133 of the pressure (NACA Report 1135).
-    rise = strong["front_overpressure"]
+    rise = strong["shock_overpressure"]
     assert rise.low95 <= 0.5133 * P <= rise.high95
     assert rise.sd < 0.05 * rise.value
 

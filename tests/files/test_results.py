@@ -82,7 +82,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 def write(out: Path, fit: Fit | None = None, page: str = "<p>page</p>") -> Fit:
     fit = fit or make_fit()
-    lists = xr.Dataset({"front_station": ("time", fit.time, {"units": "m"})}, {"time": fit.time})
+    lists = xr.Dataset({"bend_station": ("time", fit.time, {"units": "m"})}, {"time": fit.time})
     files = {"report.html": page.encode(), "figures/figure-01.csv": b"x,y\n"}
     write_results(out, fit, ANSWERS, lists, files, make_trial(), {"nodes": 40})
     return fit
@@ -120,7 +120,7 @@ def test_plain_xarray_reads_numbers_not_dates(tmp_path: Path) -> None:
         assert samples["clock_offset:tip"].attrs["units"] == "s"
     with xr.open_dataset(tmp_path / "out" / "answers.nc") as answers:
         assert answers.attrs["trial"] == "bench-é"
-        np.testing.assert_array_equal(answers["front_station"], fit.time)
+        np.testing.assert_array_equal(answers["bend_station"], fit.time)
     np.testing.assert_array_equal(read_motion(tmp_path / "out")["velocity"], fit.velocity)
 
 

@@ -189,7 +189,7 @@ def lists(of: Fit) -> Any:
             "tip_speed": ("time", tip),
             "tip_speed_low": ("time", 0.96 * tip),
             "tip_speed_high": ("time", 1.04 * tip),
-            "front_station": ("time", front),
+            "bend_station": ("time", front),
             "kinetic_energy": ("time", energy),
             "hand_power": ("time", np.gradient(energy, of.time)),
             "mach": (("time", "station"), np.linalg.norm(of.velocity, axis=-1) / 344.9),

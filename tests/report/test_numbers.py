@@ -46,10 +46,23 @@ def test_a_share_is_never_rounded_to_certainty() -> None:
 def test_an_answer_without_value_gives_its_reason() -> None:
     absent = Answer(None, "s", probability=0.2, reason="the tip stays below it")
     assert numbers.with_sd(absent) == "the tip stays below it"
-    row = tables.row("sonic_time", absent)
+    row = tables.row("sonic_time", absent, 120)
     assert row.missing
     assert row.value == "the tip stays below it"
     assert row.probability == "20 %"
+
+
+def test_draws_cannot_tell_certainty() -> None:
+    # The rule of three: of 120 draws all or none say over 1 - 3/120 or under 3/120 (Hanley and
+    # Lippman-Hand, J. Am. Med. Assoc. 249 (1983) 1743; from memory).
+    assert numbers.chance(0.975, 120) == "> 97 %"
+    assert numbers.chance(1.0, 120) == "> 97 %"
+    assert numbers.chance(0.025, 120) == "< 3 %"
+    assert numbers.chance(0.5, 120) == "50 %"
+    sure = Answer(0.975, "1")
+    assert tables.row("probability_a_before_b", sure, 120).value == "> 97 %"
+    happened = Answer(0.4, "s", 1e-5, 0.39, 0.41, probability=0.975)
+    assert tables.row("sonic_time", happened, 120).probability == "> 97 %"
 
 
 def test_every_name_of_the_contract_has_a_meaning_and_a_group() -> None:
@@ -78,7 +91,7 @@ def test_every_name_of_the_contract_has_a_meaning_and_a_group() -> None:
         "stiffness_scale",
         "damping_time",
     ]
-    groups = dict(tables.groups({name: Answer(1.0, "1", 0.1) for name in names}))
+    groups = dict(tables.groups({name: Answer(1.0, "1", 0.1) for name in names}, 120))
     assert tables.OTHER not in groups
     rows = [row for group in groups.values() for row in group]
     assert len(rows) == len(names)

@@ -81,7 +81,7 @@ def test_the_place_of_birth_is_the_first_sonic_one(taken, located):
     # Where a front arrives, it does so when the moving tip sends it (check e13), not when a wavelet
     # from the sonic moment would.
     early = [answers[f"sound_delay:mic{k}"].value + clock for k in (1, 2, 4)]
-    late = [answers[f"sound_front_delay:mic{k}"].value + clock for k in (1, 2, 4)]
+    late = [answers[f"sound_shock_delay:mic{k}"].value + clock for k in (1, 2, 4)]
     assert max(early) < -20e-6 and min(early) < -200e-6
     assert np.abs(late).max() < 5e-6
 

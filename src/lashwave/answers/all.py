@@ -1,4 +1,4 @@
-"""Every answer of the contract from one fit."""
+"""Every answer of `register.toml` that one fit gives; fronts and sounds add theirs."""
 
 from __future__ import annotations
 
@@ -47,13 +47,13 @@ def answer(
     of_tip = tip.ask(draws)
     if sonic is None:
         sonic = crack.ask(draws, speed, sounds, line.length)
-    sonic_answers, warnings = crack.sonic_answers(sonic)
+    spacing = float(np.diff(draws.station).max())
+    sonic_answers, warnings = crack.sonic_answers(sonic, spacing)
     answers = {
         "speed_of_sound": sound.answer(middle, sound_sd),
         **_tip_answers(of_tip, sounds),
         "peak_speed": from_draws(tip.peak_anywhere(draws, speed, of_tip.jitter), "m s-1"),
         **sonic_answers,
-        "full_extension_time": crack.full_extension(draws),
         **_hand_answers(draws, line.handle_length, of_tip),
         **shared.answers(trial, fit),
     }
@@ -76,13 +76,17 @@ def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
 
 
 def _hand_answers(draws: Draws, grip_end: float, of_tip: tip.TipDraws) -> dict[str, Answer]:
-    tension = pull.grip_tension(draws, grip_end)
-    peak_pull = from_draws(pull.peak_pull(draws.time, tension, of_tip.peak_time), "N")
-    if peak_pull.value is None:
-        peak_pull = Answer(None, "N", reason="no tension beyond the grip is known")
+    tensions = pull.grip_tension(draws, grip_end), pull.past_clamp(draws, grip_end)
+    peaks = [
+        from_draws(pull.peak_pull(draws.time, tension, of_tip.peak_time), "N")
+        for tension in tensions
+    ]
+    if peaks[0].value is None:
+        peaks = [Answer(None, "N", reason="no tension beyond the grip is known")] * 2
     impulse, work = momentum.doubted_impulse(draws), energy.hand_work(draws)
     return {
-        "peak_grip_tension": peak_pull,
+        "peak_grip_tension": peaks[0],
+        "peak_pull_past_clamp": peaks[1],
         "hand_impulse": _of_one_hand(impulse, "N s"),
         "hand_work": _of_one_hand(work, "J"),
         "peak_kinetic_energy": from_draws(energy.peak_kinetic_energy(draws), "J"),

@@ -1,4 +1,4 @@
-"""When and where did the line first move at the speed of sound, and when was it longest?"""
+"""When and where did the line first move at the speed of sound?"""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.answers import between
+from lashwave.answers.chance import bounded, said
 from lashwave.answers.tip import NEAR_PEAK, station_controls
-from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.answer import Answer, from_draws, on_grid
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.motion import interpolate
 
@@ -113,18 +114,22 @@ def _split(order: NDArray[np.intp], times: Array, least: int) -> list[NDArray[np
     return _split(order[:cut], times, least) + _split(order[cut:], times, least)
 
 
-def sonic_answers(sonic: SonicDraws) -> tuple[dict[str, Answer], list[str]]:
-    """`sonic_time`, `sonic_station`, `extension_at_sonic` and what must be warned of."""
+def sonic_answers(sonic: SonicDraws, spacing: float = 0.0) -> tuple[dict[str, Answer], list[str]]:
+    """`sonic_time`, `sonic_station`, `extension_at_sonic` and what must be warned of.
+
+    spacing : of the stations [m] among which the sonic one is sought.
+    """
     count = sonic.time.size
-    chance = float(np.isfinite(sonic.time).mean())
+    share = float(np.isfinite(sonic.time).mean())
+    chance = bounded(share, count)
     units = {"sonic_time": "s", "sonic_station": "m", "extension_at_sonic": "1"}
-    if chance < 0.5:
-        reason = f"sonic with a probability of {chance:.2f} only"
+    if share < 0.5:
+        reason = f"sonic with a probability of {said(share, count)} only"
         none = {
             name: Answer(None, unit, probability=chance, reason=reason)
             for name, unit in units.items()
         }
-        return none, _grazing(chance)
+        return none, _grazing(share)
     parts = groups(sonic.time)
     chosen = parts[0]
     values = (sonic.time, sonic.station, sonic.extension)
@@ -132,7 +137,8 @@ def sonic_answers(sonic: SonicDraws) -> tuple[dict[str, Answer], list[str]]:
         name: from_draws(value[chosen], unit, chance)
         for (name, unit), value in zip(units.items(), values, strict=True)
     }
-    warnings = _grazing(chance)
+    found["sonic_station"] = on_grid(found["sonic_station"], sonic.station[chosen], spacing)
+    warnings = _grazing(share)
     if len(parts) > 1:
         moments = ", or ".join(
             f"{1e3 * np.median(sonic.time[part]):.3f} ms at station "
@@ -151,38 +157,3 @@ def _grazing(chance: float) -> list[str]:
     if 0.025 < chance < 0.975:
         return [f"whether the line reaches the speed of sound is open: probability {chance:.2f}"]
     return []
-
-
-def extension_draws(draws: Draws) -> Array:
-    """(D,) [s], time of the largest butt-to-tip distance after the smallest.
-
-    inf where the distance is largest, or smallest, at the end of the record: the event, if any,
-    was not seen.
-    """
-    span = draws.position[:, :, -1] - draws.position[:, :, 0]
-    rate = draws.velocity[:, :, -1] - draws.velocity[:, :, 0]
-    distance = np.linalg.norm(span, axis=-1)
-    last = draws.time.size - 1
-    when = np.full(distance.shape[0], np.inf)
-    for d, along in enumerate(distance):
-        folded = int(along.argmin())
-        if folded == last:
-            continue
-        k = folded + int(along[folded:].argmax())
-        wanted = np.zeros(last, dtype=bool)
-        wanted[max(k - 1, 0) : k + 1] = True
-        fine = between.fine_times(draws.time, wanted)
-        place, _ = interpolate(draws.time, span[d], rate[d], fine)
-        best = float(fine[int(np.linalg.norm(place, axis=-1).argmax())])
-        when[d] = best if best < draws.time[-1] else np.inf
-    return when
-
-
-def full_extension(draws: Draws) -> Answer:
-    """`full_extension_time`; null where the draws mostly have it at the end of the record."""
-    when = extension_draws(draws)
-    chance = float(np.isfinite(when).mean())
-    if chance < 0.5:
-        reason = "the butt-to-tip distance is largest at the end of the record"
-        return Answer(None, "s", probability=chance, reason=reason)
-    return from_draws(when, "s", chance)

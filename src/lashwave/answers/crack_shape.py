@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.answers.chance import bounded, said
 from lashwave.answers.crack import SonicDraws
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws
@@ -57,10 +58,12 @@ def rise_at(draws: Draws, when: Array, gravity: Array) -> Array:
 def answers(draws: Draws, sonic: SonicDraws, peak_time: Array, gravity: Array) -> dict[str, Answer]:
     """`peak_tip_acceleration` and `angle_at_sonic`."""
     angle = rise_at(draws, sonic.time, gravity)
-    chance = float(np.isfinite(sonic.time).mean())
+    share = float(np.isfinite(sonic.time).mean())
+    chance = bounded(share, sonic.time.size)
     rise = from_draws(angle, "rad", chance)
-    if chance < 0.5 or not np.isfinite(angle).any():
-        reason = f"sonic with a probability of {chance:.2f} only" if chance < 0.5 else "no gravity"
+    if share < 0.5 or not np.isfinite(angle).any():
+        only = f"sonic with a probability of {said(share, sonic.time.size)} only"
+        reason = only if share < 0.5 else "no gravity"
         rise = Answer(None, "rad", probability=chance, reason=reason)
     hard = from_draws(peak_acceleration(draws, peak_time), "m s-2")
     return {"peak_tip_acceleration": hard, "angle_at_sonic": rise}

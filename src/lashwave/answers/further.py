@@ -1,4 +1,4 @@
-"""Answers beyond the contract's first list: account, fold, crack, order of events."""
+"""Answers that take a budget, a fold or an order of events: account, fold, crack, order."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import account, amplify, crack, crack_shape, fold, order
+from lashwave.answers import account, amplify, crack, crack_shape, extension, fold, order
 from lashwave.answers.account_lists import put, put_account
+from lashwave.answers.register import attributes
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.fit import Draws, FrontBirths
 from lashwave.quantities.trial import Trial
@@ -30,10 +31,11 @@ def answer(
     folds = fold.ask(draws, chosen, trial.line.handle_length, peak_time)
     shares = amplify.parts(draws, chosen, folds, chain, peak_time)
     _put_fold(lists, folds)
-    extension = crack.extension_draws(draws)
-    table = order.order(order.events(trial, draws, sonic.time, peak_time, extension))
+    stretched = extension.ask(draws, peak_time)
+    table = order.order(order.events(trial, draws, sonic.time, peak_time, stretched.full))
     put_order(lists, table)
     return {
+        **extension.answers(stretched),
         **account.answers(booked),
         **amplify.answers(folds, chain, shares),
         **crack_shape.answers(draws, sonic, peak_time, trial.gravity),
@@ -48,8 +50,8 @@ def add_fronts(
     """The order of events again, with each draw's births of fronts, by camera."""
     from lashwave.answers import tip
 
-    peak, extension = tip.ask(draws).peak_time, crack.extension_draws(draws)
-    found = order.events(trial, draws, sonic.time, peak, extension)
+    peak = tip.ask(draws).peak_time
+    found = order.events(trial, draws, sonic.time, peak, extension.ask(draws, peak).full)
     every = order.with_front(found, births)
     if len(every) == len(found):
         return {}, lists
@@ -61,11 +63,10 @@ def add_fronts(
 
 def _put_fold(lists: xr.Dataset, folds: fold.FoldDraws) -> None:
     time = ("time",)
-    put(lists, "fold_station", time, folds.station, "m", "station of the fold that runs out")
-    put(lists, "fold_speed", time, folds.speed, "m s-1", "speed of that fold along the line")
-    put(lists, "loop_radius", time, folds.radius, "m", "radius of the loop at the fold")
-    share = np.where(np.isfinite(folds.station), folds.valid, np.nan)
-    put(lists, "fold_law_holds", time, share, "1", "1: three widths of the fold remain beyond it")
+    put(lists, "fold_station", time, folds.station)
+    put(lists, "fold_speed", time, folds.speed)
+    put(lists, "loop_radius", time, folds.radius)
+    put(lists, "fold_law_holds", time, np.where(np.isfinite(folds.station), folds.valid, np.nan))
 
 
 def put_order(lists: xr.Dataset, table: order.Order) -> None:
@@ -74,11 +75,11 @@ def put_order(lists: xr.Dataset, table: order.Order) -> None:
     lists.coords["event_after"] = list(table.events)
     likeliest = " < ".join(table.likeliest)
     said = {
-        "units": "1",
-        "long_name": "probability that the event comes before the event_after",
+        **attributes("probability_before"),
         "most_probable_order": likeliest,
         "most_probable_order_probability": table.probability,
+        "draws": table.draws,
     }
     lists["probability_before"] = (("event", "event_after"), table.before, said)
-    words = {"units": "1", "long_name": "probability that the event happens within the record"}
-    lists["probability_of_event"] = (("event",), table.happened, words)
+    alone = attributes("probability_of_event")
+    lists["probability_of_event"] = (("event",), table.happened, alone)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from lashwave.answers import energy
 from lashwave.answers.quantiles import band, last_axis_band
+from lashwave.answers.register import attributes
 from lashwave.answers.wave import FrontDraws
 from lashwave.quantities.fit import Draws
 
@@ -16,19 +17,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Array = NDArray[np.float64]
-
-_LONG_NAMES = {
-    "front_station": ("m", "station of the wave front"),
-    "front_speed": ("m s-1", "speed of the wave front along the line"),
-    "tip_speed": ("m s-1", "speed of the tip"),
-    "tip_mach": ("1", "speed of the tip over the speed of sound"),
-    "kinetic_energy": ("J", "kinetic energy of grip and line"),
-    "hand_power": ("W", "power of the hand's force and torque"),
-    "hand_work": ("J", "work of the hand from the first sample on"),
-    "hand_force": ("N", "size of the hand's force on grip and line"),
-    "speed": ("m s-1", "speed"),
-    "mach": ("1", "speed over the speed of sound"),
-}
 
 
 def speed_draws(draws: Draws) -> NDArray[np.float32]:
@@ -51,8 +39,8 @@ def over_time_and_station(
     import xarray as xr
 
     on_time: dict[str, Array] = {
-        "front_station": front.station,
-        "front_speed": front.speed,
+        "bend_station": front.station,
+        "bend_speed": front.speed,
         "tip_speed": speed[:, :, -1].astype(float),
         "kinetic_energy": draws.kinetic_energy,
         "hand_power": draws.hand_power,
@@ -91,11 +79,8 @@ def _put(
     dims: tuple[str, ...],
     values: tuple[Array | float, Array, Array | float],
 ) -> None:
-    """Store a band, with unit and long name; an edge that is a bare nan is left out."""
-    unit, long_name = _LONG_NAMES[name]
-    ends = {"": "", "_low": ", 2.5 % quantile", "_high": ", 97.5 % quantile"}
+    """Store a band; an edge that is a bare nan is left out."""
     low, middle, high = values
-    for (end, said), value in zip(ends.items(), (middle, low, high), strict=True):
+    for end, value in (("", middle), ("_low", low), ("_high", high)):
         if np.ndim(value):
-            attributes = {"units": unit, "long_name": long_name + said}
-            lists[name + end] = (dims, value, attributes)
+            lists[name + end] = (dims, value, attributes(name + end))

@@ -6,9 +6,9 @@ tuft_together : the tuft's width passes half way from its largest before to its 
     widths that a camera gave, drawn with their standard deviations, on that camera's drawn clock.
 tip_turns : the outermost part of the line turns fastest.
 first_sonic : a station first moves at the speed of sound.
-front_born : a front that a camera saw was born, as each draw of the motion has it.
+shock_born : a front that a camera saw was born, as each draw of the motion has it.
 peak_tip_speed : the tip is fastest.
-full_extension : the butt-to-tip distance is largest after its smallest.
+full_extension : the butt-to-tip distance is largest after the last smallest before the tip's peak.
 
 P(A before B) is the share, of the draws that have both, in which A is first.
 """
@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.answers.chance import bounded, bounded_all
 from lashwave.answers.momentum import mean_over
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.fit import Draws, FrontBirths
@@ -38,7 +39,7 @@ WORDS = {
     "tuft_together": "tuft draws together",
     "tip_turns": "tip turns around",
     "first_sonic": "first sonic point",
-    "front_born": "front is born",
+    "shock_born": "shock is born",
     "peak_tip_speed": "peak tip speed",
     "full_extension": "full extension",
 }
@@ -50,13 +51,15 @@ class Order:
 
     events: tuple[str, ...]
     happened: Array
-    """(E,) share of draws that have each event."""
+    """(E,) probability of each event within the record."""
     before: Array
     """(E, E) P(row before column); nan on the diagonal and where no draw has both."""
     likeliest: tuple[str, ...]
     """The most frequent order of the events that most draws have."""
     probability: float
     """Its share of the draws that have them all; nan where none has."""
+    draws: int
+    """How many there are. Every probability is bounded as `chance.bounded` says."""
 
 
 def tip_turns(draws: Draws, peak_time: Array) -> Array:
@@ -135,7 +138,7 @@ def with_front(found: dict[str, Array], births: dict[str, FrontBirths]) -> dict[
     first = min(known, key=lambda b: float(np.nanmedian(b.time)))
     late = np.nan_to_num(first.late)
     every = {n: t if n == "tuft_together" else t + late for n, t in found.items()}
-    every["front_born"] = first.time
+    every["shock_born"] = first.time
     return {name: every[name] for name in WORDS if name in every}
 
 
@@ -150,17 +153,21 @@ def order(found: dict[str, Array]) -> Order:
             both = known[a] & known[b]
             if a != b and both.any():
                 first, second = times[a, both], times[b, both]
-                before[a, b] = ((first < second) + 0.5 * (first == second)).mean()
+                share = float(((first < second) + 0.5 * (first == second)).mean())
+                before[a, b] = bounded(share, int(both.sum()))
+    count = times.shape[1]
     happened = known.mean(axis=1)
     usual = np.flatnonzero(happened >= 0.5)
+    happened = bounded_all(happened, np.array(count))
     whole = known[usual].all(axis=0)
     if not whole.any() or usual.size < 2:
-        return Order(names, happened, before, (), float("nan"))
+        return Order(names, happened, before, (), float("nan"), count)
     ranks = np.argsort(times[usual][:, whole], axis=0, kind="stable").T
     every, counts = np.unique(ranks, axis=0, return_counts=True)
     top = int(counts.argmax())
     likeliest = tuple(names[usual[i]] for i in every[top])
-    return Order(names, happened, before, likeliest, float(counts[top] / whole.sum()))
+    chance = bounded(float(counts[top] / whole.sum()), int(whole.sum()))
+    return Order(names, happened, before, likeliest, chance, count)
 
 
 def answers(table: Order) -> dict[str, Answer]:
@@ -171,11 +178,11 @@ def answers(table: Order) -> dict[str, Answer]:
         "tip_turns_before_full_extension": ("tip_turns", "full_extension"),
         "peak_speed_before_full_extension": ("peak_tip_speed", "full_extension"),
     }
-    if "front_born" in table.events:
-        asked["sonic_before_front_born"] = ("first_sonic", "front_born")
-        asked["tip_turns_before_front_born"] = ("tip_turns", "front_born")
+    if "shock_born" in table.events:
+        asked["sonic_before_shock_born"] = ("first_sonic", "shock_born")
+        asked["tip_turns_before_shock_born"] = ("tip_turns", "shock_born")
     if "tuft_together" in table.events:
-        asked["tuft_together_before_front_born"] = ("tuft_together", "front_born")
+        asked["tuft_together_before_shock_born"] = ("tuft_together", "shock_born")
         asked["tuft_together_before_sonic"] = ("tuft_together", "first_sonic")
     return {
         f"probability_{name}": _chance(table, *pair)

@@ -1,4 +1,4 @@
-"""How hard did the line pull behind the grip?
+"""How hard did the line pull at the grip, and past the bend at the clamp?
 
 The estimated tension trembles with a period of some milliseconds, where the true pull of most
 throws rises and falls over tens of them; but where the line's recoil reaches the grip it rises by
@@ -35,8 +35,21 @@ estimate's own grid of times."""
 
 
 def grip_tension(draws: Draws, grip_end: float) -> Array:
+    """(D, K) [N], tension at the first node after the grip, smoothed; nan where none is known."""
+    known = np.isfinite(draws.tension).all(axis=(0, 1)) & (draws.station > grip_end + 1e-9)
+    weight = np.zeros(known.size)
+    if known.any():
+        weight[int(known.argmax())] = 1.0
+    return _smoothed(draws, weight)
+
+
+def past_clamp(draws: Draws, grip_end: float) -> Array:
     """(D, K) [N], pull `PULL_REACH` after the grip, smoothed; nan where no tension is known."""
-    weight = reading(draws, grip_end)
+    return _smoothed(draws, reading(draws, grip_end))
+
+
+def _smoothed(draws: Draws, weight: Array) -> Array:
+    """(D, K) [N], the weighted tensions (S,) smoothed in time as their draws allow."""
     if not weight.any():
         return np.full(draws.tension.shape[:2], np.nan)
     held = weight != 0.0

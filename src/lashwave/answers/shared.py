@@ -12,7 +12,7 @@ OF_LINE = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "da
 
 
 def answers(trial: Trial, fit: Fit) -> dict[str, Answer]:
-    """One answer a shared parameter of the contract; null where it was not part of the fit."""
+    """One answer a shared parameter of the register; null where it was not part of the fit."""
     found = {
         f"{name}:{camera.name}": _one(fit, f"{name}:{camera.name}", unit)
         for camera in trial.cameras

@@ -19,13 +19,13 @@ SPREAD = 0.01
 def front_answers(
     camera: Camera, number: int, draws: Draws, sound: tuple[float, float], pressure: float
 ) -> dict[str, Answer]:
-    """`front_speed:CAMERA`, `front_overpressure:CAMERA`, `mach_from_cone:CAMERA`, of one front.
+    """`shock_speed:CAMERA`, `shock_overpressure:CAMERA`, `mach_from_cone:CAMERA`, of one front.
 
     Parameters
     ----------
     sound : speed of sound ahead of the front and its sd [m/s]; pressure : there [Pa].
     """
-    units = {"front_speed": "m s-1", "front_overpressure": "Pa", "mach_from_cone": "1"}
+    units = {"shock_speed": "m s-1", "shock_overpressure": "Pa", "mach_from_cone": "1"}
     names = {stem: f"{stem}:{camera.name}" for stem in units}
 
     def none(reason: str) -> dict[str, Answer]:
@@ -42,9 +42,9 @@ def front_answers(
     found = none("the front could not be followed from one frame to the next")
     if seen is not None:
         speed, speed_sd = seen.value * metre, seen.sd * metre
-        found[names["front_speed"]] = _normal(speed, speed_sd, "m s-1")
+        found[names["shock_speed"]] = _normal(speed, speed_sd, "m s-1")
         rise = overpressure_of_speed(speed, speed_sd, *sound, pressure)
-        found[names["front_overpressure"]] = (
+        found[names["shock_overpressure"]] = (
             Answer(None, "Pa", reason=rise.reason)
             if rise.value is None
             else _normal(rise.value, rise.sd, "Pa")

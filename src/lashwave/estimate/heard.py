@@ -49,7 +49,7 @@ def heard(
     """Answers of sound, and warnings.
 
     `sound_delay:MICROPHONE`, by which a sound came later than a wavelet from the first sonic moment
-    would; `sound_front_delay:MICROPHONE`, by which it came later than the front that the moving tip
+    would; `sound_shock_delay:MICROPHONE`, by which it came later than the front that the moving tip
     sends there; where two microphones or more have an onset, `sound_birth_time` and
     `sound_birth_x`, `_y`, `_z` (lab frame), null where they do not tell.
 
@@ -133,7 +133,7 @@ def _delays(
     answers = {}
     for (microphone, onset), lead in zip(pairs, leads, strict=True):
         front = sonic.time + np.where(np.isfinite(lead), lead, np.nan)
-        for name, sent in (("delay", sonic.time), ("front_delay", front)):
+        for name, sent in (("delay", sonic.time), ("shock_delay", front)):
             late = arrival(onset.time, onset.sd, microphone.position, sent, places, *sound)
             if late is None:
                 continue

@@ -25,7 +25,7 @@ FEWEST_POINTS = 150
 def sent(
     trial: Trial, draws: Draws, sonic: Sonic, sound: tuple[float, float]
 ) -> tuple[dict[str, Answer], dict[str, FrontBirths], list[str]]:
-    """Answers beyond the motion: `front_birth_time:CAMERA`, `front_birth_station:CAMERA`, those of
+    """Answers beyond the motion: `shock_birth_time:CAMERA`, `shock_birth_station:CAMERA`, those of
     `front_answers` and of `heard`.
 
     Parameters
@@ -46,8 +46,8 @@ def sent(
             flanks = flanks_of(camera, draws, sound)
             born, said = born_of(camera, flanks, draws, sound)
             if born is not None:
-                answers[f"front_birth_time:{camera.name}"] = from_draws(born.time, "s")
-                answers[f"front_birth_station:{camera.name}"] = from_draws(born.station, "m")
+                answers[f"shock_birth_time:{camera.name}"] = from_draws(born.time, "s")
+                answers[f"shock_birth_station:{camera.name}"] = from_draws(born.station, "m")
                 births[camera.name] = FrontBirths(born.time, born.delay)
             if flanks:
                 few = _some(draws, MOST_DRAWS)

@@ -202,7 +202,7 @@ def read_motion(path: Path) -> xr.Dataset:
     Raises
     ------
     InputError
-        Where it is absent, is no NetCDF, or lacks a variable of the contract.
+        Where it is absent, is no NetCDF, or lacks a variable that `docs/trial-folder.md` names.
     """
     import xarray as xr
 

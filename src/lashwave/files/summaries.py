@@ -34,7 +34,7 @@ def read_summary(folder: Path) -> Summary:
     Raises
     ------
     InputError
-        Where there is none, or it is not as the contract has it.
+        Where there is none, or it is not as `docs/trial-folder.md` has it.
     """
     file = folder / "summary.json"
     try:

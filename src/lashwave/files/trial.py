@@ -1,4 +1,4 @@
-"""A trial folder as a `Trial`: the whole contract of the trial format, checked field by field."""
+"""A trial folder as a `Trial`: all of `docs/trial-folder.md`, checked field by field."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,7 +23,8 @@ class Answer:
     """Why there is no value."""
 
     def as_dict(self) -> dict[str, float | str | None]:
-        """The JSON object of the contract: probability and reason only where they apply."""
+        """The object of summary.json (`docs/trial-folder.md`): probability and reason only where
+        they apply."""
         record: dict[str, float | str | None] = {
             "value": self.value,
             "sd": self.sd,
@@ -36,6 +37,23 @@ class Answer:
         if self.value is None:
             record["reason"] = self.reason or "not determined"
         return record
+
+
+def on_grid(answer: Answer, draws: ArrayLike, spacing: float) -> Answer:
+    """An answer that was sought on a grid: the truth lies anywhere within half a spacing of it.
+
+    draws : those that the answer is of. The deviation of an even spread, spacing / sqrt(12), adds
+    to their own (JCGM 100:2008, 4.3.7), and the interval is that of draws so spread.
+    """
+    finite = np.asarray(draws, dtype=float)
+    finite = finite[np.isfinite(finite)]
+    if answer.value is None or spacing <= 0.0:
+        return answer
+    place = (np.arange(finite.size) + 0.5) / finite.size - 0.5
+    spread = finite + spacing * np.random.default_rng(12).permutation(place)
+    low, high = np.quantile(spread, [0.025, 0.975])
+    sd = float(np.hypot(answer.sd or 0.0, spacing / np.sqrt(12.0)))
+    return replace(answer, sd=sd, low95=float(low), high95=float(high))
 
 
 def from_draws(draws: ArrayLike, unit: str, probability: float | None = None) -> Answer:

@@ -1,7 +1,7 @@
 """The motion r(s, t): its one rule of interpolation.
 
 A motion is an `xarray.Dataset` with dimensions time [s, lab clock], station [m], axis (x, y, z)
-and, on (time, station, axis), `position`, `velocity`, ... as `docs/trial-format` says. Between
+and, on (time, station, axis), `position`, `velocity`, ... as `docs/trial-folder.md` says. Between
 times it is the cubic Hermite of position and velocity, between stations it is linear.
 """
 

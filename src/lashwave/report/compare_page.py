@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from lashwave.answers import register
 from lashwave.quantities.answer import Answer
-from lashwave.report import figures_study, numbers, study_page, tables
+from lashwave.report import figures_study, numbers, study_page
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -80,8 +81,7 @@ def _values(record: Mapping[str, Any]) -> list[list[str]]:
 def page(record: Mapping[str, Any], figure: Figure) -> str:
     """HTML of comparison.json's content and its figure."""
     trials, quantities = record["trials"], record["quantities"]
-    order = [*tables.MEANINGS, *quantities]
-    names = sorted(quantities, key=order.index)
+    names = register.order(list(quantities))
     listed = [
         [str(i), t["trial"], t["specimen"] or "–", t["thrower"] or "–"]
         for i, t in enumerate(trials, 1)

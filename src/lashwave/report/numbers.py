@@ -60,6 +60,17 @@ def interval(answer: Answer) -> str:
     return f"{fixed(answer.low95, places)} to {fixed(answer.high95, places)}"
 
 
+def chance(share: float, draws: int) -> str:
+    """A probability that `draws` draws give: none of them says under 3 / D, all say over 1 - 3 / D
+    (`answers.chance`)."""
+    least = min(3.0 / max(draws, 1), 0.5)
+    if share <= least * (1 + 1e-9):
+        return f"< {math.ceil(100 * least)} %"
+    if share >= 1.0 - least * (1 + 1e-9):
+        return f"> {math.floor(100 * (1.0 - least))} %"
+    return percent(share)
+
+
 def percent(share: float) -> str:
     """A share as a percentage; never a rounded 0 or 100 for what is neither."""
     if not math.isfinite(share):

@@ -266,10 +266,10 @@ def compose(
     return Content(
         trial=trial,
         facts=_facts(trial),
-        cards=words.cards(answers),
+        cards=words.cards(answers, fit.draws.position.shape[0]),
         warnings=tuple(warnings),
         chapters=chapters,
-        groups=tables.groups(answers),
+        groups=tables.groups(answers, fit.draws.position.shape[0]),
         provenance=_provenance(trial, fit, options, made or datetime.now(UTC)),
         hashes=sorted(trial.hashes.items()),
     )

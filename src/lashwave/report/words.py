@@ -39,12 +39,12 @@ def _peak(answers: dict[str, Answer]) -> Card | None:
     return Card("Peak speed of the tip", numbers.with_sd(peak), detail)
 
 
-def _sonic(answers: dict[str, Answer]) -> Card | None:
+def _sonic(answers: dict[str, Answer], draws: int) -> Card | None:
     sonic = answers.get("sonic_time")
     if sonic is None:
         return None
     chance = sonic.probability
-    shown = "" if chance is None else f"probability {numbers.percent(chance)}"
+    shown = "" if chance is None else f"probability {numbers.chance(chance, draws)}"
     if sonic.value is None:
         return Card("Speed of sound", "not reached", shown or (sonic.reason or ""))
     place = answers.get("sonic_station")
@@ -62,12 +62,12 @@ def _plain(answers: dict[str, Answer], name: str, title: str) -> Card | None:
     return Card(title, numbers.with_sd(answer), f"95 %: {numbers.interval(answer)}")
 
 
-def cards(answers: dict[str, Answer]) -> list[Card]:
-    """What a reader wants first."""
+def cards(answers: dict[str, Answer], draws: int) -> list[Card]:
+    """What a reader wants first; draws : of the motion."""
     found = [
         _peak(answers),
-        _sonic(answers),
-        _plain(answers, "peak_grip_tension", "Peak pull behind the grip"),
+        _sonic(answers, draws),
+        _plain(answers, "peak_grip_tension", "Peak pull at the grip"),
         _plain(answers, "hand_work", "Work of the hand"),
     ]
     return [card for card in found if card is not None]
@@ -142,8 +142,9 @@ def order(lists: xr.Dataset) -> str:
     start = "Shares of the draws in which the event of a row comes before that of a column."
     if not likeliest:
         return start
+    shown = numbers.chance(float(chance), int(said["draws"]))
     names = ", then ".join(WORDS.get(name, name) for name in likeliest.split(" < "))
-    return f"{start} Most probable order: {names} (probability {numbers.percent(chance)})."
+    return f"{start} Most probable order: {names} (probability {shown})."
 
 
 METHODS = (

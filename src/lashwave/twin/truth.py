@@ -111,18 +111,14 @@ def node_tension(station: Array, tension: Array) -> Array:
     return out
 
 
-PULL_REACH = 0.02
-"""The pull behind the grip is read this far beyond it [m], past the bend at the clamp."""
-
-
 def pull_behind_grip(path: Path, grip_end: float) -> Array:
-    """(K,) [N], tension at the first node that far beyond the grip."""
-    node = int(np.argmax(path.station >= grip_end + PULL_REACH - 1e-9))
+    """(K,) [N], tension at the first node after the grip."""
+    node = int(np.argmax(path.station > grip_end + 1e-9))
     return np.asarray(node_tension(path.station, path.tension)[:, node])
 
 
 def dataset(path: Path) -> xr.Dataset:
-    """The path as the contract's `motion.nc`."""
+    """The path as `motion.nc` (`docs/trial-folder.md`)."""
     import xarray as xr
 
     axes = ("time", "station", "axis")
@@ -163,14 +159,23 @@ def _sonic(path: Path, speed: Array, sound: float) -> tuple[float | None, float 
     return float(path.time[k - 1] + rise[j] * step), float(path.station[j])
 
 
+def _last_low(reach: Array, peak: int) -> int:
+    """Index of the last minimum up to `peak` that is no mere ripple: 1 % of the line deep."""
+    from scipy.signal import find_peaks
+
+    found, _ = find_peaks(-reach, prominence=0.01 * reach.max())
+    found = found[found <= peak]
+    return int(found[-1]) if found.size else int(reach[: peak + 1].argmin())
+
+
 def answers(path: Path, scene: Scene, sound: float) -> dict[str, float | None]:
-    """The motion's true answers, as `docs/trial-format` defines each."""
+    """The motion's true answers, as `docs/answers.md` defines each."""
     speed = np.linalg.norm(path.velocity, axis=-1)
     tip = speed[:, -1]
     peak = int(tip.argmax())
     sonic_time, sonic_station = _sonic(path, speed, sound)
     reach = np.linalg.norm(path.position[:, -1] - path.position[:, 0], axis=-1)
-    low = int(reach.argmin())
+    low = _last_low(reach, peak)
     high = low + int(reach[low:].argmax())
     pull = pull_behind_grip(path, scene.lash.true.handle_length)[: peak + 1]
     extension = None

@@ -22,12 +22,6 @@ FILES = frozenset({
     KEPT, "comparison.json", "comparison.csv", "spread.csv", "comparison.svg", "comparison.pdf",
     "comparison.html",
 })  # fmt: skip
-HEADLINES = (
-    "peak_tip_speed", "peak_tip_mach", "sonic_time", "sonic_station", "extension_at_sonic",
-    "peak_grip_tension", "hand_impulse", "hand_work", "peak_kinetic_energy", "drag_normal",
-    "stiffness_scale", "damping_time",
-)  # fmt: skip
-"""Quantities of the figure, in its order."""
 
 
 def run(folders: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> int:
@@ -148,6 +142,7 @@ def files_of(
     outcomes: Sequence[Outcome], rows: Sequence[Row], record: dict[str, Any]
 ) -> dict[str, bytes]:
     """Every answer file by name."""
+    from lashwave.answers import register
     from lashwave.report import compare_page, export, figures_study
 
     long = [
@@ -164,9 +159,8 @@ def files_of(
     ]  # fmt: skip
     ends = [f"{what}_{end}" for what in ("overall", "repeatability", "specimens", "throwers")
             for end in ("sd", "low95", "high95")]  # fmt: skip
-    figure = figures_study.strips(
-        compare_page.strips(record, HEADLINES), [o.trial for o in outcomes]
-    )
+    wanted = [entry.name for entry in register.entries() if entry.headline]
+    figure = figures_study.strips(compare_page.strips(record, wanted), [o.trial for o in outcomes])
     return {
         "comparison.csv": export.table_file(
             ["quantity", "trial", "specimen", "thrower", "value", "sd", "unit", "reason"], long

@@ -126,7 +126,7 @@ def reconstruct_folder(
 def write(
     done: Reconstruction, out: Path, progress: Progress | None = None, options: Any = None
 ) -> None:
-    """Draw the report and write every file of the contract, all or none."""
+    """Draw the report and write every file of the answers (`docs/trial-folder.md`), all or none."""
     from lashwave.files.results import write_results
     from lashwave.report import page, paper
 

@@ -14,13 +14,13 @@ _READABLE = {"clock_offset": ("ms", 1e3)}
 
 
 def rows(
-    answers: dict[str, Answer], truth: dict[str, float | None] | None = None
+    answers: dict[str, Answer], draws: int, truth: dict[str, float | None] | None = None
 ) -> list[list[str]]:
     """One row an answer: name, value, sd, 95 % interval, unit, chance; and truth, hit or miss."""
     table = []
     for name, answer in answers.items():
         unit, factor = _READABLE.get(name.split(":")[0], (answer.unit, 1.0))
-        row = [name, *_numbers(answer, factor), "" if unit == "1" else unit, _chance(answer)]
+        row = [name, *_numbers(answer, factor), "" if unit == "1" else unit, _chance(answer, draws)]
         if truth is not None:
             row += _beside(answer, truth.get(name), factor)
         table.append(row)
@@ -51,8 +51,10 @@ def _digits(value: float, sd: float) -> int:
     return min(max(min(of_value, of_sd), 0), 9)
 
 
-def _chance(answer: Answer) -> str:
-    return "" if answer.probability is None else f"{answer.probability:.0%}"
+def _chance(answer: Answer, draws: int) -> str:
+    from lashwave.report.numbers import chance
+
+    return "" if answer.probability is None else chance(answer.probability, draws)
 
 
 def _beside(answer: Answer, true: float | None, factor: float) -> list[str]:
@@ -87,7 +89,8 @@ def answers(done: Reconstruction, truth: dict[str, float | None] | None = None) 
     headings = ["answer", "value", "sd", "95 % interval", "unit", "chance"]
     if truth is not None:
         headings += ["truth", "interval"]
-    console.table(f"Trial {done.trial.name}", headings, rows(done.answers, truth))
+    draws = done.fit.draws.position.shape[0]
+    console.table(f"Trial {done.trial.name}", headings, rows(done.answers, draws, truth))
     console.say()
     if not done.fit.warnings:
         console.say("No warnings.")

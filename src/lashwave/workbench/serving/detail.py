@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from lashwave.answers import register
 from lashwave.quantities.sightings import Camera
 from lashwave.workbench import checkup
 from lashwave.workbench.serving.opened import Answered, Opened, Reader
@@ -42,7 +43,7 @@ def detail(reader: Reader, pictures: Pictures, opened: Opened) -> dict[str, Any]
             {"name": m.name or m.file, "file": m.file, "position": m.position}
             for m in trial.microphones
         ],
-        "quantities": summary.get("quantities", {}),
+        "quantities": defined(summary.get("quantities", {})),
         "warnings": summary.get("warnings", list(trial.notes)),
         "notes": list(trial.notes),
         "events": events(opened, summary.get("quantities", {})),
@@ -51,6 +52,16 @@ def detail(reader: Reader, pictures: Pictures, opened: Opened) -> dict[str, Any]
         "answered": answers is not None,
         "stale": answers is not None and answers.stale,
     }
+
+
+def defined(quantities: dict[str, Any]) -> dict[str, Any]:
+    """The answers, each with the group and the definition that the register has for its name."""
+    found = {}
+    for name in register.order(list(quantities)):
+        own = register.entry(name)
+        said = {} if own is None else {"group": own.group, "definition": own.definition}
+        found[name] = {**quantities[name], **said}
+    return found
 
 
 def events(opened: Opened, quantities: dict[str, Any]) -> list[dict[str, Any]]:
@@ -68,9 +79,9 @@ def events(opened: Opened, quantities: dict[str, Any]) -> list[dict[str, Any]]:
              "text": text, "quantity": key}
         )  # fmt: skip
     for key, one in quantities.items():
-        if key.startswith("front_birth_time") and one.get("value") is not None:
+        if key.startswith("shock_birth_time") and one.get("value") is not None:
             found.append(
-                {"name": "front is born", "time": one["value"], "sd": one.get("sd"),
+                {"name": "shock is born", "time": one["value"], "sd": one.get("sd"),
                  "station": None, "text": key.replace("_", " "), "quantity": key}
             )  # fmt: skip
     for onset in opened.trial.onsets:
