@@ -16,13 +16,14 @@ KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat 
 # One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
 WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
 
-.PHONY: help demo test lint validate planted bench figures docs lock clean
+.PHONY: help demo test lint validate validation planted bench figures docs lock clean
 
 help:
 	@echo "make demo      install, then reconstruct an example trial into out/demo"
 	@echo "make test      lint, type check and the quick tests"
 	@echo "make validate  the long tests"
 	@echo "make planted   plant errors in copies of the sources and count which the tests notice"
+	@echo "make validation  the checks against published numbers, written into docs/validation.md"
 	@echo "make bench     the benchmarks, each printing its figures"
 	@echo "make figures   docs/figures.md and the README's table, from figures that were kept"
 	@echo "make docs      the documentation as pages, in docs/_build/html"
@@ -59,6 +60,10 @@ validate: $(STAMP)
 planted: $(STAMP)
 	$(UV) --constraint requirements.lock --editable '.[planted]'
 	$(PY) benchmarks/planted.py $(PLANTED)
+
+validation: $(STAMP)
+	$(WITH_CACHE) $(PY) -m pytest tests/published --ignore tests/published/test_page.py --write-validation
+	$(PY) -m pytest tests/published/test_page.py
 
 bench: $(STAMP)
 	$(UV) --constraint requirements.lock --editable '.[bench]'

@@ -14,6 +14,12 @@ from lashwave.mechanics.droop import droop_stiffness
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rest import rest_shape
 from lashwave.quantities.line import Droop, Line
+from tests.published.record import derived, recalled
+
+D1388 = recalled("ASTM D1388 option A (41.5 deg), B = w (l / 2)^3")
+PEIRCE = recalled("Peirce, J. Text. Inst. 21 (1930) T377, against the exact elastica")
+ELASTICA = derived("elastica under its own weight, boundary-value solver to 1e-9")
+SMALL = recalled("small droop w L^4 / (8 B), any textbook")
 
 G = 9.80665
 DENSITY, OVERHANG = 6e-3, 0.12
@@ -24,42 +30,45 @@ def read(drop=None, angle=None, sd=np.nan):
     return droop_stiffness(LINE, Droop(1.0, OVERHANG, drop, angle, sd))
 
 
-def test_the_fixed_angle_of_the_standard() -> None:
+def test_the_fixed_angle_of_the_standard(check) -> None:
     value, _ = read(angle=np.radians(41.5))
-    assert value == pytest.approx(DENSITY * G * (OVERHANG / 2) ** 3, rel=6e-4)
+    law = DENSITY * G * (OVERHANG / 2) ** 3
+    check("stiffness from a droop of 41.5 deg", value, law, D1388, rel=6e-4)
 
 
 @pytest.mark.parametrize("angle, high", [(41.5, 1.057), (43.0, 1.062), (7.1, 1.0016)])
-def test_the_textile_shortcut_is_high_by_what_the_elastica_says(angle, high) -> None:
+def test_the_textile_shortcut_is_high_by_what_the_elastica_says(check, angle, high) -> None:
     t = np.radians(angle)
     peirce = DENSITY * G * OVERHANG**3 * np.cos(t / 2) / (8 * np.tan(t))
-    assert peirce / read(angle=t)[0] == pytest.approx(high, abs=6e-4)
+    found = peirce / read(angle=t)[0]
+    check("droop test, Peirce's formula over the program's", found, high, PEIRCE, abs=6e-4)
 
 
 @pytest.mark.parametrize(
     "q, drop, reach",
     [(0.5, 0.062306, 0.997779), (2, 0.238507, 0.966893), (8, 0.640631, 0.724425)],
 )
-def test_drop_and_angle_of_one_shape_give_its_stiffness(q, drop, reach) -> None:
+def test_drop_and_angle_of_one_shape_give_its_stiffness(check, q, drop, reach) -> None:
     stiffness = DENSITY * G * OVERHANG**3 / q
-    assert read(drop=drop * OVERHANG)[0] == pytest.approx(stiffness, rel=1e-4)
-    assert read(angle=np.arctan2(drop, reach))[0] == pytest.approx(stiffness, rel=1e-4)
+    found = read(drop=drop * OVERHANG)[0], read(angle=np.arctan2(drop, reach))[0]
+    check("stiffness from one shape's drop and angle", found, stiffness, ELASTICA, rel=1e-4)
 
 
 @pytest.mark.parametrize("stiffness", [2e-5, 1e-4])
-def test_within_half_a_per_cent_of_a_simulated_piece(lines, stiffness) -> None:
+def test_within_half_a_per_cent_of_a_simulated_piece(lines, check, stiffness) -> None:
     chain = lines.uniform(OVERHANG, DENSITY * OVERHANG, stiffness, 120, clamp=True)
     grip = fixed(np.zeros(3), [1.0, 0.0, 0.0])
     tip = rest_shape(chain, grip, (0, 0, -G))[-1]
-    assert read(drop=-tip[2])[0] == pytest.approx(stiffness, rel=5e-3)
-    assert read(angle=np.arctan2(-tip[2], tip[0]))[0] == pytest.approx(stiffness, rel=5e-3)
+    found = read(drop=-tip[2])[0], read(angle=np.arctan2(-tip[2], tip[0]))[0]
+    check("stiffness from a simulated droop's drop and angle", found, stiffness, ELASTICA, rel=5e-3)
 
 
-def test_a_misread_drop_tells_in_the_stiffness_as_much_as_it_says() -> None:
+def test_a_misread_drop_tells_in_the_stiffness_as_much_as_it_says(check) -> None:
     """Small droops: B = w L^4 / (8 drop), so a part in ten of the drop is one of the stiffness;
     large ones tell more than they are misread by."""
     value, relative = read(drop=0.02 * OVERHANG, sd=0.002 * OVERHANG)
-    assert value == pytest.approx(DENSITY * G * OVERHANG**3 / (8 * 0.02), rel=2e-3)
+    law = DENSITY * G * OVERHANG**3 / (8 * 0.02)
+    check("stiffness from a small droop", value, law, SMALL, rel=2e-3)
     assert relative == pytest.approx(0.1, rel=5e-3)
     low, high = (read(drop=d * OVERHANG)[0] for d in (0.69, 0.71))
     slope = np.log(low / high) / np.log(0.71 / 0.69)
