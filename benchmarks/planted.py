@@ -34,6 +34,7 @@ ROOT = Path(__file__).resolve().parents[1]
 WORK = ROOT / "build" / "planted"
 PRELOAD = "numpy numba scipy.signal scipy.optimize scipy.interpolate scipy.sparse.linalg pandas"
 PRELOAD += " pytest hypothesis xarray h5py matplotlib.pyplot pint cv2"
+GREEN = 64  # exit status of a child whose tests are green; pytest's own is added to it
 MEMORY = 6 << 30  # [bytes], of address: a planted error may ask for all there is
 
 
@@ -101,33 +102,35 @@ def named(plan: dict) -> list[Mutant]:
     return out
 
 
-def run_tests(copy: str, arguments: list[str]) -> None:
+def run_tests(copy: str, arguments: list[str], planted: bool) -> None:
     """The child: the tests of a copy, in a process that has the libraries already."""
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
     os.chdir(copy)
     sys.path[:0] = [f"{copy}/src", copy]
     log = os.open(f"{copy}.log", os.O_CREAT | os.O_TRUNC | os.O_WRONLY)
     os.dup2(log, 1), os.dup2(log, 2)
-    sys.dont_write_bytecode = True
+    sys.dont_write_bytecode = planted  # compiled files are those of the sources as they are
     import pytest
 
     status = int(pytest.main(["-x", "-p", "no:cacheprovider", "--rootdir", copy, *arguments]))
     sys.stdout.flush()
-    os._exit(status)
+    os._exit(GREEN + status)
 
 
-def outcome(context, copy: Path, arguments: list[str], limit: float) -> str:
+def outcome(context, copy: Path, arguments: list[str], limit: float, planted=True) -> str:
     """Whether the tests of a copy stay green: "survived", "killed", or "killed" by time."""
-    child = context.Process(target=run_tests, args=(str(copy), arguments))
+    child = context.Process(target=run_tests, args=(str(copy), arguments, planted))
     child.start()
     child.join(limit)
     if child.exitcode is None:
         child.kill()
         child.join()
         return "killed: too long"
-    if child.exitcode in (3, 4, 5):
-        raise SystemExit(f"the tests do not run: {arguments}; see {copy}.log")
-    return "survived" if child.exitcode == 0 else "killed"
+    if child.exitcode == GREEN:
+        return "survived"
+    if child.exitcode in (GREEN + 1, GREEN + 2) or child.exitcode < 0:  # red, or a crash
+        return "killed"
+    raise SystemExit(f"the tests do not run: {arguments}; see {copy}.log")
 
 
 def copies(count: int) -> SimpleQueue[Path]:
@@ -197,7 +200,7 @@ def run(todo: list[Mutant], jobs: int, rooms: dict[str, dict], file: Path, state
     for name in sorted({m.room for m in todo} & set(rooms)):
         started, copy = time.monotonic(), free.get()
         whole = arguments_of(Mutant(name, "", "", "", ""), rooms)
-        if outcome(context, copy, whole, 900) != "survived":
+        if outcome(context, copy, whole, 900, planted=False) != "survived":
             raise SystemExit(f"{name}: red without any planted error; see {copy}.log")
         free.put(copy)
         limits[name] = 20 + 5 * (time.monotonic() - started)

@@ -47,24 +47,25 @@ def test_work_is_the_integral_of_power_and_grows_to_it(imposed):
     assert work.std() == pytest.approx(0.007, rel=5 / np.sqrt(800))
 
 
-def test_the_pull_is_read_past_the_bend_at_the_grip(imposed):
+def test_the_pull_is_read_at_the_first_node_and_past_the_bend_at_the_grip(imposed):
     station = np.array([0.0, 0.2, 0.22, 0.5])
 
     def read(tension, grip_end):
         every = np.broadcast_to(tension, (1, 5, 4))
         draws = imposed.draws(TIME, station, STILL, STILL, tension=every)
-        return pull.grip_tension(draws, grip_end)
+        return pull.grip_tension(draws, grip_end), pull.past_clamp(draws, grip_end)
 
     # a mean over time of what stays the same: only rounding
-    for tension, end, expected in (
-        ([np.nan, 7.0, 5.0, 3.0], 0.2, 5.0),
-        ([9.0, 7.0, 5.0, 3.0], 0.21, 3.0),
-        ([9.0, 7.0, 5.0, 3.0], 0.0, 7.0),
-        ([np.nan, np.nan, np.nan, 3.0], 0.2, 3.0),
+    for tension, end, first, past in (
+        ([np.nan, 7.0, 5.0, 3.0], 0.2, 5.0, 5.0),
+        ([9.0, 7.0, 5.0, 3.0], 0.21, 5.0, 3.0),
+        ([9.0, 7.0, 5.0, 3.0], 0.0, 7.0, 7.0),
+        ([np.nan, np.nan, np.nan, 3.0], 0.2, 3.0, 3.0),
     ):
-        np.testing.assert_allclose(read(tension, end), expected, rtol=1e-12)
-    unknown = imposed.draws(TIME, station, STILL, STILL, tension=np.full((1, 5, 4), np.nan))
-    assert np.isnan(pull.grip_tension(unknown, 0.2)).all()
+        for found, expected in zip(read(tension, end), (first, past), strict=True):
+            np.testing.assert_allclose(found, expected, rtol=1e-12)
+    for none in read([np.nan] * 4, 0.2):
+        assert np.isnan(none).all()
 
 
 def test_the_peak_pull_looks_no_further_than_the_tips_peak():

@@ -262,7 +262,8 @@ def test_the_order_of_events_is_counted_pair_by_pair():
     found = order.order(times)
     names = tuple("abcd")
     assert found.events == names
-    np.testing.assert_allclose(found.happened, [1.0, 2 / 3, 1.0, 1 / 3])
+    # of 60 draws none is surer than 1 - 3 / 60 (rule of three)
+    np.testing.assert_allclose(found.happened, [0.95, 2 / 3, 0.95, 1 / 3])
     for a, b in permutations(range(4), 2):
         score, both = 0.0, 0
         for x, y in zip(times[names[a]], times[names[b]], strict=True):

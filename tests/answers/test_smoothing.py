@@ -59,4 +59,4 @@ def test_the_pull_is_carried_back_along_a_straight_line(imposed):
     draws = imposed.draws(
         time, station, still, still, tension=np.broadcast_to(tension, (1, 101, 7))
     )
-    np.testing.assert_allclose(pull.grip_tension(draws, 0.2), 50.0 - 40.0 * 0.02, rtol=1e-9)
+    np.testing.assert_allclose(pull.past_clamp(draws, 0.2), 50.0 - 40.0 * 0.02, rtol=1e-9)

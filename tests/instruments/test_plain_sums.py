@@ -13,13 +13,13 @@ import pytest
 from scipy import stats
 
 from lashwave.instruments.backdrop import _smooth, draw_backdrop
-from lashwave.instruments.clock import flash_bound, flash_frames
+from lashwave.instruments.clock import flash_bound, flash_frames, frame_at, frame_time
 from lashwave.instruments.infrared import Spot, dot_light, over_exposure
 from lashwave.instruments.markers import MarkerRig, add_ghosts, lost_by_speed, read, swap_labels
 from lashwave.instruments.microphone import Hearing, pressure, record
 from lashwave.instruments.schlieren import Knife, draw_strands, fan, front_light, shadow
 from lashwave.instruments.sensor import Sensor, read_out
-from lashwave.instruments.wavelets import Grid, SoundSource, silhouettes
+from lashwave.instruments.wavelets import Grid, SoundSource, envelope, silhouettes
 from lashwave.quantities.sightings import Camera, Clock
 
 cv2.setNumThreads(1)
@@ -261,8 +261,8 @@ def test_a_shadow_is_weighed_over_the_exposure_and_may_be_nowhere() -> None:
         drawn(two, WIDTH, weights=weights), 0.2 * first + 0.8 * second, atol=1e-6
     )
     for path in (PATH[None] + 900.0, PATH[None] - 900.0, PATH[None] + np.array([0.0, 900.0])):
-        where, dark = shadow((130, 110), path, WIDTH, 0.7)
-        assert dark.size == 0 and np.zeros((110, 130))[where].size == 0
+        assert shadow((130, 110), path, WIDTH, 0.7)[1].size == 0
+        assert not drawn(path, WIDTH).any()
 
 
 def test_air_carries_a_strands_end_whole_and_its_middle_a_quarter() -> None:
@@ -370,3 +370,88 @@ def test_specks_are_dark_small_and_few() -> None:
         count, _, where, _ = cv2.connectedComponentsWithStats((lost > 0.2).astype(np.uint8))
         assert 3 <= count - 1 <= 35
         assert where[1:, cv2.CC_STAT_AREA].max() < 200
+
+
+def test_a_flash_two_frames_off_is_not_explained() -> None:
+    samples, rate = np.arange(60) / 499.3, 2e4
+    flashes = flash_frames(rate, samples, 400, 0.031)[:4].copy()
+    flashes[2] += 2
+    found = flash_bound(flashes, rate, samples, (0.0302, 0.0318))
+    assert found.share == 0.75
+    one = found.intervals[(found.intervals[:, 0] <= 0.031) & (found.intervals[:, 1] >= 0.031)]
+    assert len(one) == 1 and np.ptp(one) < 1.0 / rate
+    # without a drift, a clock's time is offset + frame / rate
+    assert frame_time(rate, 400, 0.031) == pytest.approx(0.051)
+    assert frame_at(rate, 0.051, 0.031) == pytest.approx(400.0)
+
+
+def test_the_envelope_touches_wavelets_on_either_side() -> None:
+    """Mach 2 along u: 60 degrees off the way on both sides, first where u turns to v."""
+    sent = np.arange(-1e-3, 0.0, 1e-5)
+    place = np.zeros((sent.size, 1, 3))
+    place[:, 0, 0] = 2.0 * SOUND * sent
+    source = SoundSource(sent[:, None], place, np.ones((sent.size, 1)))
+    view = grid(1000.0, 300.0, 200.0, (400, 600))
+    tau, points = envelope(source, view, 0.2e-3, SOUND)
+    centre = np.stack([300.0 + 1000.0 * 2.0 * SOUND * tau, np.full(tau.size, 200.0)], axis=-1)
+    reach = 1000.0 * SOUND * (0.2e-3 - tau)
+    for k, sign in enumerate((1.0, -1.0)):
+        way = np.array([0.5, sign * np.sqrt(0.75)])
+        np.testing.assert_allclose(points[:, k], centre + reach[:, None] * way, atol=1e-6)
+
+
+def test_a_curve_of_many_short_pieces_is_the_curve() -> None:
+    ends = np.array([[10.0, 50.3], [110.0, 60.3]])
+    many = ends[0] + np.linspace(0.0, 1.0, 301)[:, None] * (ends[1] - ends[0])
+    one, short = drawn(ends[None], np.full(2, 5.0)), drawn(many[None], np.full(301, 5.0))
+    np.testing.assert_allclose(one[:, :100], short[:, :100], atol=1e-5)  # but for its end
+
+
+def test_dots_out_of_the_image_hide_no_others() -> None:
+    path = np.array([[[900.0, 20.0], [30.0, 25.0]]])
+    light = dot_light((64, 48), path, np.ones(1), [1e3, 2e3], Spot(0.8, 0.0))
+    assert light.sum() == pytest.approx(2e3, rel=1e-5)
+
+
+def test_a_microphone_as_it_comes() -> None:
+    """1 mV/Pa, 1 Pa of noise, 200 kHz, cut off at 1 V; 70 kHz are 3 dB down."""
+    sent = np.arange(-0.01, 0.006, 0.5e-6)
+    still = np.zeros((sent.size, 1, 3)) + np.array([1.0, 0.0, 0.0])
+
+    def heard(strength: np.ndarray, rng: np.random.Generator | None = None) -> np.ndarray:
+        source = SoundSource(sent[:, None], still, strength[:, None])
+        return record(source, np.zeros(3), Hearing(), 0.0, 1000, SOUND, rng)
+
+    quiet = heard(np.zeros(sent.size), np.random.default_rng(1))
+    assert quiet.std() == pytest.approx(1e-3, rel=5 / np.sqrt(2000))
+    tone = heard(5.0 * np.sin(2 * np.pi * 70e3 * sent))
+    assert np.sqrt(2 * np.mean(tone**2)) == pytest.approx(5e-3 / np.sqrt(2), rel=0.06)
+    assert np.abs(heard(np.full(sent.size, 1e5))).max() == 1.0
+
+
+def test_a_third_wire_is_level_as_the_first() -> None:
+    lost = []
+    for seed in range(4):
+        three, two = (
+            draw_backdrop((220, 240), np.random.default_rng(seed), dust=0, wires=n).fixed
+            for n in (3, 2)
+        )
+        share = three / two  # what the third alone lets through
+        lost.append((1 - share[:, 110]).max())
+        assert np.median(share, axis=0).min() > 0.9  # no column lies under it
+    assert min(lost) > 0.3
+
+
+def test_a_front_as_it_comes_is_seven_tenths_of_a_millimetre() -> None:
+    knife = Knife()
+    assert (knife.thickness, knife.cell) == (0.7e-3, 2)
+    projection = np.array([[1500.0, 0, 0, 60.0], [0, 0, -1500.0, 50.0], [0, 0, 0, 1]])
+    camera = Camera("s", 2e4, (120, 100), projection, Clock(), 0.4)
+    sent = np.arange(-4e-4, 0.0, 1e-6)
+    source = SoundSource(
+        sent[:, None], np.zeros((sent.size, 1, 3)), np.exp(-(((sent + 5e-5) / 1e-5) ** 2))[:, None]
+    )
+    light = front_light(camera, source, 0.0, SOUND, knife)
+    same = front_light(camera, source, 0.0, SOUND, Knife((1.0, 0.0), 0.012, 0.6, 0.7e-3, 2))
+    np.testing.assert_array_equal(light, same)
+    assert 1e-3 < np.abs(light).max() < 0.6
