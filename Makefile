@@ -62,7 +62,7 @@ planted: $(STAMP)
 	$(PY) benchmarks/planted.py $(PLANTED)
 
 validation: $(STAMP)
-	$(WITH_CACHE) $(PY) -m pytest tests/published --ignore tests/published/test_page.py --write-validation
+	$(WITH_CACHE) $(PY) -m pytest --write-validation
 	$(PY) -m pytest tests/published/test_page.py
 
 bench: $(STAMP)

@@ -5,6 +5,9 @@ import pytest
 
 from lashwave.answers import sound
 from lashwave.quantities.air import Air
+from tests.published.record import read
+
+CRAMER_1993 = read("Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, coefficients in public code")
 
 # Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, its formula at 101325 Pa and 400 ppm carbon dioxide:
 # temperature [degC], relative humidity, speed [m/s].
@@ -15,9 +18,9 @@ CRAMER = [
 
 
 @pytest.mark.parametrize("celsius, humidity, printed", CRAMER)
-def test_the_value_is_the_published_one(celsius, humidity, printed):
+def test_the_value_is_the_published_one(check, celsius, humidity, printed):
     middle, _ = sound.speed(Air(celsius + 273.15, 101325.0, humidity))
-    assert middle == pytest.approx(printed, abs=0.02)  # own coding of the formula
+    check("answered speed of sound", middle, printed, CRAMER_1993, abs=0.02, unit="m/s")
 
 
 def test_the_deviation_follows_from_the_published_sensitivity():

@@ -20,6 +20,10 @@ from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts
 from tests.points import fronts_drawn as drawn
+from tests.published.record import derived, recalled
+
+LINE = derived("least squares, s f sqrt(12 / (N (N^2 - 1)))")
+CONE = recalled("NACA Report 1135 (1953), sin mu = 1 / M")
 
 cv2.setNumThreads(1)
 
@@ -78,8 +82,8 @@ def test_birth_from_frames(seed: int) -> None:
     assert abs(free.sound.mean() - C) < 3 * free.sound.std() < 0.3
 
 
-def test_errors_of_speed_and_birth_are_those_of_least_squares() -> None:
-    """Check e16: s_r .25 mm, 1e5 frames/s, 10 frames, first 0.2 ms after birth: 2.75 m/s, 1.98 us.
+def test_errors_of_speed_and_birth_are_those_of_least_squares(check) -> None:
+    """s_r .25 mm, 1e5 frames/s, 10 frames, first 0.2 ms after birth: 2.75 m/s, 1.98 us.
 
     Four points a frame about the source, each twice as uncertain, so that their mean radius has
     s_r; the samples' own standard deviations within 5 %.
@@ -98,8 +102,8 @@ def test_errors_of_speed_and_birth_are_those_of_least_squares() -> None:
     position[..., 2] += np.array([-0.05, 0.05])
     draws = draws_of(time, np.array([0.0, 0.1]), position, 0 * position, np.zeros(count))
     found = birth(fronts, 0, camera, draws, C, 40.0, "burst", stand_off_sd=0.0, seed=3)
-    assert found.sound.std() == pytest.approx(2.75, rel=0.05)
-    assert found.time_sd == pytest.approx(1.98e-6, rel=0.05)
+    check("sd of a front's speed", found.sound.std(), 2.75, LINE, rel=0.05)
+    check("sd of a front's birth", 1e6 * found.time_sd, 1.98, LINE, rel=0.05)
 
 
 T0, RADIUS, CENTRE = 0.5005, 0.25, np.array([-0.2, 0.0, -0.1])
@@ -246,8 +250,8 @@ def test_a_birth_is_never_stated_better_than_rendered_throws_have_shown() -> Non
 @pytest.mark.parametrize(
     ("mach", "degrees"), [(1.1, 65.380), (1.5, 41.810), (2.0, 30.000), (2.19, 27.169)]
 )
-def test_envelope_of_a_steady_source_is_the_mach_cone(mach: float, degrees: float) -> None:
-    """Check e12: sin mu = 1/M; from arrival times in the image, and read off by `mach_angle`."""
+def test_envelope_of_a_steady_source_is_the_mach_cone(check, mach: float, degrees: float) -> None:
+    """sin mu = 1/M; from arrival times in the image, and read off by `mach_angle`."""
     times = np.linspace(-2e-3, 2e-3, 41)
     place = np.zeros((41, 2, 3))
     place[..., 0] = (mach * C * times)[:, None]
@@ -270,8 +274,9 @@ def test_envelope_of_a_steady_source_is_the_mach_cone(mach: float, degrees: floa
         u = u - np.clip((at - 2e-4) / slope, -50, 50)
     rng = np.random.default_rng(0)
     exact = mach_angle(np.column_stack([u, v]), np.full(15, 0.01), [1.0, 0.0])
-    assert np.degrees(exact.angle) == pytest.approx(degrees, abs=0.01)
-    assert exact.mach == pytest.approx(mach, rel=1e-3)
+    angle = np.degrees(exact.angle)
+    check("cone of a supersonic source", angle, degrees, CONE, abs=0.01, unit="deg")
+    check("Mach number from its cone", exact.mach, mach, CONE, rel=1e-3)
     angles = [
         mach_angle(np.column_stack([u, v]) + 0.2 * rng.standard_normal((15, 2)) , np.full(15, 0.2),
                    [1.0, 0.0]) for _ in range(60)

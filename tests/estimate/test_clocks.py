@@ -42,7 +42,7 @@ def test_the_scan_takes_the_right_flash_and_the_flashes_bound_the_clock(rate, to
 
 @pytest.mark.parametrize("seed", range(3, 9))
 def test_flashes_alone_give_a_tenth_of_a_frame_where_phases_sweep(seed):
-    """checks.md f24 (order statistics): N flashes leave 2 T / (N + 1) in the mean; here evenly
+    """Order statistics: N flashes leave 2 T / (N + 1) in the mean; here evenly
     spread phases, of which fifty leave about T / 50 and the drift's share."""
     trial, truth = rigid_throw(seed, flashes=True, camera_rate=OUT_OF_STEP)
     camera, true = trial.cameras[0], truth.answers["clock_offset:tip-view"]

@@ -12,7 +12,7 @@ from lashwave.quantities.sightings import Fronts
 from tests.estimate.test_birth import draws_of
 from tests.points import fronts_drawn as drawn
 
-C, P = drawn.SOUND, 101325.0  # 20 degC, checks e1
+C, P = drawn.SOUND, 101325.0  # 20 degC
 SCALE = drawn.SIZE[0] / drawn.VIEW
 
 
@@ -60,7 +60,7 @@ def test_speed_of_a_ring_is_within_its_interval() -> None:
 
 def test_a_weak_front_has_no_overpressure_and_says_why() -> None:
     weak = asked(ring(C, 0.3, 8, np.random.default_rng(1)), flight(0.5))["shock_overpressure"]
-    # Checks e10: 1 m/s is 689 Pa at Mach 1 in air at 20 degC.
+    # Rankine and Hugoniot: 1 m/s is 689 Pa at Mach 1 in air at 20 degC.
     assert weak.value is None and weak.reason is not None
     slope = float(weak.reason.split("1 m/s is ")[1].split(" Pa")[0])
     assert slope == pytest.approx(689.0, rel=0.015)  # the speed found stands in for Mach 1
@@ -91,7 +91,7 @@ def cone(mach: float, rng: np.random.Generator) -> Fronts:
     return Fronts(table[:, 0].astype(np.int64), number, table[:, 1:], np.full(len(table), 0.2))
 
 
-@pytest.mark.parametrize("mach", [1.2, 1.5, 2.0])  # sin mu = 1 / M, checks e12
+@pytest.mark.parametrize("mach", [1.2, 1.5, 2.0])  # sin mu = 1 / M
 def test_mach_number_of_a_cone(mach: float) -> None:
     found = asked(cone(mach, np.random.default_rng(3)), flight(mach))["mach_from_cone"]
     assert found.value == pytest.approx(mach, abs=4 * found.sd)

@@ -7,7 +7,7 @@ import pytest
 
 from lashwave.estimate.sound_place import arrival, place_of_sound
 
-C = 343.2  # [m/s], 20 degC (ISO 9613-1, checks e1)
+C = 343.2  # [m/s], 20 degC (ISO 9613-1)
 MICROPHONES = np.array(
     [
         [1.0, 0, 0],
@@ -52,7 +52,7 @@ def test_too_few_microphones_and_bad_places_say_so() -> None:
 
 
 def test_arrival_is_emission_and_distance_over_sound() -> None:
-    """Check e13: t = tau + R / c, with R from the place at the time of emission."""
+    """t = tau + R / c, with R from the place at the time of emission."""
     rng = np.random.default_rng(1)
     when = 0.5 + 20e-6 * rng.standard_normal(4000)
     where = np.array([0.0, 0.0, 1.0]) + np.zeros((4000, 3))

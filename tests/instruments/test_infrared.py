@@ -1,4 +1,4 @@
-"""Bright dots: centroid, blur (checks f6), photon and read noise (EMVA 1288; the
+"""Bright dots: centroid, blur, photon and read noise (EMVA 1288; the
 model from memory), saturation."""
 
 import numpy as np
@@ -8,6 +8,9 @@ from lashwave.instruments.camera import exposed
 from lashwave.instruments.infrared import Spot, dot_light, over_exposure
 from lashwave.instruments.sensor import Sensor, read_out
 from lashwave.quantities.sightings import Camera, Clock
+from tests.published.record import derived
+
+BLUR = derived("definition, b = V t")
 
 PLAIN = Spot(spread=0.8, bloom=0.0)
 
@@ -49,8 +52,8 @@ def test_a_moving_dot_has_the_centroid_of_its_path():
     assert np.abs(moments(light)[0] - whole).max() < 1e-3
 
 
-def test_the_blur_is_speed_times_exposure():
-    """Checks f6: b = V t_e. A uniform streak of length b has variance b^2 / 12 along itself."""
+def test_the_blur_is_speed_times_exposure(check):
+    """b = V t_e, by definition. A uniform streak of length b has variance b^2 / 12 along itself."""
     view = camera(3e-4)
     speed = np.array([40.0, 0.0, 30.0])
     path, weights = over_exposure(view, 0.0, lambda t: (t[:, None] * speed)[:, None], 0.8)
@@ -58,7 +61,7 @@ def test_the_blur_is_speed_times_exposure():
     spread = np.linalg.eigvalsh(moments(light)[1])
     assert spread[0] == pytest.approx(0.8**2 + 1 / 12, rel=1e-3)  # one pixel wide itself
     length = np.sqrt(12.0 * (spread[1] - spread[0]))
-    assert length == pytest.approx(50.0 * 3e-4 * 1000.0, rel=1e-3)
+    check("blur, speed times exposure", length, 50.0 * 3e-4 * 1000.0, BLUR, rel=1e-3)
     along = light[int(256 - 2 * 2.25), :].astype(float)
     assert along.max() > 0  # the streak runs up to the right: v falls as z grows
     assert moments(light)[1][0, 1] < 0

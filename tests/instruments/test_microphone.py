@@ -1,10 +1,13 @@
-"""Pressure by retarded times: t = tau + R/c and 1 / |1 - M_r| (checks e13), band and clipping."""
+"""Pressure by retarded times: t = tau + R/c and 1 / |1 - M_r|, band and clipping."""
 
 import numpy as np
 import pytest
 
 from lashwave.instruments.microphone import Hearing, pressure, record
 from lashwave.instruments.wavelets import SoundSource, arrival, pile_ups
+from tests.published.record import derived
+
+RETARDED = derived("retarded time, t = tau + R / c, dt / dtau = 1 - M (Pierce, Acoustics, 1981)")
 
 SOUND = 343.2
 RATE = 500e3
@@ -16,7 +19,7 @@ def moving(x: np.ndarray, t: np.ndarray, strength: np.ndarray) -> SoundSource:
 
 
 @pytest.mark.parametrize("mach", [0.0, 0.5, -0.5, 0.9, 1.6])
-def test_the_doppler_factor_is_that_of_the_retarded_path(mach):
+def test_the_doppler_factor_is_that_of_the_retarded_path(check, mach):
     """p = a / (R |1 - M|) straight ahead; a supersonic source is heard last first."""
     t = np.arange(-5e-3, 0.0, 1e-6)
     source = moving(mach * SOUND * t, t, np.full(t.size, 3.0))
@@ -26,11 +29,12 @@ def test_the_doppler_factor_is_that_of_the_retarded_path(mach):
     heard_at = sent + r / SOUND
     times = heard_at + (np.arange(41) - 20) / RATE
     heard = pressure(source, ear, times, SOUND)
-    assert heard[20] == pytest.approx(3.0 / (r * abs(1 - mach)), rel=2e-3)
+    law = 3.0 / (r * abs(1 - mach))
+    check("pressure of a moving source, 1 / |1 - M|", heard[20], law, RETARDED, rel=2e-3)
 
 
-def test_a_short_sound_arrives_after_its_distance_over_c():
-    """Checks e13: t = tau + R/c, to a tenth of a sample where no filter stands between."""
+def test_a_short_sound_arrives_after_its_distance_over_c(check):
+    """t = tau + R/c, to a tenth of a sample where no filter stands between."""
     t = np.arange(0.0, 2e-3, 1e-6)
     tau = 0.7031e-3
     source = moving(np.zeros(t.size), t, np.exp(-0.5 * ((t - tau) / 8e-6) ** 2))
@@ -39,7 +43,8 @@ def test_a_short_sound_arrives_after_its_distance_over_c():
     times = np.arange(0.0, 8e-3, 1 / RATE)
     heard = pressure(source, ear, times, SOUND)
     centre = (heard * times).sum() / heard.sum()
-    assert centre == pytest.approx(tau + r / SOUND, abs=0.1 / RATE)
+    late = 1e6 * (centre - tau - r / SOUND)
+    check("arrival of a short sound", late, 0, RETARDED, abs=0.1e6 / RATE, unit="us")
     impulse = np.sqrt(2 * np.pi) * 8e-6 / r
     assert heard.sum() / RATE == pytest.approx(impulse, rel=1e-4)
 

@@ -1,7 +1,7 @@
 """Schlieren pictures: the line's shadow, strobe flashes, and fronts that wavelets pile up.
 
-Fronts are held against the Mach angle sin mu = 1/M (checks e12; NACA Report 1135) and against the
-spherical front r = c (t - t0) of the first sonic moment (checks e16).
+Fronts are held against the Mach angle sin mu = 1/M (NACA Report 1135) and against the
+spherical front r = c (t - t0) of the first sonic moment.
 """
 
 import cv2
@@ -64,7 +64,7 @@ def test_a_source_at_rest_sends_out_what_its_definition_says():
 
 @pytest.mark.parametrize(("mach", "angle"), [(1.5, 41.810), (2.0, 30.000)])
 def test_a_supersonic_source_draws_the_mach_cone_that_runs_at_the_speed_of_sound(mach, angle):
-    """Angles as in checks e12, on both sides; the front's speed along its normal is c."""
+    """Angles of NACA Report 1135, on both sides; the front's speed along its normal is c."""
     t = np.arange(-1.2e-3, 1e-3, 0.5e-6)
     source = straight(mach * SOUND * t, t)
     rows = {1: np.arange(210, 260), -1: np.arange(140, 190)}
@@ -82,7 +82,7 @@ def test_a_supersonic_source_draws_the_mach_cone_that_runs_at_the_speed_of_sound
 
 
 def test_the_first_sonic_moment_sends_a_front_of_radius_c_t():
-    """Checks e16: radius over time is a line whose slope is c and whose zero is t0.
+    """Radius over time is a line whose slope is c and whose zero is t0.
 
     The source passes the speed of sound once, at t0 = 0.1 ms at x = -60 mm, speeding up steadily;
     its front is looked at straight ahead. Tolerance: the ridge of a blurred one-sided pile-up lies
@@ -173,7 +173,7 @@ def test_the_shadow_has_the_width_and_the_end_of_the_line():
 
 
 def test_the_shadow_is_blurred_over_the_exposure():
-    """Checks f6: a strip that moves b sideways keeps its dark area and widens by b^2 / 12."""
+    """A strip that moves b sideways keeps its dark area and widens by b^2 / 12."""
     rows = np.arange(400)
 
     def variance(dark):

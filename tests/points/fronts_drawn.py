@@ -9,7 +9,7 @@ from lashwave.quantities.sightings import Camera, Clock
 RATE = 20e3
 VIEW = 0.35  # [m]
 SIZE = (1024, 640)
-SOUND = 343.2  # [m/s], 20 degC, dry, ISO 9613-1 (checks e1)
+SOUND = 343.2  # [m/s], 20 degC, dry, ISO 9613-1
 
 
 def camera(offset: float = 0.0) -> Camera:

@@ -68,7 +68,7 @@ def test_noise_free_pose_and_camera_are_exact() -> None:
 
 @pytest.mark.parametrize("known", [True, False])
 def test_the_pose_is_as_well_known_as_stated(known: bool) -> None:
-    """Mahalanobis square of the pose over runs that draw the lens as well: mean 6 (check f22)."""
+    """Mahalanobis square of the pose over runs that draw the lens as well: mean 6 (chi-square)."""
     random, runs, squares = np.random.default_rng(7), 150, []
     points = cloud(30, 1)
     clean = project_points(TRUTH, points)[0]

@@ -1,4 +1,4 @@
-"""Projections from points: checks f10 and f11, coverage of intervals, degenerate sets."""
+"""Projections from points: exact ones, residuals, coverage of intervals, degenerate sets."""
 
 import cv2
 import numpy as np
@@ -14,6 +14,10 @@ from lashwave.points.calibration_projection import (
     view_direction,
 )
 from lashwave.quantities.sightings import Camera, Clock
+from tests.published.record import derived, recalled
+
+DLT = recalled("Abdel-Aziz and Karara, ASP Symposium on Close-Range Photogrammetry (1971)")
+FREEDOM = derived("degrees of freedom, s sqrt((2 n - 11) / (2 n))")
 
 SIZE = (1024, 768)
 INNER = np.array([[1600.0, 0, 511.5], [0, 1590.0, 383.5], [0, 0, 1]])
@@ -32,11 +36,12 @@ def inside(value: float, low: float, high: float) -> bool:
 
 
 @pytest.mark.parametrize("count", [6, 12, 40])
-def test_f10_noise_free_points_leave_nothing(count: int) -> None:
+def test_noise_free_points_leave_nothing(check, count: int) -> None:
     """Abdel-Aziz and Karara 1971: 11 parameters, at least 6 points."""
     points = cloud(count)
     uv = apply(PROJECTION, points)
-    assert np.abs(apply(dlt(points, uv), points) - uv).max() < 1e-9
+    rest = apply(dlt(points, uv), points) - uv
+    check("eleven parameters from exact points, residual", rest, 0, DLT, abs=1e-9, unit="px")
     found = fit_perspective(points, uv, SIZE)
     assert np.abs(found.residuals).max() < 1e-9
     assert found.calibration.degrees_of_freedom == 2 * count - 11
@@ -47,7 +52,7 @@ def test_f10_noise_free_points_leave_nothing(count: int) -> None:
 @pytest.mark.parametrize(
     ("count", "share", "runs"), [(6, 0.289, 1600), (12, 0.736, 400), (30, 0.904, 400)]
 )
-def test_f11_rms_is_as_the_degrees_of_freedom_say(count: int, share: float, runs: int) -> None:
+def test_rms_is_as_the_degrees_of_freedom_say(check, count: int, share: float, runs: int) -> None:
     """s sqrt((2 n - 11) / 2 n) a coordinate, by Monte Carlo; the sd given back is s itself."""
     random = np.random.default_rng(count)
     noise, squares, judged = 0.5, [], []
@@ -63,12 +68,13 @@ def test_f11_rms_is_as_the_degrees_of_freedom_say(count: int, share: float, runs
         )
         squares.append((found.residuals**2).mean())
         judged.append(found.calibration.reprojection_sd**2)
-    assert np.sqrt(np.mean(squares)) == pytest.approx(share * noise, rel=0.03)
+    rms = np.sqrt(np.mean(squares)) / noise
+    check("rms residual of a camera's fit over the noise", rms, share, FREEDOM, rel=0.03)
     assert np.sqrt(np.mean(judged)) == pytest.approx(noise, rel=0.03)
 
 
 def test_intervals_cover_the_truth() -> None:
-    """Places that the fit predicts are off by what its covariance says (f21: binomial, 99.9 %)."""
+    """Places that the fit predicts are off by what its covariance says (binomial, 99.9 %)."""
     random = np.random.default_rng(5)
     points, probe = cloud(25, 4), np.array([0.1, 0.2, -0.1])
     for fit, truth in ((fit_perspective, PROJECTION), (fit_parallel, AFFINE)):

@@ -115,7 +115,7 @@ def test_a_few_hundred_frames_take_seconds_and_the_volume_is_right() -> None:
 @pytest.mark.parametrize("posed", [True, False])
 def test_the_cameras_are_as_well_known_as_stated(posed: bool) -> None:
     """Mahalanobis square of the last camera's pose over runs that draw lenses, points and length
-    too: mean 6 (check f22). Without known points the first camera is the frame."""
+    too: mean 6 (chi-square). Without known points the first camera is the frame."""
     runs, squares, full = 20, [], rig(3)
     for run in range(runs):
         random = np.random.default_rng(100 + run)

@@ -1,7 +1,7 @@
 """Dots found in rendered images: centres, their standard deviations, streaks, pairs, saturation.
 
-Bounds from shared/checks.md: f7 (Winick, J. Opt. Soc. Am. A 3, 1986, 1809), f8 (Thompson, Larson
-and Webb, Biophys. J. 82, 2002, 2775), f9 (uniform law).
+Bounds of a centre's error: additive noise, Winick, J. Opt. Soc. Am. A 3 (1986) 1809; photon noise,
+Thompson, Larson and Webb, Biophys. J. 82 (2002) 2775; whole pixels, uniform law.
 """
 
 from __future__ import annotations
@@ -17,6 +17,11 @@ from lashwave.points.dots import DotSearch, find_dots, settle, stream_dots
 from lashwave.points.ground import background, full_level
 from lashwave.quantities.images import Dots
 from tests.points.rendered import Reel, noisy, spots, streak
+from tests.published.record import derived, recalled
+
+WINICK = derived("Winick, J. Opt. Soc. Am. A 3 (1986) 1809: sqrt(2 / pi) s / A")
+THOMPSON = recalled("Thompson, Larson and Webb, Biophys. J. 82 (2002) 2775: width / sqrt(N)")
+WHOLE = derived("uniform law, 1 / sqrt(12) of a pixel")
 
 SIZE = (400, 300)
 cv2.setNumThreads(1)
@@ -48,8 +53,8 @@ def assert_honest(away: np.ndarray, sd: np.ndarray) -> None:
     assert low * 0.97 < score < high * 1.03
 
 
-def test_centres_reach_the_bound_of_additive_noise() -> None:
-    # f7: sd = sqrt(2 / pi) s / A; A = 200, s = 4 gives .0159577 px; here s has the variance 1/12
+def test_centres_reach_the_bound_of_additive_noise(check) -> None:
+    # sd = sqrt(2 / pi) s / A; A = 200, s = 4 gives .0159577 px; here s has the variance 1/12
     # of rounding on top, and the pixel's area takes A down by w^2 / (w^2 + 1/12), 1.3 %.
     rng = np.random.default_rng(11)
     peak, noise, width = 200.0, 4.0, 2.5
@@ -59,14 +64,14 @@ def test_centres_reach_the_bound_of_additive_noise() -> None:
     away, sd = matched(dots, truths)
     bound = np.sqrt(2 / np.pi) * np.hypot(noise, 12**-0.5) / (peak / (1 + 1 / (12 * width**2)))
     assert len(dots.frame) == 1200 and not dots.merged.any() and not dots.streak.any()
-    assert away.std() == pytest.approx(bound, rel=0.05)
-    assert np.median(sd) == pytest.approx(bound, rel=0.05)
+    check("centre of a dot, additive noise", away.std(), bound, WINICK, rel=0.05)
+    check("centre of a dot, its sd as stated", np.median(sd), bound, WINICK, rel=0.05)
     assert np.abs(away.mean(axis=0)).max() < 4 * bound / np.sqrt(1200)
     assert_honest(away, sd)
 
 
-def test_centres_reach_the_bound_of_photon_noise() -> None:
-    # f8: sd = width / sqrt(N); the pixel's area widens the dot by 1/12 px2.
+def test_centres_reach_the_bound_of_photon_noise(check) -> None:
+    # sd = width / sqrt(N); the pixel's area widens the dot by 1/12 px2.
     rng = np.random.default_rng(12)
     electrons, gain, width = 2000.0, 3.0, 1.6
     truths = [places(rng) for _ in range(30)]
@@ -80,20 +85,21 @@ def test_centres_reach_the_bound_of_photon_noise() -> None:
     dots = find_dots(Reel(images))
     away, sd = matched(dots, truths)
     bound = np.sqrt((width**2 + 1 / 12) / electrons)
-    assert away.std() == pytest.approx(bound, rel=0.05)
+    check("centre of a dot, photon noise", away.std(), bound, THOMPSON, rel=0.05)
     assert np.sum((away / sd) ** 2) / away.size == pytest.approx(1.0, abs=0.12)
     assert np.median(dots.flux) == pytest.approx(gain * electrons, rel=0.02)
 
 
-def test_whole_pixels_are_much_worse() -> None:
-    # f9: the nearest whole pixel has an sd of 1 / sqrt(12); the fit must not fall back to it.
+def test_whole_pixels_are_much_worse(check) -> None:
+    # The nearest whole pixel has an sd of 1 / sqrt(12); the fit must not fall back to it.
     rng = np.random.default_rng(13)
     truths = [places(rng) for _ in range(4)]
     images = [noisy(spots(SIZE, t, 150.0, 1.5), 20.0, 2.0, rng) for t in truths]
     away, _ = matched(find_dots(Reel(images)), truths)
     whole = np.concatenate([np.rint(t) - t for t in truths])
     assert whole.std() == pytest.approx(12**-0.5, rel=0.1)
-    assert away.std() < 0.05 * whole.std()
+    share = away.std() / 12**-0.5
+    check.within("centre of a dot over a whole pixel's sd", share, 0, 0.05, WHOLE)
 
 
 @pytest.mark.parametrize("bits, peak, noise", [(10, 600.0, 6.0), (12, 2000.0, 25.0)])

@@ -59,14 +59,14 @@ def test_quiet_noise_has_no_impulse_and_an_early_one_says_so() -> None:
     assert found is not None and "no quiet before" in found.notes[0]
 
 
-def test_levels_of_check_e11() -> None:
+def test_levels() -> None:
     """L = 20 lg(p / 20 uPa), the definition; 0.01 dB."""
     got = level([112.0, 140.0, 200.0, 1000.0])
     assert np.allclose(got, [134.96, 136.90, 140.00, 153.98], atol=0.006)
 
 
 def test_cautions_name_the_limit_and_the_instrument() -> None:
-    """Limits of checks e18 to e20, caveat of e21."""
+    """Directive 2003/10/EC, Norwegian regulations 2-2, 29 CFR 1910.95; NIOSH on instruments."""
     said = " ".join(cautions(150.0, 48e3))
     assert "137.5 dB" in said and "upper action value, 137" in said and "Norway" in said
     assert "the EU's limit, 140" not in said and "80 kHz" in said and "your own country" in said

@@ -1,6 +1,6 @@
 """Points in space from several cameras' dots.
 
-Values f12 and f13 of shared/checks.md (degrees of freedom; linearised covariance), and OpenCV's
+Values by degrees of freedom and linearised covariance, and OpenCV's
 own fundamental matrix and triangulation.
 """
 
@@ -79,7 +79,7 @@ def test_disagreement_is_chi_square_also_in_parallel_light() -> None:
 
 
 def test_covariance_of_two_cameras_and_of_a_ring() -> None:
-    # f13: g = s D / f; at 30 degrees g / (sqrt2 sin 15) = 2.049 mm along the bisector for s = .5.
+    # g = s D / f; at 30 degrees g / (sqrt2 sin 15) = 2.049 mm along the bisector for s = .5.
     apart = np.radians(30.0)
     pair = [camera(-apart / 2), camera(apart / 2)]
     g = 0.5 * AWAY / FOCAL
@@ -97,7 +97,7 @@ def test_covariance_of_two_cameras_and_of_a_ring() -> None:
 
 @pytest.mark.parametrize("count, expected", [(2, 0.5), (4, 0.7906), (8, 0.9014)])
 def test_residuals_have_their_degrees_of_freedom(count: int, expected: float) -> None:
-    # f12: rms of a coordinate's residual = s sqrt((2 m - 3) / (2 m)).
+    # rms of a coordinate's residual = s sqrt((2 m - 3) / (2 m)).
     rng = np.random.default_rng(count)
     ring = [camera(0.15 + 2 * np.pi * k / count * 0.8, 0.2 * (k % 3)) for k in range(count)]
     rest, away = [], []

@@ -1,9 +1,9 @@
-"""Triangulation against closed forms (checks f12, f13) and against OpenCV.
+"""Triangulation against closed forms and against OpenCV.
 
-f13: a ring of m cameras at distance D that look at its centre, focal length f [px], noise s [px],
+A ring of m cameras at distance D that look at its centre, focal length f [px], noise s [px],
 g = s D / f: sd g sqrt(2 / m) in the ring's plane, g / sqrt(m) across it. Two cameras at an angle a:
 g / (sqrt2 sin(a / 2)) along the bisector, g / (sqrt2 cos(a / 2)) across it, g / sqrt2 vertical.
-Derived from the linearised covariance; the printed millimetres are those of the handbook page.
+Derived from the linearised covariance, as are the millimetres below.
 """
 
 import cv2
@@ -13,6 +13,10 @@ import pytest
 from lashwave.instruments.camera import project
 from lashwave.points.triangulation import triangulate, triangulate_many, undistort
 from lashwave.quantities.sightings import Camera, Clock
+from tests.published.record import derived
+
+RING = derived("linearised covariance, g = s D / f")
+FREEDOM = derived("degrees of freedom, s sqrt((2 m - 3) / (2 m))")
 
 FOCAL, DISTANCE, NOISE = 2000.0, 3.0, 0.5
 INNER = np.array([[FOCAL, 0, 511.5], [0, FOCAL, 383.5], [0, 0, 1]])
@@ -34,7 +38,7 @@ def ring(count: int, bent: bool = False) -> list[Camera]:
 
 
 @pytest.mark.parametrize(("count", "plane", "vertical"), [(8, 0.375e-3, 0.265e-3)])
-def test_a_ring_has_the_printed_sd(count: int, plane: float, vertical: float) -> None:
+def test_a_ring_has_the_printed_sd(check, count: int, plane: float, vertical: float) -> None:
     cameras = ring(count)
     uv = np.array([project(c, np.zeros(3)) for c in cameras])
     point, covariance = triangulate(cameras, uv, np.full(count, NOISE))
@@ -42,10 +46,11 @@ def test_a_ring_has_the_printed_sd(count: int, plane: float, vertical: float) ->
     g = NOISE * DISTANCE / FOCAL
     assert np.abs(point).max() < 1e-12
     assert sd == pytest.approx(g * np.sqrt([2 / count, 2 / count, 1 / count]), rel=1e-9)
-    assert sd == pytest.approx([plane, plane, vertical], abs=0.5e-6)
+    printed = np.array([plane, plane, vertical])
+    check("point seen by a ring of cameras, sd", 1e3 * sd, 1e3 * printed, RING, abs=5e-4, unit="mm")
 
 
-def test_a_pair_at_30_degrees_has_the_printed_sd() -> None:
+def test_a_pair_at_30_degrees_has_the_printed_sd(check) -> None:
     cameras = [look(np.radians(-15)), look(np.radians(15))]
     uv = np.array([project(c, np.zeros(3)) for c in cameras])
     _, covariance = triangulate(cameras, uv, np.full(2, NOISE))
@@ -53,12 +58,12 @@ def test_a_pair_at_30_degrees_has_the_printed_sd() -> None:
     g, half = NOISE * DISTANCE / FOCAL, np.radians(15)
     wanted = g / np.sqrt(2) / np.array([np.sin(half), np.cos(half), 1.0])
     assert sd == pytest.approx(wanted, rel=1e-9)
-    assert sd[0] == pytest.approx(2.049e-3, abs=0.5e-6)
+    check("point seen by a pair at 30 deg, sd", 1e3 * sd[0], 2.049, RING, abs=5e-4, unit="mm")
 
 
 @pytest.mark.parametrize(("count", "share"), [(2, 0.5), (4, 0.7906), (8, 0.9014)])
-def test_residuals_and_scatter_are_as_expected(count: int, share: float) -> None:
-    """f12: rms residual a coordinate is s sqrt((2m - 3) / 2m); scatter is the stated covariance."""
+def test_residuals_and_scatter_are_as_expected(check, count: int, share: float) -> None:
+    """rms residual a coordinate is s sqrt((2m - 3) / 2m); scatter is the stated covariance."""
     random = np.random.default_rng(count)
     runs = 4000
     # Not a full ring: two cameras face to face would leave their axis undetermined.
@@ -68,7 +73,8 @@ def test_residuals_and_scatter_are_as_expected(count: int, share: float) -> None
     uv = clean + NOISE * random.standard_normal(clean.shape)
     points, covariance = triangulate_many(cameras, uv, np.full(count, NOISE))
     rest = uv - np.stack([project(c, points) for c in cameras], axis=1)
-    assert np.sqrt((rest**2).mean()) / NOISE == pytest.approx(share, rel=0.03)
+    rms = np.sqrt((rest**2).mean()) / NOISE
+    check("rms residual of triangulated points over the noise", rms, share, FREEDOM, rel=0.03)
     off = points - truth
     square = np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariance), off)
     assert square.mean() == pytest.approx(3.0, abs=4 * np.sqrt(6 / runs))

@@ -13,24 +13,6 @@ from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rates import derivative, room
 from lashwave.mechanics.simulate import _state, setup
 from lashwave.quantities.line import Line
-from tests.published.record import Check, Record
-
-RECORD = Record()
-
-
-def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--write-validation", action="store_true", help="write docs/validation.md")
-
-
-def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
-    if session.config.getoption("--write-validation", default=False) and exitstatus == 0:
-        RECORD.write()
-
-
-@pytest.fixture
-def check(request: pytest.FixtureRequest) -> Check:
-    """Hold a number against a published one; see `record`."""
-    return Check(RECORD, f"{request.path.name}::{request.node.originalname}")
 
 
 def uniform(length: float, mass: float, stiffness: float, links: int, clamp: bool = False) -> Chain:

@@ -6,6 +6,9 @@ from scipy import stats
 
 from lashwave.quantities.answer import Answer
 from lashwave.study.compare import Outcome, compared, variance_components
+from tests.published.record import recalled
+
+DAVIES = recalled("Davies (1947), table 6.1, as Box and Tiao (1973) print it")
 
 DYES = np.array(
     [
@@ -24,10 +27,10 @@ between batches and 49.51 within, which the numbers give."""
 BATCHES = np.repeat(np.arange(6), 5)
 
 
-def test_the_dyestuff_batches():
+def test_the_dyestuff_batches(check):
     found = variance_components(DYES.ravel(), BATCHES.tolist())
-    assert found.within.sd == pytest.approx(49.51, abs=0.01)
-    assert found.between.sd == pytest.approx(42.00, abs=0.01)
+    check("dyestuff batches, deviation within", found.within.sd, 49.51, DAVIES, abs=0.01)
+    check("dyestuff batches, deviation between", found.between.sd, 42.00, DAVIES, abs=0.01)
     assert (found.groups, found.trials) == (6, 30)
 
 

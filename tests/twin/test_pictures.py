@@ -116,7 +116,7 @@ def test_reflections_have_no_name_and_hidden_markers_no_dot(taken):
 
 
 def test_the_crack_is_heard_when_and_where_sound_says(taken):
-    """t = tau + R/c (checks e13), from the closed form of the tip's path."""
+    """t = tau + R/c, from the closed form of the tip's path."""
     heard, onset = taken.sound[0], taken.found["onsets"][0]
     path, sound = taken.truth.path, taken.fast[0].stage.sound
     birth = taken.found["birth"]

@@ -2,7 +2,7 @@
 
 Sources: the time of a freely drawn hand's path is checked against the speed bound of an
 inextensible line (kinematics); answers against closed forms of a turning rod; the shares of
-coverage against the definition in `docs/trial-format`.
+coverage against the definition in `docs/answers.md`.
 """
 
 from dataclasses import replace

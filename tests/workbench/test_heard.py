@@ -78,7 +78,7 @@ def test_the_place_of_birth_is_the_first_sonic_one(taken, located):
     assert abs(answers["sound_birth_time"].value + clock - time) < 2 * own
     sd = np.array([answers[f"sound_birth_{a}"].sd for a in "xyz"])
     assert (np.abs(off) < 3 * sd).all() and sd.max() < 0.03
-    # Where a front arrives, it does so when the moving tip sends it (check e13), not when a wavelet
+    # Where a front arrives, it does so when the moving tip sends it, not when a wavelet
     # from the sonic moment would.
     early = [answers[f"sound_delay:mic{k}"].value + clock for k in (1, 2, 4)]
     late = [answers[f"sound_shock_delay:mic{k}"].value + clock for k in (1, 2, 4)]
@@ -114,7 +114,7 @@ def test_peaks_are_in_pascal_and_held_against_the_rules(taken, located):
     loud = taken.sound[0]
     peak = np.abs(loud.volts).max() / loud.hearing.sensitivity
     level = answers["sound_peak_level:mic1"]
-    # 20 log10(p / 20 uPa) (checks e11); 94 dB is 1.0024 Pa.
+    # 20 log10(p / 20 uPa); 94 dB is 1.0024 Pa.
     assert answers["sound_peak_pressure:mic1"].value == pytest.approx(peak, rel=0.01)
     assert level.value == pytest.approx(93.98 + 20 * np.log10(peak), abs=0.1)
     said = " ".join(cautions(located))

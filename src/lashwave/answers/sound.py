@@ -65,8 +65,8 @@ def peak_pressure(microphone: Microphone, onset: Onset) -> tuple[float, float] |
 
 
 def peaks(trial: Trial) -> dict[str, Answer]:
-    """`sound_peak_pressure:MICROPHONE` and `sound_peak_level:MICROPHONE` [dB re 20 uPa] (check e11:
-    20 log10(p / 20 uPa)) of the microphones' first onsets that have a peak."""
+    """`sound_peak_pressure:MICROPHONE` and `sound_peak_level:MICROPHONE` [dB re 20 uPa]
+    (by definition 20 log10(p / 20 uPa)) of the microphones' first onsets that have a peak."""
     found: dict[str, Answer] = {}
     for microphone in trial.microphones:
         onset = next((o for o in trial.onsets if o.microphone == microphone.label), None)

@@ -101,7 +101,7 @@ def front_lead(
 
     A tip that comes on faster than sound runs ahead of what it sent: the front that arrives first
     was sent at the last moment at which it came on at the speed of sound, where tau + R / c is
-    least (dt/dtau = 1 - M_r, check e13). Under 0 where the tip comes straight on; infinite where
+    least (dt/dtau = 1 - M_r). Under 0 where the tip comes straight on; infinite where
     it does not come on faster than sound for long enough to make a front.
 
     Parameters

@@ -1,6 +1,6 @@
 """The Mach angle of a front's straight part, held against the source's way.
 
-sin mu = 1 / M (check e12), mu being the angle between front and velocity. In parallel light the
+sin mu = 1 / M, mu being the angle between front and velocity. In parallel light the
 silhouette of a source's envelope keeps this with the velocity across the view alone, so M is that
 of the motion across the view: a lower bound of the full Mach number, equal to it where the source
 moves across the view. Holds where speed and direction were steady while the part was sent; a

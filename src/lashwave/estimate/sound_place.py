@@ -2,7 +2,7 @@
 
 Air at rest and of one temperature: a wind w shifts an arrival over R by about w R / c^2, 9 us a
 metre at 1 m/s. The wave runs at the speed of sound; a crack of 1 kPa at the microphone ran up to
-0.4 % faster (check e9), 12 us over a metre.
+0.4 % faster (Rankine and Hugoniot), 12 us over a metre.
 """
 
 from __future__ import annotations

@@ -2,13 +2,13 @@
 
 A sphere's silhouette is where viewing rays touch it, so a ray is reached when its distance from
 the source's place is the radius: in parallel light a circle in the image. The distance is taken
-at the time of emission, never of reception (Pierce, Acoustics, 1981, ch. 9; check e13).
+at the time of emission, never of reception (Pierce, Acoustics, 1981, ch. 9).
 
 `burst`: one short emission of station s at t0. `envelope`: emission all the time; the spheres
 pile up where dt/dtau = 1 - M_r = 0 (M_r the Mach number toward the ray), the Mach cone of a
-steady source (sin mu = 1/M, check e12), sent while the station is supersonic across the view.
-Range of both: fronts so weak that they run at the speed of sound (1 kPa: 0.4 % faster, check
-e9), air at rest and of one temperature.
+steady source (sin mu = 1/M), sent while the station is supersonic across the view.
+Range of both: fronts so weak that they run at the speed of sound (1 kPa: 0.4 % faster),
+air at rest and of one temperature.
 """
 
 from __future__ import annotations

@@ -3,9 +3,9 @@
 Pressure is the sum over the source's path of strength / (R |1 - M_r|), each share at its arrival
 tau + R / c (see `wavelets`). It is laid into samples by arrival, so that times at which several
 parts of the path arrive together need no search, and the pile-up stays finite by the band of the
-microphone. The size is an order only: the strength of a real crack is unknown (checks e14, e15,
-e25), a point is no body, and nothing steepens on the way. Absorption (ISO 9613-1) and echoes are
-left out; over 2 m absorption takes 1 dB at 20 kHz and 7 dB at 100 kHz (checks e17).
+microphone. The size is an order only: the strength of a real crack is unknown, a
+point is no body, and nothing steepens on the way. Absorption (ISO 9613-1) and echoes are
+left out; over 2 m absorption takes 1 dB at 20 kHz and 7 dB at 100 kHz.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ width, spread by the optics and by its motion over the exposure. Fronts come fro
 `wavelets`); light changes with the gradient of the air's density across the knife edge (Settles,
 Schlieren and Shadowgraph Techniques, 2001, eq. 3.6), light on one side and dark on the other.
 Range: a weak, thin knife-edge system below saturation; the size of the contrast is set, not
-computed, since the strength of a real crack is unknown (checks e14, e15, e25).
+computed, since the strength of a real crack is unknown.
 """
 
 from __future__ import annotations

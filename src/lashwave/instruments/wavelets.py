@@ -1,8 +1,8 @@
 """The sound of a moving source: spherical wavelets, sent at every moment, at the speed of sound.
 
 A wavelet sent at tau from S(tau) arrives at X at t = tau + R / c, R = |X - S(tau)|, and
-dt/dtau = 1 - M_r with M_r the source's Mach number toward X (Pierce, Acoustics, 1981;
-checks e13). Where the source moves toward X at the speed of sound, wavelets sent over some time
+dt/dtau = 1 - M_r with M_r the source's Mach number toward X (Pierce, Acoustics,
+1981). Where the source moves toward X at the speed of sound, wavelets sent over some time
 arrive at one time: a front. Nothing else makes fronts here; no cone or circle is drawn.
 
 In parallel light the picture of a wavelet is set by its silhouette, the circle of radius
@@ -12,7 +12,7 @@ silhouette runs through it for a length that goes with sqrt(R); the wavelet's st
 1/R; so a silhouette's strength goes with R^-1/2. What a shell does to light that crosses it inside
 its silhouette is left out: it is smooth, and weaker by sqrt(thickness / R). Range: shells thin
 against R (about 1 mm against more than 1 cm) and fronts weak: a shock of 1 kPa runs 0.4 % faster
-than sound (checks e9), which is left out.
+than sound, which is left out.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Overpressure behind a shock from its speed, and when that speed is known well enough.
 
-Rankine-Hugoniot, ratio of specific heats 1.4 (NACA Report 1135, 1953; checks e9): dp / p =
+Rankine-Hugoniot, ratio of specific heats 1.4 (NACA Report 1135, 1953): dp / p =
 (7/6) (M^2 - 1). For weak shocks dp hangs on the difference of two nearly equal speeds: 1 m/s of
-error is 689 Pa at M = 1 in air at 20 degC (checks e10).
+error is 689 Pa at M = 1 in air at 20 degC.
 """
 
 from __future__ import annotations

@@ -81,7 +81,7 @@ LIMITS = (
     (140.0, "the EU's limit, 140 dB(C) (Directive 2003/10/EC, Art. 3), and the US's for impulses, "
      "140 dB (29 CFR 1910.95)"),
 )  # fmt: skip
-"""Peak levels [dB] at the ear that rules name; checks e18 to e20."""
+"""Peak levels [dB] at the ear that rules name."""
 
 
 def cautions(pressure: float | None, rate: float, clipped: bool = False) -> tuple[str, ...]:

@@ -48,7 +48,7 @@ class Impulse:
 
 
 def level(pressure: ArrayLike) -> Array:
-    """Peak level [dB re 20 uPa] of peak pressures (...,) [Pa]; check e11."""
+    """Peak level [dB re 20 uPa] of peak pressures (...,) [Pa], by definition."""
     return np.asarray(20.0 * np.log10(np.abs(np.asarray(pressure, dtype=float)) / REFERENCE))
 
 

@@ -54,7 +54,7 @@ class Setting:
     clock_sd: float = 1e-4
     """Of the microphone's clock [s]."""
     crack: float = 10.0
-    """Strength of the source at the speed of sound [Pa m]: an order, no more (checks e14, e15)."""
+    """Strength of the source at the speed of sound [Pa m]: an order, no more."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,39 @@
+"""The record of checks against published numbers, for every test that holds one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.published.record import Check, Record
+
+RECORD = Record()
+TESTS = Path(__file__).parent
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--write-validation",
+        action="store_true",
+        help="run the tests that hold a published number; write what they find into the docs",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--write-validation", default=False):
+        kept = [item for item in items if "check" in getattr(item, "fixturenames", ())]
+        config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+        items[:] = kept
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    if session.config.getoption("--write-validation", default=False) and exitstatus == 0:
+        RECORD.write()
+
+
+@pytest.fixture
+def check(request: pytest.FixtureRequest) -> Check:
+    """Hold a number against a published one; see `published.record`."""
+    place = request.path.relative_to(TESTS).as_posix()
+    return Check(RECORD, f"{place}::{request.node.originalname}")
