@@ -19,13 +19,14 @@ from typing import Any
 import figures
 import numpy as np
 import trial_figures
+from droops import with_droops
 from score import answer_scores, band, closure, motion_scores, naive_peaks, true_damping
 
 from lashwave import twin
 from lashwave.twin.views import Wishes
 
 FLAGS = ("engine", "no_camera", "second_view", "flashes", "lost_third", "no_stiffness")
-AMOUNTS = ("ghosts", "missing", "swaps", "clock_wrong")
+AMOUNTS = ("ghosts", "missing", "swaps", "clock_wrong", "droop_only")
 GOALS = {"rms_seen": 1e-3, "rms_lost": 4e-3, "rms_peak_lost": 8e-3}
 
 
@@ -44,11 +45,18 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--swaps", type=int, default=0)
     parser.add_argument("--clock-wrong", type=float, default=0.0, metavar="S")
     parser.add_argument("--no-stiffness", action="store_true")
+    parser.add_argument(
+        "--droop-only", type=int, choices=(0, 1, 2, 3), default=0, metavar="TESTS",
+        help="droop tests in place of the stiffness column",
+    )  # fmt: skip
     parser.add_argument("--engine", action="store_true", help="truth of the independent engine")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
-    return parser.parse_args()
+    args = parser.parse_args()
+    if args.engine and args.droop_only:
+        parser.error("--droop-only is of the project's own twin")
+    return args
 
 
 def name_of(args: argparse.Namespace) -> str:
@@ -77,7 +85,8 @@ def make(args: argparse.Namespace, seed: int) -> tuple[Any, Any]:
         from blind import make_blind
 
         return make_blind(seed, args.kind, Wishes(**wishes), not args.no_stiffness, args.cache)
-    return twin.make(seed, args.kind, stiffness=not args.no_stiffness, **wishes)
+    trial, truth = twin.make(seed, args.kind, stiffness=not args.no_stiffness, **wishes)
+    return with_droops(trial, truth, args.droop_only) if args.droop_only else (trial, truth)
 
 
 def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:

@@ -5,15 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from benchmarks.droops import drooped
 from lashwave.estimate import Options, estimate
 from lashwave.estimate.joint import held
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, held_scales, set_up
+from lashwave.mechanics.estim_rows import LAW_NAMES
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.quantities.line import Droop
 from lashwave.quantities.sightings import Markers
+from lashwave.quantities.stiffness import SLOPE
 from lashwave.quantities.trial import Trial
 from lashwave.twin import make
-from lashwave.twin.throws import draw_swing
+from lashwave.twin.throws import draw_swing, draw_throw
 
 COARSE = Options(spacing_butt=0.2, spacing_tip=0.1, draws=40)
 
@@ -45,13 +48,54 @@ def test_an_unstated_stiffness_is_free_and_has_its_prior():
 
 def test_a_stated_or_tested_stiffness_is_held():
     trial = still(stiffness=True)
-    tested = replace(
-        trial.line, bending_stiffness=None, droops=(Droop(1.0, 0.1, 0.03, None, 1e-3),)
-    )
-    for line in (trial.line, tested):
+    stated = trial.line
+    droop = replace(stated, bending_stiffness=None, droops=(Droop(1.0, 0.1, 0.03, None, 1e-3),))
+    for line in (stated, droop):
         setup = set_up(replace(trial, line=line), COARSE)
         assert "stiffness_scale" in held_scales(setup)
         assert prior_sd(setup) == pytest.approx(0.02)
+
+
+def with_tests(count):
+    """A throw's line with droop tests in place of its column, at rest."""
+    lash = draw_throw(0).lash
+    line = drooped(lash.true, lash.stated, count, np.random.default_rng(0))
+    trial = still(stiffness=False)
+    station = np.linspace(0.0, line.length, trial.markers.station.size)
+    place = np.zeros_like(trial.markers.position)
+    place[..., 2] = -station
+    markers = replace(trial.markers, position=place, station=station)
+    return replace(trial, line=line, markers=markers)
+
+
+def test_one_droop_test_leaves_the_taper_to_the_motion():
+    """The factor is held, the exponent by which it is carried along the line is fitted."""
+    setup = set_up(with_tests(1), COARSE)
+    assert setup.shared.names[len(LAW_NAMES)] == SLOPE
+    assert SLOPE not in held_scales(setup) and "stiffness_scale" in held_scales(setup)
+    column = setup.shared.index(SLOPE)
+    assert setup.shared.mean[column] == 0.0
+    assert held(setup).shared.sd[column] == pytest.approx(1 / np.sqrt(3), rel=0.02)
+
+
+def test_a_slope_shifts_the_joints_by_the_diameter():
+    """Half a power more: two joints' stiffness parts by the root of their diameters' ratio."""
+    trial = with_tests(1)
+    setup = set_up(trial, COARSE)
+    shared = setup.shared.mean.copy()
+    bend = setup.kernel_chain(shared)[1]
+    assert np.array_equal(bend, setup.chain.bend)
+    shared[setup.shared.index(SLOPE)] = 0.5
+    more = setup.kernel_chain(shared)[1][2:] / bend[2:]
+    size = np.interp(setup.chain.station[2:-1], trial.line.station, np.log(trial.line.diameter))
+    assert np.log(more / more[0]) == pytest.approx(0.5 * (size - size[0]), abs=1e-9)
+
+
+def test_what_tests_tell_well_is_held_and_a_column_has_no_slope():
+    assert {SLOPE, "stiffness_scale"} <= set(held_scales(set_up(with_tests(3), COARSE)))
+    setup = set_up(still(stiffness=True), COARSE)
+    assert setup.shared.index(SLOPE) == -1
+    assert setup.kernel_chain(setup.shared.mean)[5].shape == (0, setup.chain.links)
 
 
 def test_the_fit_finds_a_stiffness_that_nobody_stated():

@@ -36,7 +36,7 @@ WEIGHT = np.concatenate([np.zeros(2), np.ones(LINKS - 1)])
 LENGTH = np.full(LINKS, 0.05)
 
 
-def invented() -> tuple[Array, Array, tuple[Array, Array, Array, Array, float]]:
+def invented() -> tuple[Array, Array, tuple[Array, Array, Array, Array, float, Array]]:
     """Base points (3, 3), directions (3, LINKS, 3) and a chain, all at random."""
     rng = np.random.default_rng(0)
     mass = np.abs(rng.normal(size=(LINKS, 3))) * [1e-2, 3e-3, 1e-2]
@@ -46,6 +46,7 @@ def invented() -> tuple[Array, Array, tuple[Array, Array, Array, Array, float]]:
         np.full(LINKS, 3e-3),
         np.full(LINKS + 1, 1e-5),
         2e-5,
+        np.stack([np.linspace(-1.0, 1.0, LINKS), np.cos(np.arange(LINKS))]),
     )
     base = np.cumsum(rng.normal(size=(3, 3)) * 1e-3, axis=0)
     first = np.cumsum(rng.normal(size=(LINKS, 3)) * 0.4, axis=0) + np.array([3.0, 0.0, 0.0])
@@ -80,7 +81,7 @@ def tension_columns(t: Array) -> Array:
 
 
 def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
-    G, r = np.zeros((3 * LINKS + 3, 3 * N + 5)), np.zeros(3 * LINKS + 3)
+    G, r = np.zeros((3 * LINKS + 3, 3 * N + 7)), np.zeros(3 * LINKS + 3)
     x, E = places(base, t), axes(t)
     D = estim_band.link_reach(t, E, chords(t), LENGTH, 1, 0)
     tension, _ = dynamics_rows(
@@ -111,12 +112,15 @@ def both() -> tuple[Array, Array]:
     shares, _ = scheme(base, t, chain)
     assert 0.01 < shares[0].min() < 0.1 < shares[0].max()  # averaged, some more than others
     E, J, eps = axes(t), np.zeros_like(G), 1e-6
-    for column in range(3 * N + 5):
+    for column in range(3 * N + 7):
         sides = []
         for sign in (1.0, -1.0):
-            b2, t2, law2 = base.copy(), t.copy(), LAW.copy()
+            b2, t2, law2, chain2 = base.copy(), t.copy(), LAW.copy(), chain
             s, q = divmod(column, N)
-            if column >= 3 * N:
+            if column >= 3 * N + 5:
+                stiffer = chain[1] * np.exp(sign * eps * chain[5][q - 5])
+                chain2 = (chain[0], stiffer, *chain[2:])
+            elif column >= 3 * N:
                 law2[q] *= np.exp(sign * eps)
             elif q < 3:
                 b2[s, q] += sign * eps
@@ -124,7 +128,7 @@ def both() -> tuple[Array, Array]:
                 j, e = divmod(q - 3, 2)
                 t2[s, j] += sign * eps * E[s, j, :, e]
                 t2[s, j] /= np.linalg.norm(t2[s, j])
-            sides.append(raw(b2, t2, law2, lam, chain, shares))
+            sides.append(raw(b2, t2, law2, lam, chain2, shares))
         J[:, column] = (sides[0] - sides[1]) / (2 * eps)
     return G, J
 
@@ -183,8 +187,8 @@ def test_derivative_by_motion(both: tuple[Array, Array]) -> None:
 
 
 def test_derivative_by_the_law(both: tuple[Array, Array]) -> None:
-    """Logarithmic scales enter as plain factors, so only rounding of the differences is left:
-    about 1e-16 of the residual's terms over a step of 1e-6."""
+    """Logarithmic scales and shapes of stiffness enter as plain factors, so only rounding of the
+    differences is left: about 1e-16 of the residual's terms over a step of 1e-6."""
     G, J = both
     largest = np.abs(J[:, 3 * N :]).max(axis=0)
     assert (largest > 0).all()

@@ -54,7 +54,8 @@ def _shortened(setup: Setup, step: Array, count: int) -> Array:
     body = step[: count * setup.unknowns].reshape(count, setup.unknowns)
     turn = np.abs(body[:, 3:]).max(initial=0.0) / LARGEST_TURN
     first = count * setup.unknowns
-    scale = np.abs(step[first : first + len(LAW_NAMES)]).max(initial=0.0) / LARGEST_SCALE
+    laws = len(LAW_NAMES) + setup.stiffness.sloped
+    scale = np.abs(step[first : first + laws]).max(initial=0.0) / LARGEST_SCALE
     return step / max(turn, scale, 1.0)
 
 

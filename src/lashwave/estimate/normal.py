@@ -64,8 +64,8 @@ def build(
     corner = np.zeros((q, q))
     cost, tension = assemble(
         band, border, gradient, corner, path.node, path.direction, axes,
-        path.reach(setup), path.chord, path.time, setup.kernel_chain, setup.air,
-        setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
+        path.reach(setup), path.chord, path.time, setup.kernel_chain(path.shared),
+        setup.air, setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
         setup.options.hand_density, setup.first_link, setup.last_link, seen.starts, seen.rows,
     )  # fmt: skip
     matrix, offset = anchor.rows(axes), anchor.residual(path)
@@ -86,8 +86,8 @@ def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: A
     """The cost alone."""
     seen = look(setup, path, weights)
     by_node, _ = dynamics_cost(
-        path.node, path.direction, path.chord, path.time, setup.kernel_chain, setup.air,
-        setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
+        path.node, path.direction, path.chord, path.time, setup.kernel_chain(path.shared),
+        setup.air, setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
         setup.options.hand_density, setup.first_link, setup.last_link,
     )  # fmt: skip
     offset = anchor.residual(path)

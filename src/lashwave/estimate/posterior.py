@@ -18,9 +18,10 @@ from lashwave.mechanics.estim_band import dynamics_cost
 from lashwave.mechanics.estim_rows import LAW_NAMES
 from lashwave.mechanics.law import Law
 from lashwave.quantities.fit import Draws
+from lashwave.quantities.stiffness import SLOPE
 
 Array = NDArray[np.float64]
-UNRESOLVED = {"stiffness_scale": 0.12, "drag_normal": 0.02, "drag_tuft": 0.2}
+UNRESOLVED = {"stiffness_scale": 0.12, SLOPE: 0.12, "drag_normal": 0.02, "drag_tuft": 0.2}
 """Standard deviation, logarithmic, added to scales that were fitted: they take up what the chain,
 the time grid and the stated diameters leave out. Read off twin trials, where the draws alone were
 far too sure."""
@@ -60,7 +61,7 @@ def _derivatives(time: Array, node: Array) -> tuple[Array, Array]:
 def tension_of(setup: Setup, path: Path, density: Array, node: Array) -> Array:
     """(K, N) [N], pull in each link as the dynamics at each time ask for it; nan on rigid ends."""
     _, tension = dynamics_cost(
-        node, path.direction, path.chord, path.time, setup.kernel_chain, setup.air,
+        node, path.direction, path.chord, path.time, setup.kernel_chain(path.shared), setup.air,
         setup.law(path.shared), setup.gravity, density, setup.node_mass, setup.driven,
         setup.options.hand_density, setup.first_link, setup.last_link,
     )  # fmt: skip
@@ -126,7 +127,7 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     power = np.empty((o.draws, count))
     energy = np.empty((o.draws, count))
     shared = np.empty((o.draws, setup.shared.mean.size))
-    hinge = HINGE_SD if "stiffness_scale" in held_scales(setup) else GUESSED_HINGE_SD
+    hinge = GUESSED_HINGE_SD if fitted_stiffness(setup) else HINGE_SD
     slide = hinge * rng.standard_normal(o.draws) * setup.chain.handle_links
     direction = joint.path.direction
     along = np.concatenate([direction, direction[:, -1:]], axis=1)
@@ -151,7 +152,7 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     force *= heavier[:, None, None]
     power *= heavier[:, None]
     energy *= heavier[:, None]
-    for name in LAW_NAMES:
+    for name in (n for n in (*LAW_NAMES, SLOPE) if n in setup.shared.names):
         column = setup.shared.index(name)
         own = setup.shared.sd[column]
         sd = own if name in held_scales(setup) else UNRESOLVED[name]
@@ -160,9 +161,19 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
         share = SHARED_DOUBT.get(name.split(":")[0], 0.0)
         spread = share * shared[:, column].std(ddof=1) if share else 0.0
         shared[:, column] += spread * rng.standard_normal(o.draws)
+    if setup.stiffness.sloped:
+        outer = setup.stiffness.outer(setup.trial.line.station)
+        slope = shared[:, setup.shared.index(SLOPE)]
+        shared[:, setup.shared.index("stiffness_scale")] += outer * slope
     named = {n: _reported(n, shared[:, i]) for i, n in enumerate(setup.shared.names)}
     kept = {n: values for n, values in named.items() if _is_reported(setup, n)}
     return Draws(joint.path.time, setup.chain.station, x, v, tension, force, power, energy, kept)
+
+
+def fitted_stiffness(setup: Setup) -> bool:
+    """Whether stiffness, or how it goes along the line, is fitted with the path."""
+    names = {"stiffness_scale", SLOPE} & set(setup.shared.names)
+    return not names <= set(held_scales(setup))
 
 
 def mass_sd(setup: Setup) -> float:
@@ -183,7 +194,7 @@ def _is_reported(setup: Setup, name: str) -> bool:
 
 def _reported(name: str, values: Array) -> Array:
     """Logarithmic scales as ratios, fitted over stated; everything else as it is."""
-    return np.exp(values) if ":" not in name else values
+    return np.exp(values) if name in LAW_NAMES else values
 
 
 @dataclass(frozen=True)

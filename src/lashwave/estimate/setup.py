@@ -17,7 +17,7 @@ from lashwave.mechanics.chain import Chain, build, stations
 from lashwave.mechanics.estim_rows import LAW_NAMES
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.law import Law
-from lashwave.quantities.stiffness import Stiffness
+from lashwave.quantities.stiffness import SLOPE, Stiffness
 from lashwave.quantities.trial import Trial
 
 Array = NDArray[np.float64]
@@ -33,6 +33,11 @@ TUFT_LOG_SD = 0.4
 STIFFNESS_LOG_SD = 0.15
 """Added to the stated uncertainty of bending stiffness: a static test of a plaited line differs
 from its dynamic stiffness."""
+
+
+FREE_SD = 0.3
+"""Logarithmic. A stiffness known less well is fitted with the path, which can be a third off; one
+known better is held."""
 
 
 @dataclass(frozen=True)
@@ -70,11 +75,16 @@ class Setup:
     """Density of the hand's jerk [m2/s5]; inf asks nothing of it."""
     notes: tuple[str, ...] = field(default_factory=tuple)
 
-    @property
-    def kernel_chain(self) -> tuple[Array, Array, Array, Array, float]:
-        """The chain as the compiled kernels take it."""
-        c = self.chain
-        return (c.link_mass, c.bend, c.diameter, c.bluff_area, float(c.tuft_area))
+    def kernel_chain(self, shared: Array) -> tuple[Array, Array, Array, Array, float, Array]:
+        """The chain as the compiled kernels take it, with the slope of its stiffness, and the shape
+        along which that slope shifts it (P, N), P = 0 where there is none."""
+        c, column = self.chain, self.shared.index(SLOPE)
+        shape = np.zeros((0, c.links))
+        bend = c.bend
+        if column >= 0:
+            shape = np.interp(c.station[:-1], self.trial.line.station, self.stiffness.along)[None]
+            bend = bend * np.exp(shared[column] * shape[0])
+        return (c.link_mass, bend, c.diameter, c.bluff_area, float(c.tuft_area), shape)
 
     @property
     def unknowns(self) -> int:
@@ -90,8 +100,13 @@ class Setup:
 
 def held_scales(setup: Setup) -> tuple[str, ...]:
     """Scales of the law that are not sought along with the path."""
-    always = ("damping_time", "drag_tangential")
-    return always if setup.stiffness.guessed else (*always, "stiffness_scale")
+    found = ["damping_time", "drag_tangential"]
+    known = setup.stiffness
+    if known.log_sd < FREE_SD:
+        found.append("stiffness_scale")
+    if known.sloped and known.slope_sd * np.abs(known.along).max() < FREE_SD:
+        found.append(SLOPE)
+    return tuple(found)
 
 
 HAND_WINDOW, HAND_MARKERS = 0.06, 3
@@ -100,7 +115,7 @@ HAND_LASTS, LEAST_HAND = 0.05, 1.0
 """How long a hand's acceleration lasts [s]; the least density of it [m2/s3]."""
 
 
-def _shared(trial: Trial, stiffness_sd: float) -> Shared:
+def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
     names = list(LAW_NAMES)
     tuft = trial.line.tuft
     tuft_sd = TUFT_LOG_SD
@@ -109,7 +124,16 @@ def _shared(trial: Trial, stiffness_sd: float) -> Shared:
     spread, spread_sd = tuft_scale(trial)
     tuft_sd = float(np.hypot(tuft_sd, spread_sd))
     mean = [0.0, 0.0, spread, 0.0, 0.0]
-    sd = [*DRAG_LOG_SD, tuft_sd, float(np.hypot(stiffness_sd, STIFFNESS_LOG_SD)), DAMPING_LOG_SD]
+    sd = [
+        *DRAG_LOG_SD,
+        tuft_sd,
+        float(np.hypot(stiffness.log_sd, STIFFNESS_LOG_SD)),
+        DAMPING_LOG_SD,
+    ]
+    if stiffness.sloped:  # next to the law's scales, as the kernels have it
+        names.append(SLOPE)
+        mean.append(0.0)
+        sd.append(stiffness.slope_sd)
     for camera in trial.cameras:
         for what, m, s in (
             ("clock_offset", camera.clock.offset, camera.clock.offset_sd),
@@ -168,7 +192,7 @@ def set_up(trial: Trial, options: Options) -> Setup:
         first_link=chain.handle_links,
         last_link=links - chain.held_links if held else links,
         node_mass=chain.node_mass,
-        shared=_shared(trial, stiffness.log_sd),
+        shared=_shared(trial, stiffness),
         stiffness=stiffness,
         hand_jerk=jerk_density(trial),
     )

@@ -273,7 +273,8 @@ def assemble(  # type: ignore[no-untyped-def]
     D: of `link_reach`; spread (K, N + 1): density [m2/s3] of the random acceleration;
     starts (K + 1): first sighting of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3),
     rhs (R), tcol (R, 4), tval (R, 4)).
-    The first five shared parameters are the logarithmic scales of the law.
+    The first five shared parameters are the logarithmic scales of the law, the next those of the
+    shapes of stiffness in chain[5].
     """
     count, links = c.shape
     n = 3 + 2 * links

@@ -140,12 +140,12 @@ def impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity):  # type: 
     """r without tensions (N + 1, 3) at the middle of three times, and what it was made of.
 
     x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1; mean (N, 3):
-    directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft). law = scales
-    (4) and damping time.
+    directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft, shapes).
+    law = scales (4) and damping time.
 
     Returns r, air forces by cause, bend forces (elastic, damping), derivatives of the drag.
     """
-    link_mass, bend, diameter, bluff, tuft = chain
+    link_mass, bend, diameter, bluff, tuft = chain[:5]
     h = 0.5 * (hm + hp)
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
     v = am * x[0] - (am + ap) * x[1] + ap * x[2]
@@ -257,7 +257,8 @@ def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weigh
     Returns tensions (N,) [N] and the directions in which they pull (N, 3). rhs is without what
     tensions explain; in G, `rotate_out_tensions` leaves out what a change of them would.
     D: of `link_reach`, at the three times. Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each),
-    then the five logarithmic scales `LAW_NAMES`. G and rhs must be zero in these rows on entry.
+    then the five logarithmic scales `LAW_NAMES`, then of the shapes (P, N) in chain[5]: the joints'
+    logarithmic stiffness shifted along each. G and rhs must be zero in these rows on entry.
     """
     link_mass, bend = chain[0], chain[1]
     links = t.shape[1]
@@ -279,6 +280,14 @@ def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weigh
             G[k, 3 * n + 2] = f * fair[2, i, a]
             G[k, 3 * n + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
             G[k, 3 * n + 4] = f * fbend[1, i, a]
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
+    for p in range(chain[5].shape[0]):
+        part = bend_forces(t[1], mean, rate, c[1], bend * chain[5][p], law[3], law[4])
+        for i in range(links + 1):
+            for a in range(3):
+                f = -h * weight[i]
+                G[3 * i + a, 3 * n + 5 + p] = f * (part[0, i, a] + part[1, i, a])
     # what the tensions explain goes; that they turn with the links is part of the derivative
     lam = project_out_tensions(rhs, mean, weight, first, last)
     for j in range(first, last):

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.trajectory import Trajectory
+from lashwave.quantities.line import Line
 from lashwave.quantities.motion import interpolate
 from lashwave.twin.scene import Scene
 
@@ -200,10 +202,17 @@ def answers(path: Path, scene: Scene, sound: float) -> dict[str, float | None]:
     }
 
 
+def stiffness_over(true: Line, stated: Line) -> float:
+    """True bending stiffness over what is known from a measured line, its table or its tests, as
+    the mean of logarithms over the outer half: that decides how the line folds."""
+    assert true.bending_stiffness is not None
+    ratio = np.log(true.bending_stiffness / known_stiffness(stated).value)
+    return float(np.exp(ratio[ratio.size // 2 :].mean()))
+
+
 def law_answers(scene: Scene, damping_stated: float = 2e-3) -> dict[str, float | None]:
     """The shared parameters' true values, fitted over stated."""
     law, lash = scene.law, scene.lash
-    true, stated = lash.true.bending_stiffness, lash.stated.bending_stiffness
     found: dict[str, float | None] = {
         "drag_normal": law.drag_normal,
         "drag_tangential": law.drag_tangential,
@@ -211,10 +220,6 @@ def law_answers(scene: Scene, damping_stated: float = 2e-3) -> dict[str, float |
     }
     if lash.true.tuft is not None:
         found["drag_tuft"] = law.drag_tuft
-    if true is not None and stated is not None:
-        # The table's own errors move the ratio; the outer half decides how the line folds.
-        outer = true.size // 2
-        found["stiffness_scale"] = law.stiffness_scale * float(
-            np.exp(np.mean(np.log(true[outer:] / stated[outer:])))
-        )
+    if lash.true.bending_stiffness is not None:
+        found["stiffness_scale"] = law.stiffness_scale * stiffness_over(lash.true, lash.stated)
     return found
