@@ -107,14 +107,16 @@ def dense_rows(setup, path, spread, seen, k):
     law = setup.law(path.shared)
     state = path.node[near], path.direction[near]
     first, last = setup.first_link, setup.last_link
-    G, r = np.zeros((3 * links + 3, 3 * n + 5)), np.zeros(3 * links + 3)
+    body = setup.kernel_chain(path.shared)
+    laws = 5 + body[5].shape[0]
+    G, r = np.zeros((3 * links + 3, 3 * n + laws)), np.zeros(3 * links + 3)
     reach = path.reach(setup)
     _, mean = scheme_of(
-        *state, path.chord[near], hm, hp, setup.kernel_chain, setup.air, law, setup.gravity,
+        *state, path.chord[near], hm, hp, body, setup.air, law, setup.gravity,
         weight, first, last,
     )  # fmt: skip
     tension, _ = dynamics_rows(
-        G, r, *state, path.axes[near], reach[near], path.chord[near], hm, hp, setup.kernel_chain,
+        G, r, *state, path.axes[near], reach[near], path.chord[near], hm, hp, body,
         setup.air, law, setup.gravity, weight, first, last,
     )  # fmt: skip
     columns = np.zeros((3 * links + 3, last - first))
@@ -126,7 +128,7 @@ def dense_rows(setup, path, spread, seen, k):
     size, shared = count * n, setup.shared.mean.size
     rows = np.zeros((G.shape[0], size + shared))
     rows[:, (k - 1) * n : (k + 2) * n] = G[:, : 3 * n]
-    rows[:, size : size + 5] = G[:, 3 * n :]
+    rows[:, size : size + laws] = G[:, 3 * n :]
     parts, values = [rows], [r]
     slope = place_slopes(path, reach)
     for i in np.flatnonzero(setup.driven):
@@ -175,8 +177,9 @@ def test_the_band_is_that_of_all_rows(given):
     band, border = np.zeros((3 * n, size)), np.zeros((size, shared))
     gradient, corner = np.zeros(size + shared), np.zeros((shared, shared))
     arguments = (
-        path.time, setup.kernel_chain, setup.air, setup.law(path.shared), setup.gravity, spread,
-        setup.node_mass, setup.driven, DENSITY, setup.first_link, setup.last_link,
+        path.time, setup.kernel_chain(path.shared), setup.air, setup.law(path.shared),
+        setup.gravity, spread, setup.node_mass, setup.driven, DENSITY,
+        setup.first_link, setup.last_link,
     )  # fmt: skip
     cost, tension = estim_band.assemble(
         band, border, gradient, corner, path.node, path.direction, path.axes, path.reach(setup),
