@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.answers.account import chain_of, sloped
+from lashwave.answers.account import chain_of
+from lashwave.mechanics.known_stiffness import sloped
 
 STATION = np.concatenate([[0.0], np.linspace(0.1, 1.0, 19)])
 
@@ -22,7 +23,7 @@ def test_a_slope_turns_the_stiffness_about_the_outer_half(imposed):
     )
     trial = replace(trial, line=line)
     chain = chain_of(trial, STATION)
-    more = np.log(sloped(trial, chain, 0.5).bend[1:] / chain.bend[1:])
+    more = np.log(sloped(trial.line, chain, 0.5).bend[1:] / chain.bend[1:])
     size = np.interp(STATION[1:-1], line.station, np.log(line.diameter))
     assert more - more[0] == pytest.approx(0.5 * (size - size[0]))
     outer = np.log(line.diameter[5:]).mean()
@@ -33,4 +34,4 @@ def test_a_stated_stiffness_stays_as_it_is(imposed):
     trial = imposed.trial(length=1.0, handle=0.1)
     trial = replace(trial, line=replace(trial.line, bending_stiffness=np.array([1e-3, 1e-5])))
     chain = chain_of(trial, STATION)
-    assert sloped(trial, chain, 0.5) is chain
+    assert sloped(trial.line, chain, 0.5) is chain

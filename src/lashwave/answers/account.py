@@ -25,7 +25,7 @@ from lashwave.mechanics.accounts import kinetic_energy
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.budget import Budget, budget
 from lashwave.mechanics.chain import Chain, build
-from lashwave.mechanics.known_stiffness import known_stiffness
+from lashwave.mechanics.known_stiffness import known_stiffness, sloped
 from lashwave.mechanics.law import Law
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws
@@ -94,17 +94,6 @@ def chain_of(trial: Trial, station: Array) -> Chain:
     return build(trial.line, station, known_stiffness(trial.line).value, on_line, mass, size)
 
 
-def sloped(trial: Trial, chain: Chain, slope: float) -> Chain:
-    """The chain with its stiffness going by another exponent with the diameter, the same in the
-    mean over the outer half, of which `stiffness_scale` tells."""
-    known = known_stiffness(trial.line)
-    if not known.sloped:
-        return chain
-    along = np.interp(chain.station[:-1], trial.line.station, known.along)
-    factor = np.exp(slope * (along - known.outer(trial.line.station)))
-    return replace(chain, bend=chain.bend * factor)
-
-
 def _slope(draws: Draws) -> Array:
     """(D,), 0 where it was no question."""
     return draws.shared.get(SLOPE, np.zeros(draws.position.shape[0]))
@@ -140,7 +129,7 @@ def some(draws: Draws) -> NDArray[np.intp]:
 def ask(trial: Trial, draws: Draws) -> AccountDraws:
     """The account of those draws that `some` chooses."""
     middle, air = float(np.median(_slope(draws))), medium(trial.air)
-    chain = sloped(trial, chain_of(trial, draws.station), middle)
+    chain = sloped(trial.line, chain_of(trial, draws.station), middle)
     chosen = some(draws)
     inner = np.arange(chain.handle_links, draws.station.size)
     every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
@@ -151,7 +140,7 @@ def ask(trial: Trial, draws: Draws) -> AccountDraws:
         x, v = draws.position[d].astype(float), draws.velocity[d].astype(float)
         own = _as_heavy(chain, v, draws.kinetic_energy[d])
         law = law_of(draws, int(d))
-        own = sloped(trial, own, _slope(draws)[d] - middle)
+        own = sloped(trial.line, own, _slope(draws)[d] - middle)
         b = budget(own, x, v, acceleration(draws.time, v), air, trial.gravity, law)
         if calm is not None:
             b = replace(b, damping=calm * law.stiffness_scale * law.damping_time)

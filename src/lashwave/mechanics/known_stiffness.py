@@ -28,9 +28,12 @@ falls in the same range, by its stiffness as a whip. Rubber, metal wire and mono
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.droop import droop_stiffness
 from lashwave.quantities.line import Line
 from lashwave.quantities.stiffness import Source, Stiffness
@@ -91,3 +94,13 @@ def _by_law(line: Line) -> Stiffness:
         slope_sd=float(np.sqrt(covariance[1, 1])),
         tests=len(line.droops),
     )
+
+
+def sloped(line: Line, chain: Chain, slope: float) -> Chain:
+    """A line's chain with its stiffness going by another exponent with the diameter, the same in
+    the mean over the outer half, of which `stiffness_scale` tells."""
+    known = known_stiffness(line)
+    if not known.sloped:
+        return chain
+    along = np.interp(chain.station[:-1], line.station, known.along)
+    return replace(chain, bend=chain.bend * np.exp(slope * (along - known.outer(line.station))))

@@ -38,7 +38,9 @@ def predict(
 
     from lashwave.files.draws import read_draws
     from lashwave.files.swap import replace_folder
+    from lashwave.mechanics.known_stiffness import sloped
     from lashwave.mechanics.law import Law
+    from lashwave.quantities.stiffness import SLOPE
     from lashwave.study.forecast import on_nodes, rivals
     from lashwave.study.predict import predict as run
 
@@ -47,7 +49,7 @@ def predict(
     folders.check_trial_folder(trial)
     folders.check_apart(out, trial)
     folders.check_new_folder(out, known=PREDICTED, option="--out", inputs=[answers / "motion.nc"])
-    _, setup, seen, shared = io.read(trial, answers)
+    known, setup, seen, shared = io.read(trial, answers)
     model = rivals(setup, Law.scaled(shared))[0]
     with console.progress(quiet) as show:
 
@@ -57,7 +59,8 @@ def predict(
                 motion = on_nodes(
                     draw.time, draw.station, draw.position, draw.velocity, setup.chain
                 )
-                yield replace(model, law=Law.scaled(draw.shared)), motion
+                chain = sloped(known.line, model.chain, draw.shared.get(SLOPE, 0.0))
+                yield replace(model, law=Law.scaled(draw.shared), chain=chain), motion
 
         found = run(setup, model, seen, members(), shared)
     replace_folder(out, lambda folder: _write_prediction(folder, found))
