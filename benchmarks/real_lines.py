@@ -72,9 +72,8 @@ CLEAN = (250.0, 0.02)
 TUNED = ("DLO1/61", "DLO2/42", "DLO2/111", "DLO3/119")
 """Takes on which options and guesses were tried; left out of the report."""
 DENSITY, DIAMETER = 0.07, 7e-3
-"""Guessed mass [kg/m] and diameter [m] of a line. The stiffness guessed from this diameter lies
-between those that suit the softest and the stiffest of the lines; only its ratio to the mass
-counts."""
+"""Guessed mass [kg/m] and diameter [m] of a line. The stiffness guessed from these is near that
+which suits the stiffest of the lines; only its ratio to the mass counts."""
 MARKER_SD = 0.1e-3
 """Noise of a coordinate [m], far under everything else."""
 LINES = ("real", "straight", "off-axis")
