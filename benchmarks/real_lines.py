@@ -46,8 +46,8 @@ from scipy.interpolate import CubicSpline
 from score import Grid, fitted
 
 from lashwave.estimate import Options, estimate
+from lashwave.estimate.ends import driven_end
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.start import end_path
 from lashwave.mechanics.simulate import Law, Medium, simulate
 from lashwave.quantities.errors import LashwaveError
 from lashwave.quantities.fit import Fit
@@ -255,8 +255,8 @@ def simulated(take: Take, off: float) -> Take:
     setup = set_up(trial, Options(spacing_held=0.02, spacing_clamp=0.01))
     chain = setup.chain
     motion = simulate(
-        chain, end_path(setup, far=False), Medium(*setup.air), setup.gravity, Law(),
-        take.time, far=end_path(setup, far=True), rtol=1e-4,
+        chain, driven_end(setup, far=False).seen(), Medium(*setup.air), setup.gravity, Law(),
+        take.time, far=driven_end(setup, far=True).seen(), rtol=1e-4,
     )  # fmt: skip
     at = take.station + rng.normal(0.0, EXACT, take.station.size)
     at[[0, -1]] = take.station[[0, -1]]

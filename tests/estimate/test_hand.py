@@ -9,14 +9,12 @@ from lashwave import twin
 from lashwave.estimate import Options, hand
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import shape_prior
-from lashwave.estimate.diagnosis import energy_warnings, share_of_given
 from lashwave.estimate.jerk import jerk_density
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import moved
 from lashwave.estimate.setup import set_up
 from lashwave.estimate.sightings import no_doubt
 from lashwave.estimate.sweep import initial_shared, spline_path
-from lashwave.quantities.errors import NotConvergedError
 
 
 @pytest.fixture(scope="module")
@@ -110,17 +108,3 @@ def test_the_widened_band_is_solved_as_the_dense_equations_are(problem):
     right = np.random.default_rng(2).standard_normal(whole.shape[0])
     found = eq.solve(eq.factor(normal, 1.0), right)
     np.testing.assert_allclose(found, np.linalg.solve(whole, right), rtol=1e-6, atol=1e-12)
-
-
-def test_a_motion_of_more_energy_than_was_given_is_refused():
-    # 1 W for 1 s, 2 J at the start and a fall that gives 3 J: 6 J at most, by hand
-    time, power = np.linspace(0.0, 1.0, 11), np.ones(11)
-    share = share_of_given(time, np.linspace(2.0, 9.0, 11), power, 3.0)
-    assert share == pytest.approx(1.5, rel=1e-12)
-    # work that the hand takes back later was given all the same
-    there_and_back = share_of_given(time, np.linspace(2.0, 9.0, 11), np.where(time < 1, 1, -9), 3.0)
-    assert there_and_back == pytest.approx(9.0 / 5.9, rel=1e-12)
-    assert energy_warnings(0.99) == ()
-    assert "1.20 times the energy" in energy_warnings(1.2)[0]
-    with pytest.raises(NotConvergedError, match="2 times the energy"):
-        energy_warnings(2.0)

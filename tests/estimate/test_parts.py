@@ -73,9 +73,19 @@ def test_equations_that_rounding_made_indefinite_are_damped(system):
     shifted = replace(normal, band=band)
     with pytest.raises(np.linalg.LinAlgError):
         factor(shifted, 1e-9, hold_shared=True)
-    assert np.isfinite(surest_factor(shifted, (1e-9, 1e-3)).band).all()
-    with pytest.raises(NotConvergedError):
-        surest_factor(shifted, (1e-9,))
+    times = 0.3 + 0.01 * np.arange(20)
+    assert np.isfinite(surest_factor(shifted, (1e-9, 1e-3), times).band).all()
+    with pytest.raises(NotConvergedError, match="not positive definite"):
+        surest_factor(shifted, (1e-9,), times)
+
+
+def test_where_no_damping_helps_the_time_is_said(system):
+    normal, _, _ = system
+    band = normal.band.copy(order="F")
+    band[0, 14] = -1.0  # two unknowns a time: the eighth of the times
+    with pytest.raises(NotConvergedError, match=r"from 0\.370 s on nothing holds") as told:
+        surest_factor(replace(normal, band=band), (1e-9, 1e-3), 0.3 + 0.01 * np.arange(20))
+    assert "\n" not in str(told.value)
 
 
 def _full(band: np.ndarray) -> np.ndarray:

@@ -115,6 +115,13 @@ def test_a_grip_that_is_not_seen_is_named(trial):
     )
 
 
+def test_a_grip_held_by_one_marker_is_named_with_what_is_at_stake(trial):
+    said = texts(moved(trial, lambda p: p[120:, 0].fill(np.nan)), "care")
+    assert "the grip is held by one marker" in said and "from the line only" in said
+    assert "the hand's torque and work are less sure" in said
+    assert "held by one marker" not in texts(trial, "care")
+
+
 def test_a_guessed_stiffness_is_named(trial):
     soft = replace(trial, line=replace(trial.line, bending_stiffness=None))
     assert "guessed from diameter and linear density" in texts(soft, "care")

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.estimate.forbidden import share_of_given
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.posterior import moving, tension_of
 from lashwave.estimate.setup import Setup
+from lashwave.instruments.grip_seen import few_seen
 from lashwave.mechanics.accounts import hand_power, kinetic_energy
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.law import Law
@@ -23,8 +25,8 @@ HOPELESS = (0.4, 0.25)
 """Share of distrusted marker samples at which no motion is given: alone, and where a camera with
 most of its points distrusted says the same."""
 MOST = 0.5
-IMPOSSIBLE = 1.5
-"""Energy of the motion over what it can have been given, at which it is not believed."""
+NAMED = 3
+"""Markers that a message names at most."""
 
 
 def whiteness(residual: Array) -> float:
@@ -54,7 +56,7 @@ def distrust(joint: Joint) -> tuple[float, float]:
 def doubt(setup: Setup, joint: Joint) -> float:
     """How doubtful a fit is: its greatest share of distrusted sightings, or over 1 where it has
     more energy than it was given."""
-    energy = energy_share(setup, joint)
+    energy = float(energy_share(setup, joint).max())
     return max(*distrust(joint), energy if energy > 1.0 else 0.0)
 
 
@@ -83,12 +85,14 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     doubted, by_camera = distrust(joint)
     if doubted > HOPELESS[int(by_camera > MOST)]:
         raise NotConvergedError(
-            f"{100 * doubted:.0f} % of the marker samples contradict the motion that was found; "
+            f"{100 * doubted:.0f} % of the marker samples contradict the motion that was found, "
+            f"most of all {contradicting(setup, joint)}; "
             "check labels, stations, units and the line's mass and stiffness"
         )
     if doubted > TOO_MANY:
         found.append(
-            f"{100 * doubted:.0f} % of the marker samples are distrusted; the motion may be wrong"
+            f"{100 * doubted:.0f} % of the marker samples are distrusted, most of all "
+            f"{contradicting(setup, joint)}; the motion may be wrong"
         )
     for name, weight in joint.weights.camera.items():
         inside = np.isfinite(seen.camera[name]).all(-1)
@@ -99,6 +103,7 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
             found.append(f"camera {name}: none of its points falls within the record")
     if not joint.converged:
         found.append("the cost was still falling when the fit stopped: intervals may be too narrow")
+    found.extend(stretch.words for stretch in few_seen(setup.trial))
     found.extend(joint.doubts)
     found.extend(_clock_warnings(setup, joint))
     if setup.stiffness.guessed:
@@ -132,41 +137,47 @@ def stretch_warnings(line: Line, station: Array, time: Array, tension: Array) ->
     )
 
 
-def energy_share(setup: Setup, joint: Joint) -> float:
-    """Greatest kinetic energy of the motion over the most that it can have been given.
+def energy_share(setup: Setup, joint: Joint) -> Array:
+    """(K,), kinetic energy of the motion over the most that it can have been given.
 
     That is the kinetic energy at the start, the most work of the hand so far, and the weight's fall
     by twice the line's length. 0 where the far end is held, too, and works as well.
     """
     if setup.trial.line.ends == "held":
-        return 0.0
+        return np.zeros(joint.path.time.size)
     m = moving(setup, joint.path, joint.density)
     law = Law(*(float(s) for s in setup.law(joint.path.shared)))
     state = (setup.chain, m.node, m.velocity, m.acceleration, Medium(*setup.air), setup.gravity)
-    return share_of_given(
-        joint.path.time,
-        kinetic_energy(setup.chain, m.velocity),
-        hand_power(*state, law),
-        2.0 * setup.node_mass.sum() * np.linalg.norm(setup.gravity) * setup.trial.line.length,
-    )
+    kinetic, power = kinetic_energy(setup.chain, m.velocity), hand_power(*state, law)
+    return share_of_given(joint.path.time, kinetic, power, fall_of(setup))
 
 
-def share_of_given(time: Array, kinetic: Array, power: Array, fall: float) -> float:
-    """Greatest kinetic energy (K,) [J] over its first value, the most work and the fall [J]."""
-    work = np.cumsum(0.5 * (power[1:] + power[:-1]) * np.diff(time))
-    return float(kinetic.max() / (kinetic[0] + max(float(work.max()), 0.0) + fall))
+def fall_of(setup: Setup) -> float:
+    """The weight's fall by twice the line's length [J]."""
+    weight = setup.node_mass.sum() * np.linalg.norm(setup.gravity)
+    return float(2.0 * weight * setup.trial.line.length)
 
 
-def energy_warnings(share: float) -> tuple[str, ...]:
-    """What `energy_share` means; raises NotConvergedError over `IMPOSSIBLE`."""
-    if share > IMPOSSIBLE:
-        raise NotConvergedError(
-            f"the motion that was found holds {share:.3g} times the energy that the hand gave: the "
-            "search lost its way; check labels and stations"
-        )
-    if share > 1.0:
-        return (f"the motion holds {share:.2f} times the energy that the hand gave",)
-    return ()
+def contradicting(setup: Setup, joint: Joint) -> str:
+    """The markers that contradict the motion most, each with the span in which it does."""
+    markers, weight = setup.trial.markers, joint.weights.marker
+    used = np.asarray(np.isfinite(joint.seen.marker).any(-1))
+    against = np.asarray(used & (weight < DISTRUSTED))
+    order = np.argsort(-against.sum(axis=0), kind="stable")[:NAMED]
+    named = []
+    for label in order[against.sum(axis=0)[order] > 0]:
+        when = markers.time[against[:, label]]
+        share = against[:, label].sum() / used[:, label].sum()
+        named.append(f"{markers.labels[label]} ({share:.0%}, {when[0]:.3f} to {when[-1]:.3f} s)")
+    return ", ".join(named)
+
+
+def hint_of(setup: Setup, joint: Joint) -> str:
+    """Where to look when a motion is refused: what contradicts it, and what the grip lacks."""
+    named = contradicting(setup, joint)
+    parts = [f"most against it: {named}"] if named else []
+    parts.extend(stretch.words for stretch in few_seen(setup.trial)[:1])
+    return "; ".join([*parts, "check labels, stations and lost markers of the grip"])
 
 
 def _clock_warnings(setup: Setup, joint: Joint) -> list[str]:

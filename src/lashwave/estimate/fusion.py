@@ -11,10 +11,12 @@ import numpy as np
 from lashwave.estimate.diagnosis import (
     doubt,
     energy_share,
-    energy_warnings,
+    fall_of,
+    hint_of,
     residuals_of,
     warnings_of,
 )
+from lashwave.estimate.forbidden import energy_warnings, work_warnings
 from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.jumps import without_jumps
 from lashwave.estimate.options import Options
@@ -87,8 +89,12 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     """
     tell = progress or _silent
     setup, joint = solved(trial, options, tell)
+    said, hint = warnings_of(setup, joint), hint_of(setup, joint)
+    time = joint.path.time
+    said += energy_warnings(time, energy_share(setup, joint), hint)
     tell("posterior", 0.9)
     draws = draws_of(setup, joint, joint.factor)
+    said += work_warnings(time, draws.hand_power, draws.kinetic_energy, fall_of(setup), hint)
     tell("motion", 0.97)
     field = field_of(setup, joint, draws)
     shared = {
@@ -96,7 +102,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         for name, values in draws.shared.items()
     }
     return Fit(
-        time=joint.path.time,
+        time=time,
         station=field.station,
         position=field.position,
         position_sd=field.position_sd,
@@ -109,7 +115,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         draws=draws,
         residuals=residuals_of(setup, joint),
         shared=shared,
-        warnings=(*warnings_of(setup, joint), *energy_warnings(energy_share(setup, joint))),
+        warnings=said,
         withheld=withheld_of(setup, joint),
         history=joint.history,
     )

@@ -17,7 +17,6 @@ from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup, held_scales
 from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
-from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import DISTRUSTED
 
 Array = NDArray[np.float64]
@@ -27,8 +26,9 @@ CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 LADDER = (100.0, 20.0, 4.0, 1.0, 0.5)
 """Factors on the stated density of the random acceleration. From a loose model to a tight one the
 path needs short steps only; a tight one at once needs many."""
-LONGEST = 10
-"""Most steps on a rung."""
+LONGEST, PATIENT = 10, 40
+"""Most steps on the first rung, and on one that the cost does not yet agree with: a grip whose
+direction only the line tells turns slowly into place."""
 LAST_STEP = 0.15
 """Root mean square of the next step, in standard deviations, at which the fit counts as done."""
 CONSISTENT = 1.05
@@ -141,7 +141,7 @@ class _Stages:
             self.weights = without_outliers(self.setup, kept, self.weights)
             self.run("markers and mechanics", 0.30 + 0.03 * i, LONGEST if i == 0 else 3, 3e-2)
             if i and self.excess() > CONSISTENT:
-                self.run("markers and mechanics", 0.31 + 0.03 * i, LONGEST, 3e-2)
+                self.run("markers and mechanics", 0.31 + 0.03 * i, PATIENT, 3e-2)
             if i and self.excess() > CONSISTENT:
                 self.factor, self.search.path = before, kept
                 break
@@ -180,15 +180,22 @@ def held(setup: Setup) -> Setup:
     return replace(setup, shared=replace(setup.shared, sd=sd))
 
 
+FINAL_DAMPINGS = (1e-9, 1e-6, 1e-3, 1.0)
+"""In rad^-2: the last one says no more than that a link points within a radian of where it does."""
+
+
 def _final(stages: _Stages, path: Path, density: Array) -> tuple[eq.Normal, eq.Factor]:
     """The equations at the minimum and their factor, with the least damping that makes one."""
-    for damping in (1e-9, 1e-6, 1e-3):
+    since = 0
+    for damping in FINAL_DAMPINGS:
         normal = eq.build(stages.setup, path, density, stages.weights, stages.anchor)
         try:
             return normal, eq.factor(normal, damping, overwrite=True)
+        except eq.NotDefiniteError as fault:
+            since = fault.time
         except np.linalg.LinAlgError:
             continue
-    raise NotConvergedError("the equations of the motion are not positive definite")
+    raise eq.nothing_holds(float(path.time[since]))
 
 
 def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:

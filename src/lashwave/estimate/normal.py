@@ -97,6 +97,24 @@ def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: A
     return float(seen.cost + by_node.sum() + jerk + offset @ offset + prior @ prior)
 
 
+class NotDefiniteError(np.linalg.LinAlgError):
+    """The equations hold no motion from some time on."""
+
+    def __init__(self, time: int) -> None:
+        super().__init__("the normal equations are not positive definite")
+        self.time = time
+        """Number of the time."""
+
+
+def nothing_holds(since: float) -> NotConvergedError:
+    """What to raise where no damping helps from a time [s] on."""
+    return NotConvergedError(
+        f"from {since:.3f} s on nothing holds the motion (its equations are not positive definite):"
+        " too few markers are seen there, or they contradict each other; see `lashwave check`, set "
+        "wrong samples aside with a mend, or cut the record"
+    )
+
+
 @dataclass(frozen=True)
 class Factor:
     """Cholesky factor of (damped) normal equations."""
@@ -120,7 +138,7 @@ def factor(
     band[0] += damping
     band, info = lapack.dpbtrf(band, lower=1, overwrite_ab=1)
     if info != 0:
-        raise np.linalg.LinAlgError("the normal equations are not positive definite")
+        raise NotDefiniteError(max(info - 1, 0) // normal.unknowns)
     if hold_shared:
         q = normal.corner.shape[0]
         return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)) if q else normal.corner)
@@ -129,18 +147,19 @@ def factor(
     return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float))
 
 
-def surest_factor(normal: Normal, dampings: tuple[float, ...]) -> Factor:
-    """Factor of the times alone, with the first of some rising dampings that makes it definite.
+def surest_factor(normal: Normal, dampings: tuple[float, ...], times: Array) -> Factor:
+    """Factor of the times (K,) alone, with the first of some rising dampings that makes one.
 
     Near the end of a stretch of the sweep the equations may be so ill-conditioned that rounding
     makes them indefinite; raises NotConvergedError where none of the dampings helps.
     """
+    lost = 0
     for damping in dampings:
         try:
             return factor(normal, damping, hold_shared=True)
-        except np.linalg.LinAlgError:
-            continue
-    raise NotConvergedError("the equations of the motion are not positive definite")
+        except NotDefiniteError as fault:
+            lost = fault.time
+    raise nothing_holds(float(times[lost]))
 
 
 def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.curve import output_stations, spline_matrices
+from lashwave.estimate.follow import followed, slid, slipped
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.path import Path, displaced, moved
 from lashwave.estimate.setup import Setup, held_scales
@@ -28,9 +29,10 @@ far too sure."""
 GUESSED_HINGE_SD = 4e-3
 """Of the same point where stiffness was guessed and fitted: 5 mm off on one twin throw."""
 SHARED_DOUBT = {"registration_u": 1.1, "registration_v": 1.1, "clock_offset": 0.7}
-"""Standard deviation added to a camera's shared parameters, over their own: the error of the last
-links' path is the same from frame to frame, which sightings independent of each other do not know.
-On six twin throws registrations were off by 1.5 of their own standard deviations, RMS."""
+"""Standard deviation added to a camera's shared parameters, over their own, the motion following:
+the error of the last links' path is the same from frame to frame, which sightings independent of
+each other do not know. On six twin throws registrations were off by 1.5 of their own standard
+deviations, RMS."""
 WIDEST = 1.0
 """No link of a draw turns further from the fitted direction [rad]."""
 HINGE_SD = 0.8e-3
@@ -118,7 +120,7 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     """
     o = setup.options
     rng = np.random.default_rng(o.seed)
-    step = bounded(setup, eq.draw(factor, o.draws, rng))
+    step = bounded(setup, _with_doubt(setup, factor, eq.draw(factor, o.draws, rng), rng))
     count, nodes = joint.path.time.size, setup.chain.links + 1
     x = np.empty((o.draws, count, nodes, 3), dtype=np.float32)  # to 0.1 um, 10 um/s: far finer
     v = np.empty_like(x)
@@ -129,14 +131,14 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     shared = np.empty((o.draws, setup.shared.mean.size))
     hinge = GUESSED_HINGE_SD if fitted_stiffness(setup) else HINGE_SD
     slide = hinge * rng.standard_normal(o.draws) * setup.chain.handle_links
-    direction = joint.path.direction
-    along = np.concatenate([direction, direction[:, -1:]], axis=1)
+    along, slip = slid(setup, joint.path), slipped(setup)
     medium = Medium(*setup.air)
     reach = joint.path.reach(setup)
     for d in range(o.draws):
         path = moved(setup, joint.path, joint.axes, step[:, d])
-        m = moving(setup, path, joint.density, displaced(joint.path, reach, step[:, d]))
-        x[d], v[d] = m.node + slide[d] * along, m.velocity
+        node = displaced(joint.path, reach, step[:, d]) + slide[d] * along
+        m = moving(setup, path, joint.density, node)
+        x[d], v[d] = m.node, m.velocity
         tension[d] = node_tension(setup, m.tension)
         law = Law(*(float(s) for s in setup.law(path.shared)))
         force[d] = outboard_force(
@@ -146,7 +148,7 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
             setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law
         )
         energy[d] = kinetic_energy(setup.chain, m.velocity)
-        shared[d] = path.shared
+        shared[d] = path.shared + slide[d] * slip
     heavier = np.exp(mass_sd(setup) * rng.standard_normal(o.draws))
     tension *= heavier[:, None, None]
     force *= heavier[:, None, None]
@@ -157,10 +159,6 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
         own = setup.shared.sd[column]
         sd = own if name in held_scales(setup) else UNRESOLVED[name]
         shared[:, column] += sd * rng.standard_normal(o.draws)
-    for column, name in enumerate(setup.shared.names):
-        share = SHARED_DOUBT.get(name.split(":")[0], 0.0)
-        spread = share * shared[:, column].std(ddof=1) if share else 0.0
-        shared[:, column] += spread * rng.standard_normal(o.draws)
     if setup.stiffness.sloped:
         outer = setup.stiffness.outer(setup.trial.line.station)
         slope = shared[:, setup.shared.index(SLOPE)]
@@ -174,6 +172,15 @@ def fitted_stiffness(setup: Setup) -> bool:
     """Whether stiffness, or how it goes along the line, is fitted with the path."""
     names = {"stiffness_scale", SLOPE} & set(setup.shared.names)
     return not names <= set(held_scales(setup))
+
+
+def _with_doubt(setup: Setup, factor: eq.Factor, step: Array, rng: np.random.Generator) -> Array:
+    """Draws (K n + Q, D) with `SHARED_DOUBT` put on the cameras' parameters and followed by the
+    motion: a draw's clock and image offsets are those by which the camera sees that draw."""
+    names = setup.shared.names
+    column = [i for i, name in enumerate(names) if name.split(":")[0] in SHARED_DOUBT]
+    share = np.array([SHARED_DOUBT[names[i].split(":")[0]] for i in column])
+    return followed(factor, step, column, share, rng)
 
 
 def mass_sd(setup: Setup) -> float:

@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
+from lashwave.estimate.ends import driven_end
 from lashwave.estimate.grid import march, rotation_rate, wanted_step
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, from_nodes, joined
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import Weights, look, no_doubt
-from lashwave.estimate.start import end_path, initial_shared, spline_path
-from lashwave.mechanics.grip import Grip
+from lashwave.estimate.start import initial_shared, spline_path
+from lashwave.instruments.grip_seen import few_seen
 from lashwave.mechanics.simulate import Law, Medium, simulate
 
 Array = NDArray[np.float64]
@@ -49,6 +50,9 @@ WARY = Stride(
     ((20.0, 6e-3), (45.0, 4e-3), (np.inf, 1.5e-3)), ((20.0, 24e-3), (45.0, 20e-3), (np.inf, 12e-3))
 )
 """Nearly twice the time, and fewer forecasts that lie far from the samples."""
+UNSEEN = 60e-3
+"""Length of the window while the grip has fewer than two markers [s]: where it points is known when
+its waves have reached the markers on the line."""
 SWEEP_FACTOR = 0.3
 """On the density of the random acceleration: a window holds little data, so trust the mechanics."""
 GATE = 0.05
@@ -58,6 +62,14 @@ left out of the sweep."""
 
 def _by_speed(table: tuple[tuple[float, float], ...], speed: float) -> float:
     return next(value for limit, value in table if speed <= limit)
+
+
+def _kept(setup: Setup, stride: Stride, window: Path) -> float:
+    """Length of the window behind the front [s]."""
+    usual = _by_speed(stride.keep, _speed(window))
+    front = float(window.time[-1])
+    few = any(f.begin < front and f.end + UNSEEN > front for f in few_seen(setup.trial))
+    return max(usual, UNSEEN) if few else usual
 
 
 def _speed(path: Path) -> float:
@@ -71,47 +83,29 @@ class Forecaster:
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
-        self.grip = end_path(setup, far=False)
-        self.far = end_path(setup, far=True) if setup.trial.line.ends == "held" else None
+        self.grip = driven_end(setup, far=False)
+        self.far = driven_end(setup, far=True) if setup.trial.line.ends == "held" else None
 
     def ahead(self, path: Path, until: float) -> Path:
         """The simulated path from `until - reach` on a fine grid; the first time is path's last."""
         setup = self.setup
-        node = path.node
+        node = path.node[-3:]
         start = path.time[-1]
         fine = np.linspace(start, until, max(6, int(np.ceil((until - start) / 0.1e-3))))
-        h = path.time[-3:]
-        w = _end_slope(h)
-        velocity = np.einsum("k,kia->ia", w, node[-3:])
+        velocity = np.einsum("k,kia->ia", _end_slope(path.time[-3:]), node)
         trajectory = simulate(
             setup.chain,
-            self._matched(self.grip, node[-1, 0], path.direction[-1, 0], start),
+            self.grip.ahead(setup, path, until),
             Medium(*setup.air),
             setup.gravity,
             _law(setup, path.shared),
             fine,
             start_position=node[-1],
             start_velocity=velocity,
-            far=self._far(node[-1, 0], path.direction[-1], start),
+            far=None if self.far is None else self.far.ahead(setup, path, until),
             rtol=1e-3,
         )
         return from_nodes(setup, fine, trajectory.position, path.shared)
-
-    def _far(self, base: Array, direction: Array, start: float) -> Grip | None:
-        """The far end's motion, from where links (N, 3) at their full length put it.
-
-        The simulated links are as long as the line; the path's are the chords of bent ones, whose
-        end lies elsewhere, and the simulation would jerk to it.
-        """
-        if self.far is None:
-            return None
-        place = base + self.setup.chain.length @ direction
-        return self._matched(self.far, place, direction[-1], start)
-
-    def _matched(self, grip: Grip, base: Array, direction: Array, start: float) -> Grip:
-        """The grip's motion, moved so that it starts where the path's grip is."""
-        p, _, _, d, _, _ = grip.at(np.array([start]))
-        return Grip(grip.time, grip.position + (base - p[0]), grip.direction + (direction - d[0]))
 
 
 def _law(setup: Setup, shared: Array) -> Law:
@@ -140,7 +134,7 @@ def eliminated(
     """
     head = path.part(0, at + 2)
     n = eq.build(setup, head, density[: at + 2], weights, anchor)
-    f = eq.surest_factor(n, (1e-6, 1e-3, 1.0))
+    f = eq.surest_factor(n, (1e-6, 1e-3, 1.0, 30.0), head.time)
     size = (at + 2) * setup.unknowns
     tail = slice(size - 2 * setup.unknowns, size)
     root = _dense_tail(f.band, 2 * setup.unknowns)
@@ -208,7 +202,7 @@ def sweep(
         search = Search(window, damping=1.0)
         minimise(setup, search, density, weights, anchor, 4, hold_shared=True, tolerance=2e-2)
         window = search.path
-        keep = window.time[-1] - _by_speed(stride.keep, _speed(window))
+        keep = window.time[-1] - _kept(setup, stride, window)
         at = int(np.searchsorted(window.time, keep))
         if 4 < at < window.time.size - 4 and window.time[-1] < end - 1e-9:
             anchor = eliminated(setup, window, density(window), weights, anchor, at)

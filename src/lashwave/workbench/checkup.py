@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from lashwave.instruments.grip_seen import few_seen
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.stretch import TOO_SOFT, hanging_strain
 from lashwave.quantities.errors import InputError
@@ -154,12 +155,13 @@ def _grip_findings(trial: Trial) -> list[Finding]:
         return [
             Finding("care", "grip", "no marker on the grip; the hand's force will be poorly known")
         ]
+    found = [Finding("care", "grip", stretch.words) for stretch in few_seen(trial)]
     places = np.isfinite(markers.position[:, on_grip]).all(axis=-1)
     seen = np.asarray(places).any(axis=1)
     if seen.mean() < 0.98:
         text = f"no marker of the grip is seen in {1 - seen.mean():.0%} of the samples"
-        return [Finding("care", "grip", text)]
-    return []
+        found.append(Finding("care", "grip", text))
+    return found
 
 
 def _label_findings(trial: Trial, spacings: list[health.Spacing]) -> list[Finding]:

@@ -1,0 +1,78 @@
+"""No motion leaves that physics forbids, and an honest hard throw does; made by hand."""
+
+import numpy as np
+import pytest
+
+from lashwave.estimate.forbidden import energy_warnings, share_of_given, work, work_warnings
+from lashwave.quantities.errors import NotConvergedError
+
+TIME = np.linspace(0.0, 1.0, 101)
+FALL = 3.0
+
+
+def hard_throw(draws=200, spread=0.02, late=0.0):
+    """Power (D, K) [W] and kinetic energy (D, K) [J] of a throw that puts 40 J in within 0.2 s and
+    keeps nine tenths; the draws differ by a share `spread`, and by `late` [W] from 0.6 s on."""
+    rng = np.random.default_rng(2)
+    pulse = np.where((TIME >= 0.5) & (TIME < 0.7), 200.0, 0.0)
+    power = pulse * (1.0 + spread * rng.standard_normal((draws, 1)))
+    power = power + late * rng.standard_normal((draws, 1)) * (TIME >= 0.6)
+    return power, np.broadcast_to(0.9 * np.maximum(work(TIME, pulse), 0.0), power.shape)
+
+
+def test_work_is_the_integral_of_power():
+    assert work(TIME, 2.0 * TIME)[-1] == pytest.approx(1.0, rel=1e-12)
+    assert work(TIME, np.ones((3, 101))).shape == (3, 101)
+    assert (work(TIME, np.ones(101))[:2] == [0.0, TIME[1]]).all()
+
+
+def test_energy_is_held_against_all_that_was_given_so_far():
+    # 1 W for 1 s, 2 J at the start and a fall that gives 3 J: 6 J at most, by hand
+    share = share_of_given(TIME, np.linspace(2.0, 9.0, 101), np.ones(101), FALL)
+    assert share[0] == pytest.approx(2.0 / 5.0) and share[-1] == pytest.approx(9.0 / 6.0)
+    # work that the hand takes back later was given all the same; work to come was not
+    back = share_of_given(TIME, np.full(101, 2.0), np.where(TIME < 0.5, 1.0, -9.0), FALL)
+    assert back[-1] == pytest.approx(2.0 / 5.49, rel=1e-2)
+    early = share_of_given(TIME, np.full(101, 2.0), np.where(TIME < 0.5, 0.0, 100.0), FALL)
+    assert early[40] == pytest.approx(2.0 / 5.0)
+
+
+def test_a_motion_of_more_energy_than_was_given_is_refused_with_the_time():
+    power, kinetic = np.ones(101), np.where(TIME < 0.4, 1.0, 20.0)
+    share = share_of_given(TIME, kinetic, power, FALL)
+    with pytest.raises(
+        NotConvergedError, match=r"4\.\d+ times the energy.* from 0\.400 s on"
+    ) as told:
+        energy_warnings(TIME, share, "most against it: M05")
+    assert "M05" in str(told.value) and "\n" not in str(told.value)
+
+
+def test_a_motion_of_a_little_more_is_doubted_and_an_honest_one_is_not():
+    (said,) = energy_warnings(TIME, np.where(TIME < 0.4, 0.5, 1.2))
+    assert "1.20 times the energy" in said and "0.400 s" in said
+    power, kinetic = hard_throw()
+    assert energy_warnings(TIME, share_of_given(TIME, kinetic[0], power[0], FALL)) == ()
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.02, 0.1])
+def test_a_hard_throw_whose_work_is_known_to_a_tenth_is_answered(spread):
+    assert work_warnings(TIME, *hard_throw(spread=spread), FALL) == ()
+
+
+def test_a_work_that_could_be_anything_is_refused_with_the_time():
+    # the hand's power uncertain by 3 kW from 0.6 s on: +- 2,400 J at the end, of a throw of 36 J
+    power, kinetic = hard_throw(late=3000.0)
+    with pytest.raises(NotConvergedError, match=r"from 0\.6\d\d s on nothing can be said") as told:
+        work_warnings(TIME, power, kinetic, FALL, "lost markers of the grip")
+    assert "lost markers of the grip" in str(told.value) and "J" in str(told.value)
+
+
+def test_a_work_that_is_poorly_known_is_said_to_be():
+    # 95 % of it within +- 1.96 sd: a width of 3.9 x 0.4 x 40 J is 1.6 times 39 J
+    (said,) = work_warnings(TIME, *hard_throw(spread=0.4), FALL)
+    assert "work is known to" in said and "(95 %)" in said
+
+
+def test_where_the_far_end_works_too_nothing_is_said():
+    power, kinetic = hard_throw()
+    assert work_warnings(TIME, np.full_like(power, np.nan), kinetic, FALL) == ()
