@@ -54,7 +54,7 @@ def plain(trial, offset, drift, u, v):
     camera = trial.cameras[0]
     time = offset + (1.0 + drift) * camera.frame / camera.rate
     image = tip(trial, time)[0] @ camera.projection[:2, :3].T + camera.projection[:2, 3]
-    return (image + [u, v] - camera.uv) / camera.sd, time
+    return (image + np.array([u, v]) - camera.uv) / camera.sd, time
 
 
 def of(setup, path):

@@ -100,7 +100,7 @@ def _off(camera, draws, d, own):
     place, speed = (a[d, :, -1].astype(float) for a in (draws.position, draws.velocity))
     at = (1 + 2 * x) * (1 - x) ** 2 * place[k] + x**2 * (3 - 2 * x) * place[k + 1]
     at += STEP * (x * (1 - x) ** 2 * speed[k] + x**2 * (x - 1) * speed[k + 1])
-    image = at @ camera.projection[:2, :3].T + camera.projection[:2, 3] + [u, v]
+    image = at @ camera.projection[:2, :3].T + camera.projection[:2, 3] + np.array([u, v])
     return np.sqrt(((image - camera.uv[inside]) ** 2).mean())
 
 
