@@ -5,6 +5,8 @@ VENV := .venv
 PY := $(VENV)/bin/python
 UV := $(VENV)/bin/uv pip install --quiet --python $(PY)
 STAMP := $(VENV)/.installed
+# Processes that share the tests, a file at a time.
+WORKERS ?= 2
 BENCHES ?= convergence forward trials real_lines duration pictures dots tip pages
 
 # One thread of BLAS: the systems solved here are small and banded, more threads are slower.
@@ -52,7 +54,7 @@ lint: $(STAMP)
 	$(PY) -m mypy
 
 test: lint
-	$(WITH_CACHE) $(PY) -m pytest
+	$(WITH_CACHE) $(PY) -m pytest -n $(WORKERS) --dist loadfile
 
 validate: $(STAMP)
 	$(WITH_CACHE) $(PY) -m pytest -m slow

@@ -145,7 +145,9 @@ def smooth_motion(rng, count=1, fast=330.0):
     time = np.linspace(0.0, 0.02, 21)
     time[1:-1] += 3e-4 * rng.uniform(-1.0, 1.0, 19)
     wave = np.stack([np.cos(f * time + rng.uniform(0, 6)) for f in (0.0, 150.0, 400.0)], axis=-1)
-    way = np.einsum("kf,dfsc->dksc", wave, rng.standard_normal((count, 3, 4, 3)) + [1.0, 0.0, 0.0])
+    way = np.einsum(
+        "kf,dfsc->dksc", wave, rng.standard_normal((count, 3, 4, 3)) + np.array([1.0, 0, 0])
+    )
     swell = 1.0 + 0.1 * np.cos(500.0 * time + rng.uniform(0, 6, (count, 1)))
     velocity = fast * way / np.abs(way).max() * swell[..., None, None]
     velocity *= np.array([0.3, 0.7, 1.0, 1.0])[:, None]

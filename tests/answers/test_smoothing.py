@@ -23,7 +23,7 @@ def test_where_the_pull_is_calm_the_widest_span_is_chosen():
     found = smoothed(draws_of(calm, 5.0, rng), STEP, pull.SPANS)
     inner = slice(50, -50)
     # a parabola is kept, and white noise on samples 0.2 ms apart falls by the filter's own gain
-    width = round(0.5 * pull.SPANS[-1] / 2e-4) * 2 + 1
+    width = round(0.5 * 13.5e-3 / 2e-4) * 2 + 1
     gain = np.sqrt((savgol_coeffs(width, 2) ** 2).sum())
     assert np.median(found.std(axis=0)[inner]) == pytest.approx(5.0 * gain, rel=0.25)
     middle = np.median(found, axis=0)

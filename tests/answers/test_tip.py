@@ -46,7 +46,7 @@ def test_a_peak_between_grid_times_is_found(imposed, top):
     position[..., 1] = place[:, None]
     draws = imposed.draws(time, STATION, position, velocity)
     found = tip.ask(draws)
-    step = 4e-3 / between.PIECES
+    step = 4e-3 / 64
     assert found.peak[0] == pytest.approx(300.0, abs=4e6 * (step / 2) ** 2)
     assert found.peak_time[0] == pytest.approx(top, abs=step / 2 + 1e-12)
     # Distance over a span h centred on the top: 300 - 4e6 h^2 / 12.

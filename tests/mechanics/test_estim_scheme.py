@@ -68,6 +68,25 @@ def test_the_highest_frequency_is_that_of_the_chain_s_own_matrices():
         assert share[links // 2] * 16 / h**2 == pytest.approx(expected, rel=5e-3)
 
 
+def test_shares_are_the_greatest_of_a_link_and_its_neighbours():
+    """A quarter of (w h / 2)^2 by the formula, up to a quarter; a line has two ends, no ring."""
+    rng = np.random.default_rng(1)
+    for _ in range(20):
+        links, h = 5, 1e-3
+        mass = np.abs(rng.normal(size=(links, 3))) * 1e-3
+        bend, pull = rng.uniform(0.0, 2e-3, links), rng.normal(0.0, 3.0, links)
+        length = rng.uniform(0.02, 0.1, links)
+        own = []
+        for j in range(links):
+            joint = bend[j] if j == links - 1 else max(bend[j], bend[j + 1])
+            whole = mass[j, 0] + 2 * mass[j, 1] + mass[j, 2]
+            square = 48 * joint / (whole * length[j] ** 2) + 12 * abs(pull[j]) / (whole * length[j])
+            own.append(0.25 * min(1.0, square * h * h / 4))
+        expected = [max(own[max(j - 1, 0) : j + 2]) for j in range(links)]
+        found = side_shares(mass, bend, pull, length, h)
+        assert found == pytest.approx(expected, rel=1e-12)
+
+
 def test_shares_saturate_and_keep_the_middle_time():
     link_mass = np.tile([1e-4, 5e-5, 1e-4], (3, 1))
     tension, length = np.array([0.0, 50.0, 0.0]), np.full(3, 0.02)

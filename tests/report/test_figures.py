@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from lashwave.quantities.fit import DISTRUSTED
 from lashwave.report import figures_fit, figures_maps, figures_seen, figures_shape, scene, style
 from tests.report import invented
 
@@ -92,8 +91,8 @@ def test_distrusted_sightings_do_not_count_as_fit() -> None:
     shown = scene.gather(trial, fit, invented.answers(fit), invented.lists(fit))
     good = figures_fit.trusted(shown)
     weight = np.nan_to_num(fit.residuals.marker_weight)
-    assert np.isnan(good[weight < DISTRUSTED]).all()
-    assert np.isfinite(good[weight >= DISTRUSTED]).all()
+    assert np.isnan(good[weight < 0.4]).all()
+    assert np.isfinite(good[weight >= 0.4]).all()
 
 
 def test_a_camera_stands_on_the_lab_clock() -> None:
