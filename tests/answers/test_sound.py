@@ -5,9 +5,9 @@ import pytest
 
 from lashwave.answers import sound
 from lashwave.quantities.air import Air
-from tests.published.record import read
+from tests.published.record import quoted
 
-CRAMER_1993 = read("Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, coefficients in public code")
+CRAMER_1993 = quoted("Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, coefficients in public code")
 
 # Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, its formula at 101325 Pa and 400 ppm carbon dioxide:
 # temperature [degC], relative humidity, speed [m/s].

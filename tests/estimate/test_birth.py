@@ -20,10 +20,10 @@ from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts
 from tests.points import fronts_drawn as drawn
-from tests.published.record import derived, recalled
+from tests.published.record import derived, quoted
 
 LINE = derived("least squares, s f sqrt(12 / (N (N^2 - 1)))")
-CONE = recalled("NACA Report 1135 (1953), sin mu = 1 / M")
+CONE = quoted("NACA Report 1135 (1953), sin mu = 1 / M")
 
 cv2.setNumThreads(1)
 

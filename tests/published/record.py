@@ -22,12 +22,17 @@ class Source:
 
     name: str
     seen: str
-    """read, recalled (from memory) or derived (here, and computed)."""
+    """read, quoted (elsewhere), recalled (from memory) or derived (here, and computed)."""
 
 
 def read(name: str) -> Source:
     """The number was seen in the source itself, its abstract or an excerpt."""
     return Source(name, "read")
+
+
+def quoted(name: str) -> Source:
+    """The number was seen where another publication or public code quotes it."""
+    return Source(name, "quoted")
 
 
 def recalled(name: str) -> Source:

@@ -15,9 +15,9 @@ from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import simulate
 from lashwave.quantities.air import Air
 from lashwave.quantities.errors import OutOfRangeError
-from tests.published.record import derived, read, recalled
+from tests.published.record import derived, quoted, read, recalled
 
-CRAMER_1993 = read("Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, coefficients in public code")
+CRAMER_1993 = quoted("Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, coefficients in public code")
 COOLPROP = derived("CoolProp 8.0.0, computed with that library")
 CIPM = recalled("Picard et al., Metrologia 45 (2008) 149 (CIPM-2007)")
 ICAO = derived("ICAO standard atmosphere, computed with ambiance 1.3.1")

@@ -19,10 +19,10 @@ from lashwave.quantities.air import Air
 from lashwave.quantities.line import Line
 from lashwave.twin.chosen import CHOSEN
 from lashwave.twin.throws import ROUGH, chain_of, draw_throw, run
-from tests.published.record import read, recalled
+from tests.published.record import quoted, read
 
-KREHL = recalled("Krehl, Engemann and Schwenkel, Shock Waves 8 (1998) 1, as quoted elsewhere")
-GORIELY = recalled("Krehl 1998; Goriely and McMillen, Phys. Rev. Lett. 88 (2002) 244301")
+KREHL = quoted("Krehl, Engemann and Schwenkel, Shock Waves 8 (1998) 1")
+GORIELY = quoted("Krehl 1998; Goriely and McMillen, Phys. Rev. Lett. 88 (2002) 244301")
 CONTI = read("Conti et al., Sci. Rep. 12 (2022) 21633 (abstract)")
 
 

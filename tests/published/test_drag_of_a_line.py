@@ -16,13 +16,13 @@ from lashwave.mechanics.air import medium
 from lashwave.mechanics.drag import normal_coefficient, tangential_coefficient
 from lashwave.mechanics.law import Law
 from lashwave.quantities.air import Air
-from tests.published.record import read, recalled
+from tests.published.record import derived, quoted, read, recalled
 
-CROSS_FLOW = read("cross-flow principle; Hoerner 1965, cited in NACA TN 2960")
+CROSS_FLOW = quoted("cross-flow principle; Hoerner 1965, cited in NACA TN 2960")
 TAYLOR = recalled("Taylor, Proc. R. Soc. A 214 (1952) 158, smooth cylinder")
 NEWTON = recalled("Newtonian flow, modified: 2/3 of the stagnation pressure's coefficient")
 CASTING = read("casting simulation, willmanco.se: across about 50 times along")
-GATTI = read("Gatti-Bono and Perkins, J. Appl. Mech. 71 (2004) 745, integrals done again")
+GATTI = derived("Gatti-Bono and Perkins, J. Appl. Mech. 71 (2004) 745, integrals done again")
 
 AIR = medium(Air())
 THICK = 2e-3

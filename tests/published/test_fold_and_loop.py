@@ -194,12 +194,13 @@ def test_solitary_loop_on_a_stiff_line(lines, check) -> None:
 
 def test_a_snap_converges_at_a_bend_that_the_line_sets(lines, check) -> None:
     found = []
-    for links in (50, 100, 200, 400):
+    time = np.concatenate([np.linspace(0, 1.1, 30), np.linspace(1.1, 1.32, 4001)])
+    for links in (100, 200, 400):
         chain = lines.uniform(1.0, 1.0, 1e-3, links)
         start, speed = folded(chain, 0.1, 0.1)
         motion = simulate(
             chain, fixed(np.zeros(3), [1, 0, 0]), VACUUM, (0, 0, 0), Law(),
-            np.linspace(0, 1.35, 3001), start, speed, rtol=1e-6,
+            time, start, speed, rtol=1e-6,
             implicit=True,
         )  # fmt: skip
         tip = [
@@ -210,4 +211,4 @@ def test_a_snap_converges_at_a_bend_that_the_line_sets(lines, check) -> None:
     name = "snap at a fixed bend: change of peak v, a, T by doubling the links"
     check(name, step[-1], 0, DEHADRAI, abs=0.02)
     name = "snap at a fixed bend: each change over the one before"
-    check.within(name, step[1:] / step[:-1], 0, 0.7, DEHADRAI)
+    check.within(name, step[1:] / step[:-1], 0, 0.6, DEHADRAI)

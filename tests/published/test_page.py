@@ -45,4 +45,4 @@ def test_what_is_written_says_source_tolerance_and_result() -> None:
     assert len(rows) > 120
     for row in rows[1:]:
         assert len(row) == 6 and all(cell.strip() for cell in row), row
-        assert row[2] in ("read", "recalled", "derived"), row
+        assert row[2] in ("read", "quoted", "recalled", "derived"), row

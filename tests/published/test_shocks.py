@@ -11,9 +11,9 @@ import pytest
 from lashwave.estimate.mach import mach_angle
 from lashwave.mechanics.shock import overpressure, overpressure_of_speed, shock_mach
 from lashwave.points.onsets import level
-from tests.published.record import derived, recalled
+from tests.published.record import derived, quoted
 
-NACA_1135 = recalled("NACA Report 1135 (1953)")
+NACA_1135 = quoted("NACA Report 1135 (1953)")
 HUGONIOT = derived("Rankine and Hugoniot, dp / p = (7 / 6) (M^2 - 1)")
 LEVEL = derived("definition, 20 lg (p / 20 uPa)")
 ATMOSPHERE = 101325.0

@@ -14,13 +14,13 @@ from scipy.special import roots_laguerre
 from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import simulate
-from tests.published.record import read, recalled
+from tests.published.record import quoted, read, recalled
 
 BESSEL = read("Bernoulli and Euler; Hagedorn and DasGupta, Vibrations and Waves (2007)")
 LAGUERRE = recalled("zeros of the Laguerre polynomials (classical)")
 BEAMS = recalled("uniform beams, any textbook of vibrations")
 POINTED = recalled("Kirchhoff 1879; Naguleswaran, J. Sound Vib. 172 (1994) 289")
-MABIE = read("Mabie and Rogers, J. Acoust. Soc. Am. 51 (1972) 1771, recomputed with 120 elements")
+MABIE = quoted("Mabie and Rogers, J. Acoust. Soc. Am. 51 (1972) 1771, recomputed with 120 elements")
 NAH = read("Nah et al., IEEE BioRob 2020 (measured on a 1.8 m line)")
 
 G = 9.80665
