@@ -21,14 +21,16 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if config.getoption("--write-validation", default=False):
+    if config.getoption("--write-validation"):
         kept = [item for item in items if "check" in getattr(item, "fixturenames", ())]
         config.hook.pytest_deselected(items=[item for item in items if item not in kept])
         items[:] = kept
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
-    if session.config.getoption("--write-validation", default=False) and exitstatus == 0:
+    # One process only: another's rows would be missing.
+    alone = not hasattr(session.config, "workerinput") and bool(RECORD.rows)
+    if session.config.getoption("--write-validation") and exitstatus == 0 and alone:
         RECORD.write()
 
 
