@@ -12,7 +12,6 @@ import pytest
 
 from lashwave.answers import further, register, sound
 from lashwave.answers.all import answer, first_sonic
-from lashwave.answers.fold import FoldDraws
 from lashwave.estimate import heard, sent
 from lashwave.files.results import summary
 from lashwave.quantities.sightings import Fronts, Onset
@@ -79,8 +78,6 @@ def shipped(imposed, monkeypatch):
     monkeypatch.setattr(sent, "born_of", lambda *_: (born, []))
     more, births, _ = sent.sent(trial, fit.draws, sonic, sound.speed(trial.air))
     order, lists = further.add_fronts(trial, fit.draws, sonic, births, lists)
-    some = np.ones((4, time.size))
-    further._put_fold(lists, FoldDraws(some, some, some, some, some > 0))
     every = answers | more | order | sound.peaks(trial)
     record = summary(fit, every, trial, {"program_version": "", "options": "{}"})
     return json.loads(json.dumps(record, allow_nan=False))["quantities"], lists

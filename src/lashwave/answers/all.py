@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import crack, energy, further, lists, momentum, pull, shared, sound, tip, wave
+from lashwave.answers import (
+    account,
+    bend,
+    crack,
+    energy,
+    further,
+    lists,
+    momentum,
+    pull,
+    shared,
+    sound,
+    tip,
+)
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws, Fit
 from lashwave.quantities.trial import Trial
@@ -57,9 +69,10 @@ def answer(
         **_hand_answers(draws, line.handle_length, of_tip),
         **shared.answers(trial, fit),
     }
-    front = wave.ask(draws, line.handle_length, every=max(1, sounds.size // 60))
-    table = lists.over_time_and_station(draws, speed, middle, front)
-    answers |= further.answer(trial, draws, sonic, of_tip.peak_time, table)
+    chosen = account.some(draws)
+    bends = bend.ask(draws, line.handle_length, chosen)
+    table = lists.over_time_and_station(draws, speed, middle, bends)
+    answers |= further.answer(trial, draws, sonic, of_tip.peak_time, bends, table)
     return answers, table, [*_cautions(draws, of_tip), *warnings]
 
 

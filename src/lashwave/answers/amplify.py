@@ -1,21 +1,21 @@
-"""How the tip's speed grew: against the mass beyond the fold, and from what.
+"""How the tip's speed grew while the fold ran out: against the mass beyond the fold, and from what.
 
-The exponent is the slope of log V over log m while the fold leaves `fold.WIDTHS` of its widths
-beyond it, V the tip's speed relative to the grip's end and m the mass beyond the fold; the law of
-kinetic energy kept says -1/2 whatever the taper (for a mass per length as (1 - s/L)^p that is
-V ~ l^(-(p + 1) / 2), l what remains).
+V is the tip's speed relative to the grip's end, m the mass and l the length beyond the fold; 0 and
+1 are the two ends of the fold's run (`fold`). The exponent is the slope of log V over log m in the
+run, each time counting by what log m changes there; the law of kinetic energy kept says -1/2
+whatever the taper (for a mass per length as (1 - s/L)^p that is V ~ l^(-(p + 1) / 2)). The speed
+ratio is twice the way of the fold over the integral of V; law 1.
 
 The parts add up to the greatest speed of the tip; the hand's is projected on the tip's velocity at
 that moment, the others are differences of speeds relative to the grip's end:
 
     peak = hand + start + shortening + taper + other + free end
 
-hand: velocity of the grip's end then, along the tip's; start: V0, the relative speed as the fold
-is first followed (mass m0, length l0 beyond it); shortening: V0 (sqrt(l0 / l1) - 1), what the law
-gives a uniform line until one width of the fold is left beyond it (m1, l1); taper:
+hand: velocity of the grip's end then, along the tip's; start: V0; shortening:
+V0 (sqrt(l0 / l1) - 1), what the law gives a uniform line; taper:
 V0 (sqrt(m0 / m1) - sqrt(l0 / l1)), what it gives this line more; other: V1 less the law's speed,
-the work of hand, gravity, drag and bending meanwhile; free end: what is gained after. The law is
-taken as the measure also where it does not hold; `other` then holds its failure.
+the work of hand, gravity, drag and bending meanwhile; free end: what is gained after the run. The
+law is taken as the measure also where it does not hold; `other` then holds its failure.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers.fold import LEAST_TIMES, FoldDraws
+from lashwave.answers.fold import Run
 from lashwave.mechanics.chain import Chain
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws
@@ -43,69 +43,61 @@ def mass_beyond(chain: Chain, station: Array) -> Array:
     return np.asarray(inboard[-1] - np.interp(station, chain.station, inboard))
 
 
-def exponent(fold: FoldDraws, chain: Chain) -> Array:
-    """(n,) slope of log speed over log mass beyond; nan where the law's range is too short."""
-    found = np.full(fold.station.shape[0], np.nan)
-    for i, station in enumerate(fold.station):
-        use = fold.valid[i] & np.isfinite(station) & (fold.relative[i] > 0.0)
-        if use.sum() < LEAST_TIMES:
-            continue
-        mass = np.log(mass_beyond(chain, station[use]))
-        if np.ptp(mass) >= np.log(LEAST_GROWTH):
-            found[i] = np.polyfit(mass, np.log(fold.relative[i, use]), 1)[0]
-    return found
+def exponent(run: Run | None, chain: Chain) -> float:
+    """Of one draw; nan where no fold runs, or the mass beyond it falls by too little."""
+    if run is None or run.relative.min() <= 0.0:
+        return float("nan")
+    mass = np.log(mass_beyond(chain, run.station))
+    if mass[0] - mass[-1] < np.log(LEAST_GROWTH):
+        return float("nan")
+    share = np.sqrt(np.abs(np.gradient(mass)))
+    return float(np.polyfit(mass, np.log(run.relative), 1, w=share)[0])
 
 
-def speed_ratio(fold: FoldDraws) -> Array:
-    """(n,) median of the fold's speed over half of the tip's relative speed, law 1, while the laws
-    hold."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.where(fold.valid, 2.0 * fold.speed / fold.relative, np.nan)
-    return np.array(
-        [np.nanmedian(row) if np.isfinite(row).sum() >= LEAST_TIMES else np.nan for row in ratio]
-    )
+def speed_ratio(run: Run | None) -> float:
+    """Of one draw: twice the fold's way along the line over the integral of V; nan without one."""
+    if run is None:
+        return float("nan")
+    return float(2.0 * (run.station[-1] - run.station[0]) / np.trapezoid(run.relative, run.time))
 
 
-def parts(draws: Draws, chosen: Index, fold: FoldDraws, chain: Chain, peak_time: Array) -> Array:
-    """(n, 6) [m/s], `PARTS` of each draw's greatest tip speed; nan where no fold is followed.
+def parts(
+    draws: Draws, chosen: Index, runs: list[Run | None], chain: Chain, peak_time: Array
+) -> Array:
+    """(n, 6) [m/s], `PARTS` of each draw's greatest tip speed; nan where no fold runs.
 
     peak_time : (D,) [s]; the grid time nearest to it is taken.
     """
     grip = chain.handle_links
     out = np.full((chosen.size, len(PARTS)), np.nan)
-    for i, d in enumerate(chosen):
-        followed = np.flatnonzero(np.isfinite(fold.station[i]))
-        width = np.pi * fold.radius[i]
-        left = chain.station[-1] - fold.station[i]
-        inner = followed[left[followed] > width[followed]]
-        if inner.size < 2:
+    for i, (d, run) in enumerate(zip(chosen, runs, strict=True)):
+        if run is None:
             continue
-        a, b = int(inner[0]), int(inner[-1])
         k = int(np.abs(draws.time - peak_time[d]).argmin())
         tip = draws.velocity[d, k, -1].astype(float)
         along = tip / np.linalg.norm(tip)
         hand = float(draws.velocity[d, k, grip].astype(float) @ along)
-        mass = mass_beyond(chain, fold.station[i, [a, b]])
-        start, reached = fold.relative[i, a], fold.relative[i, b]
-        short, law = np.sqrt(left[a] / left[b]), np.sqrt(mass[0] / mass[1])
+        station = run.station[[0, -1]]
+        mass, left = mass_beyond(chain, station), chain.station[-1] - station
+        start, reached = float(run.relative[0]), float(run.relative[-1])
+        short, law = np.sqrt(left[0] / left[1]), np.sqrt(mass[0] / mass[1])
         last = float(np.linalg.norm(tip)) - hand - reached
         gains = (short - 1.0, law - short)
         out[i] = (hand, start, *(start * g for g in gains), reached - start * law, last)
     return out
 
 
-def answers(fold: FoldDraws, chain: Chain, shares: Array) -> dict[str, Answer]:
+def answers(runs: list[Run | None], chain: Chain, shares: Array) -> dict[str, Answer]:
     """Exponent, speed ratio and parts by the names of `summary.json`."""
-    slope, ratio = exponent(fold, chain), speed_ratio(fold)
-    followed = float(np.isfinite(fold.station).any(axis=1).mean())
-    short = "the fold is nowhere narrow against what remains beyond it for long enough"
-    none = "no fold is followed along the line" if followed < 0.5 else short
+    slope = np.array([exponent(run, chain) for run in runs])
+    ratio = np.array([speed_ratio(run) for run in runs])
+    none = "no fold runs out along the line before the tip's peak"
     found = {
         "fold_mass_exponent": _most(slope, "1", none),
         "fold_speed_ratio": _most(ratio, "1", none),
     }
     for name, values in zip(PARTS, shares.T, strict=True):
-        found[f"tip_speed_from_{name}"] = _most(values, "m s-1", "no fold is followed to its end")
+        found[f"tip_speed_from_{name}"] = _most(values, "m s-1", none)
     return found
 
 

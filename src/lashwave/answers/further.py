@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.answers import account, amplify, crack, crack_shape, extension, fold, order
-from lashwave.answers.account_lists import put, put_account
+from lashwave.answers.account_lists import put_account
+from lashwave.answers.bend import Bends
 from lashwave.answers.register import attributes
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.fit import Draws, FrontBirths
@@ -21,23 +22,26 @@ Array = NDArray[np.float64]
 
 
 def answer(
-    trial: Trial, draws: Draws, sonic: crack.SonicDraws, peak_time: Array, lists: xr.Dataset
-) -> dict[str, Answer]:
-    """Further answers by name; their lists are added to `lists`."""
+    trial: Trial, draws: Draws, sonic: crack.SonicDraws, peak_time: Array, bends: Bends,
+    lists: xr.Dataset,
+) -> dict[str, Answer]:  # fmt: skip
+    """Further answers by name; their lists are added to `lists`.
+
+    bends : of the draws that `account.some` chooses.
+    """
     booked = account.ask(trial, draws)
     put_account(lists, booked, trial.line)
     chosen = account.some(draws)
     chain = account.chain_of(trial, draws.station)
-    folds = fold.ask(draws, chosen, trial.line.handle_length, peak_time)
-    shares = amplify.parts(draws, chosen, folds, chain, peak_time)
-    _put_fold(lists, folds)
+    runs = fold.runs(draws, chosen, bends, trial.line.handle_length, peak_time)
+    shares = amplify.parts(draws, chosen, runs, chain, peak_time)
     stretched = extension.ask(draws, peak_time)
     table = order.order(order.events(trial, draws, sonic.time, peak_time, stretched.full))
     put_order(lists, table)
     return {
         **extension.answers(stretched),
         **account.answers(booked),
-        **amplify.answers(folds, chain, shares),
+        **amplify.answers(runs, chain, shares),
         **crack_shape.answers(draws, sonic, peak_time, trial.gravity),
         **order.answers(table),
     }
@@ -59,14 +63,6 @@ def add_fronts(
     lists = lists.drop_dims(("event", "event_after"))
     put_order(lists, table)
     return order.answers(table), lists
-
-
-def _put_fold(lists: xr.Dataset, folds: fold.FoldDraws) -> None:
-    time = ("time",)
-    put(lists, "fold_station", time, folds.station)
-    put(lists, "fold_speed", time, folds.speed)
-    put(lists, "loop_radius", time, folds.radius)
-    put(lists, "fold_law_holds", time, np.where(np.isfinite(folds.station), folds.valid, np.nan))
 
 
 def put_order(lists: xr.Dataset, table: order.Order) -> None:

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.answers import energy
+from lashwave.answers.bend import Bends
 from lashwave.answers.quantiles import band, last_axis_band
 from lashwave.answers.register import attributes
-from lashwave.answers.wave import FrontDraws
 from lashwave.quantities.fit import Draws
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def speed_draws(draws: Draws) -> NDArray[np.float32]:
 
 
 def over_time_and_station(
-    draws: Draws, speed: NDArray[np.float32], sound: float, front: FrontDraws
+    draws: Draws, speed: NDArray[np.float32], sound: float, bends: Bends
 ) -> xr.Dataset:
     """Median and central 95 % (`_low`, `_high`) of each list on the draws' grid.
 
@@ -39,8 +39,9 @@ def over_time_and_station(
     import xarray as xr
 
     on_time: dict[str, Array] = {
-        "bend_station": front.station,
-        "bend_speed": front.speed,
+        "bend_station": bends.station,
+        "bend_speed": bends.speed,
+        "bend_turn": bends.turn,
         "tip_speed": speed[:, :, -1].astype(float),
         "kinetic_energy": draws.kinetic_energy,
         "hand_power": draws.hand_power,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashwave.answers.bend import JUMP
 from lashwave.report import style
 from lashwave.report.figures_seen import spans
 from lashwave.report.scene import Array, Scene
@@ -68,12 +69,14 @@ def _sightings(axes: Axes, scene: Scene, window: tuple[float, float]) -> None:
         )
 
 
-def _front(axes: Axes, scene: Scene) -> None:
-    """The fold that runs out; without one the station of greatest curvature."""
-    name = "fold_station" if "fold_station" in scene.curves else "front_station"
-    if name not in scene.curves:
+def _bend(axes: Axes, scene: Scene) -> None:
+    """The bend that runs along the line; lifted where it jumps to another."""
+    if "bend_station" not in scene.curves:
         return
-    time, station = scene.curves[name]
+    time, station = scene.curves["bend_station"]
+    length = float(scene.fit.station[-1])
+    apart = np.abs(np.diff(station, prepend=station[0])) > JUMP * length
+    station = np.where(apart, np.nan, station)
     style.halo(axes.plot(time, station, color="white", linewidth=0.9)[0], 1.9)
 
 
@@ -123,7 +126,7 @@ def maps(scene: Scene) -> Figure:
                 interpolation="none",
             )
             _sightings(axes, scene, window)
-            _front(axes, scene)
+            _bend(axes, scene)
             if line == 0:
                 _sonic(axes, scene, drawn, centre)
             axes.set_xlim(*window)

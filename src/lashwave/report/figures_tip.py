@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.answers.pull import grip_tension
+from lashwave.answers.pull import past_clamp
 from lashwave.quantities.answer import Answer
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene
@@ -20,7 +20,7 @@ TRACKS = (
     ("hand_power", "hand's power [W]"),
     ("hand_work", "hand's work [J]"),
     ("kinetic_energy", "kinetic energy [J]"),
-    ("fold_speed", "fold along the line [m/s]"),
+    ("bend_speed", "bend along the line [m/s]"),
 )
 """Lists over time that have a panel of their own where they are given."""
 
@@ -110,8 +110,8 @@ def tip_speed(scene: Scene, answers: dict[str, Answer]) -> Figure:
 
 
 def _grip_tension(scene: Scene) -> tuple[Array, Array, Array] | None:
-    """The pull as `peak_grip_tension` is read off it: median and central 95 % of the draws."""
-    pull = grip_tension(scene.fit.draws, scene.trial.line.handle_length)
+    """The pull as `peak_pull_past_clamp` is read off it: median and central 95 % of the draws."""
+    pull = past_clamp(scene.fit.draws, scene.trial.line.handle_length)
     if not np.isfinite(pull).any():
         return None
     low, middle, high = np.quantile(pull, [0.025, 0.5, 0.975], axis=0)
@@ -139,7 +139,7 @@ def hand(scene: Scene) -> Figure | None:
     if pull is not None:
         axes = panels.pop(0)
         band(axes, scene.fit.draws.time, *pull, style.GREEN)
-        axes.set_ylabel("tension behind grip [N]")
+        axes.set_ylabel("pull past the clamp [N]")
     for (name, label), axes in zip(tracks, list(panels), strict=False):
         panels.remove(axes)
         time, value = scene.curves[name]
@@ -148,8 +148,8 @@ def hand(scene: Scene) -> Figure | None:
         )
         band(axes, time, value, low, high, style.BLUE)
         axes.set_ylabel(label)
-        if name == "fold_speed" and np.isfinite(value).any():
-            # A fold that jumps has a speed that means nothing; do not let it hide the rest.
+        if name == "bend_speed" and np.isfinite(value).any():
+            # A bend that jumps has a speed that means nothing; do not let it hide the rest.
             axes.set_ylim(*_middle(value))
     for axes in panels:
         axes.set_visible(False)

@@ -96,10 +96,8 @@ def _motion(scene: Scene, draw: Draw) -> Chapter:
         caption = "The same close to the peak of the tip speed."
         found += draw(figures_shape.shapes(scene, scene.window), caption)
     extra = ""
-    if "fold_station" in scene.curves:
-        extra += " White line: the fold that runs out along the line."
-    elif "front_station" in scene.curves:
-        extra += " White line: wave front, the station of greatest curvature."
+    if "bend_station" in scene.curves:
+        extra += " White line: the bend that runs along the line."
     if scene.sound is not None and float(scene.speed.max()) > scene.sound:
         extra += " Red contour: the speed of sound."
     found += draw(

@@ -29,6 +29,9 @@ export interface Quantity {
   unit: string;
   probability?: number;
   reason?: string;
+  /** What the name means, as the register of answers has it. */
+  definition?: string;
+  group?: string;
 }
 
 export interface TrialEvent {

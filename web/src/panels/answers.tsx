@@ -20,7 +20,7 @@ export function Answers({ bench }: { bench: Bench }) {
         <table class="numbers">
           <tbody>
             {entries.map(([name, quantity]) => (
-              <tr title={interval(quantity)}>
+              <tr title={[quantity.definition, interval(quantity)].filter(Boolean).join("\n")}>
                 <th scope="row">{name.replace(/_/g, " ")}</th>
                 <td>{text(quantity)}</td>
               </tr>

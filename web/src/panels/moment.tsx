@@ -87,10 +87,10 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
         : "on the rigid grip",
     ],
   ];
-  const front = motion.list("fold_station");
+  const front = motion.list("bend_station");
   if (front)
     rows.push([
-      "wave front at",
+      "bend at",
       Number.isFinite(front[line.k]!) ? `${front[line.k]!.toFixed(3)} m` : "none",
     ]);
   return (

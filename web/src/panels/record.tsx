@@ -121,7 +121,7 @@ function MapFrame({
         <p class="legend">
           0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} />{" "}
           {figures(high, 2)} {unit}, root scale
-          <i class="front" /> front
+          <i class="front" /> bend
         </p>
       }
     />

@@ -114,9 +114,9 @@ export class MapView implements View {
     this.image.getContext("2d")!.putImageData(picture, 0, 0);
   }
 
-  /** The wave front's station over time, as points x, y. */
+  /** The bend's station over time, as points x, y. */
   private front(x: (t: number) => number, y: (s: number) => number): Float64Array {
-    const front = this.motion.list("fold_station");
+    const front = this.motion.list("bend_station");
     if (!front) return new Float64Array(0);
     const { time, length } = this.motion;
     const { from, to } = this.bench.window.value;

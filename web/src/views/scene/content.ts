@@ -120,7 +120,7 @@ export class SceneContent {
 
   set(t: number): void {
     this.setMarkers(t);
-    const front = this.bench.motion?.list("fold_station");
+    const front = this.bench.motion?.list("bend_station");
     this.frontStation = front && this.bench.line ? front[this.bench.line.k]! : NaN;
   }
 
