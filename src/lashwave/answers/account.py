@@ -44,6 +44,10 @@ TORQUE_SPAN = 10e-3
 the whole line. On three twin trials a true peak came out 0 to 3 % lower so averaged."""
 FAST = 45.0
 """A line whose tip stays under this speed [m/s] has its damping from the mean motion."""
+OPEN = 0.02
+"""Share of the greatest work so far by which an account may be open: see docs/answers.md."""
+TOO_MUCH = 0.05
+"""An account that is open by this much more, in the median of the draws, is warned of."""
 FLUX_STATIONS = 32
 """At most; the fluxes would take most of the memory."""
 
@@ -213,14 +217,41 @@ def _row(
     }
 
 
-def answers(account: AccountDraws) -> dict[str, Answer]:
-    """The account at the last sample, by the names of `summary.json`."""
+def excess(account: AccountDraws) -> Array:
+    """(n, K) [J], stored and lost energy beyond the hand's work so far and its doubt."""
+    done = np.maximum.accumulate(np.abs(account.hand_work), axis=1)
+    return np.asarray(-account.unexplained - OPEN * done)
+
+
+def cautions(time: Array, account: AccountDraws) -> list[str]:
+    """A warning where most draws hold more energy than the hand has given."""
+    beyond = excess(account)
+    if not np.isfinite(beyond).any():
+        return []
+    middle = np.median(beyond, axis=0)
+    k = int(middle.argmax())
+    work = float(np.median(account.hand_work[:, k]))
+    most = float(np.median(np.abs(account.hand_work).max(axis=1)))
+    if middle[k] <= TOO_MUCH * most:
+        return []
+    return [
+        f"at {1e3 * time[k]:.1f} ms the line holds and has lost {middle[k] + work:.3g} J, and the "
+        f"hand has given {work:.3g} J: speeds and energies about that moment are too large"
+    ]
+
+
+def answers(time: Array, account: AccountDraws) -> dict[str, Answer]:
+    """The account at the last sample, by the names of `summary.json`; time (K,) [s]."""
     held = "the far end is held too: the hands' shares cannot be told apart"
     found = {
         "drag_loss": (account.drag[:, -1], "J"),
         "tuft_loss": (account.tuft[:, -1], "J"),
         "damping_loss": (account.damping[:, -1], "J"),
         "stored_energy": (_stored(account), "J"),
+        "peak_kinetic_energy": (
+            energy.peak_kinetic_energy(time, account.kinetic, excess(account)),
+            "J",
+        ),
         "peak_bending_energy": (account.bending.max(axis=1), "J"),
         "unexplained_work": (account.unexplained[:, -1], "J"),
         "peak_hand_torque": (np.linalg.norm(account.torque, axis=-1).max(axis=1), "N m"),

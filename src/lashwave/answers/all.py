@@ -20,8 +20,10 @@ from lashwave.answers import (
     sound,
     tip,
 )
+from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws, Fit
+from lashwave.quantities.line import Line
 from lashwave.quantities.trial import Trial
 
 if TYPE_CHECKING:
@@ -66,14 +68,14 @@ def answer(
         **_tip_answers(of_tip, sounds),
         "peak_speed": from_draws(tip.peak_anywhere(draws, speed, of_tip.jitter), "m s-1"),
         **sonic_answers,
-        **_hand_answers(draws, line.handle_length, of_tip),
+        **_hand_answers(draws, line, of_tip),
         **shared.answers(trial, fit),
     }
     chosen = account.some(draws)
     bends = bend.ask(draws, line.handle_length, chosen)
     table = lists.over_time_and_station(draws, speed, middle, bends)
-    answers |= further.answer(trial, draws, sonic, of_tip.peak_time, bends, table)
-    return answers, table, [*_cautions(draws, of_tip), *warnings]
+    more, said = further.answer(trial, draws, sonic, of_tip.peak_time, bends, table)
+    return answers | more, table, [*_cautions(draws, of_tip), *warnings, *said]
 
 
 def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
@@ -88,8 +90,11 @@ def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
     }
 
 
-def _hand_answers(draws: Draws, grip_end: float, of_tip: tip.TipDraws) -> dict[str, Answer]:
-    tensions = pull.grip_tension(draws, grip_end), pull.past_clamp(draws, grip_end)
+def _hand_answers(draws: Draws, line: Line, of_tip: tip.TipDraws) -> dict[str, Answer]:
+    grip_end = line.handle_length
+    clamp = float(np.interp(grip_end, line.station, known_stiffness(line).value))
+    scale = draws.shared.get("stiffness_scale", np.ones(of_tip.peak.size))
+    tensions = pull.grip_tension(draws, grip_end, clamp * scale), pull.past_clamp(draws, grip_end)
     peaks = [
         from_draws(pull.peak_pull(draws.time, tension, of_tip.peak_time), "N")
         for tension in tensions
@@ -102,7 +107,6 @@ def _hand_answers(draws: Draws, grip_end: float, of_tip: tip.TipDraws) -> dict[s
         "peak_pull_past_clamp": peaks[1],
         "hand_impulse": _of_one_hand(impulse, "N s"),
         "hand_work": _of_one_hand(work, "J"),
-        "peak_kinetic_energy": from_draws(energy.peak_kinetic_energy(draws), "J"),
     }
 
 

@@ -5,11 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.answers.smoothing import ENOUGH, smoothed
 from lashwave.quantities.fit import Draws
 
 Array = NDArray[np.float64]
 
-
+STEP = 1e-4
+"""Of the even times on which kinetic energy is smoothed [s] ..."""
+SPANS = (0.6e-3, 1e-3, 1.7e-3, 2.8e-3)
+"""... over these spans [s]."""
 WORK_DOUBT = 0.007
 """Standard deviation added to the hand's work, over the greatest work done so far: that of eight
 twin trials came out 1.1 % low to 0.5 % high."""
@@ -37,9 +41,19 @@ def work_so_far(draws: Draws) -> Array:
     return np.concatenate([start, np.cumsum(done, axis=1)], axis=1)
 
 
-def peak_kinetic_energy(draws: Draws) -> Array:
-    """(D,) [J], with the parabola through the greatest grid value and its neighbours."""
-    return np.array([_peak(draws.time, energy) for energy in draws.kinetic_energy])
+def peak_kinetic_energy(times: Array, kinetic: Array, excess: Array) -> Array:
+    """(D,) [J], greatest kinetic energy of draws (D, K) [J], smoothed as widely as they allow.
+
+    A draw's energy has spikes of half a millisecond after a recoil, which the line's has not. What
+    no hand has given is no kinetic energy: excess (D, K) [J], what a draw holds and has lost beyond
+    the hand's work so far, is taken off; nan where the work is not known.
+    """
+    given = kinetic - np.maximum(np.nan_to_num(excess), 0.0)
+    if given.shape[0] < ENOUGH or times[-1] - times[0] < 4 * STEP:
+        return np.array([_peak(times, energy) for energy in given])
+    even = np.arange(times[0], times[-1] + 0.5 * STEP, STEP)
+    calm = smoothed(np.array([np.interp(even, times, row) for row in given]), STEP, SPANS)
+    return np.array([_peak(even, energy) for energy in calm])
 
 
 def _peak(times: Array, values: Array) -> float:

@@ -24,8 +24,8 @@ Array = NDArray[np.float64]
 def answer(
     trial: Trial, draws: Draws, sonic: crack.SonicDraws, peak_time: Array, bends: Bends,
     lists: xr.Dataset,
-) -> dict[str, Answer]:  # fmt: skip
-    """Further answers by name; their lists are added to `lists`.
+) -> tuple[dict[str, Answer], list[str]]:  # fmt: skip
+    """Further answers by name, and what must be warned of; their lists are added to `lists`.
 
     bends : of the draws that `account.some` chooses.
     """
@@ -38,13 +38,14 @@ def answer(
     stretched = extension.ask(draws, peak_time)
     table = order.order(order.events(trial, draws, sonic.time, peak_time, stretched.full))
     put_order(lists, table)
-    return {
+    found = {
         **extension.answers(stretched),
-        **account.answers(booked),
+        **account.answers(draws.time, booked),
         **amplify.answers(runs, chain, shares),
         **crack_shape.answers(draws, sonic, peak_time, trial.gravity),
         **order.answers(table),
     }
+    return found, account.cautions(draws.time, booked)
 
 
 def add_fronts(
