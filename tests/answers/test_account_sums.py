@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from lashwave.answers import account, amplify, momentum
+from lashwave.answers import account, amplify, energy, momentum
 from lashwave.answers.account_lists import put_account
 from lashwave.mechanics.budget import Budget
 from lashwave.quantities.line import Line
@@ -84,6 +84,44 @@ def test_answers_of_the_account_are_those_of_its_last_sample():
         assert found[name].unit == ("N m" if name == "peak_hand_torque" else "J")
     lost = account.answers(replace(a, unexplained=np.full_like(a.unexplained, np.nan)))
     assert lost["unexplained_work"].value is None and "held too" in lost["unexplained_work"].reason
+
+
+def test_an_account_open_by_more_than_its_doubt_is_warned_of():
+    # The hand has given 10 J at 0.2 s; the line holds and has lost 13 J.
+    rng = np.random.default_rng(3)
+    a = booked(rng)
+    time = np.arange(5) * 0.1
+    work = np.broadcast_to(np.array([0.0, 5.0, 10.0, 10.0, 10.0]), (7, 5))
+    over = np.array([0.0, 0.0, 3.0, 0.1, 0.0])
+    open_ = replace(a, hand_work=work, unexplained=np.broadcast_to(-over, (7, 5)))
+    (said,) = account.cautions(time, open_)
+    assert "200.0 ms" in said and "given 10 J" in said
+    assert account.excess(open_)[0, 2] == pytest.approx(3.0 - 0.2)
+    closed = replace(open_, unexplained=np.broadcast_to(over, (7, 5)))
+    assert account.cautions(time, closed) == []
+    slight = replace(open_, unexplained=np.broadcast_to(-0.1 * over, (7, 5)))
+    assert account.cautions(time, slight) == []
+    lost = np.full((7, 5), np.nan)
+    assert account.cautions(time, replace(a, hand_work=lost, unexplained=lost)) == []
+
+
+def test_no_kinetic_energy_is_answered_that_the_hand_has_not_given():
+    # 9 J for a while; a spike of 0.5 ms to 13 J in every draw, all of it beyond the work.
+    time = np.arange(0.0, 0.1, 1e-4)
+    rng = np.random.default_rng(4)
+    spike = 4.0 * np.exp(-(((time - 0.05) / 2.5e-4) ** 2))
+    curve = 9.0 - ((time - 0.03) / 0.05) ** 2
+    kinetic = curve + spike + 0.02 * rng.standard_normal((20, time.size))
+    none = np.full_like(kinetic, -1.0)
+    assert np.median(energy.peak_kinetic_energy(time, kinetic, none)) > 12.0
+    over = np.broadcast_to(spike, kinetic.shape)
+    found = energy.peak_kinetic_energy(time, kinetic, over)
+    assert np.median(found) == pytest.approx(9.0, abs=0.05)
+    # spikes of single draws, each at another time, are no peak of the line's
+    lone = np.stack([curve + np.roll(spike, 30 * (d - 10)) for d in range(20)])
+    lone = lone + 0.02 * rng.standard_normal(lone.shape)
+    assert np.median(lone.max(axis=1)) > 12.0
+    assert np.median(energy.peak_kinetic_energy(time, lone, none)) < 11.0
 
 
 def test_lists_of_the_account_have_their_draws_bands():

@@ -236,22 +236,29 @@ def test_mass_beyond_a_station_is_summed_from_the_tip():
 
 
 def test_the_exponent_is_the_slope_of_logarithms():
-    from lashwave.answers.fold import FoldDraws
+    from lashwave.answers.fold import Run
 
     chain = lash()
     station = np.linspace(0.3, 0.9, 12)
     mass = amplify.mass_beyond(chain, station)
-    speed = np.stack([20.0 * (mass / mass[0]) ** p for p in (-0.5, -0.8, -0.5)])
-    valid = np.ones((3, 12), dtype=bool)
-    valid[2] = station < 0.4  # too little of the line
-    noise = speed.copy()
-    noise[:, -1] = -1.0  # a time without a speed counts for nothing
-    fold = FoldDraws(np.tile(station, (3, 1)), 0.45 * speed, speed, noise, valid)
-    slope = amplify.exponent(fold, chain)
-    assert slope[:2] == pytest.approx([-0.5, -0.8], rel=1e-9) and np.isnan(slope[2])
-    # the fold runs at 0.45 of the arm's speed: 0.9 of the law's half
-    ratio = amplify.speed_ratio(replace(fold, relative=speed))
-    assert ratio[:2] == pytest.approx(0.9) and np.isnan(ratio[2])
+    for power in (-0.5, -0.8):
+        speed = 20.0 * (mass / mass[0]) ** power
+        # the fold runs at 0.45 of the arm's speed: 0.9 of the law's half
+        step = np.diff(station) / (0.45 * 0.5 * (speed[1:] + speed[:-1]))
+        run = Run(np.concatenate([[0.0], np.cumsum(step)]), station, speed)
+        assert amplify.exponent(run, chain) == pytest.approx(power, rel=1e-9)
+        assert amplify.speed_ratio(run) == pytest.approx(0.9, rel=1e-9)
+    # twice as many times in one half of the run change nothing of a law that bends
+    many = np.unique(np.concatenate([station, np.linspace(0.3, 0.6, 60)]))
+    heavy = amplify.mass_beyond(chain, many)
+    slopes = [
+        amplify.exponent(Run(s, s, np.exp(np.log(m / mass[0]) ** 2 + 3.0)), chain)
+        for s, m in ((station, mass), (many, heavy))
+    ]
+    assert slopes[0] == pytest.approx(slopes[1], rel=0.05)
+    short = Run(station[:2], station[:2], np.array([20.0, 21.0]))  # too little of the line
+    still = Run(station, station, np.zeros(12))
+    assert np.isnan(amplify.exponent(short, chain)) and np.isnan(amplify.exponent(still, chain))
 
 
 def test_the_order_of_events_is_counted_pair_by_pair():

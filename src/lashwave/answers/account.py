@@ -240,18 +240,14 @@ def cautions(time: Array, account: AccountDraws) -> list[str]:
     ]
 
 
-def answers(time: Array, account: AccountDraws) -> dict[str, Answer]:
-    """The account at the last sample, by the names of `summary.json`; time (K,) [s]."""
+def answers(account: AccountDraws) -> dict[str, Answer]:
+    """The account at the last sample, by the names of `summary.json`."""
     held = "the far end is held too: the hands' shares cannot be told apart"
     found = {
         "drag_loss": (account.drag[:, -1], "J"),
         "tuft_loss": (account.tuft[:, -1], "J"),
         "damping_loss": (account.damping[:, -1], "J"),
         "stored_energy": (_stored(account), "J"),
-        "peak_kinetic_energy": (
-            energy.peak_kinetic_energy(time, account.kinetic, excess(account)),
-            "J",
-        ),
         "peak_bending_energy": (account.bending.max(axis=1), "J"),
         "unexplained_work": (account.unexplained[:, -1], "J"),
         "peak_hand_torque": (np.linalg.norm(account.torque, axis=-1).max(axis=1), "N m"),

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import account, amplify, crack, crack_shape, extension, fold, order
+from lashwave.answers import account, amplify, crack, crack_shape, energy, extension, fold, order
 from lashwave.answers.account_lists import put_account
 from lashwave.answers.bend import Bends
 from lashwave.answers.register import attributes
-from lashwave.quantities.answer import Answer
+from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.fit import Draws, FrontBirths
 from lashwave.quantities.trial import Trial
 
@@ -40,7 +40,13 @@ def answer(
     put_order(lists, table)
     found = {
         **extension.answers(stretched),
-        **account.answers(draws.time, booked),
+        "peak_kinetic_energy": from_draws(
+            energy.peak_kinetic_energy(
+                draws.time, draws.kinetic_energy[chosen], account.excess(booked)
+            ),
+            "J",
+        ),
+        **account.answers(booked),
         **amplify.answers(runs, chain, shares),
         **crack_shape.answers(draws, sonic, peak_time, trial.gravity),
         **order.answers(table),

@@ -42,7 +42,7 @@ def grip_tension(draws: Draws, grip_end: float, stiffness: Array) -> Array:
     l = sqrt(B / F) (planar elastica under a pull; recalled from Love, Treatise on the Mathematical
     Theory of Elasticity, chapter XIX); its tension is F cos q. So it is read, since the estimate's
     links are as long as l: its own tension there came out 4, 6, 10 and 29 % low on four twin throws
-    (seeds 7, 0, 20, 12), so read 13 % high (as the pull past the clamp is), 2 % low, 0 and 2 % high.
+    (seeds 7, 0, 20, 12); so read 13 % high (as the pull past the clamp is), 2 % low, 0, 2 % high.
 
     stiffness : (D,) [N m2], at the clamp.
     """
