@@ -44,5 +44,6 @@ def test_what_is_written_says_source_tolerance_and_result() -> None:
     rows = [line.strip("| ").split(" | ") for line in WRITTEN.splitlines() if line[:2] == "| "]
     assert len(rows) > 120
     for row in rows[1:]:
+        assert not any("|" in cell for cell in row), row
         assert len(row) == 6 and all(cell.strip() for cell in row), row
         assert row[2] in ("read", "quoted", "recalled", "derived"), row
