@@ -17,7 +17,9 @@ LENS = np.array([-0.2, 0.05, 1e-3, -5e-4, 0.01])
 INNER = np.array([[900.0, 0, 320], [0, 905.0, 240], [0, 0, 1]])
 
 
-def trial_of(rng: np.random.Generator, handle: float = 0.1, ends: str = "free") -> Trial:
+def trial_of(
+    rng: np.random.Generator, handle: float = 0.1, ends: str = "free", station_sd: float = 1e-3
+) -> Trial:
     """Five markers, one of them on the handle, and two cameras: near, with a lens, and parallel."""
     time = 0.2 + np.arange(24) / 500.0
     position = rng.normal(0.0, 0.3, (24, 5, 3))
@@ -27,7 +29,7 @@ def trial_of(rng: np.random.Generator, handle: float = 0.1, ends: str = "free") 
         labels, station, position = LABELS[:4], STATION[:4], position[:, :4]
     markers = Markers(
         time, labels, position, rng.uniform(2e-4, 5e-4, position.shape[:2]), station,
-        mass=2e-4, diameter=4e-3, station_sd=1e-3, stand_off=2e-3,
+        mass=2e-4, diameter=4e-3, station_sd=station_sd, stand_off=2e-3,
     )  # fmt: skip
     line = Line(
         np.array([0.0, 0.5, 1.0]), np.array([6e-3, 4e-3, 2e-3]), np.array([0.03, 0.015, 0.005]),

@@ -38,12 +38,13 @@ def placed(setup, path, station, when):
     return np.array([np.polyval(np.polyfit(path.time[near] - when, c, 2), 0.0) for c in place.T])
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_marker_residuals_are_prediction_less_sample_over_sd(seed):
-    setup, path, _rng = problem(seed)
+@pytest.mark.parametrize(("seed", "station_sd"), [(1, 1e-3), (2, 1e-3), (3, 0.0)])
+def test_marker_residuals_are_prediction_less_sample_over_sd(seed, station_sd):
+    setup, path, _rng = problem(seed, station_sd=station_sd)
     index = setup.shared.index
     shared = path.shared.copy()
-    shared[index("station:M2")] = 3e-3
+    if station_sd:
+        shared[index("station:M2")] = 3e-3
     path = replace(path, shared=shared)
     markers = setup.trial.markers
     found = look(setup, path, no_doubt(setup)).marker
@@ -58,7 +59,9 @@ def test_marker_residuals_are_prediction_less_sample_over_sd(seed):
                 assert np.isnan(found[t, li]).all()
                 continue
             place = placed(setup, path, markers.station[li], when)
-            if li == 2:  # its station is 3 mm further out, along the link before its node
+            if (
+                li == 2 and station_sd
+            ):  # its station is 3 mm further out, along the link before its node
                 k = int(np.clip(np.abs(path.time - when).argmin(), 1, path.time.size - 2))
                 node = int(np.abs(setup.chain.station - 0.6).argmin())
                 place = place + 3e-3 * path.direction[k, node - 1]
