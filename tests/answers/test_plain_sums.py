@@ -25,7 +25,7 @@ from lashwave.quantities.trial import Microphone
 from tests.answers.lines import lash
 
 
-@pytest.mark.parametrize("span", [0.04, 0.3])
+@pytest.mark.parametrize("span", [0.008, 0.04, 0.3])
 def test_a_running_mean_is_the_integral_over_its_span(span):
     rng = np.random.default_rng(1)
     times = 0.5 + np.cumsum(rng.uniform(0.01, 0.1, 12))
@@ -205,7 +205,7 @@ def test_shared_parameters_are_of_the_draws_or_of_the_fit(imposed):
 def test_the_balance_chooses_by_prior_and_rest():
     """One draw's law of s: its mean over many draws against the sum over a fine grid of its own."""
     rng = np.random.default_rng(6)
-    scale = np.exp(0.5 * rng.standard_normal(3000))
+    scale = 1.6 * np.exp(0.5 * rng.standard_normal(3000))
     factor = balance.factors(np.full(3000, 0.05), np.full(3000, 0.04), 2.0, scale)
     logs = np.log(scale)
     s = np.linspace(-3.0, 3.0, 4001) * logs.std(ddof=1) + np.median(logs)

@@ -205,6 +205,18 @@ def test_greatest_speeds_are_those_of_a_fine_look(imposed, seed):
         assert asked.over_span[d] == pytest.approx(chord, rel=1e-4)
 
 
+def test_a_tip_that_speeds_up_to_the_end_goes_farthest_there(imposed):
+    """V = 100 + 3e7 t^2: over the last 100 us, by its integral."""
+    time = np.array([0.0, 4e-4, 9e-4, 1.3e-3, 1.57e-3])
+    velocity, position = np.zeros((2, 5, 2, 3))
+    velocity[..., 0], position[..., 0] = (
+        (f(time))[:, None] for f in (lambda t: 100 + 3e7 * t**2, lambda t: 100 * t + 1e7 * t**3)
+    )
+    found = tip.ask(imposed.draws(time, np.array([0.0, 1.0]), position, velocity))
+    moved = 100 * 1e-4 + 1e7 * (1.57e-3**3 - 1.47e-3**3)
+    assert found.over_span[0] == pytest.approx(moved / 1e-4, rel=1e-6)
+
+
 def test_times_of_a_fine_look_divide_the_intervals_wanted():
     times = np.array([0.0, 1.0, 3.0, 4.0])
     found = between.fine_times(times, np.array([True, False, True]))
@@ -221,6 +233,8 @@ def test_few_moments_apart_are_a_tail():
         assert len(found) == groups
         assert sorted(np.concatenate(found).tolist()) == list(range(20))
         assert found[0].size == (20 if groups == 1 else 17)
+    seven = np.array([0.0, 1e-5, 2e-5, 9e-3, 9.01e-3, 9.02e-3, 9.03e-3])
+    assert [part.size for part in crack.groups(seven)] == [4, 3]
     sonic = crack.SonicDraws(times, np.full(20, 1.5), np.full(20, 0.9))
     answers, said = crack.sonic_answers(sonic, spacing=0.02)
     assert said == [] and answers["sonic_station"].value == 1.5
@@ -237,17 +251,18 @@ def test_the_tips_acceleration_is_its_change_of_velocity(imposed):
     """From rest to 200 m/s2 steadily within 0.6 ms: over 0.2 ms its greatest is that."""
     time = np.arange(0.0, 0.02, 2e-5)
     ramp = np.clip((time - 0.0097) / 6e-4, 0.0, 1.0)
-    velocity = np.zeros((time.size, 2, 3))
-    velocity[:, 1, 1] = 50.0 * ramp
+    velocity = np.zeros((time.size, 3, 3))
+    velocity[:, 2, 1] = 50.0 * ramp
     position = np.zeros_like(velocity)
-    position[:, 1, 1] = np.cumsum(50.0 * ramp) * 2e-5
-    draws = imposed.draws(time, np.array([0.0, 1.0]), position, velocity)
+    position[:, 2, 1] = np.cumsum(50.0 * ramp) * 2e-5
+    position[::2, 1, 1] = 1e-3  # the middle trembles
+    draws = imposed.draws(time, np.array([0.0, 0.5, 1.0]), position, velocity)
     near = crack_shape.peak_acceleration(draws, np.array([0.0095]))[0]
     assert near == pytest.approx(50.0 / 6e-4, rel=0.03)
     assert crack_shape.peak_acceleration(draws, np.array([0.0165]))[0] == pytest.approx(
         0.0, abs=1.0
     )
-    short = imposed.draws(time[:9], np.array([0.0, 1.0]), position[:9], velocity[:9])
+    short = imposed.draws(time[:9], draws.station, position[:9], velocity[:9])
     assert np.isnan(crack_shape.peak_acceleration(short, np.array([1e-4]))[0])
 
 
