@@ -13,7 +13,7 @@ from scipy.linalg import eigh
 
 from lashwave.mechanics.chain import stations
 from lashwave.mechanics.estim_band import chord_lengths
-from lashwave.mechanics.estim_bend import bend_forces, joint_couples
+from lashwave.mechanics.estim_bend import bend_forces
 from lashwave.mechanics.estim_scheme import mean_directions, side_shares, time_shares
 from lashwave.quantities.line import Line
 
@@ -37,16 +37,10 @@ def test_a_link_of_a_circle_has_the_circle_s_chord(turn):
 def test_the_couple_of_a_joint_is_its_stiffness_times_its_angle(turn):
     t, c, bend = arc(3, turn), np.full(3, 0.05), np.array([0.0, 2e-3, 0.0])
     force = bend_forces(t, t, np.zeros_like(t), c, bend, 1.0, 0.0)[0]
-    # the couple on the first link: its node force times its length, across it; under 0.03 rad the
-    # angle is taken for its sine, 1 + 0.03^2 / 6
+    # the couple on the first link: its node force times its length, across it
     across = np.cross(t[0], force[0] * c[0])
-    assert np.linalg.norm(across) == pytest.approx(2e-3 * turn, rel=1e-4)
+    assert np.linalg.norm(across) == pytest.approx(2e-3 * turn, rel=1e-12)
     assert np.abs(force.sum(axis=0)).max() < 1e-15
-
-
-def test_couple_ratio_is_smooth_through_straight():
-    below, above = (joint_couples(arc(2, a))[0][1] for a in (0.0299, 0.0301))
-    assert below == pytest.approx(above, abs=2e-4)
 
 
 def test_the_highest_frequency_is_that_of_the_chain_s_own_matrices():

@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.mechanics.air import Medium
+from lashwave.mechanics.bending import bend_energy, joint, sharpness
 from lashwave.mechanics.chain import Chain
+from lashwave.mechanics.drag import body_drag
 from lashwave.mechanics.kernels import loads
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import setup
@@ -58,13 +60,12 @@ def gravity_energy(chain: Chain, x: Array, gravity: ArrayLike) -> Array:
     return np.asarray(-(x @ np.asarray(gravity, dtype=float)) @ chain.node_mass)
 
 
-def _bends(chain: Chain, x: Array, clamp: Array | None) -> Array:
-    """(T, N, 3) change of direction at each joint; 0 at a first joint without a clamp."""
-    t = directions(x)
-    step = np.diff(t, axis=-2, prepend=t[..., :1, :])
-    if clamp is not None:
-        step[..., 0, :] = t[..., 0, :] - clamp
-    return step
+@nb.njit(cache=True)
+def _stored(t, clamp, stiffness, out):  # type: ignore[no-untyped-def]
+    for i in range(t.shape[0]):
+        out[i] = stiffness[0] * bend_energy(sharpness(clamp[i], t[i, 0]))
+        for j in range(1, t.shape[1]):
+            out[i] += stiffness[j] * bend_energy(sharpness(t[i, j - 1], t[i, j]))
 
 
 def bending_energy(
@@ -72,7 +73,39 @@ def bending_energy(
 ) -> Array:
     """(T,) [J]; clamp (T, 3): the grip's direction where a chain without handle is clamped."""
     scale = 1.0 if law is None else law.stiffness_scale
-    return np.asarray(0.5 * scale * (_bends(chain, x, clamp) ** 2).sum(-1) @ chain.bend)
+    t = np.ascontiguousarray(directions(x))
+    out = np.empty(t.shape[0])
+    near = t[:, 0] if clamp is None else clamp
+    _stored(t, np.ascontiguousarray(near), scale * chain.bend, out)
+    return out
+
+
+@nb.njit(cache=True)
+def _bend(t, w, stiffness, damping, couple, power):  # type: ignore[no-untyped-def]
+    for i in range(t.shape[0]):
+        for j in range(1, t.shape[1]):
+            out = joint(stiffness[j], damping, t[i, j - 1], t[i, j], w[i, j - 1], w[i, j])
+            for k in range(3):
+                couple[i, j, k] = out[k]
+            power[0, i, j], power[1, i, j] = out[3], out[4]
+
+
+def bending_forces(chain: Chain, x: Array, v: Array, law: Law) -> tuple[Array, Array, Array]:
+    """Forces of bending and its friction on the nodes (T, N + 1, 3) [N]; power that each joint
+    stores and loses (T, N) [W]. A clamp without a rigid link is left out."""
+    t = np.ascontiguousarray(directions(x))
+    length = chain.length[:, None]
+    w = np.diff(v, axis=1) / length
+    couple, power = np.zeros_like(t), np.zeros((2, *t.shape[:2]))
+    _bend(t, w, law.stiffness_scale * chain.bend, law.damping_time, couple, power)
+    pull = couple.copy()
+    pull[:, :-1] -= couple[:, 1:]
+    pull -= (pull * t).sum(-1, keepdims=True) * t
+    pull /= length
+    force = np.zeros_like(x)
+    force[:, 1:] += pull
+    force[:, :-1] -= pull
+    return force, power[0], power[1]
 
 
 @nb.njit(cache=True)
@@ -91,6 +124,22 @@ def drag_forces(
     out, power = np.empty_like(v), np.empty(v.shape[0])
     _drag(body, t, np.ascontiguousarray(v), out, power)
     return out, power
+
+
+@nb.njit(cache=True)
+def _body(v, area, density, out):  # type: ignore[no-untyped-def]
+    for i in range(v.shape[0]):
+        speed = np.sqrt(v[i, 0] ** 2 + v[i, 1] ** 2 + v[i, 2] ** 2)
+        for k in range(3):
+            out[i, k] = -body_drag(speed, area, density) * v[i, k]
+
+
+def tuft_drag(chain: Chain, v: Array, medium: Medium, law: Law | None = None) -> Array:
+    """(T, 3) [N] of the tuft alone, at the tip; v (T, N + 1, 3)."""
+    scale = 1.0 if law is None else law.drag_tuft
+    out = np.empty((v.shape[0], 3))
+    _body(np.ascontiguousarray(v[:, -1]), scale * chain.tuft_area, medium.density, out)
+    return out
 
 
 def momentum(chain: Chain, v: Array) -> Array:

@@ -24,7 +24,6 @@ from numpy.typing import ArrayLike, NDArray
 from lashwave.mechanics import accounts
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.chain import Chain
-from lashwave.mechanics.kernels import SOFT_ANGLE
 from lashwave.mechanics.law import Law
 
 Array = NDArray[np.float64]
@@ -73,12 +72,11 @@ def budget(
     law = law or Law()
     bare = replace(chain, tuft_area=0.0)
     drag, _ = accounts.drag_forces(bare, x, v, medium, law)
-    speed = np.linalg.norm(v[:, -1], axis=-1)
-    push = 0.5 * medium.density * law.drag_tuft * chain.tuft_area * speed
+    tuft = accounts.tuft_drag(chain, v, medium, law)
     weight = chain.node_mass[:, None] * np.asarray(gravity, dtype=float)
     open_force = accounts.inertia(chain, a) - weight - drag
-    open_force[:, -1] += push[:, None] * v[:, -1]
-    turning, stored, lost = bending_forces(chain, x, v, law)
+    open_force[:, -1] -= tuft
+    turning, stored, lost = accounts.bending_forces(chain, x, v, law)
     rest = open_force - turning - tension_forces(chain, x, open_force - turning)
     near = chain.handle_links + 1
     free = slice(near, chain.station.size - (chain.held_links + 1 if chain.held_links else 0))
@@ -97,37 +95,13 @@ def budget(
         momentum=mv.sum(axis=1),
         angular=np.cross(x, mv).sum(axis=1),
         drag=-(drag * v).sum(-1),
-        tuft=push * speed**2,
+        tuft=-(tuft * v[:, -1]).sum(-1),
         damping=lost.sum(-1),
         torque=torque,
         rest_power=(rest * v).sum(-1)[:, free].sum(-1),
         momentum_flux=flux,
         energy_flux=power,
     )
-
-
-def bending_forces(chain: Chain, x: Array, v: Array, law: Law) -> tuple[Array, Array, Array]:
-    """Forces of bending and its damping on the nodes (T, N + 1, 3) [N]; power that each joint
-    stores and loses (T, N) [W]."""
-    t = accounts.directions(x)
-    length = chain.length[:, None]
-    w = np.diff(v, axis=1) / length
-    step = np.diff(t, axis=1, prepend=t[:, :1])
-    rate = np.diff(w, axis=1, prepend=w[:, :1])
-    stiffness = law.stiffness_scale * chain.bend
-    size, along = (step * step).sum(-1), (step * rate).sum(-1)
-    soft = SOFT_ANGLE**2
-    slow = (along[..., None] * step + soft * rate) / (size + soft)[..., None]
-    couple = stiffness[:, None] * (step + law.damping_time * slow)
-    pull = -couple
-    pull[:, :-1] += couple[:, 1:]
-    pull -= (pull * t).sum(-1, keepdims=True) * t
-    pull /= length
-    force = np.zeros_like(x)
-    force[:, 1:] += pull
-    force[:, :-1] -= pull
-    lost = law.damping_time * stiffness * (slow * rate).sum(-1)
-    return force, along * stiffness, lost
 
 
 def tension_forces(chain: Chain, x: Array, needed: Array) -> Array:

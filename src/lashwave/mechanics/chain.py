@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.mechanics.drag import SPHERE
 from lashwave.quantities.line import Line
 
 Array = NDArray[np.float64]
@@ -144,8 +145,7 @@ def build(
         is its end.
     stiffness : (R,) [N m2], bending stiffness at the rows of the line's table.
     point_station, point_mass, point_diameter : (P,) [m], [kg], [m]: markers on the line, whose
-        mass and drag are added where they sit (drag coefficient of a sphere 0.47, common
-        handbook value for 1e3 < Re < 2e5). A tuft's mass is added at the tip.
+        mass and drag are added where they sit (`drag.SPHERE`). A tuft's mass is added at the tip.
     """
     length = np.diff(station)
     links = length.size
@@ -169,7 +169,7 @@ def build(
         j = int(np.clip(np.searchsorted(station, s, side="right") - 1, 0, links - 1))
         x = (s - station[j]) / length[j]
         mass[j] += m * np.array([(1 - x) ** 2, x * (1 - x), x * x])
-        area[j : j + 2] += 0.47 * np.pi / 4 * d * d * np.array([1 - x, x])
+        area[j : j + 2] += SPHERE * np.pi / 4 * d * d * np.array([1 - x, x])
     middle = 0.5 * (station[1:] + station[:-1])
     handle = int(line.handle_length > 0)
     held = int(line.ends == "held")

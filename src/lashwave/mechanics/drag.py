@@ -1,21 +1,36 @@
-"""Air drag of a thin round line: one law, shared by the simulation and the estimator.
+"""Air drag of a thin round line and of the bodies on it: one law for all that compute with it.
 
-Normal to the line: force per length 1/2 rho d C(Re) f(M) |v_n| v_n (the cross-flow principle;
-Hoerner, Fluid-Dynamic Drag, 1965), along it 1/2 rho pi d C_f(Re) |v_t| v_t.
+Across a link: force per length 1/2 rho d C(Re) f(M) |v_n| v_n, by its own velocity across alone
+(the cross-flow principle; Hoerner, Fluid-Dynamic Drag, 1965, as NACA TN 2960 cites it). Along it:
+1/2 rho pi d C_f(Re) |v_t| v_t. A marker or a tuft: 1/2 rho A |v| v, A its drag area. Re is that
+of the diameter and of the speed across, or along.
 
-Range: 1 < Re < 2e5 (below the drag crisis, Roshko 1961) and M < 2.9.
+Valid for 1 < Re < 2e5, below the drag crisis (Roshko, J. Fluid Mech. 10 (1961) 345), and up to
+`MACH_KNOTS`' end. The rise with Mach number is measured for Re 5e4 to 1e6 only; see
+docs/methods.md.
 """
 
 from __future__ import annotations
+
+import math
 
 import numba as nb
 import numpy as np
 
 # Ratio of the drag coefficient of a cylinder in cross-flow to its value at low speed. The peak
-# near M = 1 follows Gowen and Perkins, NACA TN 2960 (1953): 2.1 at M = 1 and 1.34 at M = 2.9
-# over 1.2 at M = 0; in between the shape of public fits to the same data.
+# near M = 1 follows Gowen and Perkins, NACA TN 2960 (1953, its abstract): 2.1 at M = 1 and 1.34
+# at M = 2.9 over 1.2 at M = 0; in between the shape of a public fit (AeroSandbox, Cd_cylinder).
+# The factor is constant above the last knot; a knot may be added anywhere.
 MACH_KNOTS = np.array([0.0, 0.3, 0.5, 0.8, 0.95, 1.0, 1.2, 1.5, 2.0, 2.9])
 MACH_FACTORS = np.array([1.0, 1.05, 1.12, 1.38, 1.68, 1.75, 1.47, 1.32, 1.20, 1.12])
+
+SPHERE = 0.47
+"""Drag coefficient of a marker taken as a sphere, 1e3 < Re < 2e5 (common handbook value, recalled
+from memory). It has no rise with Mach number here."""
+
+# 1 + 10 Re^(-2/3) and 0.37 Re^(-0.61); each stays as it is below its least Reynolds number.
+CROSS, CROSS_POWER, CROSS_LEAST = 10.0, -2.0 / 3.0, 0.01
+SKIN, SKIN_POWER, SKIN_LEAST = 0.37, -0.61, 1.0
 
 
 def _monotone_slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -29,44 +44,133 @@ def _monotone_slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 _SLOPES = _monotone_slopes(MACH_KNOTS, MACH_FACTORS)
 
+# A power costs more than all the rest of a link. x^p = (2^e c)^p (1 + r)^p with c the middle of
+# one of 128 parts of an octave and |r| < 1/256: six terms of the binomial series leave 1e-17.
+_PARTS = 128
+_LOWEST, _OCTAVES = -8, 64
+_CENTRE = 1.0 + (np.arange(_PARTS) + 0.5) / _PARTS
+_OVER_CENTRE = 1.0 / _CENTRE
 
-@nb.njit(cache=True)
-def mach_factor(mach: float) -> float:
-    """Ratio of the normal drag coefficient at `mach` to that at low speed; constant above 2.9."""
+
+def _power_table(power: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Powers of the octaves (64,) and of the parts' middles (128,), binomial coefficients (7,)."""
+    octave = 2.0 ** (power * (np.arange(_OCTAVES) + _LOWEST))
+    series = np.ones(7)
+    for k in range(6):
+        series[k + 1] = series[k] * (power - k) / (k + 1)
+    return octave, _CENTRE**power, series
+
+
+_CROSS_OCTAVE, _CROSS_PART, _CROSS_SERIES = _power_table(CROSS_POWER)
+_SKIN_OCTAVE, _SKIN_PART, _SKIN_SERIES = _power_table(SKIN_POWER)
+
+
+@nb.njit(cache=True, error_model="numpy")
+def _power(x, power, octave, part, series):  # type: ignore[no-untyped-def]
+    """x^power to rounding for x of 2^-8 to 2^56, from `_power_table`; beyond it by the library."""
+    if not 2.0**_LOWEST <= x < 2.0 ** (_LOWEST + _OCTAVES):
+        return x**power
+    fraction, exponent = math.frexp(x)
+    fraction *= 2.0
+    i = int((fraction - 1.0) * _PARTS)
+    r = (fraction - _CENTRE[i]) * _OVER_CENTRE[i]
+    s = series
+    sum_ = s[0] + r * (s[1] + r * (s[2] + r * (s[3] + r * (s[4] + r * (s[5] + r * s[6])))))
+    return octave[exponent - 1 - _LOWEST] * part[i] * sum_
+
+
+@nb.njit(cache=True, error_model="numpy")
+def mach_rise(mach):  # type: ignore[no-untyped-def]
+    """Ratio of the normal drag coefficient at `mach` to that at low speed, and its slope.
+
+    Constant above the last of `MACH_KNOTS`.
+    """
     last = MACH_KNOTS.size - 1
     if mach >= MACH_KNOTS[last]:
-        return MACH_FACTORS[last]
+        return MACH_FACTORS[last], 0.0
     i = 0
     while mach > MACH_KNOTS[i + 1]:
         i += 1
     step = MACH_KNOTS[i + 1] - MACH_KNOTS[i]
     x = (mach - MACH_KNOTS[i]) / step
     y = 1.0 - x
-    return (
-        (1.0 + 2.0 * x) * y * y * MACH_FACTORS[i]
+    near, far = MACH_FACTORS[i], MACH_FACTORS[i + 1]
+    value = (
+        (1.0 + 2.0 * x) * y * y * near
         + step * x * y * y * _SLOPES[i]
-        + x * x * (3.0 - 2.0 * x) * MACH_FACTORS[i + 1]
+        + x * x * (3.0 - 2.0 * x) * far
         - step * x * x * y * _SLOPES[i + 1]
     )
+    slope = (
+        6.0 * x * y * (far - near) / step
+        + y * (1.0 - 3.0 * x) * _SLOPES[i]
+        + x * (3.0 * x - 2.0) * _SLOPES[i + 1]
+    )
+    return value, slope
 
 
-@nb.njit(cache=True)
-def normal_coefficient(reynolds: float, mach: float) -> float:
+@nb.njit(cache=True, error_model="numpy")
+def mach_factor(mach):  # type: ignore[no-untyped-def]
+    """Ratio of the normal drag coefficient at `mach` to that at low speed."""
+    return mach_rise(mach)[0]
+
+
+@nb.njit(cache=True, error_model="numpy")
+def _cross(reynolds, mach):  # type: ignore[no-untyped-def]
+    """`normal_coefficient`, and the derivative of its logarithm by that of the speed."""
+    rise, slope = mach_rise(mach)
+    if reynolds > CROSS_LEAST:
+        part = CROSS * _power(reynolds, CROSS_POWER, _CROSS_OCTAVE, _CROSS_PART, _CROSS_SERIES)
+        grade = CROSS_POWER * part / (1.0 + part)
+    else:
+        part = CROSS * CROSS_LEAST**CROSS_POWER
+        grade = 0.0
+    return (1.0 + part) * rise, grade + mach * slope / rise
+
+
+@nb.njit(cache=True, error_model="numpy")
+def normal_coefficient(reynolds, mach):  # type: ignore[no-untyped-def]
     """Drag coefficient of a smooth cylinder in cross-flow.
 
-    1 + 10 Re^(-2/3) (White, Viscous Fluid Flow; within 10 % of the classical data for
-    1 < Re < 1e5) times `mach_factor`. Below Re = 0.01 it stays at its value there.
+    1 + 10 Re^(-2/3) (White, Viscous Fluid Flow, recalled from memory; within 10 % of the classical
+    data for 1 < Re < 1e5) times `mach_factor`. Below Re = 0.01 it stays at its value there.
     """
-    r = reynolds if reynolds > 0.01 else 0.01
-    root = r ** (-1.0 / 3.0)
-    return (1.0 + 10.0 * root * root) * mach_factor(mach)
+    return _cross(reynolds, mach)[0]
 
 
-@nb.njit(cache=True)
-def tangential_coefficient(reynolds: float) -> float:
+@nb.njit(cache=True, error_model="numpy")
+def tangential_coefficient(reynolds):  # type: ignore[no-untyped-def]
     """Skin-friction coefficient along a thread, 0.37 Re_d^-0.61 on the wetted surface.
 
-    Matsui, Trans. Soc. Rheol. 20 (1976) 465 (coefficients from memory; good to a factor 1.5).
+    Matsui, Trans. Soc. Rheol. 20 (1976) 465 (recalled from memory; good to a factor 1.5). Below
+    Re = 1 it stays at its value there.
     """
-    r = reynolds if reynolds > 1.0 else 1.0
-    return 0.37 * r**-0.61
+    if reynolds <= SKIN_LEAST:
+        return SKIN * SKIN_LEAST**SKIN_POWER
+    return SKIN * _power(reynolds, SKIN_POWER, _SKIN_OCTAVE, _SKIN_PART, _SKIN_SERIES)
+
+
+@nb.njit(cache=True, error_model="numpy")
+def link_drag(across, along, length, diameter, density, viscosity, sound, normal, tangential):  # type: ignore[no-untyped-def]
+    """Drag of a straight link at speeds across and along itself [m/s], over those speeds.
+
+    normal, tangential : scales of the two coefficients. `along` may have either sign.
+
+    Returns cross and skin [N s/m], both positive: the force is -cross v_n - skin v_t; and, of
+    either, the derivative of its logarithm by that of its speed.
+    """
+    half = 0.5 * density * diameter * length
+    to_reynolds = density * diameter / viscosity
+    slide = abs(along)
+    drag, grade = _cross(to_reynolds * across, across / sound)
+    cross = half * normal * drag * across
+    reynolds = to_reynolds * slide
+    skin = half * np.pi * tangential * tangential_coefficient(reynolds) * slide
+    slip = 1.0 + (SKIN_POWER if reynolds > SKIN_LEAST else 0.0)
+    return cross, skin, 1.0 + grade, slip
+
+
+@nb.njit(cache=True, error_model="numpy")
+def body_drag(speed, area, density):  # type: ignore[no-untyped-def]
+    """Drag of a body of drag area `area` [m2] over its speed [N s/m]: the force is minus it v."""
+    return 0.5 * density * area * speed

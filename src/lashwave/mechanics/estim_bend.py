@@ -5,70 +5,32 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from lashwave.mechanics.bending import SOFT, couple_ratio, friction_ratio, sharpness
 from lashwave.mechanics.estim_scheme import mean_directions
-
-SHARPEST = 2.4  # [rad] the couple of a joint grows no further
-FOLDED = 0.2  # least length of the sum of two directions by which a joint's tangent is told
-
-
-@nb.njit(cache=True)
-def joint_tangents(t):  # type: ignore[no-untyped-def]
-    """Mean tangents u_j (N, 3) of the joints, and the length of the sum of the two directions."""
-    u = np.zeros_like(t)
-    size = np.ones(t.shape[0])
-    for j in range(1, t.shape[0]):
-        u[j] = t[j] + t[j - 1]
-        size[j] = max(np.sqrt(u[j, 0] ** 2 + u[j, 1] ** 2 + u[j, 2] ** 2), FOLDED)
-        u[j] /= size[j]
-    return u, size
-
-
-@nb.njit(cache=True)
-def joint_couples(t):  # type: ignore[no-untyped-def]
-    """Couple of each joint over that of its bend vector: A / sin A of the angle A (N,).
-
-    Also its slope by the angle, over sin A. A counts up to `SHARPEST`.
-    """
-    links = t.shape[0]
-    f, slope = np.ones(links), np.full(links, 1.0 / 3.0)
-    for j in range(1, links):
-        half = 0.0
-        for a in range(3):
-            half += 0.25 * (t[j, a] - t[j - 1, a]) ** 2
-        angle = 2.0 * np.arcsin(min(np.sqrt(half), 1.0))
-        if angle > SHARPEST:
-            angle = SHARPEST
-            slope[j] = 0.0
-        if angle > 0.03:
-            s = np.sin(angle)
-            f[j] = angle / s
-            if slope[j] > 0.0:
-                slope[j] = (s - angle * np.cos(angle)) / s**3
-    return f, slope
 
 
 @nb.njit(cache=True)
 def bend_forces(t, mean, rate, c, bend, scale, tau):  # type: ignore[no-untyped-def]
     """Elastic and damping forces at the nodes (2, N + 1, 3) from bending at the joints.
 
-    Links are arcs, so the couple of a joint is bend_j times its angle, along d_j = t_j - t_{j-1}
-    of the mean directions (the sine of the angle would be a third too weak at 1.5 rad). Damping
-    acts on the rate of d normal to the joint's tangent: a joint that turns across its tangent as a
-    whole feels nothing. One that turns about it, at w [rad/s], feels tau w of its bending couple;
-    a few per cent in a hand's throw. Unlike damping along d only, it is smooth where a joint passes
-    through straight.
+    The law of `bending`, with the couple along d_j = t_j - t_{j-1} of the mean directions and its
+    size by the middle ones t.
     """
     links = t.shape[0]
     force = np.zeros((2, links + 1, 3))
-    u, _ = joint_tangents(t)
-    f, _ = joint_couples(t)
     for j in range(1, links):
-        slip = 0.0
+        q = sharpness(t[j - 1], t[j])
+        stiff = bend[j] * scale * couple_ratio(q)[0]
+        share = friction_ratio(q)[0]
+        rub = bend[j] * scale * tau * share / (4.0 * q + SOFT * SOFT)
+        d, opening = t[j] - t[j - 1], rate[j] - rate[j - 1]
+        both = t[j] + t[j - 1]
+        along = d[0] * opening[0] + d[1] * opening[1] + d[2] * opening[2]
+        slip = both[0] * opening[0] + both[1] * opening[1] + both[2] * opening[2]
+        slip *= 0.25 * share
         for a in range(3):
-            slip += u[j, a] * (rate[j, a] - rate[j - 1, a])
-        for a in range(3):
-            elastic = bend[j] * scale * f[j] * (mean[j, a] - mean[j - 1, a])
-            damping = bend[j] * scale * tau * (rate[j, a] - rate[j - 1, a] - slip * u[j, a])
+            elastic = stiff * (mean[j, a] - mean[j - 1, a])
+            damping = rub * (d[a] * along + SOFT * SOFT * (opening[a] - slip * both[a]))
             for m in range(2):
                 p = elastic if m == 0 else damping
                 force[m, j - 1, a] -= p / c[j - 1]
@@ -84,34 +46,49 @@ def bend_columns(G, n, t, E, w, c, hm, hp, bend, scale, tau, weight):  # type: i
     h = 0.5 * (hm + hp)
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
     rate_coefficient = (am, -am - ap, ap)
-    u, size = joint_tangents(t[1])
-    couple, slope = joint_couples(t[1])
     mean = mean_directions(t, w)
     rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
     p = np.empty(3)
     for j in range(1, links):
+        q = sharpness(t[1, j - 1], t[1, j])
+        couple, slope = couple_ratio(q)
+        share, growth = friction_ratio(q)
+        both = t[1, j] + t[1, j - 1]
+        d, opening = t[1, j] - t[1, j - 1], rate[j] - rate[j - 1]
+        along = d[0] * opening[0] + d[1] * opening[1] + d[2] * opening[2]
+        slip = both[0] * opening[0] + both[1] * opening[1] + both[2] * opening[2]
+        over = 1.0 / (4.0 * q + SOFT * SOFT)
         stencil = (1.0 / c[1, j - 1], -1.0 / c[1, j - 1] - 1.0 / c[1, j], 1.0 / c[1, j])
         stiff = h * bend[j] * scale
-        opening = rate[j] - rate[j - 1]
-        slip = u[j, 0] * opening[0] + u[j, 1] * opening[1] + u[j, 2] * opening[2]
         for s in range(3):
             for side in range(2):
                 link = j - 1 + side
                 sign = -1.0 if side == 0 else 1.0
                 for e in range(2):
-                    along, turn, closing = 0.0, 0.0, 0.0
+                    x = E[s, link, :, e]
+                    dx, bx, rx, more = 0.0, 0.0, 0.0, 0.0
                     for a in range(3):
-                        along += u[j, a] * E[s, link, a, e]
-                        turn += opening[a] * E[s, link, a, e]
-                        closing += t[1, j - side, a] * E[s, link, a, e]
-                    turn = (turn - along * slip) / size[j]
+                        dx += d[a] * x[a]
+                        bx += both[a] * x[a]
+                        rx += opening[a] * x[a]
+                        # by the middle directions, q grows by this
+                        more -= 0.5 * t[1, j - side, a] * x[a]
+                    grown = more * (growth / share - 4.0 * over)
                     for a in range(3):
-                        x = E[s, link, a, e]
-                        p[a] = sign * tau * rate_coefficient[s] * (x - along * u[j, a])
-                        p[a] += couple[j] * sign * w[s, link] * x
+                        loose = x[a] - 0.25 * share * bx * both[a]
+                        rub = sign * rate_coefficient[s] * (d[a] * dx + SOFT * SOFT * loose)
+                        p[a] = couple * sign * w[s, link] * x[a]
                         if s == 1:
-                            p[a] -= slope[j] * closing * (mean[j, a] - mean[j - 1, a])
-                            p[a] -= tau * ((x - along * u[j, a]) / size[j] * slip + u[j, a] * turn)
+                            turn = share * (rx * both[a] + slip * x[a])
+                            turn += growth * more * slip * both[a]
+                            bent = opening[a] - 0.25 * share * slip * both[a]
+                            rub += sign * (x[a] * along + d[a] * rx)
+                            rub -= (
+                                0.25 * SOFT * SOFT * (share * turn + growth * more * slip * both[a])
+                            )
+                            rub += grown * (d[a] * along + SOFT * SOFT * bent)
+                            p[a] += slope * more * (mean[j, a] - mean[j - 1, a])
+                        p[a] += tau * share * over * rub
                     for a in range(3):
                         for m in range(3):
                             i = j - 1 + m

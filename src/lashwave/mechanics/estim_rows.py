@@ -17,7 +17,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from lashwave.mechanics.drag import normal_coefficient, tangential_coefficient
+from lashwave.mechanics.drag import body_drag, link_drag
 from lashwave.mechanics.estim_bend import bend_columns, bend_forces
 from lashwave.mechanics.estim_scheme import mean_directions, side_shares, time_shares
 
@@ -26,65 +26,64 @@ LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "
 
 
 @nb.njit(cache=True)
-def link_drag(v, t, length, diameter, air, law):  # type: ignore[no-untyped-def]
-    """Drag of one straight link at mid velocity v.
+def _drag_of_link(v, t, length, diameter, air, law):  # type: ignore[no-untyped-def]
+    """Drag of a straight link at mid velocity v: across, along (3,), their sum's derivative by v.
 
     air = (density, viscosity, sound speed), law = scales (normal, tangential, ...).
-
-    Returns normal force (3,), tangential force (3,), derivative of their sum by v (3, 3)
-    with the coefficients held.
     """
     along = v[0] * t[0] + v[1] * t[1] + v[2] * t[2]
     n = v - along * t
     speed = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
-    per = 0.5 * air[0] * diameter * length
-    to_re = air[0] * diameter / air[1]
-    cn = per * law[0] * normal_coefficient(speed * to_re, speed / air[2])
-    ct = per * np.pi * law[1] * tangential_coefficient(abs(along) * to_re)
+    cross, skin, grade, slip = link_drag(
+        speed, along, length, diameter, air[0], air[1], air[2], law[0], law[1]
+    )
+    per = grade * cross / speed**2 if speed > 1e-9 else 0.0
     d = np.empty((3, 3))
     for a in range(3):
         for b in range(3):
             tt = t[a] * t[b]
-            nn = n[a] * n[b] / speed if speed > 1e-9 else 0.0
             eye = 1.0 if a == b else 0.0
-            d[a, b] = -cn * (speed * (eye - tt) + nn) - 2.0 * ct * abs(along) * tt
-    return -cn * speed * n, -ct * abs(along) * along * t, d
+            d[a, b] = -cross * (eye - tt) - per * n[a] * n[b] - (1.0 + slip) * skin * tt
+    return -cross * n, -skin * along * t, d
 
 
 @nb.njit(cache=True)
-def body_drag(v, area, air):  # type: ignore[no-untyped-def]
-    """Drag of a bluff body of given drag area, and its derivative by v."""
+def _drag_of_body(v, area, air):  # type: ignore[no-untyped-def]
+    """Drag of a body of given drag area (3,), and its derivative by v (3, 3)."""
     speed = np.sqrt(v[0] ** 2 + v[1] ** 2 + v[2] ** 2)
-    k = 0.5 * air[0] * area
+    push = body_drag(speed, area, air[0])
+    per = push / speed**2 if speed > 1e-9 else 0.0
     d = np.empty((3, 3))
     for a in range(3):
         for b in range(3):
-            nn = v[a] * v[b] / speed if speed > 1e-9 else 0.0
-            d[a, b] = -k * ((speed if a == b else 0.0) + nn)
-    return -k * speed * v, d
+            d[a, b] = -per * v[a] * v[b] - (push if a == b else 0.0)
+    return -push * v, d
 
 
 @nb.njit(cache=True)
 def air_forces(v, t, c, diameter, bluff, tuft, air, law):  # type: ignore[no-untyped-def]
-    """Drag at the nodes by cause (3 causes, N + 1, 3): normal, tangential, tuft and bodies;
-    derivatives per link (N, 3, 3) and per node (N + 1, 3, 3)."""
+    """Drag at the nodes by cause (4 causes, N + 1, 3): across, along, tuft, markers;
+    derivatives per link (N, 3, 3) and per node (N + 1, 3, 3).
+
+    Markers' areas are as stated: the scale of drag across the line is the line's own.
+    """
     links = c.size
-    force = np.zeros((3, links + 1, 3))
+    force = np.zeros((4, links + 1, 3))
     by_link = np.zeros((links, 3, 3))
     by_node = np.zeros((links + 1, 3, 3))
     for j in range(links):
-        fn, ft, d = link_drag(0.5 * (v[j] + v[j + 1]), t[j], c[j], diameter[j], air, law)
+        fn, ft, d = _drag_of_link(0.5 * (v[j] + v[j + 1]), t[j], c[j], diameter[j], air, law)
         by_link[j] = d
         for e in range(2):
             force[0, j + e] += 0.5 * fn
             force[1, j + e] += 0.5 * ft
     for i in range(links + 1):
         if bluff[i] > 0.0:
-            f, d = body_drag(v[i], bluff[i] * law[0], air)
-            force[0, i] += f
+            f, d = _drag_of_body(v[i], bluff[i], air)
+            force[3, i] += f
             by_node[i] += d
     if tuft > 0.0:
-        f, d = body_drag(v[links], tuft * law[2], air)
+        f, d = _drag_of_body(v[links], tuft * law[2], air)
         force[2, links] += f
         by_node[links] += d
     return force, by_link, by_node
@@ -156,7 +155,7 @@ def impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity):  # type: 
     fair, by_link, by_node = air_forces(v, t[1], c[1], diameter, bluff, tuft, air, law)
     fbend = bend_forces(t[1], mean, rate, c[1], bend, law[3], law[4])
     r = mass_times(link_mass, jump)
-    r -= h * (fair[0] + fair[1] + fair[2] + fbend[0] + fbend[1])
+    r -= h * (fair[0] + fair[1] + fair[2] + fair[3] + fbend[0] + fbend[1])
     return r, fair, fbend, by_link, by_node
 
 

@@ -15,7 +15,7 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.mechanics.kernels import SOFT_ANGLE
+from lashwave.mechanics.bending import SOFT, couple_ratio, friction_ratio, sharpness
 
 Array = NDArray[np.float64]
 
@@ -25,6 +25,7 @@ class Plan(NamedTuple):
 
     frame: Array  # (M, 2, 3) two unit vectors across each link
     bend: Array  # (M + 1,) stiffness of the joint before each link; the last at a held end
+    grow: Array  # (M + 1, 3, 3) how the couple grows with the bend, beside `bend`
     lose: Array  # (M + 1, 3, 3) damping matrix of that joint
     relative: Array  # (M + 1,) cosine of that joint
     pull: Array  # (M,) tension times length, where positive
@@ -39,9 +40,9 @@ class Plan(NamedTuple):
 
 def plan(free: int) -> Plan:
     """Room for so many free links."""
-    z = np.zeros
+    z, ends = np.zeros, free + 1
     return Plan(
-        z((free, 2, 3)), z(free + 1), z((free + 1, 3, 3)), z(free + 1), z(free), z((free, 3)),
+        z((free, 2, 3)), z(ends), z((ends, 3, 3)), z((ends, 3, 3)), z(ends), z(free), z((free, 3)),
         z((free, 3, 2)), z((free, 2, 2)), z((3, 3)), z((free, 2, 3)), z((3, 3)), z((free, 8)),
     )  # fmt: skip
 
@@ -51,8 +52,6 @@ def prepare(setup, room, tension, plan):  # type: ignore[no-untyped-def]
     """Fill what a plan needs of the configuration that the room holds; tension (N,) [N]."""
     body, first, last = setup.body, setup.first, setup.last
     links = body.length.size
-    soft = SOFT_ANGLE * SOFT_ANGLE
-    delta = np.empty(3)
     for i in range(last - first + 1):
         j = first + i
         stiffness = body.bend[j]
@@ -60,18 +59,22 @@ def prepare(setup, room, tension, plan):  # type: ignore[no-untyped-def]
             stiffness = 0.0
         plan.bend[i] = stiffness
         if stiffness > 0.0:
-            size = 0.0
-            for k in range(3):
-                fore = room.t[j, k] if j < links else room.far[3, k]
-                rear = room.t[j - 1, k] if j > 0 else room.near[3, k]
-                delta[k] = fore - rear
-                size += delta[k] * delta[k]
-            plan.relative[i] = max(0.0, 1.0 - 0.5 * size)
-            share = stiffness * body.damping / (size + soft)
+            fore = room.t[j] if j < links else room.far[3]
+            rear = room.t[j - 1] if j > 0 else room.near[3]
+            q = sharpness(rear, fore)
+            ratio, slope = couple_ratio(q)
+            rub = friction_ratio(q)[0]
+            plan.bend[i] = stiffness * ratio
+            plan.relative[i] = max(0.0, 1.0 - 2.0 * q)
+            share = stiffness * body.damping * rub / (4.0 * q + SOFT * SOFT)
+            soft = share * SOFT * SOFT
             for k in range(3):
                 for m in range(3):
-                    plan.lose[i, k, m] = share * delta[k] * delta[m]
-                plan.lose[i, k, k] += share * soft
+                    delta = (fore[k] - rear[k]) * (fore[m] - rear[m])
+                    plan.grow[i, k, m] = 0.5 * stiffness * slope * delta
+                    tangent = 0.25 * rub * (fore[k] + rear[k]) * (fore[m] + rear[m])
+                    plan.lose[i, k, m] = share * delta - soft * tangent
+                plan.lose[i, k, k] += soft
     for i in range(last - first):
         j = first + i
         plan.pull[i] = max(0.0, tension[j]) * body.length[j]
@@ -97,12 +100,20 @@ def _couple(left, matrix, right, out):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True, error_model="numpy")
+def _across(plan, i, left, right, step, out):  # type: ignore[no-untyped-def]
+    """out (2, 2): joint i's damping and growing couple between two frames (2, 3)."""
+    both = np.empty((3, 3))
+    for k in range(3):
+        for m in range(3):
+            both[k, m] = step * (plan.lose[i, k, m] + step * plan.grow[i, k, m])
+    _couple(left, both, right, out)
+
+
+@nb.njit(cache=True, error_model="numpy")
 def _own(plan, i, frame, step, out):  # type: ignore[no-untyped-def]
     """out (2, 2): what joint i adds to one of its links, in that link's frame."""
-    _couple(frame, plan.lose[i], frame, out)
+    _across(plan, i, frame, frame, step, out)
     for a in range(2):
-        for b in range(2):
-            out[a, b] *= step
         out[a, a] += step * step * plan.bend[i] * plan.relative[i]
 
 
@@ -164,12 +175,12 @@ def factor(setup, plan, step):  # type: ignore[no-untyped-def]
 def _pass_on(plan, i, step, gain, carry, extra):  # type: ignore[no-untyped-def]
     """Joint i's share for the link before it, once link i is eliminated."""
     e, before, link = plan.frame[i], plan.frame[i - 1], plan.link[i]
-    _couple(e, plan.lose[i], before, link)
+    _across(plan, i, e, before, step, link)
     stiff = step * step * plan.bend[i]
     for a in range(2):
         for b in range(2):
             dot = e[a, 0] * before[b, 0] + e[a, 1] * before[b, 1] + e[a, 2] * before[b, 2]
-            link[a, b] = -step * link[a, b] - stiff * dot
+            link[a, b] = -link[a, b] - stiff * dot
     _own(plan, i, before, step, extra)
     p, q, r = plan.inverse[i, 0], plan.inverse[i, 1], plan.inverse[i, 2]
     for b in range(2):

@@ -10,21 +10,16 @@ gives the accelerations. No system is formed, and links are exactly rigid.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
 from typing import NamedTuple
 
 import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.mechanics.drag import mach_factor, normal_coefficient, tangential_coefficient
+from lashwave.mechanics.bending import at, joint
+from lashwave.mechanics.drag import body_drag, link_drag
 
 Array = NDArray[np.float64]
-
-SOFT_ANGLE = 1e-2
-"""Kelvin-Voigt damping acts along the difference of two directions; for joints straighter than
-this [rad], where that direction loses its meaning, it acts on every bending rate."""
 
 POWERS = 9
 """Integrated along: hand work, drag work, damping loss, hand impulse (3), drag impulse (3)."""
@@ -84,65 +79,6 @@ def pose(drive, time, out):  # type: ignore[no-untyped-def]
         out[5, k] = (out[5, k] - 2 * along * out[4, k] - bend * out[3, k]) / size
 
 
-PARTS = 128
-_OCTAVES = 64
-
-
-def _octaves(law: Callable[[float], float]) -> Array:
-    """(64, PARTS + 1): a law of one number from 2^-16 to 2^48, evenly cut within each octave."""
-    part = np.arange(PARTS + 1) / PARTS
-    return np.array([[law(2.0 ** (k - 16) * (1 + x)) for x in part] for k in range(_OCTAVES)])
-
-
-# powers cost more than all the rest of a link: read them off, straight between points 1/128 of
-# an octave apart (relative error under 1e-5)
-_NORMAL = _octaves(lambda reynolds: float(normal_coefficient(reynolds, 0.0)))
-_SKIN = _octaves(lambda reynolds: float(tangential_coefficient(reynolds)))
-
-# straight between Mach numbers 1/1024 apart, constant above 2.9 as the law is
-_RISE = np.array([mach_factor(k / 1024) for k in range(2971)])
-
-
-@nb.njit(cache=True, error_model="numpy", inline="always")
-def rise(mach):  # type: ignore[no-untyped-def]
-    """Mach number's factor on the normal drag, from its table."""
-    place = min(mach * 1024.0, 2969.0)
-    i = int(place)
-    return _RISE[i] + (place - i) * (_RISE[i + 1] - _RISE[i])
-
-
-@nb.njit(cache=True, error_model="numpy")
-def read_off(table, x):  # type: ignore[no-untyped-def]
-    """A law of one positive number from its table."""
-    if x < 2.0**-16:
-        return table[0, 0]
-    fraction, exponent = math.frexp(x)
-    place = (2.0 * fraction - 1.0) * PARTS
-    i = min(int(place), PARTS - 1)
-    row = min(exponent + 15, _OCTAVES - 1)
-    return table[row, i] + (place - i) * (table[row, i + 1] - table[row, i])
-
-
-@nb.njit(cache=True, error_model="numpy")
-def link_drag(body, j, tx, ty, tz, vx, vy, vz):  # type: ignore[no-untyped-def]
-    """Drag on link j [N] that moves at (vx, vy, vz) through still air."""
-    along = vx * tx + vy * ty + vz * tz
-    nx, ny, nz = vx - along * tx, vy - along * ty, vz - along * tz
-    speed = np.sqrt(nx * nx + ny * ny + nz * nz)
-    slide = abs(along)
-    d = body.diameter[j]
-    scale = d / body.viscosity * body.density
-    half = 0.5 * body.density * d * body.length[j]
-    cross = 0.0
-    if speed > 0.0:
-        cross = -half * body.normal * speed
-        cross *= read_off(_NORMAL, scale * speed) * rise(speed / body.sound)
-    skin = 0.0
-    if slide > 0.0:
-        skin = -half * np.pi * body.tangential * read_off(_SKIN, scale * slide) * slide * along
-    return cross * nx + skin * tx, cross * ny + skin * ty, cross * nz + skin * tz
-
-
 @nb.njit(cache=True, error_model="numpy")
 def loads(body, t, v, force, drag):  # type: ignore[no-untyped-def]
     """Fill node forces: force (N + 1, 3) with gravity and drag, drag (N + 1, 3) alone.
@@ -164,7 +100,17 @@ def loads(body, t, v, force, drag):  # type: ignore[no-untyped-def]
             vx = 0.5 * (v[j, 0] + v[j + 1, 0])
             vy = 0.5 * (v[j, 1] + v[j + 1, 1])
             vz = 0.5 * (v[j, 2] + v[j + 1, 2])
-            fx, fy, fz = link_drag(body, j, t[j, 0], t[j, 1], t[j, 2], vx, vy, vz)
+            along = vx * t[j, 0] + vy * t[j, 1] + vz * t[j, 2]
+            nx, ny, nz = vx - along * t[j, 0], vy - along * t[j, 1], vz - along * t[j, 2]
+            across = np.sqrt(nx * nx + ny * ny + nz * nz)
+            cross, skin, _, _ = link_drag(
+                across, along, body.length[j], body.diameter[j], body.density, body.viscosity,
+                body.sound, body.normal, body.tangential,
+            )  # fmt: skip
+            skin *= along
+            fx = -cross * nx - skin * t[j, 0]
+            fy = -cross * ny - skin * t[j, 1]
+            fz = -cross * nz - skin * t[j, 2]
             power += fx * vx + fy * vy + fz * vz
             for n in (j, j + 1):
                 drag[n, 0] += 0.5 * fx
@@ -174,32 +120,11 @@ def loads(body, t, v, force, drag):  # type: ignore[no-untyped-def]
         for j in range(links + 1):
             if body.bluff[j] > 0.0:
                 speed = np.sqrt(v[j, 0] ** 2 + v[j, 1] ** 2 + v[j, 2] ** 2)
-                push = 0.5 * body.density * body.bluff[j] * speed
+                push = body_drag(speed, body.bluff[j], body.density)
                 power -= push * speed * speed
                 for k in range(3):
                     drag[j, k] -= push * v[j, k]
     force += drag
-    return power
-
-
-@nb.njit(cache=True, error_model="numpy")
-def joint(stiffness, damping, s, t, u, w, out):  # type: ignore[no-untyped-def]
-    """Force-like torque out (3,) on direction t from the joint to the direction s before it.
-
-    u and w are the rates of s and t. It is minus the gradient of stiffness/2 |t - s|^2, damped
-    along t - s only: turning the pair as a whole feels nothing. Returns the power lost [W].
-    """
-    size, rate = 0.0, 0.0
-    for k in range(3):
-        size += (t[k] - s[k]) ** 2
-        rate += (t[k] - s[k]) * (w[k] - u[k])
-    soft = SOFT_ANGLE * SOFT_ANGLE
-    share = 1.0 / (size + soft)
-    power = 0.0
-    for k in range(3):
-        turn = share * (rate * (t[k] - s[k]) + soft * (w[k] - u[k]))
-        out[k] = -stiffness * (t[k] - s[k] + damping * turn)
-        power += stiffness * damping * turn * (w[k] - u[k])
     return power
 
 
@@ -211,15 +136,20 @@ def bending(body, t, w, torque):  # type: ignore[no-untyped-def]
     the caller.
     """
     torque[:] = 0.0
-    out = np.empty(3)
     lost = 0.0
     for j in range(1, t.shape[0]):
         stiffness = body.bend[j]
         if stiffness > 0.0:
-            lost += joint(stiffness, body.damping, t[j - 1], t[j], w[j - 1], w[j], out)
-            for k in range(3):
-                torque[j, k] += out[k]
-                torque[j - 1, k] -= out[k]
+            x, y, z, _, loss = joint(
+                stiffness, body.damping, at(t, j - 1), at(t, j), at(w, j - 1), at(w, j)
+            )
+            lost += loss
+            torque[j, 0] += x
+            torque[j, 1] += y
+            torque[j, 2] += z
+            torque[j - 1, 0] -= x
+            torque[j - 1, 1] -= y
+            torque[j - 1, 2] -= z
     return lost
 
 

@@ -12,7 +12,8 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.mechanics.kernels import Body, Drive, bending, inward, joint, loads, outward, pose
+from lashwave.mechanics.bending import joint
+from lashwave.mechanics.kernels import Body, Drive, bending, inward, loads, outward, pose
 
 Array = NDArray[np.float64]
 
@@ -100,17 +101,20 @@ def joints(setup, room):  # type: ignore[no-untyped-def]
     lost = bending(body, room.t, room.w, room.torque)
     room.joint[:] = 0.0
     if setup.first == 0 and not setup.free and body.bend[0] > 0.0:
-        lost += joint(
-            body.bend[0], body.damping, room.near[3], room.t[0], room.near[4], room.w[0],
-            room.joint[0],
-        )  # fmt: skip
+        out = joint(body.bend[0], body.damping, room.near[3], room.t[0], room.near[4], room.w[0])
+        for k in range(3):
+            room.joint[0, k] = out[k]
+        lost += out[4]
         room.torque[0] += room.joint[0]
     end = body.length.size
     if setup.held and setup.last == end and body.bend[end] > 0.0:
-        lost += joint(
+        out = joint(
             body.bend[end], body.damping, room.t[end - 1], room.far[3], room.w[end - 1],
-            room.far[4], room.joint[1],
+            room.far[4],
         )  # fmt: skip
+        for k in range(3):
+            room.joint[1, k] = out[k]
+        lost += out[4]
         room.torque[end - 1] -= room.joint[1]
     return lost
 

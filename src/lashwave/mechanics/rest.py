@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import numba as nb
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lashwave.mechanics.bending import bend_energy, couple_ratio, sharpness
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
@@ -23,10 +25,21 @@ class _Pin(NamedTuple):
     grade: float  # penalty
 
 
+@nb.njit(cache=True)
+def _joints(before, t):  # type: ignore[no-untyped-def]
+    """Of the joint before each of t (M, 3): couple ratio, its slope, energy over stiffness."""
+    ratio, slope, stored = np.empty(len(t)), np.empty(len(t)), np.empty(len(t))
+    for j in range(len(t)):
+        q = sharpness(before if j == 0 else t[j - 1], t[j])
+        ratio[j], slope[j] = couple_ratio(q)
+        stored[j] = bend_energy(q)
+    return ratio, slope, stored
+
+
 def _energy(t: Array, bend: Array, before: Array, pull: Array, pin: _Pin | None) -> float:
     """Potential energy of directions t (M, 3); before (3,) is the clamp's direction."""
-    step = t - np.vstack([before, t[:-1]])
-    energy = float(0.5 * bend @ (step * step).sum(1) - (t * pull).sum())
+    _, _, stored = _joints(before, t)
+    energy = float(bend @ stored - (t * pull).sum())
     if pin is not None:
         miss = pin.span - pin.length @ t
         energy += float(pin.force @ miss + 0.5 * pin.grade * miss @ miss)
@@ -46,6 +59,8 @@ def _system(
 ) -> tuple[Array, Array, Array, Array]:
     """Frames, slope (2M,), lower band of the Hessian (4, 2M), and the pin's columns (2M, 3)."""
     links = t.shape[0]
+    ratio, slope, _ = _joints(before, t)
+    sharp, bend = 0.5 * slope * bend, ratio * bend
     after = np.append(bend[1:], 0.0)
     near, far = np.vstack([before, t[:-1]]), np.vstack([t[1:], np.zeros(3)])
     force = bend[:, None] * near + after[:, None] * far + pull
@@ -56,14 +71,22 @@ def _system(
         force = force + pin.length[:, None] * (pin.force + pin.grade * miss)
         column = (pin.length[:, None, None] * frame).transpose(0, 2, 1).reshape(-1, 3)
         column *= np.sqrt(pin.grade)
-    slope = -np.einsum("mka,mk->ma", frame, force).ravel()
+    grade = -np.einsum("mka,mk->ma", frame, force).ravel()
     band = np.zeros((4, 2 * links))
     band[0] = np.repeat((force * t).sum(1), 2)
     cross = -after[:-1, None, None] * np.einsum("mka,mkb->mab", frame[1:], frame[:-1])
+    # a couple grows with its bend: along the change of direction only
+    own = np.einsum("mka,mk->ma", frame, near) * np.sqrt(sharp)[:, None]
+    ahead = np.einsum("mka,mk->ma", frame[:-1], t[1:]) * np.sqrt(sharp[1:])[:, None]
+    block = own[:, :, None] * own[:, None, :]
+    block[:-1] += ahead[:, :, None] * ahead[:, None, :]
+    cross += own[1:, :, None] * ahead[:, None, :]
+    band[0] += np.stack([block[:, 0, 0], block[:, 1, 1]], axis=1).ravel()
+    band[1, ::2] += block[:, 1, 0]
     for a in range(2):
         for b in range(2):
-            band[2 + a - b, b : 2 * links - 2 : 2] = cross[:, a, b]
-    return frame, slope, band, column
+            band[2 + a - b, b : 2 * links - 2 : 2] += cross[:, a, b]
+    return frame, grade, band, column
 
 
 def _newton(t: Array, bend: Array, before: Array, pull: Array, pin: _Pin | None = None) -> Array:

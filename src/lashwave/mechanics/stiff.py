@@ -92,7 +92,24 @@ def restore(plan, places, scale, out):  # type: ignore[no-untyped-def]
             if i > 0:
                 b = plan.frame[i - 1]
                 out[i - 1, a] += scale * k * (b[a, 0] * x + b[a, 1] * y + b[a, 2] * z)
+        _restore_growth(plan, i, (x - ox, y - oy, z - oz), scale, out)
         ox, oy, oz = x, y, z
+    _restore_growth(plan, free, (-ox, -oy, -oz), scale, out)
+
+
+@nb.njit(cache=True, error_model="numpy")
+def _restore_growth(plan, i, opening, scale, out):  # type: ignore[no-untyped-def]
+    """Joint i's part of `restore` by `plan.grow`, where its two links open by (3,)."""
+    if plan.bend[i] == 0.0:
+        return
+    for k in range(3):
+        g = plan.grow[i, k]
+        pull = scale * (g[0] * opening[0] + g[1] * opening[1] + g[2] * opening[2])
+        for a in range(2):
+            if i < out.shape[0]:
+                out[i, a] -= pull * plan.frame[i, a, k]
+            if i > 0:
+                out[i - 1, a] += pull * plan.frame[i - 1, a, k]
 
 
 @nb.njit(cache=True, error_model="numpy")

@@ -6,6 +6,7 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.mechanics.bending import bend_energy, sharpness
 from lashwave.mechanics.rates import Setup, derivative, link_tension, room
 from lashwave.mechanics.trajectory import Accounts, Trajectory
 
@@ -34,11 +35,11 @@ def replay(setup, times, states, room, position, vectors, tension, push, energy)
         push[i, 2, 0] = slope[6 * free + 6]
         bent = 0.0
         for j in range(1, links):
-            bent += 0.5 * body.bend[j] * np.sum((room.t[j] - room.t[j - 1]) ** 2)
+            bent += body.bend[j] * bend_energy(sharpness(room.t[j - 1], room.t[j]))
         if setup.first == 0 and not setup.free:
-            bent += 0.5 * body.bend[0] * np.sum((room.t[0] - room.near[3]) ** 2)
+            bent += body.bend[0] * bend_energy(sharpness(room.near[3], room.t[0]))
         if setup.held and setup.last == links:
-            bent += 0.5 * body.bend[links] * np.sum((room.far[3] - room.t[links - 1]) ** 2)
+            bent += body.bend[links] * bend_energy(sharpness(room.t[links - 1], room.far[3]))
         energy[i] = bent
 
 

@@ -1,0 +1,119 @@
+"""Bending of a joint between two straight links: one law for all that compute with it.
+
+A joint stores k/2 phi^2 and resists with the couple k (phi + tau dphi/dt), phi the angle between
+its links, k the bending stiffness over the joint's span (Bergou and others, ACM Trans. Graph. 27
+(2008) 63, with the angle for their 2 tan(phi/2): of the three bends with one limit the angle comes
+nearest the elastica at large angles, `benchmarks/bending.py` and docs/methods.md). Everything is
+written in q = |t - s|^2 / 4 = sin^2(phi/2), s and t the directions before and after the joint, and
+so needs no inverse function of a nearly straight joint.
+
+Friction acts on the rate of the angle alone: turning a bent pair as a whole costs nothing, about
+its tangent too. Where a line's end is free and moves fast, that is what its material does: to turn
+about its own axis with the bend takes next to no inertia (docs/methods.md). A joint straighter
+than `SOFT`, whose bend has no direction, is rubbed in every direction across its tangent.
+
+Beyond `SHARPEST` the couple grows no further, and falls to nothing where the line is folded flat.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+SHARPEST = 2.4
+"""[rad]; a joint's couple grows no further. No grid in use follows such a bend."""
+
+SOFT = 0.01
+"""[rad], the bend under which friction does not ask for its direction."""
+
+_MOST = float(np.sin(0.5 * SHARPEST) ** 2)
+_FLAT = 1e-3
+_COUPLE = tuple(np.cumprod([1.0, *(2 * n / (2 * n + 1) for n in range(1, 7))]).tolist())
+"""phi / sin(phi) in powers of q, by its differential equation 2 q (1 - q) f' + (1 - 2 q) f = 1."""
+_GROWTH = tuple(n * c for n, c in enumerate(_COUPLE))[1:]
+
+
+@nb.njit(cache=True, error_model="numpy")
+def couple_ratio(q):  # type: ignore[no-untyped-def]
+    """phi / sin(phi), and its derivative by q; constant beyond `SHARPEST`.
+
+    The couple over k is that times t - s, taken across a link. The energy's derivative by q is
+    2 k times it.
+    """
+    if q < _FLAT:
+        c = _COUPLE
+        ratio = c[0] + q * (c[1] + q * (c[2] + q * (c[3] + q * (c[4] + q * c[5]))))
+        slope = c[1] + q * (
+            2 * c[2] + q * (3 * c[3] + q * (4 * c[4] + q * (5 * c[5] + q * 6 * c[6])))
+        )
+        return ratio, slope
+    x = min(q, _MOST)
+    ratio = np.arcsin(np.sqrt(x)) / np.sqrt(x * (1.0 - x))
+    if q >= _MOST:
+        return ratio, 0.0
+    return ratio, (1.0 - (1.0 - 2.0 * x) * ratio) / (2.0 * x * (1.0 - x))
+
+
+@nb.njit(cache=True, error_model="numpy")
+def bend_energy(q):  # type: ignore[no-untyped-def]
+    """Energy over k [1]: phi^2 / 2, and beyond `SHARPEST` what its couple there adds."""
+    x = min(q, _MOST)
+    return 2.0 * np.arcsin(np.sqrt(x)) ** 2 + 2.0 * couple_ratio(_MOST)[0] * (q - x)
+
+
+@nb.njit(cache=True, error_model="numpy")
+def friction_ratio(q):  # type: ignore[no-untyped-def]
+    """g = 1 / cos^2(phi/2), and its derivative by q; constant beyond `SHARPEST`.
+
+    With d = t - s, r its rate, m = s + t of length 2 / sqrt(g) and e = `SOFT`, friction over k tau
+    is g (d (d.r) + e^2 (r - g/4 (m.r) m)) / (d.d + e^2): in a plane dphi/dt.
+    """
+    if q >= _MOST:
+        return 1.0 / (1.0 - _MOST), 0.0
+    ratio = 1.0 / (1.0 - q)
+    return ratio, ratio * ratio
+
+
+@nb.njit(cache=True, error_model="numpy")
+def sharpness(s, t):  # type: ignore[no-untyped-def]
+    """q = sin^2(phi/2) of the directions s and t (3,) before and after a joint."""
+    x, y, z = t[0] - s[0], t[1] - s[1], t[2] - s[2]
+    return 0.25 * (x * x + y * y + z * z)
+
+
+@nb.njit(cache=True, error_model="numpy")
+def joint(stiffness, damping, s, t, u, w):  # type: ignore[no-untyped-def]
+    """Force-like torque (x, y, z) [N m] on direction t, minus it on the direction s before it.
+
+    u and w are the rates of s and t [1/s]; damping is tau [s]. Each of the four is a tuple or an
+    array of three; tuples are several times as fast. Only the part of the torque across a link acts
+    on it. Returns x, y, z, and the power stored and lost [W].
+    """
+    q = sharpness(s, t)
+    elastic = stiffness * couple_ratio(q)[0]
+    share = friction_ratio(q)[0]
+    viscous = stiffness * damping * share / (4.0 * q + SOFT * SOFT)
+    dx, dy, dz = t[0] - s[0], t[1] - s[1], t[2] - s[2]
+    mx, my, mz = t[0] + s[0], t[1] + s[1], t[2] + s[2]
+    rx, ry, rz = w[0] - u[0], w[1] - u[1], w[2] - u[2]
+    along = dx * rx + dy * ry + dz * rz
+    slip = 0.25 * share * (mx * rx + my * ry + mz * rz)
+    soft = SOFT * SOFT
+    fx = dx * along + soft * (rx - slip * mx)
+    fy = dy * along + soft * (ry - slip * my)
+    fz = dz * along + soft * (rz - slip * mz)
+    stored = elastic * along
+    lost = viscous * (fx * rx + fy * ry + fz * rz)
+    return (
+        -elastic * dx - viscous * fx,
+        -elastic * dy - viscous * fy,
+        -elastic * dz - viscous * fz,
+        stored,
+        lost,
+    )
+
+
+@nb.njit(cache=True, error_model="numpy")
+def at(array, j):  # type: ignore[no-untyped-def]
+    """Row j of an array (M, 3) as a tuple, as `joint` likes it."""
+    return array[j, 0], array[j, 1], array[j, 2]
