@@ -172,9 +172,10 @@ SOURCES = (
     "Association 84 (1989) 881.",
     "Leaving out groups of sightings: Cook and Weisberg, Residuals and Influence in Regression "
     "(1982).",
-    "Drag across a cylinder: White, Viscous Fluid Flow (fit of the classical data); its rise near "
-    "Mach 1: Gowen and Perkins, NACA TN 2960 (1953); along a thread: Matsui, Transactions of the "
-    "Society of Rheology 20 (1976) 465.",
+    "Drag across a cylinder: White, Viscous Fluid Flow (fit of the classical data; recalled from "
+    "memory); its rise near Mach 1: Gowen and Perkins, NACA TN 2960 (1953), measured for Reynolds "
+    "numbers of 5e4 to 1e6; along a thread: Matsui, Transactions of the Society of Rheology 20 "
+    "(1976) 465 (recalled from memory; good to a factor 1.5).",
     "Speed of sound in moist air: Cramer, Journal of the Acoustical Society of America 93 (1993) "
     "2510.",
     "Uncertainty by draws: JCGM 101:2008, Supplement 1 to the Guide to the Expression of "
