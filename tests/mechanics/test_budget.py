@@ -16,7 +16,8 @@ from lashwave.quantities.line import Line, Tuft
 
 AIR, GRAVITY = Medium(1.2, 1.8e-5, 343.0), np.array([0.0, 0.0, -9.81])
 LAW = Law(1.1, 0.8, 1.3, 1.2, 3e-3)
-TIME = np.linspace(0.0, 0.6, 3001)
+# friction peaks within a millisecond where a joint snaps: 0.2 ms would miss 0.5 % of its work
+TIME = np.linspace(0.0, 0.6, 12001)
 
 
 @cache
