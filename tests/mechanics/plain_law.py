@@ -77,11 +77,11 @@ def couple(s: Array, t: Array, u: Array, w: Array) -> tuple:  # type: ignore[typ
     # k phi about the binormal pushes t's end back by k phi across it: along t - s that is
     # k phi / cos(phi / 2), whose part across t is k phi
     elastic = -phi / np.cos(0.5 * phi) * toward
-    # friction knows the bend's direction by how far it is over 0.01 rad, as the length of t - s
+    # friction knows the bend's direction by how far it is over 0.15 rad, as the length of t - s
     size = 4.0 * np.sin(0.5 * phi) ** 2
     along = (toward @ opening) * toward
     any_way = opening - (opening @ tangent) * tangent
-    viscous = (size * along + 0.01**2 * any_way) / (size + 0.01**2) / np.cos(0.5 * phi) ** 2
+    viscous = (size * along + 0.15**2 * any_way) / (size + 0.15**2) / np.cos(0.5 * phi) ** 2
     return phi, rate, elastic, -viscous
 
 

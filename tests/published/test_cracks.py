@@ -61,7 +61,7 @@ def test_a_damped_tail_stays_far_below_sound(lines, check) -> None:
     chain.bend[0] = line.bending_stiffness[0] / (0.5 * length / links)
     time = np.linspace(0, 1.5, 751)
     x = np.clip(time / 0.3, 0, 1)
-    swing = 0.6 * np.sin(2 * np.pi * time) * x**2 * (3 - 2 * x)
+    swing = 0.75 * np.sin(2 * np.pi * time) * x**2 * (3 - 2 * x)
     along = np.stack([np.cos(swing), np.sin(swing), 0 * time], axis=1)
     grip = Grip(time, np.zeros((time.size, 3)), along)
     top = []
