@@ -48,5 +48,5 @@ def test_columns_are_the_derivatives_of_the_forces(seed: int) -> None:
                 angle[s, j, e] = 1e-6
                 slope = (rows(turned(t, axes, angle)) - rows(turned(t, axes, -angle))) / 2e-6
                 column = G[:, s * n + 3 + 2 * j + e]
-                np.testing.assert_allclose(column, slope, atol=3e-5 * scale)
+                np.testing.assert_allclose(column, slope, atol=1e-8 * scale)
     assert not G[:, 3 * n :].any()

@@ -12,6 +12,7 @@ from lashwave.estimate.setup import Setup
 from lashwave.instruments.grip_seen import few_seen
 from lashwave.mechanics.accounts import hand_power, kinetic_energy
 from lashwave.mechanics.air import Medium
+from lashwave.mechanics.drag_range import range_warnings
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.stretch import TOO_SOFT, elongation, lasting
 from lashwave.quantities.errors import NotConvergedError
@@ -114,7 +115,21 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     if setup.trial.line.axial_stiffness is not None:
         pull = tension_of(setup, joint.path, joint.density, joint.path.node)
         found.extend(stretch_warnings(setup.trial.line, setup.chain.station, joint.path.time, pull))
+    found.extend(drag_warnings(setup, joint))
     return tuple(found)
+
+
+def drag_warnings(setup: Setup, joint: Joint) -> tuple[str, ...]:
+    """Where the motion leaves the range in which air drag was measured."""
+    m, direction = moving(setup, joint.path, joint.density), joint.path.direction
+    middle = 0.5 * (m.velocity[:, 1:] + m.velocity[:, :-1])
+    along = (middle * direction).sum(-1, keepdims=True) * direction
+    across = np.linalg.norm(middle - along, axis=-1)[:, setup.chain.handle_links :]
+    diameter = setup.chain.diameter[setup.chain.handle_links :]
+    air = Medium(*setup.air)
+    return range_warnings(
+        joint.path.time, across, diameter, air.density, air.viscosity, air.sound_speed
+    )
 
 
 def stretch_warnings(line: Line, station: Array, time: Array, tension: Array) -> tuple[str, ...]:

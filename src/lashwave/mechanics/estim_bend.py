@@ -83,9 +83,7 @@ def bend_columns(G, n, t, E, w, c, hm, hp, bend, scale, tau, weight):  # type: i
                             turn += growth * more * slip * both[a]
                             bent = opening[a] - 0.25 * share * slip * both[a]
                             rub += sign * (x[a] * along + d[a] * rx)
-                            rub -= (
-                                0.25 * SOFT * SOFT * (share * turn + growth * more * slip * both[a])
-                            )
+                            rub -= 0.25 * SOFT * SOFT * turn
                             rub += grown * (d[a] * along + SOFT * SOFT * bent)
                             p[a] += slope * more * (mean[j, a] - mean[j - 1, a])
                         p[a] += tau * share * over * rub
