@@ -18,7 +18,7 @@ def said(speed: float, diameter: float) -> str:
 @pytest.mark.parametrize(
     ("speed", "diameter", "word"),
     [
-        (340.0, 1e-3, "was measured between"),  # a tip: Re 2e4
+        (340.0, 1e-3, "was measured from"),  # a tip: Re 2e4
         (340.3 * 2.95, 0.1, "taken as constant beyond"),
         (20.0, 0.2, "falls to a third"),  # Re 2.7e5
     ],

@@ -40,8 +40,8 @@ def range_warnings(
         k = int(fast.any(axis=1).argmax())
         found.append(
             f"air drag: from {time[k]:.4f} s on the line moves faster than Mach {RISEN} at "
-            f"Reynolds numbers down to {reynolds[fast].min():.1g}; the rise of drag with Mach number was "
-            f"measured between {MEASURED[0]:.0e} and {MEASURED[1]:.0e}, and is carried over"
+            f"Reynolds numbers down to {reynolds[fast].min():.1g}; the rise of drag with Mach "
+            f"number was measured from {MEASURED[0]:.0e} to {MEASURED[1]:.0e}, and is carried over"
         )
     if reynolds.max() > CRISIS:
         found.append(
