@@ -1,4 +1,4 @@
-"""Search throws for some seeds and print the table of `twin/chosen.py` or `twin/wide_chosen.py`.
+"""Search throws for some seeds and print the table of `lashwave/twin/chosen.py`.
 
 python benchmarks/choose_throws.py 0 62
 python benchmarks/choose_throws.py --wide 0 24
@@ -9,19 +9,17 @@ from __future__ import annotations
 import argparse
 
 from lashwave.mechanics.simulate import SimulationError
-from lashwave.twin import throws, wide
+from lashwave.twin import throws
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("first", type=int, help="first seed")
     parser.add_argument("last", type=int, help="seed to stop before")
-    parser.add_argument("--wide", action="store_true", help="of the family that is drawn afresh")
     asked = parser.parse_args()
-    draw = wide.draw_wide if asked.wide else throws.draw_throw
     for seed in range(asked.first, asked.last):
         try:
-            scene = draw(seed)
+            scene = throws.draw_throw(seed)
         except SimulationError as problem:
             print(f"    # {problem}", flush=True)
             continue

@@ -19,7 +19,6 @@ from lashwave.twin.hands import draw_throw_path
 from lashwave.twin.lines import equip, wobble
 from lashwave.twin.scene import Scene
 from lashwave.twin.throws import FINE, Sought, Spacing, draw_air, search
-from lashwave.twin.wide_chosen import CHOSEN
 
 Array = NDArray[np.float64]
 
@@ -74,7 +73,7 @@ def wide_line(rng: np.random.Generator) -> Line:
 
 
 def draw_wide(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Scene:
-    """A throw of its own line and hand whose tip peaks at Mach 0.6 to 2.2.
+    """A throw of its own line and hand whose tip peaks at Mach 0.6 to 2.2; sought for a minute.
 
     Raises
     ------
@@ -86,8 +85,6 @@ def draw_wide(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Sce
     def make(attempt: int, tempo: float, peak: float | None = None) -> Scene:
         return _throw(seed, attempt, tempo, stiffness, peak)
 
-    if seed in CHOSEN:
-        return make(*CHOSEN[seed])
     sought = Sought(aim, 0.25, MACH, (0.3, 3.5))
     return search(make, sought, TRIES, spacing, f"wide seed {seed}")
 
