@@ -47,10 +47,7 @@ def _true_line(rng: np.random.Generator, kind: str) -> Line:
     grade = rng.uniform(0.005, 0.01) * (diameter / diameter[-1]) ** rng.uniform(0.4, 0.8)
     if kind != "throw":
         grade = rng.uniform(0.003, 0.02) * np.ones_like(x)
-    tuft = None
-    if kind == "throw" and rng.random() < 0.4:
-        area = float(rng.uniform(5e-6, 3e-5))
-        tuft = Tuft(area, 0.25 * area, float(rng.uniform(0.5e-5, 2e-5)))
+    tuft = draw_tuft(rng) if kind == "throw" else None
     return Line(
         station=station,
         diameter=diameter,
@@ -60,6 +57,14 @@ def _true_line(rng: np.random.Generator, kind: str) -> Line:
         ends="held" if kind == "held" else "free",
         tuft=tuft,
     )
+
+
+def draw_tuft(rng: np.random.Generator) -> Tuft | None:
+    """Loose strands at the tip, of two lines in five."""
+    if rng.random() >= 0.4:
+        return None
+    area = float(rng.uniform(5e-6, 3e-5))
+    return Tuft(area, 0.25 * area, float(rng.uniform(0.5e-5, 2e-5)))
 
 
 def _measured(rng: np.random.Generator, line: Line, stiffness: bool) -> Line:

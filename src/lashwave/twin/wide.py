@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.mechanics.law import Law
-from lashwave.quantities.line import Line, Tuft
+from lashwave.quantities.line import Line
 from lashwave.twin.hands import draw_throw_path
-from lashwave.twin.lines import equip, wobble
+from lashwave.twin.lines import draw_tuft, equip, wobble
 from lashwave.twin.scene import Scene
 from lashwave.twin.throws import FINE, Sought, Spacing, draw_air, search
 
@@ -57,10 +57,7 @@ def wide_line(rng: np.random.Generator) -> Line:
     # Bending stiffness over linear density at the tip [m4/s2], and its exponent by diameter.
     grade = float(np.exp(rng.uniform(np.log(0.003), np.log(0.02))))
     stiffness = density[-1] * grade * (diameter / diameter[-1]) ** rng.uniform(2.0, 4.0)
-    tuft = None
-    if rng.random() < 0.4:
-        area = float(rng.uniform(5e-6, 3e-5))
-        tuft = Tuft(area, 0.25 * area, float(rng.uniform(0.5e-5, 2e-5)))
+    tuft = draw_tuft(rng)
     return Line(
         station=station,
         diameter=diameter,
