@@ -95,7 +95,7 @@ def budget(
         momentum=mv.sum(axis=1),
         angular=np.cross(x, mv).sum(axis=1),
         drag=-(drag * v).sum(-1),
-        tuft=-(tuft * v[:, -1]).sum(-1),
+        tuft=0.0 - (tuft * v[:, -1]).sum(-1),  # not -0.0 without a tuft
         damping=lost.sum(-1),
         torque=torque,
         rest_power=(rest * v).sum(-1)[:, free].sum(-1),
