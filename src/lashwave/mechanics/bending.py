@@ -2,8 +2,8 @@
 
 A joint stores k/2 phi^2 and resists with the couple k (phi + tau dphi/dt), phi the angle between
 its links, k the bending stiffness over the joint's span (Bergou and others, ACM Trans. Graph. 27
-(2008) 63, with the angle for their 2 tan(phi/2): of the three bends with one limit the angle comes
-nearest the elastica at large angles, `benchmarks/bending.py` and docs/methods.md). Everything is
+(2008) 63, with the angle for their 2 tan(phi/2): of a shape that is given, the angle has energy
+and couple nearest to the true ones; `benchmarks/bending.py`, docs/methods.md). Everything is
 written in q = |t - s|^2 / 4 = sin^2(phi/2), s and t the directions before and after the joint, and
 so needs no inverse function of a nearly straight joint.
 
@@ -35,7 +35,6 @@ _MOST = float(np.sin(0.5 * SHARPEST) ** 2)
 _FLAT = 1e-3
 _COUPLE = tuple(np.cumprod([1.0, *(2 * n / (2 * n + 1) for n in range(1, 7))]).tolist())
 """phi / sin(phi) in powers of q, by its differential equation 2 q (1 - q) f' + (1 - 2 q) f = 1."""
-_GROWTH = tuple(n * c for n, c in enumerate(_COUPLE))[1:]
 
 
 @nb.njit(cache=True, error_model="numpy")

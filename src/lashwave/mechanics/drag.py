@@ -132,8 +132,9 @@ def _cross(reynolds, mach):  # type: ignore[no-untyped-def]
 def normal_coefficient(reynolds, mach):  # type: ignore[no-untyped-def]
     """Drag coefficient of a smooth cylinder in cross-flow.
 
-    1 + 10 Re^(-2/3) (White, Viscous Fluid Flow, recalled from memory; within 10 % of the classical
-    data for 1 < Re < 1e5) times `mach_factor`. Below Re = 0.01 it stays at its value there.
+    1 + 10 Re^(-2/3) (White, Viscous Fluid Flow, recalled from memory; within 10 % of the middle of
+    three public fits for 1 < Re < 1e4, and 15 % under a handbook's 1.20 at Re 1e4 to 1e5, see
+    docs/validation.md) times `mach_factor`. Below Re = 0.01 it stays at its value there.
     """
     return _cross(reynolds, mach)[0]
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.mechanics.drag import MACH_KNOTS
+
 Array = NDArray[np.float64]
 
 CRISIS = 2e5
 """Reynolds number of the drag crisis of a smooth cylinder (Roshko, J. Fluid Mech. 10, 1961)."""
-FASTEST = 2.9
-"""Mach number up to which the rise of the drag was measured (NACA TN 2960, 1953)."""
+FASTEST = float(MACH_KNOTS[-1])
+"""Mach number up to which the rise of the drag is known."""
 MEASURED = (5e4, 1e6)
 """Reynolds numbers of those measurements."""
 RISEN = 0.8
