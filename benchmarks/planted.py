@@ -30,6 +30,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from queue import SimpleQueue
 
+import figures
+from figures import Figure
+
 ROOT = Path(__file__).resolve().parents[1]
 WORK = ROOT / "build" / "planted"
 PRELOAD = "numpy numba scipy.signal scipy.optimize scipy.interpolate scipy.sparse.linalg pandas"
@@ -246,12 +249,28 @@ def report(plan: dict, planted: list[Mutant], results: dict[str, str]) -> bool:
     return share >= plan["share"] and not missed
 
 
+def keep(plan: dict, planted: list[Mutant], results: dict[str, str]) -> None:
+    """Keep the shares for docs/figures.md, those that change nothing left out."""
+    real = [m for m in planted if not any(no_effect(m, e) for e in plan["equivalent"])]
+    goal = 100 * plan["share"]
+    rows = []
+    for name in ("", *sorted({m.room for m in real})):
+        own = [m for m in real if m.room == name or (not name and m.room != "named")]
+        found = 100 * sum(results[m.key] != "survived" for m in own) / len(own)
+        needed = 100.0 if name == "named" else goal
+        what = f"planted errors that a test finds{name and ', '}{name} [%]"
+        rows.append(Figure(what, "the code itself", len(own), found, None, f"{needed:g}",
+                           found >= needed))  # fmt: skip
+    figures.save("planted", "Planted errors", rows)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
     parser.add_argument("--only", help="one room")
     parser.add_argument("--named", action="store_true", help="only the errors with names")
     parser.add_argument("--keep-killed", action="store_true", help="while writing more tests")
+    parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     given = parser.parse_args()
     os.environ |= {"NUMBA_DISABLE_JIT": "1", "MPLBACKEND": "Agg"}
     plan = tomllib.loads((ROOT / "tests" / "planted.toml").read_text())
@@ -269,7 +288,10 @@ def main() -> int:
     print(f"{len(planted)} planted errors, {len(todo)} to run", flush=True)
     if todo:
         run(todo, given.jobs, rooms, file, state)
-    return 0 if report(plan, planted, kept(file, state, given.keep_killed)) else 1
+    results = kept(file, state, given.keep_killed)
+    if given.keep:
+        keep(plan, planted, results)
+    return 0 if report(plan, planted, results) else 1
 
 
 if __name__ == "__main__":

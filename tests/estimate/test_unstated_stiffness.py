@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.droops import drooped
+from benchmarks.droops import drooped, with_droops
 from lashwave.estimate import Options, estimate
 from lashwave.estimate.joint import held
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, held_scales, set_up
@@ -122,3 +122,19 @@ def test_the_fit_finds_a_stiffness_that_nobody_stated(made):
     assert 0.05 < sd / value < 0.5, "the motion told it"
     assert distance < 0.8e-3 and 0.9 < inside < 0.999
     assert any("guessed from diameter" in text for text in fit.warnings)
+
+
+def test_the_fit_finds_how_stiffness_goes_along_a_line_of_one_test(made):
+    """Its true exponent by the twin's own table, against the least-squares fit of it."""
+    trial, truth = with_droops(*made, 1)
+    fit, distance, inside = seen(trial, truth)
+    slope, sd = fit.shared[SLOPE]
+    true, known = truth.scene.lash.true, known_stiffness(trial.line)
+    free = true.station > true.handle_length
+    ratio = np.log(true.bending_stiffness / known.value)
+    wanted = np.polyfit(known.along[free], ratio[free], 1)[0]
+    print("slope", slope, sd, wanted, "scale", fit.shared["stiffness_scale"], distance, inside)
+    assert abs(wanted) > 0.8, "unlike what was taken"
+    assert abs(slope - wanted) < 2.0 * sd and 0.1 < sd < 0.4
+    assert distance < 0.8e-3 and 0.9 < inside < 0.999
+    assert not any("guessed" in text for text in fit.warnings)
