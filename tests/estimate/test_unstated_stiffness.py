@@ -133,7 +133,6 @@ def test_the_fit_finds_how_stiffness_goes_along_a_line_of_one_test(made):
     free = true.station > true.handle_length
     ratio = np.log(true.bending_stiffness / known.value)
     wanted = np.polyfit(known.along[free], ratio[free], 1)[0]
-    print("slope", slope, sd, wanted, "scale", fit.shared["stiffness_scale"], distance, inside)
     assert abs(wanted) > 0.8, "unlike what was taken"
     assert abs(slope - wanted) < 2.0 * sd and 0.1 < sd < 0.4
     assert distance < 0.8e-3 and 0.9 < inside < 0.999

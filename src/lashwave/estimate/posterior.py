@@ -22,7 +22,7 @@ from lashwave.quantities.fit import Draws
 from lashwave.quantities.stiffness import SLOPE
 
 Array = NDArray[np.float64]
-UNRESOLVED = {"stiffness_scale": 0.12, SLOPE: 0.12, "drag_normal": 0.02, "drag_tuft": 0.2}
+UNRESOLVED = {"stiffness_scale": 0.12, "drag_normal": 0.02, "drag_tuft": 0.2}
 """Standard deviation, logarithmic, added to scales that were fitted: they take up what the chain,
 the time grid and the stated diameters leave out. Read off twin trials, where the draws alone were
 far too sure."""
@@ -157,7 +157,7 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     for name in (n for n in (*LAW_NAMES, SLOPE) if n in setup.shared.names):
         column = setup.shared.index(name)
         own = setup.shared.sd[column]
-        sd = own if name in held_scales(setup) else UNRESOLVED[name]
+        sd = own if name in held_scales(setup) else UNRESOLVED.get(name, 0.0)
         shared[:, column] += sd * rng.standard_normal(o.draws)
     if setup.stiffness.sloped:
         outer = setup.stiffness.outer(setup.trial.line.station)
