@@ -85,4 +85,4 @@ lock:
 	  --universal --upgrade --no-emit-index-url --no-header --no-annotate -o requirements.lock
 
 clean:
-	rm -rf $(VENV) build src/lashwave/workbench/pages web/node_modules docs/_build .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) build src/lashwave/serving/pages web/node_modules docs/_build .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -25,7 +25,7 @@ def sources(web: Path) -> list[Path]:
 
 def stale(root: Path) -> bool:
     """Whether the sources are there and any is newer than the built pages."""
-    web, built = root / "web", root / "src" / "lashwave" / "workbench" / "pages" / "index.html"
+    web, built = root / "web", root / "src" / "lashwave" / "serving" / "pages" / "index.html"
     if os.environ.get(SKIP) or not (web / "package.json").is_file():
         return False
     if not built.is_file():

@@ -14,17 +14,16 @@ import argparse
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.answers import amplify, bend, fold
 from lashwave.mechanics.chain import Chain
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.twin.bench import RTOL
 from lashwave.twin.scenes import DRAWS
 from lashwave.twin.throws import FINE, Spacing, chain_of, run
 from lashwave.twin.truth import output_times
 
-Array = NDArray[np.float64]
 MOMENTS = (-40e-3, -20e-3, -10e-3, -5e-3, -2e-3, -1e-3, -0.5e-3)
 FINER = (1.0, 1.5, 2.0, 3.0)
 FIRST, LAST = "<!-- bend -->", "<!-- end of bend -->"

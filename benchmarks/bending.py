@@ -18,10 +18,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import root
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
+
 Law = Callable[[Array], Array]
 
 # the couple over stiffness: half the slope of the bend squared

@@ -12,9 +12,9 @@ from pathlib import Path as File
 import numpy as np
 from engine import Specimen, Surroundings, march, settle
 from engine_kernels import forces
-from numpy.typing import NDArray
 
 from lashwave.mechanics.air import medium
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.trial import Trial
 from lashwave.twin.bench import observe
 from lashwave.twin.lines import HELD_LINK
@@ -22,8 +22,6 @@ from lashwave.twin.scene import Scene
 from lashwave.twin.scenes import DRAWS
 from lashwave.twin.truth import Path, Truth, output_times
 from lashwave.twin.views import Wishes
-
-Array = NDArray[np.float64]
 
 GRIP_LINKS = 8
 """The rigid grip's; its mass sits at their ends, and one link alone would be half as heavy to

@@ -17,12 +17,12 @@ import figures
 import numpy as np
 from figures import MACHINE, Figure
 
+from lashwave.pipeline.reconstruct import reconstruct_trial
 from lashwave.quantities.trial import Trial
 from lashwave.twin.bench import observe, simulate_path
 from lashwave.twin.hands import draw_swing_grip
 from lashwave.twin.throws import draw_swing
 from lashwave.twin.views import Wishes
-from lashwave.workbench.pipeline import reconstruct_trial
 
 
 def long_swing(seed: int, seconds: float) -> Trial:

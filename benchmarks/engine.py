@@ -26,10 +26,9 @@ from dataclasses import dataclass, replace
 import numba as nb
 import numpy as np
 from engine_kernels import forces, step
-from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 @dataclass(frozen=True)

@@ -6,18 +6,17 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import binom
 
 from lashwave.answers.sound import speed as sound_of
-from lashwave.estimate.joined import renumbered
-from lashwave.estimate.sent import born_of, flanks_of
+from lashwave.emission.joined import renumbered
+from lashwave.emission.sent import born_of, flanks_of
 from lashwave.instruments.camera import project
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts
 from lashwave.twin.pictures import Pictures
 
-Array = NDArray[np.float64]
 NEAR = 3e-3
 """Points this near to the true front are of it [m]."""
 COUNTED = 20

@@ -26,9 +26,9 @@ from figures import TWIN, Figure
 from front_scores import births, points_against, print_report
 
 from lashwave import twin
-from lashwave.estimate.joined import renumbered
+from lashwave.emission.joined import renumbered
 from lashwave.mechanics.air import sound_speed
-from lashwave.points.fronts import (
+from lashwave.points.shocks.find import (
     at_speed,
     crossing_fronts,
     curve_near,

@@ -126,8 +126,8 @@ def swing() -> list[Figure]:
 
 def ranked(trials: list[str], answers: list[str]) -> None:
     """Models of the forces, by forecasts."""
+    from lashwave.pipeline.console import silent
     from lashwave.workbench import models_rank
-    from lashwave.workbench.console import silent
 
     found = models_rank.run([Path(t) for t in trials], [Path(a) for a in answers], 20e-3, False,
                             silent)  # fmt: skip

@@ -17,8 +17,8 @@ from typing import Any
 import figures
 from figures import MACHINE, Figure
 
-from tests.workbench.pages import trials
-from tests.workbench.pages.conftest import CHROMIUM, FLAGS, Server, bench, until
+from tests.pages import trials
+from tests.pages.conftest import CHROMIUM, FLAGS, Server, bench, until
 
 TIMES, STATIONS, FRAMES, OPENED = 5000, 100, 1000, 5
 

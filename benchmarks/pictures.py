@@ -31,12 +31,13 @@ from lashwave import twin
 from lashwave.files.pictures import read_pictures
 from lashwave.files.trial import read_trial
 from lashwave.files.write_trial import write_trial
+from lashwave.pipeline import console
+from lashwave.pipeline.locate import joined, search
+from lashwave.pipeline.reconstruct import reconstruct_trial
 from lashwave.quantities.errors import LashwaveError
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting
-from lashwave.workbench import bench_pictures, console
-from lashwave.workbench.locate import joined, search
-from lashwave.workbench.pipeline import reconstruct_trial
+from lashwave.workbench import bench_pictures
 
 PARTS = ("seen", "lost", "peak_lost")
 QUANTITIES = ("peak_tip_speed", "peak_tip_speed_100us", "sonic_time", "clock_offset:tip-view")

@@ -12,11 +12,10 @@ pendulum of N parts). Solved densely; DOP853 of scipy.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.linalg import cho_factor, cho_solve
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 def folded_fall(

@@ -40,7 +40,6 @@ from typing import Any
 
 import figures
 import numpy as np
-from numpy.typing import NDArray
 from real_lines_report import NOTES, figures_of, print_run
 from scipy.interpolate import CubicSpline
 from score import Grid, fitted
@@ -49,14 +48,12 @@ from lashwave.estimate import Options, estimate
 from lashwave.estimate.ends import driven_end
 from lashwave.estimate.setup import set_up
 from lashwave.mechanics.simulate import Law, Medium, simulate
+from lashwave.quantities.arrays import Array, Mask
 from lashwave.quantities.errors import LashwaveError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 DATA = Path(__file__).resolve().parents[2] / "shared/data/dlo_mocap_100hz"
 RATE = 100.0

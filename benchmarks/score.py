@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 from scipy.interpolate import CubicSpline
 
@@ -21,14 +20,12 @@ from lashwave.answers.account import chain_of
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.budget import budget
 from lashwave.quantities.answer import Answer
+from lashwave.quantities.arrays import Array, Mask
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Camera, Markers
 from lashwave.quantities.trial import Trial
 from lashwave.twin.truth import Path, Truth
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 NEAR = 0.010
 """What counts as near the peak [s]."""

@@ -91,8 +91,8 @@ def make(args: argparse.Namespace, seed: int) -> tuple[Any, Any]:
 
 def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     """Run one trial and score it; a failure is a record too."""
+    from lashwave.pipeline.reconstruct import reconstruct_trial
     from lashwave.quantities.errors import LashwaveError
-    from lashwave.workbench.pipeline import reconstruct_trial
 
     record: dict[str, Any] = {"seed": seed}
     record |= {"commit": figures.commit(), "machine": figures.machine()}

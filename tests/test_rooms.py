@@ -20,24 +20,45 @@ ROOMS: dict[str, set[str]] = {
     "quantities": set(),
     "files": {"quantities"},
     "instruments": {"quantities"},
-    "points": {"quantities", "instruments"},
     "mechanics": {"quantities"},
+    "labels": {"quantities"},
+    "points": {"quantities", "instruments", "labels"},
+    "calibrate": {"quantities", "instruments"},
     "estimate": {"quantities", "instruments", "mechanics"},
-    "answers": {"quantities", "instruments", "mechanics"},
+    "emission": {"quantities", "instruments", "mechanics"},
+    "answers": {"quantities", "mechanics"},
     "twin": {"quantities", "instruments", "mechanics"},
-    "study": {
+    "study": {"quantities", "instruments", "mechanics", "estimate"},
+    "report": {"quantities", "answers"},
+    "pipeline": {
         "quantities",
+        "files",
         "instruments",
-        "points",
         "mechanics",
+        "labels",
+        "points",
+        "estimate",
+        "emission",
+        "answers",
+        "report",
+    },
+    "intake": {"quantities", "files", "pipeline"},
+    "serving": {"quantities", "files", "instruments", "answers", "pipeline", "intake"},
+    "workbench": {
+        "quantities",
+        "files",
+        "mechanics",
+        "calibrate",
         "estimate",
         "answers",
         "twin",
+        "study",
+        "report",
+        "pipeline",
+        "intake",
+        "serving",
     },
-    "report": {"quantities", "files", "answers"},
 }
-ROOMS["workbench"] = set(ROOMS)
-ROOMS["__main__"] = {"workbench"}
 ROOMS["__init__"] = set()
 
 
@@ -114,6 +135,21 @@ def forbidden(package: Path) -> list[str]:
     return faults
 
 
+def unused(package: Path) -> list[str]:
+    """Arrows that the table allows and no import uses."""
+    used = {
+        (room_of(name), room_of(target))
+        for name, imported in arrows(package).items()
+        for target in imported
+    }
+    return [
+        f"{room} may import {target}, and does not"
+        for room, allowed in ROOMS.items()
+        for target in sorted(allowed)
+        if (room, target) not in used
+    ]
+
+
 def circles(package: Path) -> list[str]:
     """Modules that import each other, in however many steps."""
     graph = arrows(package)
@@ -163,6 +199,19 @@ def test_every_arrow_is_allowed() -> None:
     assert forbidden(PACKAGE) == []
 
 
+def test_every_allowed_arrow_is_used() -> None:
+    assert unused(PACKAGE) == []
+
+
+def test_the_page_of_rooms_says_the_same() -> None:
+    page = (PACKAGE.parents[1] / "docs" / "rooms.md").read_text(encoding="utf-8")
+    rows = [line.split("|")[1:-1] for line in page.splitlines() if line.startswith("| `")]
+    written = {row[0].strip().strip("`"): row[2].strip() for row in rows}
+    for room in set(ROOMS) - {"__init__"}:
+        allowed = set(written[room].split(", ")) - {"nothing"}
+        assert allowed == ROOMS[room], room
+
+
 def test_no_circle() -> None:
     assert circles(PACKAGE) == []
 
@@ -172,7 +221,7 @@ def test_everything_fits_in_view() -> None:
 
 
 def test_every_room_exists_and_says_what_it_is() -> None:
-    for room in set(ROOMS) - {"__main__", "__init__"}:
+    for room in set(ROOMS) - {"__init__"}:
         door = PACKAGE / room / "__init__.py"
         assert ast.get_docstring(ast.parse(door.read_text(encoding="utf-8"))), room
 
@@ -213,6 +262,13 @@ def test_an_allowed_arrow_and_an_unknown_room(tmp_path: Path) -> None:
         "lashwave.attic stands in no room",
         "lashwave.attic.a stands in no room",
     ]
+
+
+def test_an_arrow_that_no_code_uses_is_seen(tmp_path: Path) -> None:
+    files = {"labels/a.py": "from lashwave.quantities import b\n", "quantities/b.py": ""}
+    faults = unused(invented(tmp_path, files))
+    assert "calibrate may import quantities, and does not" in faults
+    assert not any(fault.startswith("labels") for fault in faults)
 
 
 def test_a_circle_is_seen(tmp_path: Path) -> None:

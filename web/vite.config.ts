@@ -4,7 +4,7 @@ import { defineConfig } from "vite";
 export default defineConfig({
   base: "./",
   build: {
-    outDir: "../src/lashwave/workbench/pages",
+    outDir: "../src/lashwave/serving/pages",
     emptyOutDir: true,
     assetsInlineLimit: 0,
     chunkSizeWarningLimit: 900,

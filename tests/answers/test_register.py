@@ -12,7 +12,7 @@ import pytest
 
 from lashwave.answers import further, register, sound
 from lashwave.answers.all import answer, first_sonic
-from lashwave.estimate import heard, sent
+from lashwave.emission import heard, sent
 from lashwave.files.results import summary
 from lashwave.quantities.sightings import Fronts, Onset
 from lashwave.quantities.trial import Microphone

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.linalg import orth
 
+from lashwave.estimate import assembly
+from lashwave.estimate.gram import gram
+from lashwave.estimate.momentum_rows import dynamics_rows, scheme_of
 from lashwave.estimate.sightings import look, no_doubt
-from lashwave.mechanics import estim_band
-from lashwave.mechanics.estim_gram import gram
-from lashwave.mechanics.estim_rows import dynamics_rows, scheme_of
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
 
 DENSITY = 140.0
@@ -36,7 +36,7 @@ def test_axes_places_and_reach_are_of_one_motion(given):
     angle = move[: count * n].reshape(count, n)[:, 3:].reshape(count, -1, 2)
     chain = setup.chain
     flags = (chain.handle_links, chain.held_links)
-    reach = estim_band.link_reach(path.direction, path.axes, path.chord, chain.length, *flags)
+    reach = assembly.link_reach(path.direction, path.axes, path.chord, chain.length, *flags)
     np.testing.assert_allclose(reach[:, :, 3], reach[:, :, :3].sum(axis=2))
     moved = (np.diff(after.node, axis=1) - np.diff(before.node, axis=1)) / 2e-6
     expected = np.zeros_like(moved)
@@ -56,7 +56,7 @@ def test_chords_are_those_of_arcs(ends):
     t = np.cumsum(rng.normal(size=(5, 3)) * 0.25, axis=0) + np.array([2.0, 0.0, 0.0])
     t /= np.linalg.norm(t, axis=1, keepdims=True)
     handle, held = ends
-    found = estim_band.chord_lengths(t[None], length, handle, held)[0]
+    found = assembly.chord_lengths(t[None], length, handle, held)[0]
     for j in range(5):
         if (handle and j == 0) or (held and j == 4):
             assert found[j] == length[j]
@@ -74,7 +74,7 @@ def test_chords_are_those_of_arcs(ends):
         assert 0.01 < x < 1.2
         assert found[j] == pytest.approx(length[j] * np.sin(x) / x, rel=1e-9)
     sharp = np.array([[1.0, 0, 0], [-0.9, np.sqrt(0.19), 0], [1.0, 0, 0]])
-    folded = estim_band.chord_lengths(sharp[None], np.full(3, 0.1), 0, 0)[0]
+    folded = assembly.chord_lengths(sharp[None], np.full(3, 0.1), 0, 0)[0]
     np.testing.assert_allclose(folded[1], 0.1 * np.sin(1.2) / 1.2)  # no further
 
 
@@ -181,11 +181,11 @@ def test_the_band_is_that_of_all_rows(given):
         setup.gravity, spread, setup.node_mass, setup.driven, DENSITY,
         setup.first_link, setup.last_link,
     )  # fmt: skip
-    cost, tension = estim_band.assemble(
+    cost, tension = assembly.assemble(
         band, border, gradient, corner, path.node, path.direction, path.axes, path.reach(setup),
         path.chord, *arguments, seen.starts, seen.rows,
     )  # fmt: skip
-    by_node, again = estim_band.dynamics_cost(path.node, path.direction, path.chord, *arguments)
+    by_node, again = assembly.dynamics_cost(path.node, path.direction, path.chord, *arguments)
     whole, pull, total = np.zeros((size + shared,) * 2), np.zeros(size + shared), 0.0
     for k in range(1, count - 1):
         rows, value, lam, rest, _ = dense_rows(setup, path, spread, seen, k)

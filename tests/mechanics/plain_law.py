@@ -9,10 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 # ratio of a cylinder's drag to that at low speed: a monotone cubic through these, level at Mach 0
 MACH = [0.0, 0.3, 0.5, 0.8, 0.95, 1.0, 1.2, 1.5, 2.0, 2.9]

@@ -15,19 +15,18 @@ import numpy as np
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
-from lashwave.mechanics import accounts
-from lashwave.mechanics.air import Medium
-from lashwave.mechanics.budget import budget
-from lashwave.mechanics.chain import build
-from lashwave.mechanics.estim_bend import bend_forces
-from lashwave.mechanics.estim_rows import (
+from lashwave.estimate.bend_rows import bend_forces
+from lashwave.estimate.momentum_rows import (
     air_forces,
     dynamics_rows,
     impulse_residual,
     project_out_tensions,
 )
+from lashwave.mechanics import accounts
+from lashwave.mechanics.air import Medium
+from lashwave.mechanics.budget import budget
+from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.implicit import plan, prepare
 from lashwave.mechanics.kernels import bending
@@ -37,10 +36,10 @@ from lashwave.mechanics.rest import _energy, _frames, _system
 from lashwave.mechanics.simulate import setup
 from lashwave.mechanics.stiff import restore
 from lashwave.mechanics.unfold import unfold
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line, Tuft
 from tests.mechanics import plain_law
 
-Array = NDArray[np.float64]
 GRAVITY = np.array([0.5, -0.3, -9.8])
 WHEN = 0.05
 

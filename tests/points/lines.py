@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 STEP = 2e-3
 STATION = np.array([0.03, 0.17, 0.36, 0.50, 0.64, 0.83, 0.97, 1.15, 1.28, 1.45, 1.58, 1.77])

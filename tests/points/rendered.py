@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 def spots(size: tuple[int, int], uv: Array, peak: Array | float, width: float) -> Array:

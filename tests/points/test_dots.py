@@ -12,9 +12,9 @@ import pytest
 from scipy.ndimage import label as scipy_label
 from scipy.stats import chi2
 
-from lashwave.points.blobs import blobs
-from lashwave.points.dots import DotSearch, find_dots, settle, stream_dots
-from lashwave.points.ground import background, full_level
+from lashwave.points.dots.blobs import blobs
+from lashwave.points.dots.find import DotSearch, find_dots, settle, stream_dots
+from lashwave.points.dots.ground import background, full_level
 from lashwave.quantities.images import Dots
 from tests.points.rendered import Reel, noisy, spots, streak
 from tests.published.record import derived, recalled

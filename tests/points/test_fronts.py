@@ -8,16 +8,16 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.points.curves import Curve, CurveSettings, find_curves
-from lashwave.points.flatten import bodies, still_picture, wires
-from lashwave.points.follow import Front
-from lashwave.points.fronts import (
+from lashwave.points.shocks.curves import Curve, CurveSettings, find_curves
+from lashwave.points.shocks.find import (
     at_speed,
     crossing_fronts,
     front_speed,
     image_scale,
     points_of,
 )
+from lashwave.points.shocks.flatten import bodies, still_picture, wires
+from lashwave.points.shocks.follow import Front
 from lashwave.quantities.errors import OutOfRangeError
 from lashwave.quantities.sightings import Camera, Clock
 from tests.points import fronts_drawn as drawn

@@ -9,8 +9,8 @@ import pytest
 from scipy.io import wavfile
 from scipy.signal import butter, sosfilt
 
-from lashwave.points.channels import cautions, channels
-from lashwave.points.onsets import clipped_samples, impulse, level
+from lashwave.points.clock_sound.channels import cautions, channels
+from lashwave.points.clock_sound.onsets import clipped_samples, impulse, level
 
 SOUNDS = Path(__file__).parents[2].parent / "shared" / "data" / "audio_impulsive"
 

@@ -20,8 +20,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.points.follow import Front
-from lashwave.points.fronts import curve_near, moves, wandering_fronts
+from lashwave.points.shocks.find import curve_near, moves, wandering_fronts
+from lashwave.points.shocks.follow import Front
 
 cv2.setNumThreads(1)
 

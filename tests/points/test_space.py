@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from lashwave.instruments.camera import project
-from lashwave.points.dots import DotSearch, find_dots
-from lashwave.points.epipolar import disagreement, fundamental
-from lashwave.points.space import (
+from lashwave.instruments.epipolar import disagreement, fundamental
+from lashwave.points.dots.find import DotSearch, find_dots
+from lashwave.points.dots.space import (
     MeetRule,
     View,
     joined,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.points.steady import steady
+from lashwave.points.tip.steady import steady
 
 
 def path(count: int = 24) -> tuple[np.ndarray, np.ndarray]:

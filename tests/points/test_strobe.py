@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from lashwave.instruments.clock import flash_bound, flash_frames
-from lashwave.points.flash_clock import _by_region, fit_clock
-from lashwave.points.strobe import brightness, find_flashes
-from lashwave.points.which_flash import motion_log_likelihood, resolve
+from lashwave.points.clock_sound.flash_clock import _by_region, fit_clock
+from lashwave.points.clock_sound.strobe import brightness, find_flashes
+from lashwave.points.clock_sound.which_flash import motion_log_likelihood, resolve
 from lashwave.quantities.clock_fit import Flashes
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Clock

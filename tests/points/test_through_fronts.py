@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 
 from lashwave.points.background import background, darkness
-from lashwave.points.line_mask import sieve
-from lashwave.points.through_fronts import walked_ends
+from lashwave.points.tip.line_mask import sieve
+from lashwave.points.tip.through_fronts import walked_ends
 
 TIP = np.array([260.0, 150.0])
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from lashwave.points.background import background
-from lashwave.points.tip import follow, track
-from lashwave.points.tip_fit import _model
+from lashwave.points.tip.find import follow, track
+from lashwave.points.tip.fit import _model
 from tests.points.painted_line import Painted, bend, coverage, front
 
 cv2.setNumThreads(1)

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.points.tip_fit import TipFit
-from lashwave.points.tip_neck import at_neck, believed, neck
+from lashwave.points.tip.fit import TipFit
+from lashwave.points.tip.neck import at_neck, believed, neck
 from tests.points.painted_line import coverage
 
 cv2.setNumThreads(1)

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 from lashwave.points.background import background
-from lashwave.points.tip import follow
-from lashwave.points.tuft import tuft, widths
+from lashwave.points.tip.find import follow
+from lashwave.points.tip.tuft import tuft, widths
 from tests.points.painted_line import Painted, bend, coverage
 
 SIZE = (320, 256)

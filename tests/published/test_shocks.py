@@ -8,9 +8,9 @@ re 20 uPa.
 import numpy as np
 import pytest
 
-from lashwave.estimate.mach import mach_angle
+from lashwave.emission.mach import mach_angle
 from lashwave.mechanics.shock import overpressure, overpressure_of_speed, shock_mach
-from lashwave.points.onsets import level
+from lashwave.points.clock_sound.onsets import level
 from tests.published.record import derived, quoted
 
 NACA_1135 = quoted("NACA Report 1135 (1953)")

@@ -12,15 +12,14 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws, Fit, Residuals, Withheld
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Camera, Clock, Markers
 from lashwave.quantities.trial import Trial
 
-Array = NDArray[np.float64]
 LENGTH, RADIUS, CRACK, LAST = 2.4, 0.06, 0.42, 0.6
 
 

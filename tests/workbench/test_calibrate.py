@@ -13,18 +13,18 @@ import cv2
 import numpy as np
 import pytest
 
+from lashwave.calibrate.linear import apply
+from lashwave.calibrate.pinhole import project_points, rotation_matrix
+from lashwave.calibrate.wand_rows import Wand
 from lashwave.files.calibration import read_calibration
 from lashwave.files.source import Folder
 from lashwave.instruments.camera import project
-from lashwave.points.calibration_linear import apply
-from lashwave.points.calibration_pinhole import project_points, rotation_matrix
-from lashwave.points.calibration_wand_rows import Wand
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.workbench.cli import main
-from tests.points import test_calibration_board as boards
-from tests.points import test_calibration_wand as wands
-from tests.points.board_images import poses, rays, render
+from tests.calibrate import test_board as boards
+from tests.calibrate import test_wand as wands
+from tests.calibrate.board_images import poses, rays, render
 
 AFFINE = np.array([[880.0, 12.0, 40.0, 500], [40.0, -6.0, -880.0, 400], [0, 0, 0, 1.0]])
 PLANE = np.array([[880.0, 0, 40.0, 300], [40.0, 0, -880.0, 400], [0, 0, 0, 1.0]])

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lashwave.pipeline import checkup, health
 from lashwave.quantities.line import Droop
-from lashwave.workbench import checkup, health
 from lashwave.workbench.cli import main
 
 

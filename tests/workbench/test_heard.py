@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 
 from lashwave.answers import sound as of_air
-from lashwave.estimate.heard import Sonic, heard
+from lashwave.emission.heard import Sonic, heard
 from lashwave.files.sound import write_wav
 from lashwave.files.trial import read_trial
 from lashwave.files.write_trial import write_trial
+from lashwave.pipeline.loudness import cautions
 from lashwave.quantities.fit import Draws
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting
 from lashwave.workbench import bench_pictures
 from lashwave.workbench.cli import main
-from lashwave.workbench.loudness import cautions
 from tests.twin.rigid import rigid_throw
 
 REAL = Path(__file__).parents[3] / "shared" / "data" / "audio_impulsive"

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from lashwave.files.trial import read_trial
+from lashwave.intake import assemble
+from lashwave.intake.recognise import recognise, sequences
+from lashwave.intake.words import understood
 from lashwave.workbench import cli
-from lashwave.workbench.intake import assemble
-from lashwave.workbench.intake.recognise import recognise, sequences
-from lashwave.workbench.intake.words import understood
 
 SAMPLES = Path(__file__).parents[3] / "shared" / "data" / "c3d_samples"
 RATE, COUNT = 250.0, 40

@@ -12,8 +12,8 @@ import xarray as xr
 
 from lashwave.files.trial import read_trial
 from lashwave.files.write_trial import write_trial
+from lashwave.pipeline.labelled import labelled
 from lashwave.workbench.cli import main
-from lashwave.workbench.labelled import labelled
 from tests.files.c3d_writer import write_c3d
 from tests.workbench.conftest import SAMPLES, STATIONS
 

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from lashwave.files.trial import read_trial
+from lashwave.pipeline import console, locate
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting
-from lashwave.workbench import bench_pictures, console, locate
+from lashwave.workbench import bench_pictures
 from lashwave.workbench.cli import main
 from tests.twin.rigid import rigid_throw
 

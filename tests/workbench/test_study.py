@@ -11,11 +11,11 @@ import pytest
 from lashwave.files.kept import keep
 from lashwave.files.summaries import read_summary
 from lashwave.files.write_trial import write_trial
+from lashwave.pipeline.reconstruct import read_usable
 from lashwave.quantities.errors import InputError
 from lashwave.study.likelihood import Cross
 from lashwave.workbench import compare, parameters
 from lashwave.workbench.cli import main
-from lashwave.workbench.pipeline import read_usable
 
 SCALES = ("drag_normal", "drag_tangential", "stiffness_scale", "damping_time")
 ARMS = np.array([-0.4, -0.2, 0.2, 0.4])

@@ -28,12 +28,10 @@ from lashwave.mechanics.chain import Chain, build
 from lashwave.mechanics.known_stiffness import known_stiffness, sloped
 from lashwave.mechanics.law import Law
 from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.arrays import Array, Single
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.stiffness import SLOPE
 from lashwave.quantities.trial import Trial
-
-Array = NDArray[np.float64]
-Single = NDArray[np.float32]
 
 MOST_DRAWS, FEWEST_DRAWS = 60, 30
 """Draws that are asked: 2.5 s for 60 of a throw of 1000 times and 56 nodes."""

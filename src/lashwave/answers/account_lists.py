@@ -15,7 +15,6 @@ from lashwave.quantities.line import Line
 if TYPE_CHECKING:
     import xarray as xr
 
-Array = NDArray[np.float64]
 
 _ON_TIME = {
     "potential_energy": "potential", "bending_energy": "bending", "drag_loss": "drag",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.answers import (
     account,
@@ -22,6 +21,7 @@ from lashwave.answers import (
 )
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws, Fit
 from lashwave.quantities.line import Line
 from lashwave.quantities.trial import Trial
@@ -29,7 +29,6 @@ from lashwave.quantities.trial import Trial
 if TYPE_CHECKING:
     import xarray as xr
 
-Array = NDArray[np.float64]
 
 ENOUGH_DRAWS = 100
 """Under these a 95 % interval rests on two draws at either end."""

@@ -21,15 +21,12 @@ law is taken as the measure also where it does not hold; `other` then holds its 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.answers.fold import Run
 from lashwave.mechanics.chain import Chain
 from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.arrays import Array, Index
 from lashwave.quantities.fit import Draws
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 LEAST_GROWTH = 1.5
 """Ratio of the masses beyond the fold over which an exponent is asked."""

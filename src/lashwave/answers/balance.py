@@ -13,9 +13,8 @@ and one factor is drawn from it for each draw, on a grid.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 BALANCE_SD = 0.01
 """Of the hand's work: what the model's random force, and the losses' own faults in a draw, leave

@@ -14,12 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array, Index
 from lashwave.quantities.fit import Draws
-
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 ARM = 0.08
 """Share of the line's length: about the loop of most throws, narrow against what it runs through.

@@ -8,9 +8,8 @@ all have it.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 def bounded(share: float, draws: int) -> float:

@@ -11,10 +11,9 @@ from lashwave.answers import between
 from lashwave.answers.chance import bounded, said
 from lashwave.answers.tip import NEAR_PEAK, station_controls
 from lashwave.quantities.answer import Answer, from_draws, on_grid
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.motion import interpolate
-
-Array = NDArray[np.float64]
 
 LEAST_SHARE = 0.05
 """A group of draws under this share is the tail of its neighbour."""

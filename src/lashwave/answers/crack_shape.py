@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.answers.chance import bounded, said
 from lashwave.answers.crack import SonicDraws
 from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.motion import interpolate
-
-Array = NDArray[np.float64]
 
 ACCELERATION_SPAN = 0.2e-3
 """The tip's acceleration is its change of velocity over this time, over this time [s]: what is

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.answers.smoothing import ENOUGH, smoothed
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
-
-Array = NDArray[np.float64]
 
 STEP = 1e-4
 """Of the even times on which kinetic energy is smoothed [s] ..."""

@@ -11,16 +11,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 from lashwave.answers import between
 from lashwave.answers.chance import bounded
 from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.motion import interpolate
-
-Array = NDArray[np.float64]
 
 WOBBLE = 0.01
 """Share of the line's length."""

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from lashwave.answers import account, amplify, crack, crack_shape, energy, extension, fold, order
 from lashwave.answers.account_lists import put_account
 from lashwave.answers.bend import Bends
 from lashwave.answers.register import attributes
 from lashwave.quantities.answer import Answer, from_draws
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws, FrontBirths
 from lashwave.quantities.trial import Trial
 
 if TYPE_CHECKING:
     import xarray as xr
-
-Array = NDArray[np.float64]
 
 
 def answer(

@@ -11,12 +11,11 @@ from lashwave.answers import energy
 from lashwave.answers.bend import Bends
 from lashwave.answers.quantiles import band, last_axis_band
 from lashwave.answers.register import attributes
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 
 if TYPE_CHECKING:
     import xarray as xr
-
-Array = NDArray[np.float64]
 
 
 def speed_draws(draws: Draws) -> NDArray[np.float32]:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
-
-Array = NDArray[np.float64]
 
 IMPULSE_DOUBT = 0.02
 """Standard deviation, logarithmic, added to the hand's impulse. It ends with the line's momentum at

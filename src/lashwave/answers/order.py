@@ -18,16 +18,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.answers.chance import bounded, bounded_all
 from lashwave.answers.momentum import mean_over
 from lashwave.quantities.answer import Answer
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws, FrontBirths
 from lashwave.quantities.sightings import Camera, TuftWidths
 from lashwave.quantities.trial import Trial
-
-Array = NDArray[np.float64]
 
 OUTERMOST = 0.03
 """Share of the line whose turning is the tip's; at least its last link."""

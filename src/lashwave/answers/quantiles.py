@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 LEVELS = (0.025, 0.5, 0.975)
 

@@ -12,10 +12,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import savgol_filter
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 AGREE = 0.8
 """Standard deviations within which spans must agree, chosen from 0.4 to 1.3 by the peak pull of six

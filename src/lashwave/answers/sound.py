@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from lashwave.mechanics.air import medium
 from lashwave.quantities.air import Air
 from lashwave.quantities.answer import Answer
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Onset
 from lashwave.quantities.trial import Microphone, Trial
-
-Array = NDArray[np.float64]
 
 MODEL = 300e-6
 """Relative uncertainty of the speed's formula; Cramer, J. Acoust. Soc. Am. 93 (1993) 2510."""

@@ -17,10 +17,9 @@ from numpy.typing import NDArray
 
 from lashwave.answers import between
 from lashwave.answers.smoothing import ENOUGH, smoothed
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.motion import interpolate
-
-Array = NDArray[np.float64]
 
 CAMERA_SPAN = 100e-6
 """Two frames of a fast camera [s]: the span of `peak_tip_speed_100us`."""

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 @dataclass(frozen=True)

@@ -5,16 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import station_nodes
 from lashwave.instruments.camera import project
 from lashwave.instruments.clock import flash_bound, frame_time
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
 
-Array = NDArray[np.float64]
 SCAN_STEP = 10e-6
 """[s]"""
 ALIKE = 2.0

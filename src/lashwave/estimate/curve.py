@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.setup import Setup
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 def spline_matrices(setup: Setup, station: Array) -> tuple[Array, Array]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.forbidden import share_of_given
 from lashwave.estimate.joint import Joint
@@ -15,11 +14,11 @@ from lashwave.mechanics.air import Medium
 from lashwave.mechanics.drag_range import range_warnings
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.stretch import TOO_SOFT, elongation, lasting
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import DISTRUSTED, Residuals
 from lashwave.quantities.line import Line
 
-Array = NDArray[np.float64]
 TOO_MANY = 0.08
 """Share of distrusted sightings that is worth a warning."""
 HOPELESS = (0.4, 0.25)

@@ -17,11 +17,10 @@ from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.instruments.grip_seen import BRIDGED
 from lashwave.mechanics.grip import Grip
+from lashwave.quantities.arrays import Array, Mask
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.trial import Trial
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 RATE = 4e-3
 """Last part of a path that tells how fast its end moves and turns [s]."""
 AROUND = 5

@@ -24,16 +24,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
+from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.state import State
-from lashwave.mechanics.estim_rows import LAW_NAMES
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 
-Array = NDArray[np.float64]
 LAWS = len(LAW_NAMES)
 RAISED = 1.1
 """Factor on the sightings' weights, up and down, by which `absorbed` is told."""

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
+from lashwave.quantities.arrays import Array
 
-Array = NDArray[np.float64]
 CLAMP = 0.02
 """Past a rigid end the line comes to slide along itself within some of these [m], as far as it
 bends there, sqrt(EI / T); the end itself stays where it is."""

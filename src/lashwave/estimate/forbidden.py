@@ -6,11 +6,10 @@ Where such a motion is found the search has lost its way, and no answer of it is
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 
-Array = NDArray[np.float64]
 IMPOSSIBLE = 1.5
 """Energy of the motion over what it can have been given, at which it is not believed. An honest
 fit stays under one by the losses; a tenth over has been seen where the hand is badly known."""

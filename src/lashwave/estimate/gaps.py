@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 def filled(time: Array, position: Array) -> Array:

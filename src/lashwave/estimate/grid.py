@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.path import Path
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 SHOULDER = 0.5e-3
 """The rotation rate is taken as its largest within this of a moment [s]."""

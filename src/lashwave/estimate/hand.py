@@ -14,12 +14,11 @@ neighbouring rows are not independent of each other, is neglected.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
+from lashwave.quantities.arrays import Array
 
-Array = NDArray[np.float64]
 TIMES = 4
 """That a row touches."""
 

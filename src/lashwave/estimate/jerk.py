@@ -7,11 +7,10 @@ filter (Rauch, Tung and Striebel 1965 for the filter's form).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.trial import Trial
 
-Array = NDArray[np.float64]
 NEAREST = 3
 """How many markers next to the hand tell its jerk."""
 FEWEST = 20

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
@@ -17,9 +16,9 @@ from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup, held_scales
 from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import DISTRUSTED
 
-Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""

@@ -9,12 +9,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array, Mask
 from lashwave.quantities.trial import Trial
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 APART = 10e-3
 """Neighbours further than this tell nothing [s]."""
 LEAST = 0.04

@@ -10,16 +10,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
+from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import Weights
-from lashwave.mechanics.estim_rows import LAW_NAMES
+from lashwave.quantities.arrays import Array
 
-Array = NDArray[np.float64]
 BASE_LENGTH = 0.1
 """A base point moved this far [m] counts as a radian."""
 LARGEST_TURN = 0.6

@@ -12,13 +12,12 @@ can follow, what they leave out grows with the fourth power of the angle between
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
+from lashwave.quantities.arrays import Array
 
-Array = NDArray[np.float64]
 WINDOW = 0.2e-3
 """Half of the time over which the largest acceleration is taken [s]."""
 FINE = 0.05e-3

@@ -5,18 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
 from lashwave.estimate import hand
 from lashwave.estimate.anchor import Anchor
+from lashwave.estimate.assembly import assemble, dynamics_cost
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import Seen, Weights, look
-from lashwave.mechanics.estim_band import assemble, dynamics_cost
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

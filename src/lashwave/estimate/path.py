@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.estimate.assembly import chord_lengths, link_reach, places, tangent_axes
 from lashwave.estimate.setup import Setup
-from lashwave.mechanics.estim_band import chord_lengths, link_reach, places, tangent_axes
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 @dataclass(frozen=True)

@@ -8,20 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
+from lashwave.estimate.assembly import dynamics_cost
 from lashwave.estimate.curve import output_stations, spline_matrices
 from lashwave.estimate.follow import followed, slid, slipped
 from lashwave.estimate.joint import Joint
+from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, displaced, moved
 from lashwave.estimate.setup import Setup, held_scales
 from lashwave.mechanics.accounts import hand_power, kinetic_energy, outboard_force
 from lashwave.mechanics.air import Medium
-from lashwave.mechanics.estim_band import dynamics_cost
-from lashwave.mechanics.estim_rows import LAW_NAMES
 from lashwave.mechanics.law import Law
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.stiffness import SLOPE
 
-Array = NDArray[np.float64]
 UNRESOLVED = {"stiffness_scale": 0.12, "drag_normal": 0.02, "drag_tuft": 0.2}
 """Standard deviation, logarithmic, added to scales that were fitted: they take up what the chain,
 the time grid and the stated diameters leave out. Read off twin trials, where the draws alone were

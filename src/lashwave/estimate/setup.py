@@ -10,17 +10,16 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
 from lashwave.estimate.jerk import jerk_density
+from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.options import Options
 from lashwave.estimate.tuft_width import tuft_scale
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import Chain, build, stations
-from lashwave.mechanics.estim_rows import LAW_NAMES
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.law import Law
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.stiffness import SLOPE, Stiffness
 from lashwave.quantities.trial import Trial
-
-Array = NDArray[np.float64]
 
 DAMPING_TIME = Law.damping_time
 """Stated time constant of bending damping [s]; `damping_time` is fitted over this."""

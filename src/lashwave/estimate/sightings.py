@@ -16,9 +16,9 @@ from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.instruments.camera import project, project_jacobian
 from lashwave.instruments.clock import frame_time
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
 
-Array = NDArray[np.float64]
 Rows = tuple[Array, Array, Array, Array, NDArray[np.int64], Array]
 BORDER = 4
 """Shared parameters that one row may touch."""

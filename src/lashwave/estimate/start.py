@@ -9,9 +9,8 @@ from lashwave.estimate.ends import driven_end
 from lashwave.estimate.gaps import despiked, filled
 from lashwave.estimate.path import Path, from_nodes
 from lashwave.estimate.setup import Setup
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
-
-Array = NDArray[np.float64]
 
 
 def spline_path(setup: Setup, time: Array, shared: Array) -> Path:

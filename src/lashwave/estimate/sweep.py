@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
@@ -25,8 +24,8 @@ from lashwave.estimate.sightings import Weights, look, no_doubt
 from lashwave.estimate.start import initial_shared, spline_path
 from lashwave.instruments.grip_seen import few_seen
 from lashwave.mechanics.simulate import Law, Medium, simulate
+from lashwave.quantities.arrays import Array
 
-Array = NDArray[np.float64]
 FIRST = 40e-3
 """Length of the first window, fitted from splines [s]."""
 BACK = 2e-3

@@ -15,12 +15,10 @@ whole record, so it is taken where drag counts, each width weighted by the tip's
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
 from lashwave.quantities.trial import Trial
-
-Array = NDArray[np.float64]
 
 EXPONENT, EXPONENT_SD = 1.0, 1.0
 """Of the width in the area."""

@@ -18,14 +18,13 @@ from numpy.typing import NDArray
 from scipy.linalg import blas, cho_factor, cho_solve
 
 from lashwave.estimate import normal as eq
+from lashwave.estimate.assembly import _sighting_row as sighting_row
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sightings import marker_part, marker_sd, time_weights
-from lashwave.mechanics.estim_band import _sighting_row as sighting_row
+from lashwave.quantities.arrays import Array, Whole
 from lashwave.quantities.fit import DISTRUSTED, Withheld
 
-Array = NDArray[np.float64]
-Whole = NDArray[np.int64]
 SPAN = 10e-3
 """Time that a group leaves out of one marker [s]."""
 FEWEST, MOST = 3, 10

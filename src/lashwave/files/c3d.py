@@ -22,9 +22,8 @@ from lashwave.files.c3d_parameters import (
     read_header,
     read_parameters,
 )
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
-
-Array = NDArray[np.float64]
 
 _UNITS = {"mm": 1e-3, "cm": 1e-2, "dm": 0.1, "m": 1.0, "um": 1e-6, "in": 0.0254}
 _LONG_UNITS = {"millimeters": 1e-3, "millimetres": 1e-3, "centimeters": 1e-2, "centimetres": 1e-2,

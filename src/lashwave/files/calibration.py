@@ -8,16 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave import __version__
 from lashwave.files.fields import Fields, parse
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.swap import replace_file
 from lashwave.files.toml_text import matrix, numbers, quantity, text
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
-
-Array = NDArray[np.float64]
 
 SCHEMA = 1
 _KEYS = (

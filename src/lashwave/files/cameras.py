@@ -15,9 +15,8 @@ from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, 
 from lashwave.files.markers import read_stations
 from lashwave.files.source import Folder
 from lashwave.files.tables import Column, read_table
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
-
-Array = NDArray[np.float64]
 
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",

@@ -6,12 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 
-Array = NDArray[np.float64]
 MOST_FRAMES = 65535
 """Beyond this the writer's frame count wraps."""
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 OFF_RATE = 0.1
 """How far a time may lie off the uniform rate [samples]; the trial format's figure."""

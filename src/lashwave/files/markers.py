@@ -13,11 +13,10 @@ from lashwave.files.fields import Fields
 from lashwave.files.grid import OFF_RATE, Grid, fit
 from lashwave.files.source import Folder
 from lashwave.files.tables import Column, Table, read_table
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
-
-Array = NDArray[np.float64]
 
 FEWEST = 20
 """Samples that a trial needs; the trial format's figure."""

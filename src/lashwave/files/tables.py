@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.source import blocks
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.units import UnitError, factor, heading
 
-Array = NDArray[np.float64]
 FAST_FROM = 4 << 20
 """Pieces of text longer than this are worth importing pandas for [characters]."""
 LARGEST_WHOLE = 2**53

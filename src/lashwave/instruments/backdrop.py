@@ -6,11 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.instruments.sensor import Light
-
-Array = NDArray[np.float64]
 
 DRIFT = 160
 """Pixels that the warm air's texture is larger than the image, so that it can drift."""

@@ -13,9 +13,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
-
-Array = NDArray[np.float64]
 
 
 def _homogeneous(camera: Camera, points: Array) -> tuple[Array, Array]:

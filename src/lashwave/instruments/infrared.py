@@ -13,14 +13,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import erf
 
 from lashwave.instruments.camera import project
 from lashwave.instruments.sensor import Light
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
-
-Array = NDArray[np.float64]
 
 REACH = 5.5
 """Standard deviations of a spot that are drawn; 4e-8 of its light lies beyond."""

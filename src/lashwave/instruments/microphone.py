@@ -13,12 +13,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.signal import butter, sosfilt
 
 from lashwave.instruments.wavelets import SoundSource, arrival
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 OVERSAMPLING = 8
 

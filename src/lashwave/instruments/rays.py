@@ -10,11 +10,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

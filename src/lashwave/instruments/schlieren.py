@@ -15,14 +15,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import erf
 
 from lashwave.instruments.sensor import Light
 from lashwave.instruments.wavelets import Grid, SoundSource, silhouettes
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
-
-Array = NDArray[np.float64]
 
 REACH = 4.0
 """Standard deviations of an edge that are drawn; 3e-5 of the light lies beyond."""

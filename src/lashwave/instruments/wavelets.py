@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 SECTORS = 64
 CHUNK = 50_000

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numba as nb
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.bending import bend_energy, joint, sharpness
@@ -20,8 +20,7 @@ from lashwave.mechanics.drag import body_drag
 from lashwave.mechanics.kernels import loads
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import setup
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 def directions(x: Array) -> Array:

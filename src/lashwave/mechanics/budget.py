@@ -19,14 +19,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from lashwave.mechanics import accounts
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.law import Law
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.drag import SPHERE
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line
 
-Array = NDArray[np.float64]
 CLAMP_GROWTH = 0.4
 """Growth of the node spacing away from a rigid end, metres a metre."""
 

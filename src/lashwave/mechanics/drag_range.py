@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
-
 from lashwave.mechanics.drag import MACH_KNOTS
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 CRISIS = 2e5
 """Reynolds number of the drag crisis of a smooth cylinder (Roshko, J. Fluid Mech. 10, 1961)."""

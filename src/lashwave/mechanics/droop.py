@@ -12,13 +12,11 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.constants import STANDARD_GRAVITY
 from lashwave.quantities.errors import OutOfRangeError
 from lashwave.quantities.line import Droop, Line
-
-Array = NDArray[np.float64]
 
 READING_SD = (1e-3, np.radians(1.0))
 """sd of a drop [m] and an angle [rad] that state none."""

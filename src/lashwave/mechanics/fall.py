@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ellipeinc, ellipkinc
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
+
 ENERGY, PLASTIC = 1.0, 0.0
 """Shares kept by the two classical folds."""
 

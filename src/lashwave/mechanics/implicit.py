@@ -13,11 +13,9 @@ from typing import NamedTuple
 
 import numba as nb
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.bending import SOFT, couple_ratio, friction_ratio, sharpness
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 class Plan(NamedTuple):

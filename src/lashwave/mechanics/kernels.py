@@ -14,12 +14,10 @@ from typing import NamedTuple
 
 import numba as nb
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.bending import at, joint
 from lashwave.mechanics.drag import body_drag, link_drag
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 POWERS = 9
 """Integrated along: hand work, drag work, damping loss, hand impulse (3), drag impulse (3)."""

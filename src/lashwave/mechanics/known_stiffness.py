@@ -18,6 +18,7 @@ as the square of the diameter: from the second to the fourth power of it). So
 
 with e = 1 + b, and b as widely known as if all e from 0 to 2 were alike. Droop tests are readings
 of log B at their stations: b follows from them and from what was known of it by least squares, a
+from lashwave.quantities.arrays import Array
 from them alone. Without tests a is what the bounds say.
 
 Fibres of textiles (recalled, handbook ranges): f = 12 to 35 um, E / rho = 1e6 (wool, soft
@@ -31,14 +32,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.droop import droop_stiffness
 from lashwave.quantities.line import Line
 from lashwave.quantities.stiffness import Source, Stiffness
-
-Array = NDArray[np.float64]
 
 FIBRE = 20e-6
 """Diameter of a fibre [m]."""

@@ -10,12 +10,10 @@ from typing import NamedTuple
 
 import numba as nb
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.bending import joint
 from lashwave.mechanics.kernels import Body, Drive, bending, inward, loads, outward, pose
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 ACCOUNTS = 13
 """Work of the hand, of the drag, of a held far end [J], damping loss [J], then impulse of the

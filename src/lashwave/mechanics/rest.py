@@ -6,14 +6,13 @@ from typing import NamedTuple
 
 import numba as nb
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from lashwave.mechanics.bending import bend_energy, couple_ratio, sharpness
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 class _Pin(NamedTuple):

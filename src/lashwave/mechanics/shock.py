@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 MEANINGFUL = 3.0
 """An overpressure says something where it is this many times its standard deviation."""

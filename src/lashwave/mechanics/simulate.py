@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from lashwave.mechanics import stepping, stiff
 from lashwave.mechanics.air import Medium
@@ -16,9 +16,8 @@ from lashwave.mechanics.rates import ACCOUNTS, Setup, room
 from lashwave.mechanics.rest import rest_shape
 from lashwave.mechanics.trajectory import Accounts, Trajectory
 from lashwave.mechanics.unfold import unfold
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import LashwaveError
-
-Array = NDArray[np.float64]
 
 
 class SimulationError(LashwaveError):

@@ -7,11 +7,10 @@ this is a check on that assumption and no part of the motion.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line
 
-Array = NDArray[np.float64]
 TOO_SOFT = 0.01
 """Strain from which a line is refused: 10 mm a metre, against marker places known to a millimetre
 or better and stations to some two."""

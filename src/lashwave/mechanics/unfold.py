@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import numba as nb
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.bending import bend_energy, sharpness
 from lashwave.mechanics.rates import Setup, derivative, link_tension, room
 from lashwave.mechanics.trajectory import Accounts, Trajectory
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 @nb.njit(cache=True, error_model="numpy")

@@ -6,23 +6,21 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.instruments.camera import in_view, project
 from lashwave.points.background import background
-from lashwave.points.flash_clock import CLEAR, fit_clock
-from lashwave.points.fronts import at_speed, crossing_fronts, image_scale, points_of
-from lashwave.points.strobe import brightness, find_flashes
-from lashwave.points.tip import TipSeen, follow, track
-from lashwave.points.tuft import TuftSeen, tuft, widths
-from lashwave.points.which_flash import motion_log_likelihood, resolve
+from lashwave.points.clock_sound.flash_clock import CLEAR, fit_clock
+from lashwave.points.clock_sound.strobe import brightness, find_flashes
+from lashwave.points.clock_sound.which_flash import motion_log_likelihood, resolve
+from lashwave.points.shocks.find import at_speed, crossing_fronts, image_scale, points_of
+from lashwave.points.tip.find import TipSeen, follow, track
+from lashwave.points.tip.tuft import TuftSeen, tuft, widths
 from lashwave.quantities.clock_fit import ClockFit, Flashes
 from lashwave.quantities.errors import InputError, OutOfRangeError
 from lashwave.quantities.images import Frames, TipTrack
 from lashwave.quantities.pictures import Located
 from lashwave.quantities.sightings import Camera, Fronts, Markers
 
-Array = NDArray[np.float64]
 Told = Callable[[str, float], None]
 LED, LAGGED = 2e-3, 4e-3
 """Fronts are looked for from this long before the tip is first seen to this long after it was last

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from lashwave.instruments.clock import frame_time
-from lashwave.points.dots import settle, stream_dots, together
-from lashwave.points.relabel import label_markers
-from lashwave.points.space import View, joined, persistent, stream_points, views_of
+from lashwave.labels.relabel import label_markers
+from lashwave.points.dots.find import settle, stream_dots, together
+from lashwave.points.dots.space import View, joined, persistent, stream_points, views_of
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Frames
 from lashwave.quantities.points import SpacePoints

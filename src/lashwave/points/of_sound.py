@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.points.channels import Channel, channels
+from lashwave.points.clock_sound.channels import Channel, channels
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Onset
 from lashwave.quantities.sound import Sound

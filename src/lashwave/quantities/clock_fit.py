@@ -7,9 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Clock
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import chi2
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Clock
-
-Array = NDArray[np.float64]
 
 UNLIKELY = 1e-3
 """Chance under which events and stated clock are said to contradict each other."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Single = NDArray[np.float32]
+from lashwave.quantities.arrays import Array, Single
+
 DISTRUSTED = 0.4
 """A sighting whose robust weight is below this counts as distrusted (some 5 deviations)."""
 

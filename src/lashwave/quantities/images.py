@@ -9,7 +9,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
+
 Image = NDArray[np.uint8] | NDArray[np.uint16]
 """(height, width), grey."""
 

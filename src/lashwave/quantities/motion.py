@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 
 def hermite_weights(times: Array, at: Array) -> tuple[NDArray[np.intp], Array, Array]:

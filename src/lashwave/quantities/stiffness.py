@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
+
 SLOPE = "stiffness_slope"
 """Shared parameter of a line whose table states no stiffness: the exponent by which it goes with
 the diameter, over what was taken."""

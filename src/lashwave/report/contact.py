@@ -7,11 +7,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.images import Image
 
-Array = NDArray[np.float64]
 TIP, FRONT, DOT = "#d55e00", "#0072b2", "#009e73"
 """Colours that colour-blind readers can tell apart (Okabe and Ito 2008)."""
 ACROSS = 4

@@ -8,7 +8,8 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from lashwave.quantities.arrays import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
 HEAD = ("panel", "x_label", "y_label", "series", "kind", "x", "y", "value")
 Row = tuple[Any, ...]
-Array = NDArray[np.float64]
 PIXELS = 120
 
 

@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.report.style import BLUE, FAINT, INK, SKY, VERMILION, canvas, in_style, plain
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-Array = NDArray[np.float64]
 
 
 @in_style

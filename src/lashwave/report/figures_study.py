@@ -7,15 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.report import numbers, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Array = NDArray[np.float64]
 TOP = 9.0
 """Highest rise of -2 log likelihood that is drawn: three standard deviations."""
 RISE95 = 3.84

@@ -6,15 +6,13 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.quantities.answer import Answer
+from lashwave.quantities.arrays import Array
 from lashwave.report import figures_study, numbers, study_page
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-Array = NDArray[np.float64]
 
 
 class Profile(Protocol):

@@ -6,16 +6,14 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.quantities.answer import Answer
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 
 if TYPE_CHECKING:
     import xarray as xr
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

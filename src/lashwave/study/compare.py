@@ -20,12 +20,11 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
 from lashwave.quantities.answer import Answer
+from lashwave.quantities.arrays import Array
 
-Array = NDArray[np.float64]
 LEVEL = 0.95
 NO_REPEAT = "no two trials are alike in specimen and thrower"
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from lashwave.mechanics.fall import ENERGY, PLASTIC, fallen_at, time_ratio
+from lashwave.quantities.arrays import Array
 
-Array = NDArray[np.float64]
 BLOCKS = 24
 USED = 0.95
 """Share of the length to which the fall is used: the snap after it depends on the links."""

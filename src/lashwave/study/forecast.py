@@ -19,11 +19,10 @@ from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import SimulationError, simulate
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.trial import Trial
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

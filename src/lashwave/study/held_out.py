@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from lashwave.mechanics.known_stiffness import known_stiffness
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.trial import Trial
 
-Array = NDArray[np.float64]
 DEGREES = 4.0
 Estimate = Callable[[Trial], Fit]
 

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
+from lashwave.quantities.arrays import Array
 from lashwave.study.likelihood import Cross, together
 
-Array = NDArray[np.float64]
 Expanded = tuple[float, Array, Array]
 MOST_STEPS = 60
 BELIEVED = 1.5

@@ -12,17 +12,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.setup import Setup
 from lashwave.instruments.camera import project
 from lashwave.instruments.clock import frame_time
+from lashwave.quantities.arrays import Array, Index
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Camera
 from lashwave.study.forecast import Rival, Seen, carry, marker_nodes
 
-Array = NDArray[np.float64]
-Index = NDArray[np.intp]
 LEVELS = (5e-3, 20e-3, 100e-3)
 """Of the distance between prediction and sample, for horizons [m]."""
 

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.setup import Setup
+from lashwave.quantities.arrays import Array
 from lashwave.study.forecast import Rival, Seen, carry, marker_nodes
 
-Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 LIKELY = 2.0
 """Standard errors below which the data are said not to tell."""

@@ -6,16 +6,16 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.estimate.evidence import DAMPINGS, Evidence
 from lashwave.estimate.fusion import solved
+from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.options import Options
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, Setup, set_up
 from lashwave.estimate.state import State, as_arrays, from_arrays
 from lashwave.mechanics.droop import droop_stiffness
-from lashwave.mechanics.estim_rows import LAW_NAMES
 from lashwave.mechanics.known_stiffness import known_stiffness
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.line import Line
 from lashwave.quantities.stiffness import Source
@@ -23,7 +23,6 @@ from lashwave.quantities.trial import Trial
 from lashwave.study.likelihood import Cross
 from lashwave.study.parameters import Known
 
-Array = NDArray[np.float64]
 Told = Callable[[float], None]
 Get = Callable[[str], dict[str, Any] | None]
 Put = Callable[[str, dict[str, Any]], None]

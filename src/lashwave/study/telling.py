@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
+
 NAMED = 0.3
 """Share of the largest component from which a scale is named in a direction."""
 ALIKE = 0.9

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.air import medium
 from lashwave.quantities.constants import TRIAL_GRAVITY
@@ -21,8 +20,6 @@ from lashwave.twin.truth import (
     output_times,
 )
 from lashwave.twin.views import Wishes, read_camera, read_markers
-
-Array = NDArray[np.float64]
 
 RTOL = 2e-5
 

@@ -15,13 +15,12 @@ from lashwave.instruments.infrared import dot_light, over_exposure
 from lashwave.instruments.schlieren import Strands, fan, front_light, shadow, strobe_light
 from lashwave.instruments.sensor import Light, read_out
 from lashwave.instruments.wavelets import SoundSource
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.images import Image
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Camera
 from lashwave.twin.setting import Setting
 from lashwave.twin.truth import Path
-
-Array = NDArray[np.float64]
 
 OPAQUE = 0.985
 """Share of light that the line keeps off its own shadow; the rest is scattered around it."""

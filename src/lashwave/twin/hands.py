@@ -10,11 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.grip import Grip
-
-Array = NDArray[np.float64]
+from lashwave.quantities.arrays import Array
 
 SAMPLE = 2e-3
 """Time between the spline's knots [s]."""

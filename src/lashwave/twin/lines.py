@@ -11,12 +11,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line, Tuft
 from lashwave.twin.scene import Lash
-
-Array = NDArray[np.float64]
 
 DENSITY_SD, DIAMETER_SD, STIFFNESS_SD = 0.01, 0.02, 0.08
 """Relative standard deviations of one row of the table."""

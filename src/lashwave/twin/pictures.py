@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.instruments.backdrop import draw_backdrop
 from lashwave.instruments.camera import exposed, in_view, project
@@ -20,6 +19,7 @@ from lashwave.instruments.clock import flash_frames, frame_at
 from lashwave.instruments.microphone import record
 from lashwave.instruments.schlieren import draw_strands
 from lashwave.instruments.wavelets import Grid, SoundSource, arrival, envelope, pile_ups
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.quantities.trial import Microphone, Trial
 from lashwave.twin.film import (
@@ -33,8 +33,6 @@ from lashwave.twin.film import (
 from lashwave.twin.setting import Recording, Setting, stand_around
 from lashwave.twin.truth import Path, Truth
 from lashwave.twin.views import MARKER_RATE
-
-Array = NDArray[np.float64]
 
 LOUD_END, DECAY = 12e-3, 4e-3
 """The stretch at the far end that sends out sound, and how its strength falls off [m]; invented:

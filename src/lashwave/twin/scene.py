@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.quantities.air import Air
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.instruments.infrared import Spot
 from lashwave.instruments.microphone import Hearing
 from lashwave.instruments.schlieren import Knife, Strobe
 from lashwave.instruments.sensor import Sensor
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera, Clock
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

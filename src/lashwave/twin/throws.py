@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import Chain, build, stations
@@ -14,13 +13,12 @@ from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulate import SimulationError, simulate
 from lashwave.mechanics.trajectory import Trajectory
 from lashwave.quantities.air import Air
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.constants import TRIAL_GRAVITY
 from lashwave.twin.chosen import CHOSEN, MOTHERS
 from lashwave.twin.hands import draw_held_grips, draw_swing_grip, draw_throw_path
 from lashwave.twin.lines import HELD_LINK, draw_lash, vary_lash
 from lashwave.twin.scene import Lash, Scene
-
-Array = NDArray[np.float64]
 
 MACH = (0.9, 1.8)
 """Peak tip Mach number that a throw must reach and not pass."""

@@ -6,18 +6,16 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.trajectory import Trajectory
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line
 from lashwave.quantities.motion import interpolate
 from lashwave.twin.scene import Scene
 
 if TYPE_CHECKING:
     import xarray as xr
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 from lashwave.instruments.camera import exposed, in_view
 from lashwave.instruments.clock import flash_frames, frame_at, frame_time
 from lashwave.instruments.markers import MarkerRig, read, transported
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera, Clock, Markers
 from lashwave.twin.scene import Scene
 from lashwave.twin.truth import Path
-
-Array = NDArray[np.float64]
 
 MARKER_RATE = 500.0
 CAMERA_RATES = (20e3, 25e3, 12.5e3, 10e3)

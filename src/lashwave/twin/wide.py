@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.law import Law
 from lashwave.quantities.line import Line
@@ -19,8 +18,6 @@ from lashwave.twin.hands import draw_throw_path
 from lashwave.twin.lines import draw_tuft, equip, wobble
 from lashwave.twin.scene import Scene
 from lashwave.twin.throws import FINE, Sought, Spacing, draw_air, search
-
-Array = NDArray[np.float64]
 
 MACH = (0.6, 2.2)
 """Peak tip Mach numbers that are sought."""

@@ -12,9 +12,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from lashwave.files import folders
+from lashwave.pipeline import console
+from lashwave.pipeline import reconstruct as pipeline
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
-from lashwave.workbench import console, folders, pipeline, show
+from lashwave.workbench import show
 
 SIMULATED = frozenset({"trial", "truth.nc", "truth.json", "seen", "truth-pictures"})
 """What `simulate` writes; it may replace these and nothing else."""

@@ -12,11 +12,11 @@ from typing import Any
 from lashwave.files.sound import write_wav
 from lashwave.files.write_images import write_frames
 from lashwave.files.write_trial import write_trial
+from lashwave.pipeline.console import Progress
 from lashwave.quantities.images import Image
 from lashwave.quantities.sightings import Camera
 from lashwave.twin.pictures import Pictures
 from lashwave.twin.setting import Recording
-from lashwave.workbench.console import Progress
 
 TABLES = {
     "dots": ["camera", "frame", "u [px]", "v [px]", "streak [px]", "marker"],

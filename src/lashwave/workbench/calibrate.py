@@ -7,24 +7,22 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.calibrate.board import Placed, calibrate_board
+from lashwave.calibrate.corners import DICTIONARIES, Board, Corners, find_corners
+from lashwave.calibrate.fit import Calibrated, UndeterminedError
+from lashwave.calibrate.pose import fit_camera, fit_pose
+from lashwave.calibrate.projection import View, fit_parallel, fit_perspective
 from lashwave.files.calibration import write_calibration
 from lashwave.files.fields import Fields
-from lashwave.points.calibration_board import Placed, calibrate_board
-from lashwave.points.calibration_corners import DICTIONARIES, Board, Corners, find_corners
-from lashwave.points.calibration_fit import UndeterminedError
-from lashwave.points.calibration_pose import fit_camera, fit_pose
-from lashwave.points.calibration_projection import View, fit_parallel, fit_perspective
-from lashwave.points.calibration_result import Calibrated
+from lashwave.pipeline.console import Progress
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_outcome import Outcome
 from lashwave.workbench.calibrate_plan import Plan, Sensor
 from lashwave.workbench.calibrate_wand import wand
-from lashwave.workbench.console import Progress
 
-Array = NDArray[np.float64]
 _TERMS = ("k1", "k2", "p1", "p2", "k3")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from lashwave.points.calibration_result import Calibrated
+from lashwave.calibrate.fit import Calibrated
 
 
 @dataclass(frozen=True)

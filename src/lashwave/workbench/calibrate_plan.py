@@ -14,11 +14,11 @@ from lashwave.files.fields import Fields, parse
 from lashwave.files.images import open_frames
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.tables import Column, Table, read_table
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Frames
 
-Array = NDArray[np.float64]
 KINDS = ("board", "points", "wand", "scale", "register")
 SCHEMA = 1
 

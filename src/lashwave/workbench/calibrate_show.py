@@ -5,18 +5,16 @@ from __future__ import annotations
 import json
 
 import numpy as np
-from numpy.typing import NDArray
 
-from lashwave.points.calibration_fit import Prior, numeric_jacobian
-from lashwave.points.calibration_pinhole import NAMES, UNITS
-from lashwave.points.calibration_projection import PARALLEL, view_direction, view_sd
-from lashwave.points.calibration_result import Calibrated
+from lashwave.calibrate.fit import Calibrated, Prior, numeric_jacobian
+from lashwave.calibrate.pinhole import NAMES, UNITS
+from lashwave.calibrate.projection import PARALLEL, view_direction, view_sd
+from lashwave.pipeline import console
+from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 from lashwave.report.numbers import decimals, fixed
-from lashwave.workbench import console
 from lashwave.workbench.calibrate_outcome import Outcome
 
-Array = NDArray[np.float64]
 Row = tuple[str, float, float | None, str]
 
 

@@ -6,18 +6,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lashwave.calibrate.wand import WandFit, calibrate_wand
+from lashwave.calibrate.wand_rows import KnownPoints, Wand
+from lashwave.calibrate.wand_start import order_three
 from lashwave.files.fields import Fields
-from lashwave.points.calibration_wand import WandFit, calibrate_wand
-from lashwave.points.calibration_wand_labels import order_three
-from lashwave.points.calibration_wand_rows import KnownPoints, Wand
+from lashwave.pipeline.console import Progress
+from lashwave.quantities.arrays import Array
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_outcome import Outcome
 from lashwave.workbench.calibrate_plan import Plan
-from lashwave.workbench.console import Progress
-
-Array = NDArray[np.float64]
 
 
 def wand(plan: Plan, out: Path, progress: Progress) -> Outcome:

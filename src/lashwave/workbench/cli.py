@@ -11,6 +11,8 @@ from typing import Annotated, Literal
 from cyclopts import App, CycloptsError, Parameter
 
 from lashwave import __version__
+from lashwave.files import folders
+from lashwave.pipeline import console
 from lashwave.quantities.errors import InputError, LashwaveError
 
 DONE, FAULT, INPUT_AT_FAULT = 0, 1, 2
@@ -49,7 +51,7 @@ def check(trial: Trial, /, *, json: Json = False) -> int:
     Reads the whole trial and writes nothing. Status 0 where it can be reconstructed (perhaps with
     care), 2 where it cannot be read or used.
     """
-    from lashwave.workbench import checkup, folders
+    from lashwave.pipeline import checkup
 
     folders.check_trial_folder(trial)
     return checkup.run(trial, as_json=json)
@@ -70,7 +72,8 @@ def reconstruct(
     report.html and report.pdf, and its figures with their numbers, to --out, whole or not at
     all. The trial's folder is read and never changed.
     """
-    from lashwave.workbench import console, folders, pipeline, show
+    from lashwave.pipeline import reconstruct as pipeline
+    from lashwave.workbench import show
 
     folders.check_trial_folder(trial)
     folders.check_answer_folder(out, trial)
@@ -94,7 +97,6 @@ def deposit(
     Holds all that `reconstruct` wrote, the markers with their gaps filled as C3D, checksums of the
     inputs and of every file, and a README to be completed by whoever deposits it.
     """
-    from lashwave.workbench import console, folders
     from lashwave.workbench import deposit as packing
 
     folders.check_trial_folder(trial)
@@ -118,7 +120,6 @@ def parameters(
     Says which of them the sightings tell apart, with profile likelihoods. Takes two minutes a
     trial; what was computed is kept in --out, so that a run that was stopped goes on where it was.
     """
-    from lashwave.workbench import console, folders
     from lashwave.workbench import parameters as law
 
     _check_trials(trials, out)
@@ -142,7 +143,6 @@ def compare(
     and kept in --out. Missing answers stay missing and are counted.
     """
     from lashwave.workbench import compare as side_by_side
-    from lashwave.workbench import console, folders
 
     _check_trials(trials, out)
     folders.check_new_folder(out, known=side_by_side.FILES, option="--out")
@@ -151,7 +151,6 @@ def compare(
 
 
 def _check_trials(trials: list[Path], out: Path) -> None:
-    from lashwave.workbench import folders
 
     if not trials:
         raise InputError("TRIALS", "none is named", "name a trial folder or several")
@@ -175,7 +174,7 @@ def calibrate(
     camera. A wand's cameras are written to OUT's name with -CAMERA added.
     """
     from lashwave.workbench import calibrate as calibration
-    from lashwave.workbench import calibrate_show, console
+    from lashwave.workbench import calibrate_show
 
     with console.progress(quiet) as progress:
         result = calibration.run(plan, out, progress)
@@ -197,8 +196,7 @@ def locate(
     Writes --out, a trial folder that `reconstruct` takes, and a contact sheet for each camera to
     judge by eye. A run that was stopped goes on where it was.
     """
-    from lashwave.workbench import console, folders
-    from lashwave.workbench import locate as search
+    from lashwave.pipeline import locate as search
 
     folders.check_trial_folder(trial)
     folders.check_apart(out, trial)
@@ -244,7 +242,7 @@ def simulate(
     With --pictures, OUT/trial holds images and sound, OUT/seen the same trial as points, and
     OUT/truth-pictures what should be found in them.
     """
-    from lashwave.workbench import bench, console
+    from lashwave.workbench import bench
 
     wishes = bench.Wishes(
         kind=kind,
@@ -275,7 +273,7 @@ def demo(
     quiet: Quiet = False,
 ) -> int:
     """Simulate an example trial, reconstruct it, and show the answers beside the truth."""
-    from lashwave.workbench import bench, console
+    from lashwave.workbench import bench
 
     with console.progress(quiet) as progress:
         return bench.demo(out, seed, progress)
@@ -322,9 +320,9 @@ def assemble(
     Without --out it prints what the files are and the trial.toml proposed, with every fault on
     standard error. Files of another shape are written anew beside a copy; SOURCE never changes.
     """
-    from lashwave.workbench.intake import command
+    from lashwave.workbench import assemble as assembling
 
-    return command.run(source, out, description, setting, station, unit, json)
+    return assembling.run(source, out, description, setting, station, unit, json)
 
 
 @app.command(name="open")
@@ -339,9 +337,9 @@ def open_folder(
 
     Serves pages on this machine only, at an address with a secret in it. Stop with Ctrl-C.
     """
-    from lashwave.workbench.serving import command
+    from lashwave.workbench import open as opening
 
-    return command.serve(folder, port, browser=not no_browser)
+    return opening.serve(folder, port, browser=not no_browser)
 
 
 def main(argv: list[str] | None = None) -> int:

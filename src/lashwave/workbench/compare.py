@@ -10,10 +10,10 @@ from typing import Any
 
 from lashwave import __version__
 from lashwave.files.summaries import Summary, read_summary
+from lashwave.pipeline import console
+from lashwave.pipeline.console import Progress
 from lashwave.quantities.errors import InputError, LashwaveError
 from lashwave.study.compare import Components, Outcome, Row, Spread, compared
-from lashwave.workbench import console
-from lashwave.workbench.console import Progress
 
 SCHEMA = 1
 KEPT = "answers"
@@ -57,7 +57,7 @@ def _summary(folder: Path, out: Path, told: Progress) -> tuple[Summary, list[str
         raise InputError(folder, "there is no such folder", "name a trial or its answers")
     if not (folder / "trial.toml").is_file():
         return read_summary(folder), []
-    from lashwave.workbench.pipeline import read_usable, reconstruct_folder
+    from lashwave.pipeline.reconstruct import read_usable, reconstruct_folder
 
     trial = read_usable(folder)
     own = out / KEPT / folder.resolve().name

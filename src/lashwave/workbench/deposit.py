@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lashwave.files.folders import ANSWER_FILES, FIGURES
+from lashwave.pipeline.answered import answered
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.fit import DISTRUSTED
 from lashwave.quantities.trial import Trial
-from lashwave.workbench.answered import answered
-from lashwave.workbench.folders import ANSWER_FILES, FIGURES
 
 if TYPE_CHECKING:
     import xarray as xr

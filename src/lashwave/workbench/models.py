@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
+from lashwave.files import folders
+from lashwave.pipeline import console
 from lashwave.quantities.errors import InputError
-from lashwave.workbench import console, folders
 from lashwave.workbench import models_io as io
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from lashwave.mechanics.fall import ENERGY, PLASTIC, fallen_at
+from lashwave.pipeline import console
 from lashwave.quantities.errors import InputError
 from lashwave.study.fall import Record, Verdict, fit, judge, paired
-from lashwave.workbench import console
 from lashwave.workbench import models_io as io
 
 

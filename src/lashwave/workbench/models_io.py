@@ -23,8 +23,8 @@ def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, floa
     Raises InputError where either cannot be read or the answers are of another trial.
     """
     from lashwave.files.results import read_motion
+    from lashwave.pipeline.answered import answered
     from lashwave.study.forecast import on_nodes, prepared
-    from lashwave.workbench.answered import answered
 
     known, summary = answered(trial, answers)
     motion = read_motion(answers)

@@ -7,19 +7,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.mechanics.law import Law
+from lashwave.pipeline import console
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 from lashwave.study.fall import paired
 from lashwave.study.forecast import Rival, rivals
 from lashwave.study.held_out import HeldOut, compare
 from lashwave.study.rank import LIKELY, Difference, Errors, Windows, differences, forecast_errors
-from lashwave.workbench import console
 from lashwave.workbench import models_io as io
 
-Array = NDArray[np.float64]
 SCALES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
 
 

@@ -11,19 +11,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave import __version__
 from lashwave.files.kept import keep, kept
+from lashwave.pipeline import console
+from lashwave.pipeline.console import Progress
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
 from lashwave.study.likelihood import Cross
 from lashwave.study.parameters import Estimate, Known
 from lashwave.study.telling import Telling
-from lashwave.workbench import console
-from lashwave.workbench.console import Progress
 
-Array = NDArray[np.float64]
 SCHEMA = 1
 KEPT = "kept"
 """Folder in --out of what was computed of each trial, so that a stopped run goes on."""
@@ -85,7 +83,7 @@ def together(trials: Sequence[Trial], crosses: Sequence[Cross]) -> Found:
 
 def _read(folders: Sequence[Path], show: Progress) -> list[Trial]:
     """The trials; raises InputError where they are not of one line."""
-    from lashwave.workbench.pipeline import read_usable
+    from lashwave.pipeline.reconstruct import read_usable
 
     trials: list[Trial] = []
     for folder in folders:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from lashwave.pipeline import console
+from lashwave.pipeline.reconstruct import Reconstruction
 from lashwave.quantities.answer import Answer
-from lashwave.workbench import console
-from lashwave.workbench.pipeline import Reconstruction
 
 # Unit to read in, its factor from SI: milliseconds for clocks, the rest as they are.
 _READABLE = {"clock_offset": ("ms", 1e3)}

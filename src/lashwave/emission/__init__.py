@@ -1,0 +1,1 @@
+"""Room: emission. What the crack sends into the air: fronts and their births, cone, sound."""

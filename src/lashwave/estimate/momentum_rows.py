@@ -1,0 +1,300 @@
+"""The dynamics of a chain at one time as whitened least-squares rows, with their derivatives.
+
+Unknowns at a time: the base point and, for each link, a rotation of its direction in the two
+tangent axes E_j. Node places are x_i = b + sum_{j<i} c_j t_j with chords c_j. At an inner time k,
+with steps h- and h+ and H their mean,
+
+    r = M (v+ - v-) - H (F(x, v) + M g) - A lam,        (impulse form, second order in h)
+
+where lam = H times the tensions enters linearly and at that time only, so it is eliminated by
+orthogonal projection, or rotation, of the rows (variable projection, Golub and Pereyra 1973, with
+Kaufman's simplification).
+Rows are divided by m_i sqrt(S_i H), S_i [m2/s3] the spectral density of the random acceleration.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+from lashwave.estimate.bend_rows import bend_columns, bend_forces
+from lashwave.estimate.scheme import mean_directions, side_shares, time_shares
+from lashwave.mechanics.drag import body_drag, link_drag
+
+# Order of the shared logarithmic scales in the columns.
+LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
+
+
+@nb.njit(cache=True)
+def _drag_of_link(v, t, length, diameter, air, law):  # type: ignore[no-untyped-def]
+    """Drag of a straight link at mid velocity v: across, along (3,), their sum's derivative by v.
+
+    air = (density, viscosity, sound speed), law = scales (normal, tangential, ...).
+    """
+    along = v[0] * t[0] + v[1] * t[1] + v[2] * t[2]
+    n = v - along * t
+    speed = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
+    cross, skin, grade, slip = link_drag(
+        speed, along, length, diameter, air[0], air[1], air[2], law[0], law[1]
+    )
+    per = grade * cross / speed**2 if speed > 1e-9 else 0.0
+    d = np.empty((3, 3))
+    for a in range(3):
+        for b in range(3):
+            tt = t[a] * t[b]
+            eye = 1.0 if a == b else 0.0
+            d[a, b] = -cross * (eye - tt) - per * n[a] * n[b] - (1.0 + slip) * skin * tt
+    return -cross * n, -skin * along * t, d
+
+
+@nb.njit(cache=True)
+def _drag_of_body(v, area, air):  # type: ignore[no-untyped-def]
+    """Drag of a body of given drag area (3,), and its derivative by v (3, 3)."""
+    speed = np.sqrt(v[0] ** 2 + v[1] ** 2 + v[2] ** 2)
+    push = body_drag(speed, area, air[0])
+    per = push / speed**2 if speed > 1e-9 else 0.0
+    d = np.empty((3, 3))
+    for a in range(3):
+        for b in range(3):
+            d[a, b] = -per * v[a] * v[b] - (push if a == b else 0.0)
+    return -push * v, d
+
+
+@nb.njit(cache=True)
+def air_forces(v, t, c, diameter, bluff, tuft, air, law):  # type: ignore[no-untyped-def]
+    """Drag at the nodes by cause (4 causes, N + 1, 3): across, along, tuft, markers;
+    derivatives per link (N, 3, 3) and per node (N + 1, 3, 3).
+
+    Markers' areas are as stated: the scale of drag across the line is the line's own.
+    """
+    links = c.size
+    force = np.zeros((4, links + 1, 3))
+    by_link = np.zeros((links, 3, 3))
+    by_node = np.zeros((links + 1, 3, 3))
+    for j in range(links):
+        fn, ft, d = _drag_of_link(0.5 * (v[j] + v[j + 1]), t[j], c[j], diameter[j], air, law)
+        by_link[j] = d
+        for e in range(2):
+            force[0, j + e] += 0.5 * fn
+            force[1, j + e] += 0.5 * ft
+    for i in range(links + 1):
+        if bluff[i] > 0.0:
+            f, d = _drag_of_body(v[i], bluff[i], air)
+            force[3, i] += f
+            by_node[i] += d
+    if tuft > 0.0:
+        f, d = _drag_of_body(v[links], tuft * law[2], air)
+        force[2, links] += f
+        by_node[links] += d
+    return force, by_link, by_node
+
+
+@nb.njit(cache=True)
+def mass_times(link_mass, y):  # type: ignore[no-untyped-def]
+    """Consistent mass times nodal vectors: (N + 1, 3)."""
+    out = np.zeros_like(y)
+    for j in range(link_mass.shape[0]):
+        for a in range(3):
+            out[j, a] += link_mass[j, 0] * y[j, a] + link_mass[j, 1] * y[j + 1, a]
+            out[j + 1, a] += link_mass[j, 1] * y[j, a] + link_mass[j, 2] * y[j + 1, a]
+    return out
+
+
+@nb.njit(cache=True)
+def project_out_tensions(rhs, t, weight, first, last):  # type: ignore[no-untyped-def]
+    """Remove from a whitened residual (3 (N + 1),) what tensions can explain; returns lam (N,).
+
+    t (N, 3): directions in which the links pull; weight (N + 1,): the whitening of each node, 0
+    for driven nodes; links first..last - 1 carry a tension. The matrix
+    of the normal equations is tridiagonal.
+    """
+    links = t.shape[0]
+    lam = np.zeros(links)
+    diag = np.ones(links)
+    off = np.zeros(links)
+    for j in range(first, last):
+        diag[j] = 0.0
+        for x in range(3):
+            diag[j] += (weight[j] ** 2 + weight[j + 1] ** 2) * t[j, x] ** 2
+            lam[j] += t[j, x] * (weight[j] * rhs[3 * j + x] - weight[j + 1] * rhs[3 * j + 3 + x])
+        if j > first:
+            for x in range(3):
+                off[j] -= weight[j] ** 2 * t[j, x] * t[j - 1, x]
+            f = off[j] / diag[j - 1]
+            diag[j] -= f * off[j]
+            lam[j] -= f * lam[j - 1]
+    for j in range(last - 1, first - 1, -1):
+        if j + 1 < last:
+            lam[j] -= off[j + 1] * lam[j + 1]
+        lam[j] /= diag[j]
+    for j in range(first, last):
+        for x in range(3):
+            rhs[3 * j + x] -= weight[j] * t[j, x] * lam[j]
+            rhs[3 * j + 3 + x] += weight[j + 1] * t[j, x] * lam[j]
+    return lam
+
+
+@nb.njit(cache=True)
+def impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity):  # type: ignore[no-untyped-def]
+    """r without tensions (N + 1, 3) at the middle of three times, and what it was made of.
+
+    x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1; mean (N, 3):
+    directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft, shapes).
+    law = scales (4) and damping time.
+
+    Returns r, air forces by cause, bend forces (elastic, damping), derivatives of the drag.
+    """
+    link_mass, bend, diameter, bluff, tuft = chain[:5]
+    h = 0.5 * (hm + hp)
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    v = am * x[0] - (am + ap) * x[1] + ap * x[2]
+    rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
+    jump = (x[2] - x[1]) / hp - (x[1] - x[0]) / hm
+    for i in range(jump.shape[0]):
+        jump[i] -= h * gravity
+    fair, by_link, by_node = air_forces(v, t[1], c[1], diameter, bluff, tuft, air, law)
+    fbend = bend_forces(t[1], mean, rate, c[1], bend, law[3], law[4])
+    r = mass_times(link_mass, jump)
+    r -= h * (fair[0] + fair[1] + fair[2] + fair[3] + fbend[0] + fbend[1])
+    return r, fair, fbend, by_link, by_node
+
+
+@nb.njit(cache=True)
+def weighted(r, weight):  # type: ignore[no-untyped-def]
+    """Nodal vectors (N + 1, 3) times a weight a node, in one row (3 (N + 1),)."""
+    rhs = np.empty(3 * weight.size)
+    for i in range(weight.size):
+        for a in range(3):
+            rhs[3 * i + a] = weight[i] * r[i, a]
+    return rhs
+
+
+@nb.njit(cache=True)
+def scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+    """Weights (3, N) of the three times and mean directions (N, 3), by the pull at the middle."""
+    h = 0.5 * (hm + hp)
+    r = impulse_residual(x, t, t[1], c, hm, hp, chain, air, law, gravity)[0]
+    rhs = weighted(r, weight)
+    lam = project_out_tensions(rhs, t[1], weight, first, last)
+    w = time_shares(side_shares(chain[0], law[3] * chain[1], lam / h, c[1], h), hm, hp)
+    return w, mean_directions(t, w)
+
+
+@nb.njit(cache=True)
+def whitened_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+    """Whitened residual (3 (N + 1),) without what tensions explain, and the tensions (N,) [N]."""
+    _, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
+    r = impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity)[0]
+    rhs = weighted(r, weight)
+    lam = project_out_tensions(rhs, mean, weight, first, last)
+    return rhs, lam / (0.5 * (hm + hp))
+
+
+@nb.njit(cache=True, inline="always")
+def place_slope(D, j, i, a, e):  # type: ignore[no-untyped-def]
+    """Derivative of coordinate a of node i by angle e of link j, from a time's `link_reach` D."""
+    if j + 1 < i:
+        return D[j, 3, a, e]
+    total = 0.0
+    for r in range(3):
+        if 0 <= j - 1 + r < i:
+            total += D[j, r, a, e]
+    return total
+
+
+@nb.njit(cache=True)
+def _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight):  # type: ignore[no-untyped-def]
+    """Columns of the inertia and the drag for all three times (G is whitened as it is filled)."""
+    links = D.shape[1]
+    h = 0.5 * (hm + hp)
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    mass_coefficient = (1.0 / hm, -1.0 / hm - 1.0 / hp, 1.0 / hp)
+    rate_coefficient = (am, -am - ap, ap)
+    T = np.empty((3, 3, 3))  # by distance: link before the last, the last, the next one
+    for i in range(links + 1):
+        if weight[i] == 0.0:
+            continue
+        lower = link_mass[i - 1, 1] if i > 0 else 0.0
+        own = (link_mass[i - 1, 2] if i > 0 else 0.0) + (link_mass[i, 0] if i < links else 0.0)
+        upper = link_mass[i, 1] if i < links else 0.0
+        for s in range(3):
+            cm, cr = mass_coefficient[s], -h * rate_coefficient[s]
+            for a in range(3):
+                for b in range(3):
+                    before = by_link[i - 1, a, b] if i > 0 else 0.0
+                    after = by_link[i, a, b] if i < links else 0.0
+                    eye = 1.0 if a == b else 0.0
+                    T[0, a, b] = cm * eye * (lower + own + upper) + cr * (
+                        0.5 * (before + after) + by_node[i, a, b]
+                    )
+                    T[1, a, b] = cm * eye * (own + upper) + cr * (
+                        0.25 * before + 0.5 * after + by_node[i, a, b]
+                    )
+                    T[2, a, b] = cm * eye * upper + cr * 0.25 * after
+            for a in range(3):
+                row = G[3 * i + a]
+                for b in range(3):
+                    row[s * n + b] += weight[i] * T[0, a, b]
+                for j in range(min(i + 2, links)):
+                    for e in range(2):
+                        total = 0.0
+                        if j + 1 < i - 1:
+                            for b in range(3):
+                                total += T[0, a, b] * D[s, j, 3, b, e]
+                        else:
+                            for r in range(max(0, 1 - j), min(3, min(i + 1, links) - j + 1)):
+                                q = min(max(j - 1 + r - i + 2, 0), 2)
+                                for b in range(3):
+                                    total += T[q, a, b] * D[s, j, r, b, e]
+                        row[s * n + 3 + 2 * j + e] += weight[i] * total
+
+
+@nb.njit(cache=True)
+def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+    """Fill whitened rows G (3 (N + 1), 3 n + 5 at least) and residual rhs.
+
+    Returns tensions (N,) [N] and the directions in which they pull (N, 3). rhs is without what
+    tensions explain; in G, `rotate_out_tensions` leaves out what a change of them would.
+    D: of `link_reach`, at the three times. Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each),
+    then the five logarithmic scales `LAW_NAMES`, then of the shapes (P, N) in chain[5]: the joints'
+    logarithmic stiffness shifted along each. G and rhs must be zero in these rows on entry.
+    """
+    link_mass, bend = chain[0], chain[1]
+    links = t.shape[1]
+    n = 3 + 2 * links
+    h = 0.5 * (hm + hp)
+    w, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
+    r, fair, fbend, by_link, by_node = impulse_residual(
+        x, t, mean, c, hm, hp, chain, air, law, gravity
+    )
+    _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight)
+    bend_columns(G, n, t, E, w, c, hm, hp, bend, law[3], law[4], weight)
+    for i in range(links + 1):
+        for a in range(3):
+            k = 3 * i + a
+            rhs[k] = weight[i] * r[i, a]
+            f = -h * weight[i]
+            G[k, 3 * n] = f * fair[0, i, a]
+            G[k, 3 * n + 1] = f * fair[1, i, a]
+            G[k, 3 * n + 2] = f * fair[2, i, a]
+            G[k, 3 * n + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
+            G[k, 3 * n + 4] = f * fbend[1, i, a]
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
+    for p in range(chain[5].shape[0]):
+        part = bend_forces(t[1], mean, rate, c[1], bend * chain[5][p], law[3], law[4])
+        for i in range(links + 1):
+            for a in range(3):
+                f = -h * weight[i]
+                G[3 * i + a, 3 * n + 5 + p] = f * (part[0, i, a] + part[1, i, a])
+    # what the tensions explain goes; that they turn with the links is part of the derivative
+    lam = project_out_tensions(rhs, mean, weight, first, last)
+    for j in range(first, last):
+        for s in range(3):
+            for e in range(2):
+                column = s * n + 3 + 2 * j + e
+                for a in range(3):
+                    pull = w[s, j] * lam[j] * E[s, j, a, e]
+                    G[3 * j + a, column] -= weight[j] * pull
+                    G[3 * j + 3 + a, column] += weight[j + 1] * pull
+    return lam / h, mean

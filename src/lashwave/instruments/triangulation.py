@@ -1,0 +1,150 @@
+"""A point in space from its images in two or more cameras, with its covariance.
+
+A linear start (each image coordinate is a plane through the point; Hartley and Sturm,
+Comput. Vis. Image Underst. 68 (1997) 146, section 5.1), then Gauss-Newton on the image residuals,
+which is the maximum of the likelihood where the noise of the images is Gaussian. The covariance is
+that of the linearised fit, (J' W J)^-1 with W = 1 / sd^2: it holds while the sd in space is small
+against the distance to the cameras. Cameras are taken as known exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from lashwave.instruments.camera import project, project_jacobian
+from lashwave.quantities.arrays import Array
+from lashwave.quantities.sightings import Camera
+
+_STEPS = 20
+_FLAT = 1e-14
+"""Least over greatest eigenvalue of J' W J at and below which a point is not determined."""
+
+
+def undistort(camera: Camera, uv: ArrayLike) -> Array:
+    """Image points (..., 2) [px] as the same camera would see them without its lens distortion.
+
+    Good to about 1e-9 px where the distortion can be inverted.
+    """
+    uv = np.asarray(uv, dtype=float)
+    if camera.distortion is None or camera.intrinsics is None:
+        return uv
+    flat = np.ascontiguousarray(uv.reshape(-1, 1, 2))
+    seen = np.isfinite(flat).all(axis=(1, 2))
+    straight = np.full_like(flat, np.nan)
+    if seen.any():
+        stop = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 60, 1e-13)
+        inner = np.asarray(camera.intrinsics, dtype=float)
+        bend = np.asarray(camera.distortion, dtype=float)
+        straight[seen] = cv2.undistortPoints(flat[seen], inner, bend, P=inner, criteria=stop)
+    return straight.reshape(uv.shape)
+
+
+def triangulate(cameras: Sequence[Camera], uv: ArrayLike, sd: ArrayLike) -> tuple[Array, Array]:
+    """One point from its images.
+
+    Parameters
+    ----------
+    cameras : C of them.
+    uv : (C, 2) [px]; nan where a camera did not see the point.
+    sd : (C,) of one image coordinate [px].
+
+    Returns
+    -------
+    point : (3,) [m]; nan where fewer than two cameras saw it, where the rays are parallel, or
+        where the best point lies behind a camera.
+    covariance : (3, 3) [m2]; inf where the point is nan.
+    """
+    uv, sd = np.asarray(uv, dtype=float), np.asarray(sd, dtype=float)
+    points, covariance = triangulate_many(cameras, uv[None], sd[None])
+    return points[0], covariance[0]
+
+
+def triangulate_many(
+    cameras: Sequence[Camera], uv: ArrayLike, sd: ArrayLike
+) -> tuple[Array, Array]:
+    """`triangulate` for N points at once.
+
+    Parameters
+    ----------
+    uv : (N, C, 2) [px], nan where unseen; sd : (N, C) or (C,) [px].
+
+    Returns
+    -------
+    points : (N, 3) [m]; covariance : (N, 3, 3) [m2], as in `triangulate`.
+    """
+    uv = np.asarray(uv, dtype=float)
+    count, views = uv.shape[:2]
+    weight = 1.0 / np.broadcast_to(np.asarray(sd, dtype=float), (count, views))
+    weight = np.where(np.isfinite(uv).all(axis=-1), weight, 0.0)
+    points = _linear(cameras, uv, weight)
+    points[(weight > 0.0).sum(axis=1) < 2] = np.nan
+    active = np.asarray(np.isfinite(points).all(axis=1))
+    for _ in range(_STEPS):
+        if not active.any():
+            break
+        normal, pull = _normal(cameras, points[active], uv[active], weight[active])
+        step = _solve(normal, pull)
+        points[active] += step
+        moved = np.abs(step).max(axis=1) > 1e-12 * (1.0 + np.abs(points[active]).max(axis=1))
+        active[active] = moved
+    normal, _ = _normal(cameras, points, uv, weight)
+    covariance = _inverse(normal)
+    points[~np.isfinite(covariance).all(axis=(1, 2))] = np.nan
+    covariance[~np.isfinite(points).all(axis=1)] = np.inf
+    return points, covariance
+
+
+def _linear(cameras: Sequence[Camera], uv: Array, weight: Array) -> Array:
+    """(N, 3): nearest to all planes that the image coordinates stand for, as distances in space."""
+    normal = np.zeros((uv.shape[0], 3, 3))
+    pull = np.zeros((uv.shape[0], 3))
+    for c, camera in enumerate(cameras):
+        projection = np.asarray(camera.projection, dtype=float)
+        straight = undistort(camera, uv[:, c])
+        planes = straight[:, :, None] * projection[2] - projection[:2]
+        planes /= np.linalg.norm(planes[..., :3], axis=-1, keepdims=True)
+        planes = np.where(weight[:, c, None, None] > 0.0, planes, 0.0)
+        normal += np.einsum("nki,nkj->nij", planes[..., :3], planes[..., :3])
+        pull -= np.einsum("nki,nk->ni", planes[..., :3], planes[..., 3])
+    return _solve(normal, pull)
+
+
+def _normal(
+    cameras: Sequence[Camera], points: Array, uv: Array, weight: Array
+) -> tuple[Array, Array]:
+    """J' W J (N, 3, 3) and J' W r (N, 3); nan for a point behind a camera that saw it."""
+    normal = np.zeros((points.shape[0], 3, 3))
+    pull = np.zeros((points.shape[0], 3))
+    for c, camera in enumerate(cameras):
+        seen = weight[:, c] > 0.0
+        scale = weight[seen, c, None]
+        slope = project_jacobian(camera, points[seen]) * scale[..., None]
+        rest = (uv[seen, c] - project(camera, points[seen])) * scale
+        normal[seen] += np.einsum("nki,nkj->nij", slope, slope)
+        pull[seen] += np.einsum("nki,nk->ni", slope, rest)
+    return normal, pull
+
+
+def _determined(normal: Array) -> NDArray[np.bool_]:
+    """(N,) whether each matrix is finite and of full rank."""
+    good = np.asarray(np.isfinite(normal).all(axis=(1, 2)))
+    values = np.linalg.eigvalsh(np.where(good[:, None, None], normal, 0.0))
+    return np.asarray(good & (values[:, 0] > _FLAT * values[:, 2]))
+
+
+def _solve(normal: Array, pull: Array) -> Array:
+    good = _determined(normal)
+    result = np.full(pull.shape, np.nan)
+    result[good] = np.linalg.solve(normal[good], pull[good][..., None])[..., 0]
+    return result
+
+
+def _inverse(normal: Array) -> Array:
+    good = _determined(normal)
+    result = np.full(normal.shape, np.nan)
+    result[good] = np.linalg.inv(normal[good])
+    return result

@@ -1,0 +1,211 @@
+"""Instrument files and a description become a trial folder: checked, then written whole or not."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from copy import deepcopy
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from lashwave.files.trial import DESCRIPTION, read_parts
+from lashwave.intake.convert import Placing, linked
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.trial import Trial
+from lashwave.quantities.units import UnitError, quantity
+
+HEAD = "A trial of lashwave: what was measured, and the files that hold it."
+_CAMERA_FILES = ("flashes", "fronts", "tuft", "frames", "calibration")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that is wrong with a description."""
+
+    field: str
+    """As in cameras.0.rate"""
+    problem: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A description against its files."""
+
+    toml: str
+    """The trial.toml that would be written."""
+    faults: list[Fault]
+    trial: Trial | None
+    """None where there is a fault."""
+
+
+def check(
+    source: Path, description: dict[str, Any], units: dict[str, dict[str, str]], scratch: Path
+) -> Checked:
+    """Every fault of a description, one a part of it, by the reader of trials itself.
+
+    scratch : a folder in which the trial is laid out for the moment; better on the same disk.
+    """
+    with tempfile.TemporaryDirectory(dir=scratch, prefix=".check-") as aside:
+        return _laid_out(Placing(source, Path(aside) / "trial", linked, units), description)
+
+
+def write(
+    source: Path, description: dict[str, Any], units: dict[str, dict[str, str]], target: Path
+) -> Checked:
+    """Write a trial folder, whole or not at all; where there is a fault nothing is written.
+
+    Raises InputError where `target` exists.
+    """
+    if target.exists() or target.is_symlink():
+        raise InputError(target.name, "exists already", "choose another name", field="folder")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    aside = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part"))
+    try:
+        done = _laid_out(Placing(source, aside / "trial", shutil.copyfile, units), description)
+        if not done.faults:
+            if target.exists():
+                raise InputError(target.name, "exists already", "choose another", field="folder")
+            (aside / "trial").rename(target)
+        return done
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _laid_out(placing: Placing, description: dict[str, Any]) -> Checked:
+    placing.target.mkdir()
+    placed, faults = _placed(placing, description)
+    text = toml(placed)
+    (placing.target / DESCRIPTION).write_text(text, encoding="utf-8")
+    trial, found = read_parts(placing.target)
+    faults += _missing(placed)
+    already = {fault.field for fault in faults}
+    faults += [f for f in map(as_fault, found) if f.field not in already]
+    return Checked(text, faults, None if faults else trial)
+
+
+def _placed(placing: Placing, given: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """The description with the names that its files have in the trial."""
+    description, faults = deepcopy(given), list[Fault]()
+
+    def put(table: Any, key: str, where: str, kind: str | None, rate: float | None = None) -> None:
+        if not isinstance(table, dict) or not isinstance(table.get(key), str):
+            return
+        field = f"{where}.{key}"
+        try:
+            if kind is None:
+                table[key] = placing.plain(table[key], field)
+            else:
+                table[key] = placing.table(table[key], kind, field, rate)
+        except InputError as fault:
+            inner = fault.field if fault.field in (field, "markers.rate") else field
+            problem = fault.problem if fault.where == "description" else str(fault)
+            faults.append(Fault(inner, problem, fault.remedy))
+        except (OSError, ValueError) as error:
+            faults.append(Fault(field, f"cannot be taken: {error}", "check the file"))
+
+    markers = description.get("markers")
+    put(description.get("line"), "table", "line", "line")
+    put(markers, "file", "markers", "markers", _rate(markers))
+    for i, camera in enumerate(_tables(description, "cameras")):
+        put(camera, "points", f"cameras.{i}", "points")
+        for key in _CAMERA_FILES:
+            put(camera, key, f"cameras.{i}", None)
+    for i, microphone in enumerate(_tables(description, "microphones")):
+        put(microphone, "file", f"microphones.{i}", None)
+    return description, faults
+
+
+def _missing(description: dict[str, Any]) -> list[Fault]:
+    """What each camera needs and has not: the reader would name one at a time."""
+    faults = []
+    for i, camera in enumerate(_tables(description, "cameras")):
+        if not isinstance(camera, dict):
+            continue
+        needed = ["rate", *([] if "calibration" in camera else ["size", "projection"])]
+        for key in (k for k in needed if k not in camera):
+            faults.append(Fault(f"cameras.{i}.{key}", "is missing", "add it"))
+    return faults
+
+
+def _rate(markers: Any) -> float | None:
+    if not isinstance(markers, dict) or "rate" not in markers:
+        return None
+    try:
+        rate = quantity(markers["rate"], "frequency")
+    except UnitError:
+        return None
+    return rate if rate > 0 else None
+
+
+def _tables(description: dict[str, Any], key: str) -> list[Any]:
+    found = description.get(key, [])
+    return found if isinstance(found, list) else []
+
+
+def toml(description: dict[str, Any]) -> str:
+    """A description as trial.toml; null and empty tables are left out.
+
+    Raises InputError for what TOML cannot hold.
+    """
+    document = tomlkit.document()
+    document.add(tomlkit.comment(HEAD))
+    order = ("schema", "trial", "air", "line", "markers", "cameras", "microphones")
+    keys = [k for k in order if k in description] + [k for k in description if k not in order]
+    try:
+        for key in keys:
+            value = _full(description[key])
+            if value not in (None, {}, []):
+                document.add(key, _item(value))
+        return tomlkit.dumps(document)
+    except (TypeError, ValueError, RecursionError) as error:
+        raise InputError("description", f"cannot be written as TOML: {error}") from None
+
+
+def _item(value: Any) -> Any:
+    """Tables of tables as [[...]], arrays of numbers in one line."""
+    if isinstance(value, list) and value and all(isinstance(v, dict) for v in value):
+        tables = tomlkit.aot()
+        for one in value:
+            tables.append(_item(one))
+        return tables
+    if isinstance(value, dict):
+        table = tomlkit.table()
+        # Plain values first: in TOML they would belong to the table that opened above them.
+        for key, one in sorted(value.items(), key=lambda pair: _deep(pair[1])):
+            if key in ("clock", "tuft") and isinstance(one, dict):
+                inline = tomlkit.inline_table()
+                inline.update(one)
+                table.add(key, inline)
+            else:
+                table.add(key, _item(one))
+        return table
+    return value
+
+
+def _deep(value: Any) -> bool:
+    tables = isinstance(value, list) and any(isinstance(v, dict) for v in value)
+    return tables or isinstance(value, dict)
+
+
+def _full(value: Any) -> Any:
+    """The same without null."""
+    if isinstance(value, dict):
+        return {str(k): _full(v) for k, v in value.items() if v is not None}
+    if isinstance(value, list):
+        return [_full(v) for v in value if v is not None]
+    return value
+
+
+def as_fault(error: InputError) -> Fault:
+    """A fault by the field of the description that it belongs to."""
+    field = (error.field or "trial").replace("[", ".").replace("]", "")
+    if error.where == DESCRIPTION:
+        return Fault(field, error.problem, error.remedy)
+    # A fault inside a file belongs to the field that names the file; its own place is kept.
+    place = error.where if error.line is None else f"{error.where}, line {error.line}"
+    inner = f"{place}, {error.field}" if error.field else place
+    return Fault(error.part or field, f"{inner}: {error.problem}", error.remedy)

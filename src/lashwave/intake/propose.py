@@ -1,0 +1,81 @@
+"""A first description of a trial, from what its files say of themselves."""
+
+from __future__ import annotations
+
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from lashwave.intake.recognise import Recognised
+
+
+def propose(folder: Path, files: list[Recognised]) -> dict[str, Any]:
+    """A description shaped as trial.toml; what no file says is left out for the user to fill in.
+
+    Of several files of one kind the first in name order is taken. A camera is made of each table
+    of points and of each sequence or film; those whose names share a beginning are one camera.
+    """
+    by_kind: dict[str, list[Recognised]] = {}
+    for one in files:
+        by_kind.setdefault(one.kind, []).append(one)
+    description: dict[str, Any] = {"schema": 1, "trial": {"name": folder.name[:200] or "trial"}}
+    if line := by_kind.get("line"):
+        description["line"] = {"table": line[0].name}
+    if markers := by_kind.get("markers"):
+        description["markers"] = _markers(markers[0])
+    cameras = _cameras(by_kind)
+    if cameras:
+        description["cameras"] = cameras
+    if sounds := by_kind.get("sound"):
+        description["microphones"] = [{"file": one.name} for one in sounds]
+    return description
+
+
+def _markers(one: Recognised) -> dict[str, Any]:
+    table: dict[str, Any] = {"file": one.name}
+    if one.noise:
+        table["sd"] = f"{1e3 * one.noise:.2g} mm"
+    return table | {"stations": {}}
+
+
+def _cameras(by_kind: dict[str, list[Recognised]]) -> list[dict[str, Any]]:
+    cameras: list[dict[str, Any]] = []
+    keys = {"points": "points", "frames": "frames", "film": "frames"}
+    every = [one for kind in keys for one in by_kind.get(kind, [])]
+    alone = all(len(by_kind.get(kind, [])) <= 1 for kind in keys) and not (
+        by_kind.get("frames") and by_kind.get("film")
+    )
+    for one in every:
+        name = _name(one.name)
+        camera = next((c for c in cameras if _same(c["name"], name) or alone), None)
+        if camera is None or keys[one.kind] in camera:
+            camera = {"name": name, "shows": "schlieren"}
+            cameras.append(camera)
+        camera[keys[one.kind]] = one.name
+        if one.size:
+            camera["size"] = one.size
+        if one.features:
+            camera["stations"] = {}
+    for kind in ("flashes", "fronts", "tuft", "calibration"):
+        for one in by_kind.get(kind, []):
+            name = _name(one.name)
+            fits = [c for c in cameras if _same(c["name"], name)] or cameras[: len(cameras) == 1]
+            if fits and kind not in fits[0]:
+                fits[0][kind] = one.name
+                if one.size:
+                    fits[0].setdefault("size", one.size)
+    return cameras
+
+
+def _name(file: str) -> str:
+    """A camera's name from its file: the folder of images, or the file without its ending."""
+    path = PurePosixPath(file)
+    if "*" in path.name and str(path.parent) != ".":
+        return path.parent.name
+    stem = path.stem.rstrip("*0123456789-_. ") or path.stem
+    return stem.replace("*", "").replace(":", "-")[:60] or "camera"
+
+
+def _same(a: str, b: str) -> bool:
+    """Whether one name goes on from the other, as tip-view and tip-view-flashes."""
+    short, long = sorted((a.lower(), b.lower()), key=len)
+    return long == short or (long.startswith(short) and not long[len(short)].isalnum())

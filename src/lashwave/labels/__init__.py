@@ -1,0 +1,1 @@
+"""Room: labels. Which dot is which station: linking, strands, relabelling."""

@@ -1,0 +1,1 @@
+"""Room: pipeline. The walk of one trial through the rooms: locate, check, reconstruct."""

@@ -1,0 +1,298 @@
+"""The command `check`: is this trial usable, what is wrong with it, how good is it."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+
+from lashwave.instruments.grip_seen import few_seen
+from lashwave.mechanics.known_stiffness import known_stiffness
+from lashwave.mechanics.stretch import TOO_SOFT, hanging_strain
+from lashwave.pipeline import console, health
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.stiffness import Source
+from lashwave.quantities.trial import Trial
+
+VERDICTS = {"note": "usable", "care": "usable with care", "fault": "not usable"}
+LEVELS = ("note", "care", "fault")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing to know about a trial."""
+
+    level: str
+    """note, care or fault."""
+    about: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Checkup:
+    """What was found."""
+
+    trial: Trial
+    markers: list[health.MarkerHealth]
+    spacings: list[health.Spacing]
+    cameras: list[health.CameraHealth]
+    findings: list[Finding]
+
+    @property
+    def verdict(self) -> str:
+        """usable, usable with care, or not usable."""
+        worst = max((LEVELS.index(f.level) for f in self.findings), default=0)
+        return VERDICTS[LEVELS[worst]]
+
+    @property
+    def fault(self) -> Finding | None:
+        """The first reason why the trial cannot be used."""
+        return next((f for f in self.findings if f.level == "fault"), None)
+
+
+def inspect(trial: Trial) -> Checkup:
+    """Everything that can be said before any reconstruction."""
+    markers = health.of_markers(trial.markers)
+    spacings = health.of_spacings(trial.markers)
+    cameras = [health.of_camera(camera, trial.markers.rate) for camera in trial.cameras]
+    findings = [
+        *_line_findings(trial),
+        *_marker_findings(trial, markers),
+        *_label_findings(trial, spacings),
+        *_camera_findings(trial, cameras),
+        *(Finding("note", "reading", note) for note in trial.notes),
+    ]
+    findings.sort(key=lambda f: -LEVELS.index(f.level))
+    return Checkup(trial, markers, spacings, cameras, findings)
+
+
+def refuse_unusable(trial: Trial, where: Path | str) -> None:
+    """Raise InputError where the trial cannot be used at all."""
+    fault = inspect(trial).fault
+    if fault is not None:
+        raise InputError(where, fault.text, "see `lashwave check`", field=fault.about)
+
+
+def _line_findings(trial: Trial) -> list[Finding]:
+    """The table: mass, stiffness source, what outweighs what near the tip."""
+    line, found = trial.line, []
+    stiffness = known_stiffness(line)
+    if stiffness.source is not Source.COLUMN:
+        level = "care" if stiffness.guessed else "note"
+        text = f"no stiffness column: bending stiffness is {stiffness.words}"
+        found.append(Finding(level, "line", text))
+    found += _stretch_findings(trial)
+    last = line.length - line.handle_length
+    near_tip = np.linspace(line.length - 0.1 * last, line.length, 65)
+    tip_mass = float(np.trapezoid(np.interp(near_tip, line.station, line.linear_density), near_tip))
+    there = int((trial.markers.station > near_tip[0]).sum())
+    if there * trial.markers.mass > 0.5 * tip_mass:
+        text = (
+            f"markers in the last tenth weigh {1e3 * there * trial.markers.mass:.2g} g, "
+            f"the line there {1e3 * tip_mass:.2g} g: they change the throw"
+        )
+        found.append(Finding("note", "markers", text))
+    return found
+
+
+def _stretch_findings(trial: Trial) -> list[Finding]:
+    """The model's line keeps its length: by its stated axial stiffness, may it?"""
+    line = trial.line
+    if line.axial_stiffness is None:
+        return []
+    strain = hanging_strain(line, float(np.linalg.norm(trial.gravity)))
+    stretch = float(np.trapezoid(strain, line.station))
+    own = f"its own weight stretches it by {1e3 * stretch:.2g} mm"
+    if strain.max() > TOO_SOFT:
+        text = (
+            f"axial_stiffness: hanging, {own}, {strain.max():.1%} at the grip; lines are taken as "
+            f"unstretchable, which one softer than {TOO_SOFT:.0%} is not"
+        )
+        return [Finding("fault", "line", text)]
+    level = "note" if stretch < float(np.nanmedian(trial.markers.sd)) else "care"
+    text = f"axial_stiffness: hanging, {own}; it is taken as unstretchable"
+    return [Finding(level, "line", text)]
+
+
+def _marker_findings(trial: Trial, markers: list[health.MarkerHealth]) -> list[Finding]:
+    """Coverage, gaps and noise against what is stated."""
+    found = []
+    count = trial.markers.time.size
+    usable = [m for m in markers if np.isfinite(m.station) and m.coverage * count >= 20]
+    if len(usable) < 2:
+        text = (
+            f"only {len(usable)} markers of the line are seen in 20 samples or more; 2 are needed"
+        )
+        found.append(Finding("fault", "markers", text))
+    for m in markers:
+        if m.coverage == 0.0:
+            found.append(Finding("care", m.label, "never seen"))
+        elif m.coverage < 0.5:
+            found.append(Finding("care", m.label, f"seen in {m.coverage:.0%} of the samples"))
+        if m.noise > 3.0 * m.stated:
+            text = (
+                f"scatters by {1e3 * m.noise:.2g} mm where calmest; {1e3 * m.stated:.2g} mm stated"
+            )
+            found.append(Finding("care", m.label, text))
+        elif m.noise < m.stated / 3.0:
+            text = f"scatters by only {1e3 * m.noise:.2g} mm; {1e3 * m.stated:.2g} mm stated"
+            found.append(Finding("note", m.label, text))
+    return found + _grip_findings(trial)
+
+
+def _grip_findings(trial: Trial) -> list[Finding]:
+    """Whether the hand's motion is seen."""
+    markers = trial.markers
+    on_line = markers.station <= trial.line.handle_length
+    on_grip = np.asarray(markers.on_handle | on_line)
+    if not on_grip.any():
+        first = float(np.nanmin(markers.station)) if np.isfinite(markers.station).any() else 0.0
+        if trial.line.handle_length == 0.0 and first < 0.1 * trial.line.length:
+            return []
+        return [
+            Finding("care", "grip", "no marker on the grip; the hand's force will be poorly known")
+        ]
+    found = [Finding("care", "grip", stretch.words) for stretch in few_seen(trial)]
+    places = np.isfinite(markers.position[:, on_grip]).all(axis=-1)
+    seen = np.asarray(places).any(axis=1)
+    if seen.mean() < 0.98:
+        text = f"no marker of the grip is seen in {1 - seen.mean():.0%} of the samples"
+        found.append(Finding("care", "grip", text))
+    return found
+
+
+def _label_findings(trial: Trial, spacings: list[health.Spacing]) -> list[Finding]:
+    """Stations, units and labels that contradict the distances seen."""
+    found = []
+    known = [s for s in spacings if s.together >= 20]
+    wrong = [s for s in known if s.too_long > 0.5 and s.largest > 1.5 * s.arc]
+    if known and 2 * len(wrong) > len(known):
+        ratio = float(np.median([s.largest / s.arc for s in wrong]))
+        text = (
+            f"{len(wrong)} of {len(known)} neighbouring pairs are some {ratio:.3g} times further "
+            "apart than the line between them is long: wrong unit or stations"
+        )
+        return [Finding("fault", "markers.stations", text)]
+    for s in known:
+        pair = " to ".join(s.labels)
+        if s.too_long > 0.2:
+            text = (
+                f"up to {1e3 * s.largest:.1f} mm apart on {1e3 * s.arc:.1f} mm of line: stations?"
+            )
+            found.append(Finding("care", pair, text))
+        elif s.too_long > 0.002:
+            text = f"further apart than the line is long in {s.too_long:.1%} of samples: ghosts?"
+            found.append(Finding("note", pair, text))
+    if known and max(s.largest / s.arc for s in known) < 0.3:
+        found.append(Finding("care", "markers", "no two markers ever come near their arc: unit?"))
+    for a, b, moments in health.swap_suspects(trial.markers):
+        found.append(Finding("note", f"{a}, {b}", f"labels seem exchanged {moments} times"))
+    for a, b, share in health.duplicates(trial.markers):
+        found.append(Finding("care", f"{a}, {b}", f"at one place in {share:.0%} of samples"))
+    return found
+
+
+def _camera_findings(trial: Trial, cameras: list[health.CameraHealth]) -> list[Finding]:
+    """Points, clock and flashes of each camera."""
+    found = []
+    if not any(c.points for c in cameras):
+        text = "no camera point: the tip's motion rests on mechanics beyond the last marker"
+        found.append(Finding("note", "cameras", text))
+    begin, end = float(trial.markers.time[0]), float(trial.markers.time[-1])
+    for camera, c in zip(trial.cameras, cameras, strict=True):
+        if not c.points:
+            continue
+        reach = 4.0 * camera.clock.offset_sd
+        if c.first > end + reach or c.last < begin - reach:
+            text = (
+                f"its points fall at {c.first:.3f} to {c.last:.3f} s, outside the markers' record"
+            )
+            found.append(Finding("care", c.name, text))
+        if c.outside:
+            found.append(Finding("care", c.name, f"{c.outside} points lie outside the image"))
+        if c.flash_misfit:
+            text = f"{c.flash_misfit} of {c.flashes} flashes are off the markers' rhythm"
+            found.append(Finding("care", c.name, text))
+        if camera.clock.offset_sd > 5e-3 and not c.flashes:
+            text = f"clock known to {1e3 * camera.clock.offset_sd:.3g} ms only and no flashes"
+            found.append(Finding("care", c.name, text))
+    return found
+
+
+def as_record(checkup: Checkup) -> dict[str, object]:
+    """The JSON object of `check --json`, SI."""
+    trial = checkup.trial
+    return {
+        "schema": 1,
+        "trial": trial.name,
+        "verdict": checkup.verdict,
+        "samples": int(trial.markers.time.size),
+        "rate": trial.markers.rate,
+        "duration": float(trial.markers.time[-1] - trial.markers.time[0]),
+        "line_length": trial.line.length,
+        "line_mass": float(np.trapezoid(trial.line.linear_density, trial.line.station)),
+        "markers": [asdict(m) for m in checkup.markers],
+        "spacings": [asdict(s) for s in checkup.spacings],
+        "cameras": [asdict(c) for c in checkup.cameras],
+        "findings": [asdict(f) for f in checkup.findings],
+    }
+
+
+def run(folder: Path, *, as_json: bool) -> int:
+    """Read, inspect, print; status 0, or 2 where the trial is not usable."""
+    from lashwave.files.trial import read_trial
+    from lashwave.pipeline.labelled import labelled
+
+    checkup = inspect(labelled(read_trial(folder)))
+    if as_json:
+        console.say(json.dumps(finite(as_record(checkup)), indent=1, allow_nan=False))
+    else:
+        _print(checkup)
+    if checkup.fault is None:
+        return 0
+    fault = InputError(folder, checkup.fault.text, field=checkup.fault.about)
+    print(fault, file=sys.stderr)
+    return 2
+
+
+def finite(value: object) -> object:
+    """The same record with null for what is not a finite number, as JSON has no nan."""
+    if isinstance(value, dict):
+        return {key: finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(item) for item in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
+def _print(checkup: Checkup) -> None:
+    """Verdict first, then findings, then the tables behind them."""
+    trial, record = checkup.trial, as_record(checkup)
+    console.say(f"{trial.name}: {checkup.verdict}")
+    console.say(
+        f"{record['duration']:.3f} s at {record['rate']:.6g} Hz, line {record['line_length']:.3f} m"
+        f" and {1e3 * float(str(record['line_mass'])):.1f} g, {len(checkup.markers)} markers"
+    )
+    if checkup.findings:
+        rows = [[f.level, f.about, f.text] for f in checkup.findings]
+        console.table("Findings", ["level", "about", "what"], rows)
+    rows = [
+        [
+            m.label,
+            f"{m.station:.3f}" if np.isfinite(m.station) else "handle",
+            f"{m.coverage:.1%}",
+            f"{1e3 * m.longest_gap:.0f}",
+            f"{1e3 * m.noise:.2f}" if np.isfinite(m.noise) else "-",
+            f"{1e3 * m.stated:.2f}",
+        ]
+        for m in checkup.markers
+    ]
+    headings = ["marker", "station [m]", "seen", "longest gap [ms]", "scatter [mm]", "stated [mm]"]
+    console.table("Markers", headings, rows)
+    for c in checkup.cameras:
+        console.say(
+            f"camera {c.name}: {c.points} points in {c.frames} of {c.span} frames, "
+            f"{c.first:.4f} to {c.last:.4f} s by its stated clock, {c.flashes} flashes"
+        )

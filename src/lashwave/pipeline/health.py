@@ -1,0 +1,214 @@
+"""Numbers that say how good a trial's sightings are, before any model of the motion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.quantities.arrays import Array
+from lashwave.quantities.sightings import Camera, Markers
+
+QUIET_WINDOW = 30
+"""Samples in a stretch whose noise is looked at; long enough for 10 %, short enough to be calm."""
+
+
+@dataclass(frozen=True)
+class MarkerHealth:
+    """One marker's record."""
+
+    label: str
+    station: float
+    """[m]; nan on the handle."""
+    coverage: float
+    """Share of samples in which it was seen."""
+    longest_gap: float
+    """[s], the ends of the record counted."""
+    noise: float
+    """[m], of one coordinate, in the calmest stretches; nan where too little was seen."""
+    stated: float
+    """[m], median of the stated standard deviation."""
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """Two neighbouring markers: the straight distance between them against the line's length."""
+
+    labels: tuple[str, str]
+    arc: float
+    """[m] along the line."""
+    largest: float
+    """[m], 99.5 % quantile of the chord; nan where never seen together."""
+    too_long: float
+    """Share of common samples whose chord is longer than the line between them can be."""
+    together: int
+    """Common samples."""
+
+
+@dataclass(frozen=True)
+class CameraHealth:
+    """One camera's points."""
+
+    name: str
+    points: int
+    first: float
+    """[s], lab time of the first point by the stated clock."""
+    last: float
+    frames: int
+    """Frames with a point."""
+    span: int
+    """Frames from first to last point, both counted."""
+    outside: int
+    """Points outside the image."""
+    flashes: int
+    flash_misfit: int
+    """Flashes more than a frame off the rhythm of the marker samples."""
+
+
+def noise_from_differences(position: Array) -> float:
+    """White noise of one coordinate [m] of a track (T, 3), nan where not seen.
+
+    Third differences of white noise have 1 + 9 + 9 + 1 = 20 times its variance and pass motion of
+    constant acceleration. The tenth part of the stretches with the least is taken as the noise, as
+    fast motion only adds; that choice makes it some 10 % low. nan where no stretch is whole.
+    """
+    third = np.diff(position, n=3, axis=0)
+    count = third.shape[0] // QUIET_WINDOW
+    if count == 0:
+        return float("nan")
+    blocks = third[: count * QUIET_WINDOW].reshape(count, -1)
+    whole = blocks[np.isfinite(blocks).all(axis=1)]
+    if whole.shape[0] == 0:
+        return float("nan")
+    rms = np.sqrt((whole**2).mean(axis=1) / 20.0)
+    return float(np.quantile(rms, 0.1))
+
+
+def longest_gap(seen: NDArray[np.bool_], interval: float) -> float:
+    """Longest run of samples without a sighting [s]."""
+    edges = np.flatnonzero(np.concatenate([[True], seen, [True]]))
+    return float((np.diff(edges).max() - 1) * interval)
+
+
+def of_markers(markers: Markers) -> list[MarkerHealth]:
+    """The record of each marker, from butt to tip, those on the handle last."""
+    seen = np.asarray(np.isfinite(markers.position).all(axis=-1))
+    order = np.argsort(markers.station, kind="stable")
+    return [
+        MarkerHealth(
+            label=markers.labels[i],
+            station=float(markers.station[i]),
+            coverage=float(seen[:, i].mean()),
+            longest_gap=longest_gap(seen[:, i], 1.0 / markers.rate),
+            noise=noise_from_differences(markers.position[:, i]),
+            stated=float(np.nanmedian(markers.sd[:, i])) if markers.sd.size else float("nan"),
+        )
+        for i in order
+    ]
+
+
+def of_spacings(markers: Markers) -> list[Spacing]:
+    """Chords of neighbouring markers; a chord may exceed the arc by noise and slack alone."""
+    on_line = [i for i in np.argsort(markers.station) if np.isfinite(markers.station[i])]
+    spacings = []
+    for a, b in pairwise(on_line):
+        chord = np.linalg.norm(markers.position[:, b] - markers.position[:, a], axis=-1)
+        both = np.isfinite(chord)
+        arc = float(markers.station[b] - markers.station[a])
+        noise = np.hypot(markers.sd[:, a], markers.sd[:, b])
+        # Two stations, three deviations; two stand-offs that may lean apart; noise of a chord.
+        known = 3.0 * np.sqrt(2.0) * markers.station_sd + 2.0 * markers.stand_off
+        slack = known + 4.0 * np.nan_to_num(noise)
+        spacings.append(
+            Spacing(
+                labels=(markers.labels[a], markers.labels[b]),
+                arc=arc,
+                largest=float(np.quantile(chord[both], 0.995)) if both.any() else float("nan"),
+                too_long=float((chord > arc + slack)[both].mean()) if both.any() else 0.0,
+                together=int(both.sum()),
+            )
+        )
+    return spacings
+
+
+def swap_suspects(markers: Markers) -> list[tuple[str, str, int]]:
+    """Pairs of labels that seem exchanged at some moment, and how often.
+
+    Where both of two markers leave their straight path between samples, and the two places would
+    fit the two paths three times better the other way round, the labels were likely exchanged.
+    """
+    position, suspects = markers.position, []
+    path = 2.0 * position[1:-1] - position[:-2]
+    here = position[2:]
+    least = 10.0 * float(np.nanmedian(markers.sd)) if np.isfinite(markers.sd).any() else 0.0
+    keep = np.asarray(np.linalg.norm(here - path, axis=-1))
+    strays = np.ascontiguousarray((keep > least).T)
+    count = len(markers.labels)
+    for a in range(count):
+        for b in range(a + 1, count):
+            k = np.flatnonzero(strays[a] & strays[b])
+            kept = keep[k, a] + keep[k, b]
+            crossed = np.linalg.norm(here[k, b] - path[k, a], axis=-1) + np.linalg.norm(
+                here[k, a] - path[k, b], axis=-1
+            )
+            moments = int((crossed < kept / 3.0).sum())
+            if moments:
+                suspects.append((markers.labels[a], markers.labels[b], moments))
+    return suspects
+
+
+def duplicates(markers: Markers) -> list[tuple[str, str, float]]:
+    """Pairs of labels at one place (within 3 sd) in over a tenth of their common samples.
+
+    At most some 2,000 samples, evenly spread, are looked at: a tenth shows in them.
+    """
+    found = []
+    some = slice(None, None, 1 + markers.time.size // 2000)
+    position = markers.position[some]
+    sd = np.where(np.isfinite(markers.sd), markers.sd, np.inf)[some]
+    for a in range(len(markers.labels)):
+        for b in range(a + 1, len(markers.labels)):
+            apart = np.linalg.norm(position[:, a] - position[:, b], axis=-1)
+            both = np.isfinite(apart)
+            if not both.any():
+                continue
+            share = float((apart < 3.0 * np.minimum(sd[:, a], sd[:, b]))[both].mean())
+            if share > 0.1:
+                found.append((markers.labels[a], markers.labels[b], share))
+    return found
+
+
+def of_camera(camera: Camera, marker_rate: float) -> CameraHealth:
+    """What a camera saw, on its stated clock."""
+    frames = np.unique(camera.frame)
+    width, height = camera.size
+    inside = ((camera.uv >= -0.5) & (camera.uv <= np.array([width, height]) - 0.5)).all(axis=-1)
+    return CameraHealth(
+        name=camera.name,
+        points=int(camera.frame.size),
+        first=camera.clock.offset + float(frames[0]) / camera.rate if frames.size else float("nan"),
+        last=camera.clock.offset + float(frames[-1]) / camera.rate if frames.size else float("nan"),
+        frames=int(frames.size),
+        span=int(frames[-1] - frames[0] + 1) if frames.size else 0,
+        outside=int((~inside).sum()),
+        flashes=int(camera.flashes.size),
+        flash_misfit=flash_misfit(camera, marker_rate),
+    )
+
+
+def flash_misfit(camera: Camera, marker_rate: float) -> int:
+    """Flashes that are more than a frame off one rhythm at the marker rate.
+
+    A flash falls at every marker sample and is listed in the frame nearest to it, so frames are
+    whole multiples of rate / marker rate plus one offset, within half a frame; drift adds to it.
+    """
+    if camera.flashes.size < 2:
+        return 0
+    period = camera.rate / marker_rate
+    flashes = np.sort(camera.flashes).astype(float)
+    turns = flashes / period
+    phase = np.angle(np.exp(2j * np.pi * (turns - turns[0]))) / (2 * np.pi) * period
+    allowed = 1.0 + 3.0 * camera.clock.drift_sd * (flashes - flashes[0])
+    return int((np.abs(phase - np.median(phase)) > allowed).sum())

@@ -1,0 +1,58 @@
+"""Labels of a trial's markers before it is used: given where points have none, mended where
+they were exchanged; every change is noted with the trial."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from lashwave.pipeline.health import swap_suspects
+from lashwave.quantities.sightings import Markers
+from lashwave.quantities.trial import Trial
+
+
+def labelled(trial: Trial) -> Trial:
+    """The trial with its markers labelled as far as can be told.
+
+    A record with no label on the line is labelled anew. One whose labels seem exchanged is mended
+    as a whole: labels move, ghosts lose theirs. Any other keeps the labels that it has, and points
+    without one get those that are free. A label that no point carries in the end is left out.
+    """
+    from lashwave.labels.relabel import completed, label_markers, repair
+
+    markers, grip = trial.markers, trial.line.handle_length
+    on_line = ~markers.on_handle
+    if on_line.sum() < 2 or not markers.time.size:
+        return trial
+    given = bool(np.isfinite(markers.position[:, on_line, 0]).any())
+    if not given and not markers.unlabelled_time.size:
+        return trial
+    if not given:
+        found, report = label_markers(markers, grip)
+    elif swap_suspects(markers):
+        found, report = repair(markers, grip)
+    elif markers.unlabelled_time.size:
+        found, report = completed(markers, grip)
+    else:
+        return trial
+    found, lost = _seen(found)
+    said = [*report.sentences, *([f"never found: {', '.join(lost)}; left out"] if lost else [])]
+    return replace(
+        trial, markers=found, notes=(*trial.notes, *(f"markers: {note}." for note in said))
+    )
+
+
+def _seen(markers: Markers) -> tuple[Markers, list[str]]:
+    """The record without labels that no point carries, and these; whole where none carries any."""
+    seen = np.atleast_1d(np.isfinite(markers.position[..., 0]).any(axis=0))
+    if seen.all() or not seen.any():
+        return markers, []
+    kept = replace(
+        markers,
+        labels=tuple(v for v, has in zip(markers.labels, seen, strict=True) if has),
+        position=markers.position[:, seen],
+        sd=markers.sd[:, seen],
+        station=markers.station[seen],
+    )
+    return kept, [v for v, has in zip(markers.labels, seen, strict=True) if not has]

@@ -1,0 +1,253 @@
+"""The command `locate`: pictures and sound of a trial to sightings, and a trial that holds them."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from lashwave import __version__
+from lashwave.pipeline import console
+from lashwave.pipeline.loudness import cautions
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.pictures import Found, Located, Pictures
+from lashwave.quantities.sightings import Camera, Markers, Onset
+from lashwave.quantities.trial import Trial
+
+FEWEST = 20
+"""Marker samples that a trial needs; the trial format's figure."""
+KEPT = ".located"
+"""Folder in --out that keeps what a stopped run had found."""
+SHEET = 8
+"""Images on a contact sheet."""
+
+
+@dataclass
+class Keeper:
+    """What was found before a stop, part by part, so that it need not be found again."""
+
+    folder: Path | None
+    """None keeps nothing."""
+    inputs: str
+    """Of the hashes of all inputs; another trial's finds are of no use."""
+
+    def get(self, part: str) -> object | None:
+        """What was kept of a part; None where there is nothing of these inputs."""
+        from lashwave.files.kept_finds import kept
+
+        return None if self.folder is None else kept(self.folder / f"{part}.npz", self.inputs)
+
+    def put(self, part: str, found: object) -> None:
+        """Keep a part, whole or not at all."""
+        from lashwave.files.kept_finds import keep
+
+        if self.folder is not None:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            keep(self.folder / f"{part}.npz", self.inputs, found)
+
+
+def search(pictures: Pictures, show: console.Progress, kept: Path | None = None) -> Found:
+    """Everything that a trial's pictures and sound show; touches no disk but `kept`."""
+    from threadpoolctl import threadpool_limits
+
+    keeper = Keeper(kept, json.dumps([__version__, pictures.trial.hashes], sort_keys=True))
+    with threadpool_limits(limits=1):
+        markers, notes = _markers(pictures, show, keeper)
+        cameras = _fast(pictures, markers or pictures.trial.markers, show, keeper)
+    onsets, said = _sounds(pictures)
+    notes = (*notes, *(note for located in cameras.values() for note in located.notes), *said)
+    return Found(cameras, markers, onsets, notes)
+
+
+def _markers(
+    pictures: Pictures, show: console.Progress, keeper: Keeper
+) -> tuple[Markers | None, tuple[str, ...]]:
+    """From the cameras that show dots; None where there are none, or markers were given."""
+    from lashwave.points.of_markers import locate_markers
+
+    ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
+    if not ring or pictures.trial.markers.time.size:
+        return None, ()
+    known = keeper.get("markers")
+    if isinstance(known, tuple) and len(known) == 2 and isinstance(known[0], Markers):
+        return known
+    found = locate_markers(
+        ring,
+        [pictures.frames[c.name] for c in ring],
+        pictures.trial.markers,
+        pictures.trial.line.handle_length,
+        lambda stage, share: show(stage, 0.6 * share),
+    )
+    keeper.put("markers", found)
+    return found
+
+
+def _fast(
+    pictures: Pictures, markers: Markers, show: console.Progress, keeper: Keeper
+) -> dict[str, Located]:
+    from lashwave.mechanics.air import medium
+    from lashwave.points.of_fast_camera import locate_fast
+
+    sound = float(medium(pictures.trial.air).sound_speed)
+    tufted = pictures.trial.line.tuft is not None
+    found: dict[str, Located] = {}
+    chosen = [c for c in pictures.trial.cameras if c.name in pictures.tip]
+    for number, camera in enumerate(chosen):
+
+        def told(stage: str, share: float, number: int = number, name: str = camera.name) -> None:
+            show(f"{stage} in {name}", 0.6 + 0.4 * (number + share) / len(chosen))
+
+        known = keeper.get(f"camera-{number}")
+        if not isinstance(known, Located):
+            try:
+                images = pictures.frames[camera.name]
+                known = locate_fast(camera, images, markers, sound, told, tufted)
+            except InputError as fault:
+                raise _of_camera(fault, camera.name) from None
+            keeper.put(f"camera-{number}", known)
+        found[camera.name] = known
+    return found
+
+
+def _of_camera(fault: InputError, name: str) -> InputError:
+    """A fault of a camera's images, which know their file but not the camera, as the user's."""
+    if fault.where != "frames":
+        return fault
+    return InputError("trial.toml", fault.problem, fault.remedy, field=f"frames of camera {name}")
+
+
+def _sounds(pictures: Pictures):  # type: ignore[no-untyped-def]
+    """Onsets, by time, and what there is to know about them."""
+    from lashwave.points.of_sound import locate_onset
+
+    onsets: list[Onset] = []
+    notes: list[str] = []
+    for microphone in pictures.trial.microphones:
+        sound = pictures.sounds.get(microphone.file)
+        if sound is not None:
+            onset, said = locate_onset(microphone, sound)
+            onsets += [onset] if onset is not None else []
+            notes += said
+    return tuple(sorted(onsets, key=lambda o: o.time)), tuple(notes)
+
+
+def joined(pictures: Pictures, found: Found) -> Trial:
+    """The trial with what was found in place of what had not been searched.
+
+    Raises InputError where there are too few markers to go on with.
+    """
+    trial = pictures.trial
+    markers = found.markers if found.markers is not None else trial.markers
+    seen = int(np.isfinite(markers.position[..., 0]).any(axis=1).sum()) if markers.time.size else 0
+    if seen < FEWEST:
+        raise InputError(
+            "trial.toml",
+            f"markers are found in {seen} images",
+            f"expected at least {FEWEST}; look at the contact sheets of `lashwave locate`",
+            field="markers",
+        )
+    cameras, notes = [], list(found.notes)
+    for camera in trial.cameras:
+        if camera.name in found.cameras:
+            whole = _with_sightings(camera, found.cameras[camera.name], pictures, markers)
+            if whole is None:
+                notes.append(f"camera {camera.name} never shows the tip: left out.")
+            else:
+                cameras.append(whole)
+        elif camera.frame.size:
+            cameras.append(camera)
+    onsets = trial.onsets or found.onsets
+    return replace(
+        trial,
+        markers=markers,
+        cameras=tuple(cameras),
+        onsets=onsets,
+        notes=(*trial.notes, *notes),
+    )
+
+
+def _with_sightings(
+    camera: Camera, located: Located, pictures: Pictures, markers: Markers
+) -> Camera | None:
+    from lashwave.points.of_fast_camera import pinned
+
+    if located.tip is None:
+        return None
+    none = np.empty(0, dtype=np.int64)
+    whole = replace(
+        camera,
+        frame=located.tip.frame,
+        station=np.full(located.tip.frame.size, pictures.tip[camera.name]),
+        uv=located.tip.uv,
+        point_sd=located.tip.sd,
+        sd=float(np.median(located.tip.sd)),
+        flashes=none if located.flashes is None else located.flashes,
+        fronts=located.fronts,
+        tuft=located.tuft,
+    )
+    return pinned(whole, located.clock, 1.0 / markers.rate)
+
+
+def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int:
+    """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets."""
+    from lashwave.files.pictures import read_pictures
+    from lashwave.pipeline.labelled import labelled
+
+    show("reading", 0.0)
+    pictures = read_pictures(trial)
+    pictures = replace(pictures, trial=labelled(pictures.trial))
+    if not pictures.frames and not pictures.sounds:
+        raise InputError(
+            trial / "trial.toml", "names no images to search and no sound",
+            "add frames to a camera", field="cameras",
+        )  # fmt: skip
+    found = search(pictures, show, out / KEPT)
+    whole = joined(pictures, found)
+    notes = (*whole.notes[len(pictures.trial.notes) :], *cautions(whole))
+    _write(out, trial, pictures, found, whole)
+    shutil.rmtree(out / KEPT, ignore_errors=True)
+    record = {
+        "out": str(out),
+        "markers": [] if found.markers is None else list(found.markers.labels),
+        "cameras": {
+            name: {
+                "tip": 0 if one.tip is None else int(one.tip.frame.size),
+                "flashes": 0 if one.flashes is None else int(one.flashes.size),
+                "fronts": 0 if one.fronts is None else int(np.unique(one.fronts.number).size),
+                "tuft": 0 if one.tuft is None else int(one.tuft.frame.size),
+            }
+            for name, one in found.cameras.items()
+        },
+        "onsets": {
+            o.microphone: {"time": o.time, "sd": o.sd, "clipped": o.clipped} for o in found.onsets
+        },
+        "notes": list(notes),
+    }
+    if as_json:
+        console.say(json.dumps(record, indent=1))
+    else:
+        for note in notes:
+            console.say(note[0].upper() + note[1:])
+        console.say(f"Sightings: {out}, a trial folder that `lashwave reconstruct` takes")
+        if found.cameras or found.markers is not None:
+            names = sorted(path.name for path in out.glob("*.png"))
+            console.say(f"To judge by eye: {', '.join(names)}")
+    return 0
+
+
+def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Trial) -> None:
+    """Write aside, then move in place file by file; an earlier answer's files are replaced."""
+    from lashwave.files.write_trial import write_trial
+    from lashwave.pipeline.contact import sheets
+
+    out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
+        half = Path(aside) / "whole"
+        write_trial(half, whole, source)
+        sheets(half, pictures, found, SHEET)
+        for path in sorted(half.iterdir(), key=lambda p: p.name == "trial.toml"):
+            path.replace(out / path.name)

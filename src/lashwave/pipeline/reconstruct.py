@@ -1,0 +1,158 @@
+"""The walk of one trial through the rooms: sightings, motion, answers, pages, files."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, is_dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from lashwave.pipeline.console import Progress, silent
+from lashwave.pipeline.loudness import cautions
+from lashwave.quantities.answer import Answer
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.fit import Fit
+from lashwave.quantities.trial import Trial
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from lashwave.answers.crack import SonicDraws
+
+# Shares of the whole, as seen on a trial of one second: the fit is nearly all of it.
+READ, FITTED, ANSWERED, DRAWN = 0.02, 0.90, 0.93, 0.97
+
+
+@dataclass(frozen=True)
+class Reconstruction:
+    """What one trial gave."""
+
+    trial: Trial
+    fit: Fit
+    """Its warnings are all that a user must know: of reading, of the fit, of the answers."""
+    answers: dict[str, Answer]
+    lists: xr.Dataset
+
+
+def reconstruct_trial(
+    trial: Trial, progress: Progress | None = None, options: Any = None
+) -> tuple[Fit, dict[str, Answer], xr.Dataset]:
+    """The motion that fits a trial and the answers it gives; touches no disk.
+
+    Parameters
+    ----------
+    progress : called with a stage and the share done.
+    options : `lashwave.estimate.Options`; its defaults where None.
+
+    Returns
+    -------
+    fit : with the warnings of reading, fitting and answering, each once.
+    answers : by the names of `summary.json`.
+    lists : the content of `answers.nc`.
+    """
+    from threadpoolctl import threadpool_limits
+
+    from lashwave.answers.all import answer, first_sonic
+    from lashwave.estimate import Options, estimate
+
+    show = progress or silent
+    # Blocks of some hundred rows: several BLAS threads are slower than one, under load by far.
+    with threadpool_limits(limits=1, user_api="blas"):
+        fit = estimate(trial, Options() if options is None else options, show)
+        show("answers", 1.0)
+        sonic = first_sonic(trial, fit)
+        answers, lists, warnings = answer(trial, fit, sonic)
+        if trial.onsets or any(c.fronts is not None for c in trial.cameras):
+            show("fronts and sounds", 1.0)
+            more, said, lists = _sent(trial, fit, sonic, lists)
+            answers, warnings = answers | more, [*warnings, *said, *cautions(trial)]
+    every = (*trial.notes, *fit.warnings, *warnings)
+    return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
+
+
+def _sent(
+    trial: Trial, fit: Fit, first: SonicDraws, table: xr.Dataset
+) -> tuple[dict[str, Answer], list[str], xr.Dataset]:
+    """Answers about the fronts that were seen and the sounds that were heard, and the lists with
+    the fronts' place in the order of events."""
+    from lashwave.answers import further
+    from lashwave.answers.sound import peaks, speed
+    from lashwave.emission.heard import Sonic
+    from lashwave.emission.sent import sent
+
+    sonic = Sonic(first.time, first.station)
+    answers, births, warnings = sent(trial, fit.draws, sonic, speed(trial.air))
+    more, table = further.add_fronts(trial, fit.draws, first, births, table)
+    return answers | more | peaks(trial), warnings, table
+
+
+def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
+    """A trial folder with what its pictures show; raises InputError where it cannot be used."""
+    from lashwave.files.pictures import read_pictures
+    from lashwave.pipeline.checkup import refuse_unusable
+    from lashwave.pipeline.labelled import labelled
+    from lashwave.pipeline.locate import joined, search
+
+    show = progress or silent
+    show("reading", 0.0)
+    pictures = read_pictures(folder)
+    trial = labelled(pictures.trial)
+    pictures = replace(pictures, trial=trial)
+    if pictures.frames or pictures.sounds:
+        trial = joined(pictures, search(pictures, lambda stage, share: show(stage, READ * share)))
+    del pictures  # sound is held whole
+    refuse_unusable(trial, folder / "trial.toml")
+    return trial
+
+
+def reconstruct_folder(
+    folder: Path, out: Path, progress: Progress | None = None, options: Any = None
+) -> Reconstruction:
+    """Read a trial folder, reconstruct it, and write the answers to `out` as a whole.
+
+    Raises InputError, with nothing written, where the trial cannot be used.
+    """
+    show = progress or silent
+    trial = read_usable(folder, show)
+
+    def within(stage: str, share: float) -> None:
+        show(stage, READ + (FITTED - READ) * share)
+
+    fit, answers, lists = reconstruct_trial(trial, within, options)
+    done = Reconstruction(trial, fit, answers, lists)
+    write(done, out, show, options)
+    return done
+
+
+def write(
+    done: Reconstruction, out: Path, progress: Progress | None = None, options: Any = None
+) -> None:
+    """Draw the report and write every file of the answers (`docs/trial-folder.md`), all or none."""
+    from lashwave.files.results import write_results
+    from lashwave.report import page, paper
+
+    show = progress or silent
+    record = _as_record(options)
+    show("report", ANSWERED)
+    content = page.compose(
+        done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record
+    )
+    files = {"report.html": page.render(content).encode(), "report.pdf": paper.render(content)}
+    for figure in content.figures:
+        files[f"figures/figure-{figure.number:02d}.pdf"] = figure.pdf
+        files[f"figures/figure-{figure.number:02d}.csv"] = figure.table.encode()
+    show("writing", DRAWN)
+    place = out.resolve()  # a link that the user made stays, and the folder it names is replaced
+    try:
+        write_results(place, done.fit, done.answers, done.lists, files, done.trial, record)
+    except PermissionError as refused:
+        raise InputError("--out", f"{out} cannot be written ({refused.strerror})") from refused
+    show("done", 1.0)
+
+
+def _as_record(options: Any) -> dict[str, Any]:
+    """The options in force, for the provenance of the answers."""
+    if options is None:
+        from lashwave.estimate import Options
+
+        options = Options()
+    return asdict(options) if is_dataclass(options) else dict(options)  # type: ignore[arg-type]

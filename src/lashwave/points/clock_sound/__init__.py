@@ -1,0 +1,1 @@
+"""When: flashes, strobes and bangs that tell a clock's offset."""

@@ -1,0 +1,1 @@
+"""Markers in pictures: dots, and their places in space."""

@@ -1,0 +1,1 @@
+"""Shock fronts in schlieren pictures."""

@@ -1,0 +1,1 @@
+"""The line in pictures of a fast camera, and its tip."""

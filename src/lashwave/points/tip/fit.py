@@ -1,0 +1,277 @@
+"""The tip to a fraction of a pixel: the end of a dark bar fitted to the picture around it.
+
+The bar's axis ends at the tip and may bend (a parabola over the dozen pixels that are used); the
+lens and the pixel blur it by a Gaussian, the exposure by a straight stroke. Whether it is cut
+square at the tip or rounded beyond it by half its width is not known beforehand, and moves the
+dark edge by 0.8 of that half width; so its roundness is fitted too, and `pooled` takes one
+roundness for a whole record. Least squares with the pixels' own noise: the covariance is then the
+Fisher bound, widened where the picture does not fit (Kay, Fundamentals of Statistical Signal
+Processing: Estimation Theory, 1993, ch. 3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.special import ndtr
+from scipy.stats import truncnorm
+
+from lashwave.quantities.arrays import Array
+
+BEHIND, AHEAD, ASIDE = 16.0, 8.0, 5.0
+"""Of the tip, how far the fit looks [px]; aside counts from the line's edge."""
+LENS, LENS_SD = 0.8, 0.3
+"""What is expected of the blur: between a pixel's own 0.3 and a soft lens [px]."""
+DEPTH_SD, LEVEL_SD, BEND_SD = 0.15, 0.05, 0.03
+"""Of the depth about its neighbourhood's, of the background's level [share], of 1/radius [1/px]."""
+ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
+"""Of an end before it is seen (0 is cut square, 1 a half circle), and how far off it may be."""
+ROUND_MODEL = 0.05
+"""Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
+BLACKER = 0.78
+"""Where strands or a front begin at the tip, everything less dark than this share of the line's
+depth counts alike."""
+PATCH, FITS = 25.0, 1.5
+"""A misfit above the second number is something in the picture, not noise: its neighbouring
+pixels err alike, as many as the first says (a front or a strand is some pixels across)."""
+WIDEST, NARROWEST = 16.0, 0.7
+"""Lines that are believed [px]."""
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+_STROKE = np.polynomial.legendre.leggauss(5)
+
+
+@dataclass(frozen=True)
+class TipFit:
+    """The end of the line in one frame."""
+
+    uv: Array
+    """(2,) [px] end of the axis, at the middle of the exposure."""
+    covariance: Array
+    """(2, 2) [px2]"""
+    roundness: float
+    """0 cut square at the tip, 1 a half circle beyond it."""
+    roundness_sd: float
+    pull: Array
+    """(2,) [px] by which the tip moves for one more in roundness."""
+    direction: Array
+    """(2,) unit vector along the line, outward."""
+    width: float
+    """[px]"""
+    depth: float
+    """Share of light that the line takes."""
+    misfit: float
+    """Chi-square of the picture over its degrees of freedom."""
+    moved: float | None = None
+    """Where something joins the end: how far within it the tip was found [px], nan where that could
+    not be told. None where nothing does."""
+
+    @property
+    def told(self) -> bool:
+        """No strands or front join the end, or it is told from them."""
+        return self.moved is None or bool(np.isfinite(self.moved))
+
+    @property
+    def sd(self) -> float:
+        """Of one coordinate, both taken alike [px]."""
+        return float(np.sqrt(0.5 * np.trace(self.covariance)))
+
+
+def bar(along: Array, across: Array, half: float, blur: float, roundness: float) -> Array:
+    """Darkness of an opaque bar blurred by a Gaussian, and its derivatives.
+
+    Parameters
+    ----------
+    along, across : (P,) [px] from the end of the axis, outward positive.
+    half, blur : half width [px], and standard deviation of the blur [px].
+    roundness : how far the end bulges beyond the axis, in half widths.
+
+    Returns
+    -------
+    (6, P): the darkness, then its derivative by each argument in turn.
+    """
+    nodes, weights = _NODES, _WEIGHTS
+    if half > 3.0 * blur:  # nodes must lie closer than the blur
+        nodes, weights = np.polynomial.legendre.leggauss(min(8 + 4 * int(half / blur), 64))
+    bulge = np.sqrt(1.0 - nodes * nodes)
+    off = (across[:, None] - half * nodes) / blur
+    past = (roundness * half * bulge - along[:, None]) / blur
+    slab = np.exp(-0.5 * off * off) * (half * weights / (blur * np.sqrt(2.0 * np.pi)))
+    filled = slab * ndtr(past)
+    rim = slab * np.exp(-0.5 * past * past) / (blur * np.sqrt(2.0 * np.pi))
+    inside = filled.sum(axis=1)
+    return np.stack(
+        [
+            inside,
+            -rim.sum(axis=1),
+            -(filled * off).sum(axis=1) / blur,
+            inside / half + (filled * off) @ nodes / blur + roundness * (rim @ bulge),
+            ((filled * (off * off - 1.0)).sum(axis=1)) / blur - (rim * past).sum(axis=1),
+            half * (rim @ bulge),
+        ]
+    )
+
+
+def _model(p: Array, places: Array, stroke: Array) -> tuple[Array, Array]:
+    """Darkness at places (P, 2) and its derivatives (P, 9).
+
+    p = tip u, v, angle, bend, log width, log blur, depth, level, roundness.
+    """
+    cos, sin = np.cos(p[2]), np.sin(p[2])
+    half, blur = 0.5 * np.exp(p[4]), np.exp(p[5])
+    u, v = places[:, 0] - p[0], places[:, 1] - p[1]
+    moments = _STROKE if np.hypot(*stroke) > 0.3 else (np.zeros(1), np.full(1, 2.0))
+    slopes = np.zeros((len(places), 9))
+    total = np.zeros(len(places))
+    for node, weight in zip(*moments, strict=True):
+        du, dv = u - 0.5 * node * stroke[0], v - 0.5 * node * stroke[1]
+        along, level = cos * du + sin * dv, cos * dv - sin * du
+        behind = np.minimum(along, 0.0)
+        across = level - 0.5 * p[3] * behind * behind
+        dark, by_along, by_across, by_half, by_blur, by_round = (
+            0.5 * weight * bar(along, across, half, blur, p[8])
+        )
+        turn = p[3] * behind
+        total += dark
+        slopes[:, 0] += -cos * by_along + (sin + turn * cos) * by_across
+        slopes[:, 1] += -sin * by_along + (turn * sin - cos) * by_across
+        slopes[:, 2] += level * by_along - (along + turn * level) * by_across
+        slopes[:, 3] += -0.5 * behind * behind * by_across
+        slopes[:, 4] += half * by_half
+        slopes[:, 5] += blur * by_blur
+        slopes[:, 8] += by_round
+    slopes *= p[6]
+    slopes[:, 6], slopes[:, 7] = total, 1.0
+    return p[6] * total + p[7], slopes
+
+
+def fit_tip(
+    dark: NDArray,
+    noise: NDArray,
+    corner: tuple[int, int],
+    start: Array,
+    direction: Array,
+    width: float,
+    depth: float,
+    stroke: Array,
+    joined: bool = False,
+) -> TipFit | None:
+    """Fit the bar to a picture of relative darkness around its end.
+
+    Parameters
+    ----------
+    dark, noise : (h, w) darkness and its standard deviation; inf noise where nothing is known.
+    corner : u, v of their first pixel.
+    start, direction : (2,) [px] rough tip, and the way outward.
+    width, depth : rough width [px] and depth [share].
+    stroke : (2,) [px] the tip's way during the exposure.
+    joined : strands of a tuft, or a front, begin at the tip: only what is nearly as dark as the
+        line counts, and the end's shape is not asked for. Strands that are as dark as the line
+        lie within the fit then: see `tip_neck`.
+
+    Returns
+    -------
+    The fit, or None where it does not describe a line's end.
+    """
+    rows, columns = np.mgrid[: dark.shape[0], : dark.shape[1]]
+    places = np.column_stack([columns.ravel(), rows.ravel()]) + np.asarray(corner, dtype=float)
+    away = places - start
+    along = away @ direction
+    across = away @ np.array([-direction[1], direction[0]])
+    smear = 0.5 * np.abs(stroke @ np.array([-direction[1], direction[0]]))
+    least = BLACKER * depth if joined else -np.inf
+    used = (along > -BEHIND) & (along < AHEAD + 0.5 * np.hypot(*stroke))
+    used &= np.abs(across) < 0.5 * width + ASIDE + smear
+    used &= np.isfinite(noise.ravel())
+    if used.sum() < 60:
+        return None
+    places, seen = places[used], dark.ravel()[used].astype(float)
+    seen = np.maximum(seen, least)
+    weight = 1.0 / noise.ravel()[used].astype(float)
+    expected = np.array([np.log(LENS), depth, 0.0, 0.0, ROUND])
+    tight = np.array([LENS_SD / LENS, DEPTH_SD, LEVEL_SD, BEND_SD, 0.1 if joined else ROUND_SD])
+
+    held = [5, 6, 7, 3, 8]
+    pinned = np.zeros((len(held), 9))
+    pinned[np.arange(len(held)), held] = 1.0 / tight
+
+    def residual(p: Array) -> Array:
+        off = (np.maximum(_model(p, places, stroke)[0], least) - seen) * weight
+        return np.concatenate([off, (p[held] - expected) / tight])
+
+    def slope(p: Array) -> Array:
+        dark, slopes = _model(p, places, stroke)
+        return np.concatenate([slopes * (weight * (dark > least))[:, None], pinned])
+
+    angle = float(np.arctan2(direction[1], direction[0]))
+    first = np.array([*start, angle, 0.0, np.log(width), np.log(LENS), depth, 0.0, ROUND])
+    found = least_squares(
+        residual, first, jac=slope, method="lm", xtol=1e-5, ftol=1e-5, max_nfev=40
+    )
+    if not found.success:
+        return None
+    fit = _judged(found.x, found.jac, found.fun[: len(seen)])
+    return _shapeless(fit) if joined and fit is not None else fit
+
+
+def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
+    try:
+        covariance = np.linalg.inv(jacobian.T @ jacobian)
+    except np.linalg.LinAlgError:
+        return None
+    misfit = float(misfits @ misfits) / max(misfits.size - p.size, 1)
+    width = float(np.exp(p[4]))
+    if not (NARROWEST < width < WIDEST and p[6] > 0.1 and abs(p[8] - ROUND) < ROUND_MOST):
+        return None
+    covariance *= max(misfit, 1.0) + PATCH * max(misfit - FITS, 0.0)
+    if not (np.isfinite(covariance).all() and (np.diag(covariance) > 0.0).all()):
+        return None
+    return TipFit(
+        p[:2].copy(),
+        np.asarray(covariance[:2, :2], dtype=float),
+        float(p[8]),
+        float(np.sqrt(covariance[8, 8])),
+        np.asarray(covariance[:2, 8] / covariance[8, 8], dtype=float),
+        np.array([np.cos(p[2]), np.sin(p[2])]),
+        width,
+        float(p[6]),
+        misfit,
+    )
+
+
+def _shapeless(fit: TipFit) -> TipFit:
+    """A tip that something joins: its shape tells nothing."""
+    return replace(fit, roundness_sd=ROUND_SD, pull=np.zeros(2))
+
+
+def pooled(fits: list[TipFit]) -> list[TipFit]:
+    """Fits of one line's end with one roundness for all: what one frame leaves open, many tell.
+
+    Each frame's roundness counts by what its picture alone says; every tip then moves along with
+    its roundness to the common one (conditioning a Gaussian). What stays unknown of it is common
+    to all frames.
+    """
+    if not fits:
+        return []
+    told = np.array([max(1.0 / f.roundness_sd**2 - 1.0 / ROUND_SD**2, 0.0) for f in fits])
+    alone = np.array([f.roundness / f.roundness_sd**2 - ROUND / ROUND_SD**2 for f in fits])
+    if not (told > 0.0).any():
+        return list(fits)
+    # Evenly likely from square to half circle: no end is hollow, none bulges further.
+    middle = float(alone[told > 0.0].sum() / told.sum())
+    sd = float(np.hypot(told.sum() ** -0.5, ROUND_MODEL))
+    middle = float(np.clip(middle, -2.0 * sd, 1.0 + 2.0 * sd))
+    common, spread = truncnorm.stats(-middle / sd, (1.0 - middle) / sd, middle, sd)
+    spread = float(np.sqrt(spread))
+    return [
+        replace(
+            f,
+            uv=f.uv + f.pull * (common - f.roundness),
+            covariance=f.covariance - np.outer(f.pull, f.pull) * (f.roundness_sd**2 - spread**2),
+            roundness=float(common),
+            roundness_sd=spread,
+        )
+        for f in fits
+    ]

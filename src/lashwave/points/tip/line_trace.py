@@ -1,0 +1,278 @@
+"""From a dark region to the line's way through it: where it ends, and its centre-line.
+
+The way is the cheapest from the rim through dark pixels (Dijkstra); an end is a place that no way
+leads beyond and past which the picture is bright.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import dijkstra
+
+from lashwave.points.background import Plane
+from lashwave.points.tip.line_mask import Candidate, Mask
+from lashwave.quantities.arrays import Array
+
+REACH = 7
+"""Two ends of one region are at least this far apart [px]."""
+LEAST_WAY = 14.0
+"""A line is seen over at least this length before its end is believed [px]."""
+BACK = 14
+"""Steps of the way that give the direction at the end."""
+BEYOND = 0.5
+"""Past an end, shade is under this share of what it is before the end."""
+FAINT, FAINT_RUN, STRETCH = 0.8, 4, 30
+"""The line has ended where shade falls under this share of its median over the last stretch [px],
+and stays so for a run of pixels."""
+AGAIN, AGAIN_RUN = 0.9, 8
+"""A line goes on where it is again this dark, and no wider, for a run of pixels."""
+WIDER = 1.3
+"""And where it is wider than this many times its own, plus 0.7 px each side."""
+PAST, BLACK_PAST = np.array([4.0, 6.0, 8.0]), np.array([4.0, 6.0, 8.0, 11.0, 14.0])
+"""How far past an end the fan looks; further where a wire may hide that the line goes on [px]."""
+SEEN = 0.6
+"""Share of the fan past an end that must be seen, not hidden by wires or dust."""
+HALF = 8.0
+"""Half width of the cross-section that the centre is taken from [px]."""
+
+
+@dataclass(frozen=True)
+class End:
+    """A free end of a dark region."""
+
+    way: Array
+    """(W, 2) [px] from the end to where the line came in, pixel by pixel."""
+    direction: Array
+    """(2,) unit vector along the line, outward through the end."""
+    depth: float
+    """Shade of the region near this end [share of light]."""
+    entered: bool
+    """The way began at the rim."""
+    beyond: float = 0.0
+    """How far the dark goes on past this end, fainter than the line [px]: a tuft, a front."""
+    width: float | None = None
+    """Of the line where it is clear [px], where that was measured."""
+
+
+def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> list[End]:
+    """Free ends of a region, farthest from the rim first.
+
+    Parameters
+    ----------
+    usable : of the whole frame; an end must be seen to be one, not vanish behind a wire.
+    near : (2,) [px] where the tip is expected; lets a region without a rim count, its way then
+        beginning at the place farthest from here.
+    """
+    rows, columns = np.nonzero(candidate.mask)
+    corner = np.asarray(candidate.corner, dtype=float)
+    places = np.column_stack([columns, rows]) + corner
+    depth = float(np.quantile(candidate.shade[rows, columns], 0.8))
+    graph = _graph(candidate, depth)
+    sources = np.flatnonzero(candidate.rim[rows, columns])
+    entered = sources.size > 0
+    if not entered:
+        if near is None:
+            return []
+        first = int(np.argmin(np.square(places - near).sum(axis=1)))
+        reach = dijkstra(graph, directed=False, indices=first)
+        sources = np.array([int(np.argmax(np.where(np.isfinite(reach), reach, -1.0)))])
+    reach, before, _ = dijkstra(
+        graph, directed=False, indices=sources, min_only=True, return_predecessors=True
+    )
+    reach = np.where(np.isfinite(reach), reach, -1.0).astype(np.float32)
+    # A region cut by the picture's edge is as wide there as it looks, so pad with itself.
+    padded = np.pad(candidate.mask.astype(np.uint8), 1, mode="edge")
+    half = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5))[1:-1, 1:-1]
+    field = np.full(candidate.mask.shape, -1.0, dtype=np.float32)
+    field[rows, columns] = reach
+    square = np.ones((2 * REACH + 1, 2 * REACH + 1), np.uint8)
+    top = np.asarray(cv2.dilate(field, square))[rows, columns]
+    found: list[End] = []
+    peaks = np.flatnonzero((reach >= top) & (reach > LEAST_WAY))
+    for node in peaks[np.argsort(-reach[peaks])]:
+        steps = [node]
+        while before[steps[-1]] >= 0:
+            steps.append(before[steps[-1]])
+        way = places[steps]
+        if len(way) < LEAST_WAY:
+            continue
+        direction = way[0] - way[min(BACK, len(way) - 1)]
+        direction = direction / np.hypot(*direction)
+        if _is_free(candidate, usable, way, direction):
+            along = candidate.shade[rows[steps], columns[steps]]
+            end = _trimmed(way, along, half[rows[steps], columns[steps]], entered)
+            if end is not None and candidate.black:
+                end = replace(end, beyond=max(end.beyond, 1.0))
+            if end is not None and all(np.hypot(*(end.way[0] - e.way[0])) > REACH for e in found):
+                found.append(end)
+    return found
+
+
+def way_in(candidate: Candidate) -> Array | None:
+    """(W, 2) [px], from a region's place farthest from the rim to where it came in."""
+    rows, columns = np.nonzero(candidate.mask)
+    sources = np.flatnonzero(candidate.rim[rows, columns])
+    if not sources.size:
+        return None
+    depth = float(np.quantile(candidate.shade[rows, columns], 0.8))
+    reach, before, _ = dijkstra(
+        _graph(candidate, depth),
+        directed=False,
+        indices=sources,
+        min_only=True,
+        return_predecessors=True,
+    )
+    steps = [int(np.argmax(np.where(np.isfinite(reach), reach, -1.0)))]
+    while before[steps[-1]] >= 0:
+        steps.append(before[steps[-1]])
+    return np.asarray(np.column_stack([columns, rows])[steps] + np.asarray(candidate.corner, float))
+
+
+def _trimmed(way: Array, shade: NDArray, half: NDArray, entered: bool) -> End | None:
+    """The end of the line proper: where the way grows faint, or wide, for good.
+
+    Walking out along the line, its own shade and half width over the last stretch are the
+    measure; a tuft's strands fan out and are fainter, and so is a front that joins the tip.
+    """
+    out, broad = shade[::-1].astype(float), half[::-1].astype(float)
+    steady = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+    last = len(out)
+    for i in range(int(LEAST_WAY), len(out)):
+        ahead = steady[i : i + FAINT_RUN]
+        last_part = slice(max(i - STRETCH, 0), i)
+        wide = broad[i : i + FAINT_RUN].min() > WIDER * np.median(broad[last_part]) + 0.7
+        if wide or ahead.max() < FAINT * np.median(out[last_part]):
+            later = (steady[i:] > AGAIN * np.median(out[last_part])) & (
+                broad[i:] < WIDER * np.median(broad[last_part]) + 0.7
+            )
+            if np.convolve(later, np.ones(AGAIN_RUN), mode="valid").max(initial=0) >= AGAIN_RUN:
+                return None  # the line goes on: something only lies across it
+            last = i
+            break
+    cut = len(out) - last
+    way, shade = way[cut:], shade[cut:]
+    if len(way) < LEAST_WAY:
+        return None
+    direction = way[0] - way[min(BACK, len(way) - 1)]
+    beyond = float(cut - FAINT_RUN) if cut > FAINT_RUN else 0.0
+    depth = float(np.quantile(shade[3:30], 0.7))
+    return End(way, direction / np.hypot(*direction), depth, entered, beyond)
+
+
+def _graph(candidate: Candidate, depth: float) -> csr_matrix:
+    """Neighbouring pixels of the region, joined at a cost that keeps the way in its middle."""
+    mask = candidate.mask
+    number = np.full(mask.shape, -1, dtype=np.int32)
+    number[mask] = np.arange(np.count_nonzero(mask))
+    cost = 1.0 + 3.0 * np.square(np.clip(1.0 - candidate.shade / depth, 0.0, 1.0))
+    ways = [
+        (np.s_[:, :-1], np.s_[:, 1:], 1.0),
+        (np.s_[:-1, :], np.s_[1:, :], 1.0),
+        (np.s_[:-1, :-1], np.s_[1:, 1:], np.sqrt(2.0)),
+        (np.s_[:-1, 1:], np.s_[1:, :-1], np.sqrt(2.0)),
+    ]
+    first, second, weight = [], [], []
+    for a, b, step in ways:
+        both = mask[a] & mask[b]
+        first.append(number[a][both])
+        second.append(number[b][both])
+        weight.append(step * 0.5 * (cost[a][both] + cost[b][both]))
+    size = int(np.count_nonzero(mask))
+    links = (np.concatenate(first), np.concatenate(second))
+    return csr_matrix((np.concatenate(weight), links), shape=(size, size))
+
+
+def _is_free(candidate: Candidate, usable: Mask, way: Array, direction: Array) -> bool:
+    """Whether the picture is seen to be bright past the end of a way, over a fan of directions."""
+    angle = np.arctan2(direction[1], direction[0]) + np.radians([-50, -25, 0, 25, 50])
+    fan = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    past = BLACK_PAST if candidate.black else PAST
+    spots = np.rint(way[0] + fan[:, None] * past[None, :, None]).astype(int)
+    height, width = usable.shape
+    if not ((spots >= 0) & (spots < [width, height])).all():
+        return False
+    if usable[spots[..., 1], spots[..., 0]].mean() < SEEN:
+        return False
+    corner = np.asarray(candidate.corner)
+    spots = spots - corner
+    height, width = candidate.mask.shape
+    inside = ((spots >= 0) & (spots < [width, height])).all(axis=-1)
+    column, row = np.where(inside, spots[..., 0], 0), np.where(inside, spots[..., 1], 0)
+    # Outside the region's box nothing was dark.
+    counted = inside if candidate.black else inside & candidate.mask[row, column]
+    shade = np.where(counted, candidate.shade[row, column], 0.0)
+    before = np.rint(way[2:BACK] - corner).astype(int)
+    here = float(candidate.shade[before[:, 1], before[:, 0]].mean())
+    limit = FAINT if candidate.black else BEYOND
+    return float(shade.mean(axis=1).max()) < limit * here
+
+
+def sampled(plane: Plane, spots: Array) -> Array:
+    """Values at places (..., 2) [px], linear between pixels, 0 outside."""
+    u, v = spots[..., 0].astype(np.float32), spots[..., 1].astype(np.float32)
+    return np.asarray(cv2.remap(plane, u, v, cv2.INTER_LINEAR)).astype(float)
+
+
+@dataclass(frozen=True)
+class CentreLine:
+    """The middle of the dark line in one frame, from near its tip inward."""
+
+    uv: Array
+    """(M, 2) [px]"""
+    sd: Array
+    """(M,) [px] across the line"""
+    arc: Array
+    """(M,) [px] along the line from the first point"""
+
+
+def smooth(way: Array, window: int = 9) -> Array:
+    """Running mean of a way (W, 2), its ends kept in place by mirroring through them."""
+    half = min(window // 2, len(way) - 1)
+    if half == 0:
+        return way
+    head = 2 * way[0] - way[half:0:-1]
+    tail = 2 * way[-1] - way[-2 : -half - 2 : -1]
+    long = np.concatenate([head, way, tail])
+    total = np.cumsum(np.concatenate([np.zeros((1, 2)), long]), axis=0)
+    width = 2 * half + 1
+    return np.asarray((total[width:] - total[:-width]) / width)
+
+
+def centre_line(dark: Plane, noise: Plane, way: Array) -> CentreLine:
+    """Sub-pixel middle of the line along a way: centroid of the darkness across, twice.
+
+    Parameters
+    ----------
+    dark, noise : relative darkness of the frame and its standard deviation.
+    way : (W, 2) [px] within 2 px of the middle.
+    """
+    line = smooth(way)
+    offsets = np.arange(-HALF, HALF + 0.25, 0.5)
+    for _ in range(2):
+        tangent = np.gradient(line, axis=0)
+        tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+        normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+        spots = line[:, None] + offsets[None, :, None] * normal[:, None]
+        cut = sampled(dark, spots)
+        peak = np.maximum(cut[:, np.abs(offsets) <= 2.0].max(axis=1), 1e-3)
+        # From the middle outward, up to where the dark ends: another strand may lie beside it.
+        body = cut > 0.25 * peak[:, None]
+        middle = offsets.size // 2
+        right = np.logical_and.accumulate(body[:, middle:], axis=1)
+        left = np.logical_and.accumulate(body[:, middle::-1], axis=1)[:, :0:-1]
+        body = np.concatenate([left, right], axis=1)
+        mass = np.where(body, cut, 0.0)
+        total = np.maximum(mass.sum(axis=1), 1e-3)
+        shift = np.where(body.any(axis=1), mass @ offsets / total, 0.0)
+        line = line + smooth(shift[:, None] * normal, 5)
+    level = sampled(noise, line[:, None])
+    # Half-pixel samples share their noise in pairs, and the running mean joins five ways.
+    arm = np.sqrt((body * np.square(offsets)).sum(axis=1) * 2.0 / 5.0)
+    sd = np.hypot(level[:, 0] * arm / total, 0.02)
+    step = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    return CentreLine(line, sd, np.concatenate([[0.0], np.cumsum(step)]))

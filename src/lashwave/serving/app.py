@@ -1,0 +1,100 @@
+"""The application: routes, errors as one line, and the pages."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from lashwave.quantities.errors import InputError
+from lashwave.serving import routes_mend, routes_new, routes_read, routes_take
+from lashwave.serving.plain import answer
+from lashwave.serving.refusal import Refused
+from lashwave.serving.security import Guard, TooLarge
+from lashwave.serving.state import make_state
+
+PAGES = Path(__file__).parent / "pages"
+NOT_BUILT = (
+    "The pages are not built. In a checkout of lashwave, `pip install -e .` builds them (make demo "
+    "does so too); then open this address again.\n"
+)
+
+
+def make_app(folder: Path, token: str) -> Starlette:
+    """The server of a folder of trials; every request to /api/ must carry the token."""
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        app.state.lashwave.later.loop = asyncio.get_running_loop()
+        yield
+        await app.state.lashwave.runs.close()
+
+    app = Starlette(
+        routes=[*_api(), Route("/", _index), *_assets()],
+        middleware=[Middleware(Guard, token=token)],
+        exception_handlers={
+            Refused: _refused,
+            InputError: _at_fault,
+            HTTPException: _plain_fault,
+            TooLarge: _too_large,
+            Exception: _unexpected,
+        },
+        lifespan=lifespan,
+    )
+    app.state.lashwave = make_state(folder)
+    return app
+
+
+def _api() -> list[Route]:
+    return [*routes_read.routes, *routes_mend.routes, *routes_take.routes, *routes_new.routes]
+
+
+def _assets() -> list[Mount]:
+    """The pages' scripts and styles; a file that is a link out of the folder is not served."""
+    found = []
+    for name in ("assets",):
+        if (PAGES / name).is_dir():
+            found.append(Mount(f"/{name}", StaticFiles(directory=PAGES / name)))
+    return found
+
+
+def _index(request: Request) -> Response:
+    page = PAGES / "index.html"
+    if not page.is_file():
+        return PlainTextResponse(NOT_BUILT, 503)
+    return Response(page.read_bytes(), media_type="text/html")
+
+
+async def _refused(request: Request, refused: Exception) -> Response:
+    assert isinstance(refused, Refused)
+    return answer(refused.record, refused.status)
+
+
+async def _at_fault(request: Request, fault: Exception) -> Response:
+    assert isinstance(fault, InputError)
+    return answer({"error": str(fault), "field": fault.field}, 422)
+
+
+async def _plain_fault(request: Request, fault: Exception) -> Response:
+    assert isinstance(fault, HTTPException)
+    known = {404: "there is nothing at this address", 405: "this address takes other methods"}
+    line = known.get(fault.status_code, str(fault.detail))
+    return answer({"error": line, "field": None}, fault.status_code)
+
+
+async def _too_large(request: Request, fault: Exception) -> Response:
+    return answer({"error": "the request's body is too large", "field": None}, 413)
+
+
+async def _unexpected(request: Request, fault: Exception) -> Response:
+    line = f"unexpected {type(fault).__name__}: {fault}"
+    return answer({"error": " ".join(line.split())[:500], "field": None}, 500)

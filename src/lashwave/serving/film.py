@@ -1,0 +1,126 @@
+"""The line's motion as an MP4: parallel projection, its recent shapes fading behind it."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.files.results import read_motion
+from lashwave.files.swap import replace_file
+from lashwave.pipeline.console import Progress
+from lashwave.quantities.arrays import Array
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.motion import interpolate
+from lashwave.serving.film_plan import HEIGHT, WIDTH
+
+EDGE = 60
+GHOSTS = 14
+"""Earlier shapes that are drawn, fading."""
+PAPER, INK, LINE, TIP = (255, 255, 255), (32, 28, 26), (178, 114, 0), (0, 94, 213)
+"""Blue, green, red: blue and vermilion of the colour-blind safe set of Okabe and Ito (2008)."""
+FINE = 4
+"""Bits of a pixel's fraction in drawing."""
+CODECS = (("libx264", {"crf": "18", "preset": "medium"}), ("mpeg4", {"qscale": "3"}))
+
+
+def screen_axes(azimuth: float, elevation: float) -> Array:
+    """(2, 3): right and up of the screen in the lab, for an eye at these angles [deg].
+
+    At 0, 0 the eye looks along +y: x to the right, z up. Azimuth turns the eye about z,
+    counter-clockwise seen from above; elevation lifts it.
+    """
+    a, e = np.radians([azimuth, elevation])
+    right = [np.cos(a), np.sin(a), 0.0]
+    up = [-np.sin(a) * np.sin(e), np.cos(a) * np.sin(e), np.cos(e)]
+    return np.array([right, up])
+
+
+def write_film(arguments: dict[str, Any], show: Progress) -> None:
+    """Write arguments["out"]; keys as `film_plan.plan` gives them, and `motion` and `title`."""
+    show("reading", 0.0)
+    motion = read_motion(Path(arguments["motion"]))
+    time = motion["time"].values
+    begin = time[0] if arguments["from"] is None else max(arguments["from"], time[0])
+    end = time[-1] if arguments["to"] is None else min(arguments["to"], time[-1])
+    if end <= begin:
+        raise InputError("motion.nc", "has no time in that span", "ask for a later one", field="to")
+    count = max(2, round(arguments["rate"] * arguments["duration"]))
+    at = np.linspace(begin, end, count)
+    place, velocity = interpolate(time, motion["position"].values, motion["velocity"].values, at)
+    speed = np.linalg.norm(velocity[:, -1], axis=-1)
+    flat = place @ screen_axes(arguments["azimuth"], arguments["elevation"]).T
+    uv, scale = fitted(flat)
+    slower = arguments["duration"] / (end - begin)
+
+    def images():  # type: ignore[no-untyped-def]
+        for k in range(count):
+            said = f"{at[k]:.4f} s    tip {speed[k]:.1f} m/s    {slower:.3g} times slower"
+            yield drawn(uv[max(0, k - GHOSTS) : k + 1], (str(arguments["title"]), said), scale)
+            show("drawing", (k + 1) / count)
+
+    out = Path(arguments["out"])
+    replace_file(out, lambda aside: encode(aside, images(), arguments["rate"]))
+    show("done", 1.0)
+
+
+def fitted(flat: Array) -> tuple[Array, float]:
+    """Pixels (K, S, 2) of screen coordinates [m], one scale for both axes, and px a metre."""
+    known = flat.reshape(-1, 2)
+    known = known[np.isfinite(known).all(axis=1)]
+    low, high = known.min(axis=0), known.max(axis=0)
+    extent = np.maximum(high - low, 1e-6)
+    scale = float(min((WIDTH - 2 * EDGE) / extent[0], (HEIGHT - 3 * EDGE) / extent[1]))
+    centre = 0.5 * (low + high)
+    uv = (flat - centre) * scale * [1.0, -1.0] + [WIDTH / 2, HEIGHT / 2 + EDGE / 4]
+    return uv, scale
+
+
+def drawn(shapes: Array, words: tuple[str, str], scale: float) -> NDArray[np.uint8]:
+    """One image (HEIGHT, WIDTH, 3), blue-green-red: the last of `shapes` (G, S, 2) on top."""
+    image = np.full((HEIGHT, WIDTH, 3), PAPER, np.uint8)
+    for k, shape in enumerate(shapes[:-1]):
+        fade = 0.08 + 0.32 * (k + 1) / len(shapes)
+        colour = tuple(int(p + fade * (c - p)) for p, c in zip(PAPER, LINE, strict=True))
+        _curve(image, shape, colour, 1)
+    _curve(image, shapes[-1], LINE, 3)
+    tip = tuple(int(v) for v in np.round(shapes[-1][-1] * 2**FINE))
+    cv2.circle(image, tip, 5 << FINE, TIP, -1, cv2.LINE_AA, FINE)
+    for i, text in enumerate(words):
+        plain = text.encode("ascii", "replace").decode()
+        spot = (24, 34 + 28 * i)
+        cv2.putText(image, plain, spot, cv2.FONT_HERSHEY_SIMPLEX, 0.7, INK, 1, cv2.LINE_AA)
+    _ruler(image, scale)
+    return image
+
+
+def _curve(image: NDArray[np.uint8], uv: Array, colour: tuple[int, ...], width: int) -> None:
+    points = np.round(uv[np.isfinite(uv).all(axis=1)] * 2**FINE).astype(np.int32)
+    cv2.polylines(image, [points], False, colour, width, cv2.LINE_AA, FINE)
+
+
+def _ruler(image: NDArray[np.uint8], scale: float) -> None:
+    """A bar of a round length below the line."""
+    wanted = 0.15 * WIDTH / scale
+    power = 10.0 ** np.floor(np.log10(wanted))
+    length = power * max(m for m in (1, 2, 5) if m * power <= wanted)
+    left, row = WIDTH - EDGE - round(length * scale), HEIGHT - 24
+    cv2.line(image, (left, row), (WIDTH - EDGE, row), INK, 2, cv2.LINE_AA)
+    spot = (left, row - 8)
+    cv2.putText(image, f"{length:g} m", spot, cv2.FONT_HERSHEY_SIMPLEX, 0.6, INK, 1, cv2.LINE_AA)
+
+
+def encode(path: Path, images: Any, rate: float) -> None:
+    """MP4 of images (HEIGHT, WIDTH, 3), blue-green-red, that any browser plays (H.264, 4:2:0)."""
+    name, options = next((n, o) for n, o in CODECS if n in av.codecs_available)
+    with av.open(str(path), "w", format="mp4", options={"movflags": "faststart"}) as out:
+        stream: Any = out.add_stream(name, Fraction(rate).limit_denominator(1000), options=options)
+        stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuv420p"
+        for image in images:
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(image, "bgr24")))
+        out.mux(stream.encode())

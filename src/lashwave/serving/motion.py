@@ -1,0 +1,91 @@
+"""The motion as a pack: thinned to what a screen can show, finest where the line is fastest."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.quantities.arrays import Array
+from lashwave.serving.opened import Opened, Reader, answers_stamp
+from lashwave.serving.pack import pack
+
+TIMES, STATIONS = 5000, 200
+
+
+def chosen_times(time: Array, speed: Array, most: int = TIMES) -> NDArray[np.intp]:
+    """At most `most` indices of a grid, ends and the fastest moment among them.
+
+    time (K,) [s]; speed (K,) [m/s] of the fastest station. Chosen so that it goes about equally
+    far from one to the next; a quarter of them is spread evenly over the grid.
+    """
+    if time.size <= most:
+        return np.arange(time.size)
+    step = np.diff(time) * 0.5 * (speed[1:] + speed[:-1])
+    gone = np.concatenate([[0.0], np.cumsum(step)])
+    share = 0.75 * gone / max(gone[-1], 1e-300) + 0.25 * np.linspace(0.0, 1.0, time.size)
+    wanted = np.linspace(0.0, share[-1], most - 1)
+    index = np.searchsorted(share, wanted * (1 - 1e-12))
+    return np.unique(np.concatenate([index, [int(np.argmax(speed)), time.size - 1]]))
+
+
+def chosen_stations(count: int, most: int = STATIONS) -> NDArray[np.intp]:
+    """At most `most` of `count` stations, evenly, butt and tip among them."""
+    if count <= most:
+        return np.arange(count)
+    return np.unique(np.round(np.linspace(0, count - 1, most)).astype(int))
+
+
+def motion(reader: Reader, opened: Opened) -> bytes:
+    """The pack of the motion; Refused (404) where there are no answers."""
+    answers = reader.answered(opened)
+    return reader.derived(
+        f"{opened.id}.motion.pack",
+        answers_stamp(answers.path),
+        lambda: _motion(reader, opened),
+    )
+
+
+def _motion(reader: Reader, opened: Opened) -> bytes:
+    whole, lists = reader.motion(reader.answered(opened))
+    time, station = whole["time"].values, whole["station"].values
+    speed = np.sqrt((whole["velocity"].values ** 2).sum(axis=-1)).max(axis=1)
+    k, s = chosen_times(time, np.nan_to_num(speed)), chosen_stations(station.size)
+
+    def cut(name: str) -> Array:
+        return np.asarray(whole[name].values[np.ix_(k, s)])
+
+    arrays: dict[str, tuple[str, NDArray]] = {
+        "time": ("f8", time[k]),
+        "station": ("f8", station[s]),
+        "position": ("f4", cut("position")),
+        "position_sd": ("f4", cut("position_sd").max(axis=-1)),
+        "velocity": ("f4", cut("velocity")),
+        "curvature": ("f4", cut("curvature")),
+        "tension": ("f4", cut("tension")),
+    }
+    described: dict[str, Any] = {
+        name: {"unit": whole[name].attrs.get("units"), "long_name": whole[name].attrs["long_name"]}
+        for name in ("position", "position_sd", "velocity", "curvature", "tension")
+    }
+    for name, values in over_time(lists).items():
+        arrays[name] = ("f4", np.interp(time[k], lists["time"].values, values))
+        described[name] = {
+            "unit": lists[name].attrs.get("units", "1"),
+            "long_name": lists[name].attrs.get("long_name", name.replace("_", " ")),
+        }
+    thinned = k.size < time.size or s.size < station.size
+    meta = {"trial": opened.id, "thinned": thinned, "lists": described}
+    if thinned:
+        meta["note"] = f"{k.size} of {time.size} times, {s.size} of {station.size} stations"
+    return pack(arrays, meta)
+
+
+def over_time(lists: Any) -> dict[str, Array]:
+    """Every list of answers.nc that runs over time alone, by name."""
+    return {
+        str(name): np.asarray(values.values, dtype=float)
+        for name, values in lists.data_vars.items()
+        if values.dims == ("time",) and values.dtype.kind in "fiu"
+    }

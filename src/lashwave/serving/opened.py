@@ -1,0 +1,191 @@
+"""A trial as the server reads it: sightings, description and answers, kept until files change."""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from lashwave import __version__
+from lashwave.files.fields import Fields
+from lashwave.files.source import Folder
+from lashwave.files.trial import assembled, read_description
+from lashwave.quantities.trial import Trial
+from lashwave.serving.library import Library, read_summary, stamp
+from lashwave.serving.refusal import not_found
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+T = TypeVar("T")
+KEPT = 6
+"""Trials, and motions, that are held in memory."""
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A trial as its files and mends are now."""
+
+    id: str
+    path: Path
+    trial: Trial
+    description: Fields
+    """trial.toml, mended."""
+    hashes: dict[str, str]
+    """Of the files that the description names, pictures left out."""
+
+
+@dataclass(frozen=True)
+class Answered:
+    """The answers of a trial."""
+
+    path: Path
+    summary: dict[str, Any]
+    stale: bool
+    """Whether an input, or the mends, changed since."""
+
+
+class Kept:
+    """The latest things made, by name, each with the signature that it was made of."""
+
+    def __init__(self, most: int = KEPT) -> None:
+        self._most, self._held = most, OrderedDict[str, tuple[str, Any]]()
+        self._lock, self._making = threading.Lock(), dict[str, threading.Lock]()
+
+    def get(self, name: str, signature: str, make: Callable[[], T]) -> T:
+        """What was made of this signature; made once where two ask at one time."""
+        with self._lock:
+            making = self._making.setdefault(name, threading.Lock())
+        with making:
+            with self._lock:
+                held = self._held.get(name)
+                if held is not None and held[0] == signature:
+                    self._held.move_to_end(name)
+                    return held[1]  # type: ignore[no-any-return]
+            made = make()
+            with self._lock:
+                self._held[name] = (signature, made)
+                self._held.move_to_end(name)
+                while len(self._held) > self._most:
+                    self._held.popitem(last=False)
+        return made
+
+
+class Reader:
+    """Reads trials and answers of a library, each once for as long as its files stay."""
+
+    def __init__(self, library: Library) -> None:
+        self.library = library
+        self._trials, self._motions, self._bytes = Kept(), Kept(3), Kept(24)
+        self.judged = Kept()
+
+    def trial(self, name: str) -> Opened:
+        """A trial; InputError where it cannot be read, Refused (404) where there is none."""
+        signature = self.library.signature(name)
+        return self._trials.get(name, signature, lambda: read(name, self.library.trial(name)))
+
+    def answers(self, opened: Opened) -> Answered | None:
+        """Its answers; None where it has none."""
+        path = self.library.answers(opened.id, opened.trial.name, opened.hashes)
+        if path is None:
+            return None
+        summary = read_summary(path)
+        inputs = summary.get("provenance", {}).get("inputs", {})
+        return Answered(path, summary, is_stale(opened, inputs))
+
+    def answered(self, opened: Opened) -> Answered:
+        """Its answers; Refused (404) where it has none."""
+        answers = self.answers(opened)
+        if answers is None:
+            raise not_found(f"trial {opened.id} has no answers yet: run it")
+        return answers
+
+    def motion(self, answers: Answered) -> tuple[xr.Dataset, xr.Dataset]:
+        """motion.nc and answers.nc, wholly in memory."""
+        return self._motions.get(
+            str(answers.path), answers_stamp(answers.path), lambda: _load(answers.path)
+        )
+
+    def derived(self, name: str, signature: str, make: Callable[[], bytes]) -> bytes:
+        """Bytes made of files with this signature: from memory, from the cache folder, or new."""
+        mark = hashed(signature)
+
+        def found() -> bytes:
+            body = self._on_disk(name, mark)
+            if body is None:
+                body = make()
+                _keep(self._file(name), f"{mark}\n".encode() + body)
+            return body
+
+        return self._bytes.get(name, mark, found)
+
+    def known(self, name: str, signature: str) -> bytes | None:
+        """What `derived` would give without making it; None where it has to be made."""
+        return self._on_disk(name, hashed(signature))
+
+    def _file(self, name: str) -> Path | None:
+        place = self.library.cache()
+        file = None if place is None else place / name
+        return None if file is None or file.is_symlink() else file
+
+    def _on_disk(self, name: str, mark: str) -> bytes | None:
+        file, head = self._file(name), f"{mark}\n".encode()
+        if file is None or not file.is_file():
+            return None
+        body = file.read_bytes()
+        return body[len(head) :] if body.startswith(head) else None
+
+
+def read(name: str, path: Path, mends: bytes | None = None) -> Opened:
+    """Read a trial folder with its mends, or with `mends` in their place.
+
+    Cameras whose points are still in their pictures come along without points.
+    """
+    folder = Folder(path, mends=mends)
+    description = read_description(folder, path)
+    trial = assembled(folder, description, pictured=True)
+    return Opened(name, path, trial, description, dict(folder.hashes))
+
+
+def is_stale(opened: Opened, inputs: dict[str, str]) -> bool:
+    """Whether answers with these input hashes were made of other files or other mends."""
+    mends = f"{opened.path.name}.mends.toml"
+    changed = any(inputs.get(key) != value for key, value in opened.hashes.items())
+    return changed or (mends in inputs and mends not in opened.hashes)
+
+
+def answers_stamp(path: Path) -> str:
+    """Changes whenever answers were replaced."""
+    return "".join(stamp(path / name) for name in ("motion.nc", "answers.nc", "summary.json"))
+
+
+def _load(path: Path) -> tuple[xr.Dataset, xr.Dataset]:
+    import xarray as xr
+
+    from lashwave.files.results import read_motion
+
+    motion, lists = read_motion(path), xr.Dataset()
+    if (path / "answers.nc").is_file():
+        with xr.open_dataset(path / "answers.nc", engine="h5netcdf") as opened:
+            lists = opened.load()
+    return motion, lists
+
+
+def hashed(signature: str) -> str:
+    """A signature as one word; the program's version is part of it."""
+    return hashlib.sha256(f"{__version__}|{signature}".encode()).hexdigest()
+
+
+def _keep(file: Path | None, body: bytes) -> None:
+    from lashwave.files.swap import replace_file
+
+    if file is None:
+        return
+    try:
+        replace_file(file, lambda aside: aside.write_bytes(body))
+    except OSError:
+        return

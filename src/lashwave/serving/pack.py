@@ -1,0 +1,45 @@
+"""Arrays in one body: a JSON header, then the numbers, each array at a multiple of 8 bytes."""
+
+from __future__ import annotations
+
+import json
+import struct
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lashwave.serving.plain import plain
+
+_KINDS = {"f4": "<f4", "f8": "<f8", "i4": "<i4", "u1": "|u1"}
+
+
+def pack(arrays: dict[str, tuple[str, NDArray]], meta: dict[str, Any]) -> bytes:
+    """The body of arrays by name, each with its kind (f4, f8, i4 or u1), little-endian.
+
+    u32 length H of the header, H bytes of JSON padded with spaces so that 4 + H is a multiple of
+    8, then the arrays. The header's `arrays` gives dtype, shape and offset from the first array.
+    """
+    described, parts, offset = {}, [], 0
+    for name, (kind, values) in arrays.items():
+        data = np.ascontiguousarray(values, dtype=_KINDS[kind]).tobytes()
+        described[name] = {"dtype": kind, "shape": list(values.shape), "offset": offset}
+        gap = -len(data) % 8
+        parts += [data, b"\0" * gap]
+        offset += len(data) + gap
+    header = json.dumps({"arrays": described, **plain(meta)}, allow_nan=False).encode()
+    header += b" " * (-(4 + len(header)) % 8)
+    return b"".join([struct.pack("<I", len(header)), header, *parts])
+
+
+def unpack(body: bytes) -> tuple[dict[str, NDArray], dict[str, Any]]:
+    """Arrays and header of a body that `pack` made."""
+    (length,) = struct.unpack_from("<I", body)
+    header = json.loads(body[4 : 4 + length])
+    arrays = {}
+    for name, one in header["arrays"].items():
+        count = int(np.prod(one["shape"]))
+        start = 4 + length + one["offset"]
+        flat = np.frombuffer(body, _KINDS[one["dtype"]], count, start)
+        arrays[name] = flat.reshape(one["shape"])
+    return arrays, header

@@ -1,0 +1,134 @@
+"""Routes that make a new trial of instrument files in a folder of DIR."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from lashwave.intake import assemble, propose, recognise
+from lashwave.pipeline import checkup
+from lashwave.quantities.errors import InputError
+from lashwave.serving.plain import answer
+from lashwave.serving.refusal import Refused, not_found
+from lashwave.serving.state import State, sent, state
+
+Units = dict[str, dict[str, str]]
+
+
+def source_of(s: State, path: Any) -> Path:
+    """A folder of DIR, or within one, by its relative path; Refused where it leaves DIR."""
+    if not isinstance(path, str):
+        raise Refused(422, "path is no text", "path")
+    parts = [p for p in path.split("/") if p not in ("", ".")]
+    found = s.library.folder
+    for part in parts:
+        found = s.library.child(part) if found == s.library.folder else found / part
+        if part.startswith(".") or "\\" in part or not part.isprintable() or found.is_symlink():
+            raise not_found(f"there is no folder {path[:80]!r}")
+    if not parts or not found.is_dir():
+        raise not_found(f"there is no folder {path[:80]!r}; name one inside the folder served")
+    return found
+
+
+def units_of(body: dict[str, Any]) -> Units:
+    """Units that the user states: {file: {heading: unit}}."""
+    units = body.get("units", {})
+    good = isinstance(units, dict) and all(
+        isinstance(u, dict) and all(isinstance(v, str) for v in u.values()) for u in units.values()
+    )
+    if not good:
+        raise Refused(422, "units is not {file: {heading: unit}}", "units")
+    return units  # type: ignore[no-any-return]
+
+
+def folders(request: Request) -> Response:
+    """Folders of DIR that hold files and are no trial: where instrument files may be."""
+    s = state(request)
+    trials = set(s.library.ids())
+    found = []
+    for path in sorted(s.library.folder.iterdir()):
+        usable = path.is_dir() and not path.is_symlink() and not path.name.startswith(".")
+        if usable and path.name not in trials and not (path / "summary.json").is_file():
+            found.append({"path": path.name, "files": sum(p.is_file() for p in path.iterdir())})
+    return answer({"folders": found})
+
+
+async def inspect(request: Request) -> Response:
+    """What the files of a folder are."""
+    body, s = await sent(request), state(request)
+    source, units = source_of(s, body.get("path")), units_of(body)
+    files = await run_in_threadpool(recognise.recognise, source, units)
+    guess = propose.propose(source, files)
+    return answer({"files": [one.record() for one in files], "guess": guess})
+
+
+async def check(request: Request) -> Response:
+    """Faults of a description by field."""
+    body, s = await sent(request), state(request)
+    source, described = source_of(s, body.get("path")), _description(body)
+    scratch = s.library.cache()
+    if scratch is None:
+        raise Refused(403, "the folder cannot be written to")
+    done = await run_in_threadpool(assemble.check, source, described, units_of(body), scratch)
+    return answer(_record(done))
+
+
+async def write(request: Request) -> Response:
+    """Write the trial folder, or say what is at fault."""
+    body, s = await sent(request), state(request)
+    source, described = source_of(s, body.get("path")), _description(body)
+    name = body.get("folder")
+    if not isinstance(name, str):
+        raise Refused(422, "folder is no text", "folder")
+    try:
+        target = s.library.child(name)
+    except Refused:
+        raise Refused(422, f"{name[:60]!r} is no plain name for a folder", "folder") from None
+    if name.endswith(".answers"):
+        raise Refused(422, "a trial's name cannot end in .answers", "folder")
+    if target.exists() or target.is_symlink():
+        raise Refused(409, f"{name} exists already; nothing was written", "folder")
+    done = await run_in_threadpool(assemble.write, source, described, units_of(body), target)
+    if done.faults:
+        first = done.faults[0]
+        line = f"{first.field}: {first.problem}; nothing was written"
+        raise Refused(422, line, first.field, **_record(done))
+    s.hub.tell("trials", name)
+    return answer({"id": name, **_record(done)}, 201)
+
+
+def _description(body: dict[str, Any]) -> dict[str, Any]:
+    described = body.get("description")
+    if not isinstance(described, dict):
+        raise Refused(422, "description is no object", "description")
+    return described
+
+
+def _record(done: assemble.Checked) -> dict[str, Any]:
+    record: dict[str, Any] = {
+        "toml": done.toml,
+        "faults": [vars(fault) for fault in done.faults],
+        "verdict": None,
+        "findings": [],
+    }
+    if done.trial is not None and done.trial.markers.time.size:
+        try:
+            found = checkup.inspect(done.trial)
+        except InputError:
+            return record
+        record["verdict"] = found.verdict
+        record["findings"] = [vars(finding) for finding in found.findings]
+    return record
+
+
+routes = [
+    Route("/api/new/folders", folders, methods=["GET"]),
+    Route("/api/new/inspect", inspect, methods=["POST"]),
+    Route("/api/new/check", check, methods=["POST"]),
+    Route("/api/new/write", write, methods=["POST"]),
+]

@@ -1,0 +1,111 @@
+"""Routes that look: trials, packs, pictures."""
+
+from __future__ import annotations
+
+import re
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from lashwave import __version__
+from lashwave.serving.detail import detail
+from lashwave.serving.motion import motion
+from lashwave.serving.overview import entry, residual_rms
+from lashwave.serving.pictures import overlay
+from lashwave.serving.plain import answer
+from lashwave.serving.refusal import Refused, not_found
+from lashwave.serving.sightings import sightings
+from lashwave.serving.state import state
+from lashwave.serving.thumbnail import thumbnail
+
+_IMAGE = re.compile(r"(\d{1,9})(?:\.(png|webp))?")
+PACK = "application/octet-stream"
+
+
+def ping(request: Request) -> Response:
+    """Whether the server is there."""
+    return answer({"alive": True, "version": __version__})
+
+
+def trials(request: Request) -> Response:
+    """The list."""
+    s = state(request)
+    rows, late = [], []
+    for name in s.library.ids():
+        try:
+            row = entry(s.reader, name)
+            if row["answered"]:
+                rms = residual_rms(s.reader, name, now=False)
+                row["residual_rms"] = rms
+                if rms is not None and rms != rms:
+                    late.append(name)
+        except Refused as refused:
+            row = {"id": name, "name": name, "broken": refused.record["error"], "reasons": []}
+        rows.append({**row, "running": s.runs.of(name) is not None})
+    if late:
+        s.later.submit(lambda: [residual_rms(s.reader, name, now=True) for name in late], "trials")
+    return answer({"folder": s.library.folder.name, "trials": rows})
+
+
+def trial(request: Request) -> Response:
+    """One trial."""
+    s = state(request)
+    opened = s.reader.trial(request.path_params["trial"])
+    run = s.runs.of(opened.id)
+    record = detail(s.reader, s.pictures, opened)
+    return answer({**record, "run": None if run is None else run.record()})
+
+
+def small_picture(request: Request) -> Response:
+    """The list's picture of a trial."""
+    s = state(request)
+    body = thumbnail(s.reader, s.reader.trial(request.path_params["trial"]))
+    return Response(body, media_type="image/svg+xml")
+
+
+def motion_pack(request: Request) -> Response:
+    """The motion."""
+    s = state(request)
+    body = motion(s.reader, s.reader.trial(request.path_params["trial"]))
+    return Response(body, media_type=PACK)
+
+
+def sightings_pack(request: Request) -> Response:
+    """What was seen."""
+    s = state(request)
+    body = sightings(s.reader, s.reader.trial(request.path_params["trial"]))
+    return Response(body, media_type=PACK)
+
+
+def overlay_pack(request: Request) -> Response:
+    """The line in a camera's images."""
+    s = state(request)
+    opened = s.reader.trial(request.path_params["trial"])
+    name = request.query_params.get("camera", "")
+    return Response(overlay(s.reader, s.pictures, opened, name), media_type=PACK)
+
+
+def frame(request: Request) -> Response:
+    """One picture of a camera."""
+    s = state(request)
+    opened = s.reader.trial(request.path_params["trial"])
+    match = _IMAGE.fullmatch(request.path_params["frame"])
+    if match is None:
+        raise not_found("a picture is asked for by its number")
+    kind = match.group(2) or "png"
+    body = s.pictures.image(opened, request.path_params["camera"], int(match.group(1)), kind)
+    held = {"Cache-Control": "private, max-age=3600"}
+    return Response(body, media_type=f"image/{kind}", headers=held)
+
+
+routes = [
+    Route("/api/ping", ping),
+    Route("/api/trials", trials),
+    Route("/api/trials/{trial}", trial),
+    Route("/api/trials/{trial}/thumbnail.svg", small_picture),
+    Route("/api/trials/{trial}/motion", motion_pack),
+    Route("/api/trials/{trial}/sightings", sightings_pack),
+    Route("/api/trials/{trial}/overlay", overlay_pack),
+    Route("/api/trials/{trial}/frames/{camera}/{frame}", frame),
+]

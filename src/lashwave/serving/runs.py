@@ -1,0 +1,189 @@
+"""Runs: each in a process of its own, so that cancelling really stops it; one of a trial at a time.
+
+A run writes aside and moves its answers in place as a whole, so a stopped one leaves the last good
+answers. The process ends by itself when the server does: its standard input closes.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import secrets
+import shutil
+import signal
+import sys
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from lashwave.serving.hub import Hub
+from lashwave.serving.refusal import Refused, not_found
+
+AT_ONCE = 1
+"""Runs at one time: one takes a core and up to 2 GB."""
+REMEMBERED = 100
+PATIENCE = 3.0
+"""How long a process that was asked to stop may take [s]."""
+ENDED = ("done", "failed", "cancelled")
+
+
+@dataclass
+class Run:
+    """One run and how far it is."""
+
+    id: str
+    trial: str
+    kind: str
+    """reconstruct or film"""
+    arguments: dict[str, Any]
+    state: str = "queued"
+    stage: str = "waiting"
+    share: float = 0.0
+    line: str | None = None
+    """What went wrong, in one line."""
+    result: str | None = None
+    """Address of what was made."""
+    file: Path | None = None
+    process: asyncio.subprocess.Process | None = field(default=None, repr=False)
+    changed: asyncio.Event = field(default_factory=asyncio.Event, repr=False)
+
+    def record(self) -> dict[str, Any]:
+        """The JSON object of its state."""
+        keys = ("id", "trial", "kind", "state", "stage", "share", "line", "result")
+        return {key: getattr(self, key) for key in keys}
+
+
+class Runs:
+    """All runs since the server started."""
+
+    def __init__(self, hub: Hub) -> None:
+        self._hub, self._runs = hub, dict[str, Run]()
+        self._slots = asyncio.Semaphore(AT_ONCE)
+        self._tasks = set[asyncio.Task[None]]()
+
+    def start(self, trial: str, kind: str, arguments: dict[str, Any], file: Path) -> Run:
+        """Queue a run; Refused (409) where one of that kind and trial is queued or running."""
+        busy = self.of(trial, kind)
+        if busy is not None:
+            raise Refused(409, f"trial {trial} has a run already", None, run=busy.id)
+        run = Run(secrets.token_hex(8), trial, kind, arguments, file=file)
+        self._runs[run.id] = run
+        for old in [r.id for r in self._runs.values() if r.state in ENDED][:-REMEMBERED]:
+            del self._runs[old]
+        task = asyncio.get_running_loop().create_task(self._go(run))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        self._hub.tell("run", trial)
+        return run
+
+    def get(self, name: str) -> Run:
+        """A run; Refused (404) where this server does not know it."""
+        if name not in self._runs:
+            raise not_found("this run is not known: the server was started anew since")
+        return self._runs[name]
+
+    def of(self, trial: str, kind: str | None = None) -> Run | None:
+        """The run of a trial that is queued or running."""
+        alive = (r for r in self._runs.values() if r.state not in ENDED and r.trial == trial)
+        return next((r for r in alive if kind in (None, r.kind)), None)
+
+    async def cancel(self, run: Run) -> None:
+        """Stop a run and wait until it has stopped."""
+        if run.state in ENDED:
+            return
+        self._set(run, state="cancelled", stage="cancelled", line="stopped; no answer was written")
+        await _stop(run)
+
+    async def events(self, run: Run) -> AsyncIterator[bytes]:
+        """Server-sent events (HTML standard, section 9.2) of a run until it has ended."""
+        while True:
+            changed = run.changed
+            yield f"data: {json.dumps(run.record())}\n\n".encode()
+            if run.state in ENDED:
+                return
+            try:
+                await asyncio.wait_for(changed.wait(), 15.0)
+            except TimeoutError:
+                yield b": still here\n\n"
+
+    async def close(self) -> None:
+        """Stop everything; for the end of the server."""
+        for run in list(self._runs.values()):
+            await self.cancel(run)
+        for task in list(self._tasks):
+            task.cancel()
+
+    def _set(self, run: Run, **values: Any) -> None:
+        for key, value in values.items():
+            setattr(run, key, value)
+        run.changed.set()
+        run.changed = asyncio.Event()
+
+    async def _go(self, run: Run) -> None:
+        async with self._slots:
+            if run.state != "queued":
+                return
+            self._set(run, state="running", stage="starting")
+            try:
+                await self._watch(run)
+            except OSError as error:
+                self._set(run, state="failed", line=f"cannot be started: {error}")
+            finally:
+                _sweep(run.file)
+        self._hub.tell("answers" if run.state == "done" else "run", run.trial)
+
+    async def _watch(self, run: Run) -> None:
+        """Start the process and follow what it says until it ends."""
+        run.process = process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "lashwave.serving.child", json.dumps(run.arguments),
+            stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.DEVNULL, start_new_session=True, limit=1 << 20,
+        )  # fmt: skip
+        if run.state == "cancelled":  # it was stopped while it started
+            await _stop(run)
+        assert process.stdout is not None
+        said: dict[str, Any] = {}
+        async for row in process.stdout:
+            with contextlib.suppress(ValueError):
+                said = json.loads(row)
+            if run.state == "running" and "stage" in said:
+                self._set(run, stage=str(said["stage"]), share=float(said["share"]))
+        status = await process.wait()
+        if run.state != "running":
+            return
+        if status == 0:
+            done = {"state": "done", "stage": "done", "share": 1.0}
+            if run.kind == "film":
+                done["result"] = f"/api/runs/{run.id}/result"
+            self._set(run, **done)
+        else:
+            line = said.get("line") or f"the run ended unexpectedly (status {status})"
+            self._set(run, state="failed", stage="failed", line=line)
+
+
+async def _stop(run: Run) -> None:
+    process = run.process
+    if process is None or process.returncode is not None:
+        return
+    for what in (signal.SIGINT, signal.SIGKILL):
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, what)
+        try:
+            await asyncio.wait_for(process.wait(), PATIENCE)
+            return
+        except TimeoutError:
+            continue
+
+
+def _sweep(out: Path | None) -> None:
+    """Remove what a killed process left half-written beside its answers."""
+    if out is None:
+        return
+    for path in out.parent.glob(f".{out.name}.*.part"):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            path.unlink(missing_ok=True)

@@ -1,0 +1,119 @@
+"""What every request must show, and what every answer tells the browser.
+
+A page of another site may make the browser send requests to loopback: by a name that it points
+there (DNS rebinding), by forms, by images. The Host header must name loopback, the token must be
+in the request, and a request that a browser marks as coming from another origin is turned down.
+Answers carry the headers of the OWASP HTTP headers cheat sheet that apply to loopback.
+"""
+
+from __future__ import annotations
+
+import hmac
+import re
+from urllib.parse import parse_qs
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from lashwave.serving.plain import answer
+
+LARGEST_BODY = 4 << 20
+"""Of a request [bytes]; a description may not be larger either."""
+_HOST = re.compile(r"(127\.0\.0\.1|localhost|\[::1\])(:\d{1,5})?", re.IGNORECASE)
+_HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'self'; img-src 'self' data: blob:; media-src 'self' blob:; "
+        "style-src 'self' 'unsafe-inline'; connect-src 'self'; object-src 'none'; "
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "X-Frame-Options": "DENY",
+}
+
+
+class TooLarge(Exception):
+    """A body went over its limit."""
+
+
+class Guard:
+    """Host, origin, token and size of each request; headers of each answer."""
+
+    def __init__(self, app: ASGIApp, token: str) -> None:
+        self._app, self._token = app, token.encode()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """ASGI: answers refusals itself, passes the rest on."""
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+        started = False
+
+        async def told(message: Message) -> None:
+            nonlocal started
+            if message["type"] == "http.response.start":
+                started = True
+                headers = MutableHeaders(scope=message)
+                for name, value in _HEADERS.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("Cache-Control", "no-store")
+            await send(message)
+
+        refusal = self._refusal(scope)
+        if refusal is not None:
+            status, line = refusal
+            await answer({"error": line, "field": None}, status)(scope, receive, told)
+            return
+        try:
+            await self._app(scope, _limited(receive), told)
+        except TooLarge:
+            if not started:
+                await _too_large()(scope, receive, told)
+
+    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
+        """Status and line where a request is turned down before anyone reads it."""
+        headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
+        if len(hosts) != 1 or not _HOST.fullmatch(hosts[0]):
+            return 400, "the Host header names no loopback address; open the address as printed"
+        origin = headers.get("origin")
+        if origin is not None and origin.lower() != f"http://{hosts[0]}".lower():
+            return 403, "the request comes from another origin"
+        if headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
+            return 403, "the request comes from another site"
+        length = headers.get("content-length", "0")
+        if not length.isdecimal() or int(length) > LARGEST_BODY:
+            return 413, f"the request's body is over {LARGEST_BODY >> 20} MB"
+        if scope["path"].startswith("/api") and not self._knows(scope, headers):
+            return 401, "the token is wrong or missing; open the address that `lashwave open` says"
+        return None
+
+    def _knows(self, scope: Scope, headers: Headers) -> bool:
+        """Whether the request carries the token; compared in constant time."""
+        given = headers.get("x-lashwave-token")
+        if given is None:
+            query = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=50)
+            given = query.get("token", [""])[0]
+        return hmac.compare_digest(given.encode("utf-8", "replace"), self._token)
+
+
+def _limited(receive: Receive) -> Receive:
+    """The same body, cut by TooLarge where it says no length and goes on for ever."""
+    seen = 0
+
+    async def counted() -> Message:
+        nonlocal seen
+        message = await receive()
+        seen += len(message.get("body", b""))
+        if seen > LARGEST_BODY:
+            raise TooLarge
+        return message
+
+    return counted
+
+
+def _too_large():  # type: ignore[no-untyped-def]
+    return answer({"error": f"the body is over {LARGEST_BODY >> 20} MB", "field": None}, 413)

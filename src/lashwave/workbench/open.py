@@ -1,0 +1,73 @@
+"""The command `open`: serve a folder of trials on loopback and show it in the browser."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import threading
+import webbrowser
+from pathlib import Path
+
+from lashwave.pipeline import console
+from lashwave.quantities.errors import InputError
+
+LOOPBACK = "127.0.0.1"
+
+
+def serve(folder: Path, port: int, browser: bool) -> int:
+    """Serve until interrupted; status 0.
+
+    Raises
+    ------
+    InputError
+        Where the folder is none, or the port is taken.
+    """
+    if not 0 <= port <= 65535:
+        raise InputError("--port", f"{port} is no port", "give 0 to 65535; 0 takes a free one")
+    import uvicorn
+
+    from lashwave.serving.app import make_app
+
+    if not folder.is_dir():
+        problem = "is not a folder" if folder.exists() else "does not exist"
+        raise InputError(folder, problem, "name a folder that holds trial folders", field="DIR")
+    token = secrets.token_urlsafe(24)
+    listener = _listener(port)
+    address = f"http://{LOOPBACK}:{listener.getsockname()[1]}/?token={token}"
+    config = uvicorn.Config(
+        make_app(folder, token), log_level="error", access_log=False, lifespan="on",
+        server_header=False, timeout_graceful_shutdown=2,
+    )  # fmt: skip
+    print(address, flush=True)
+    console.say("Stop with Ctrl-C.")
+    threading.Thread(target=_warm_up, daemon=True).start()
+    if browser:
+        threading.Timer(0.3, webbrowser.open, [address]).start()
+    try:
+        uvicorn.Server(config).run(sockets=[listener])
+    except KeyboardInterrupt:
+        pass
+    finally:
+        listener.close()
+    console.say("Stopped.")
+    return 0
+
+
+def _listener(port: int) -> socket.socket:
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((LOOPBACK, port))
+    except OSError as error:
+        listener.close()
+        raise InputError(
+            "--port", f"{port} cannot be taken ({error.strerror})", "name another, or leave it out"
+        ) from None
+    listener.listen()
+    return listener
+
+
+def _warm_up() -> None:
+    """Load what the first view needs, so that it does not wait for it."""
+    import h5netcdf  # noqa: F401
+    import xarray  # noqa: F401

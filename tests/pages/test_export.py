@@ -1,0 +1,98 @@
+"""What a view saves: SVG that can be read, PNG of the right size, CSV with the numbers shown."""
+
+from __future__ import annotations
+
+import csv
+import io
+import xml.etree.ElementTree as ElementTree
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.pages.conftest import bench
+from tests.report import invented
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def saved(page: Any, view: str, kind: str, folder: Path) -> Path:
+    page.locator(f"[data-view={view}] summary").click()
+    with page.expect_download() as waiting:
+        page.locator(f"[data-view={view}] .save button", has_text=kind).click()
+    path = folder / waiting.value.suggested_filename
+    waiting.value.save_as(path)
+    return path
+
+
+@pytest.mark.parametrize(
+    "view", ["line", "video-tip-view", "timeline", "speed", "curvature", "tension", "plot-1"]
+)
+def test_every_view_is_an_svg(desk: Any, tmp_path: Path, view: str) -> None:
+    path = saved(desk, view, "SVG", tmp_path)
+    root = ElementTree.parse(path).getroot()
+    assert root.tag == f"{SVG}svg"
+    assert len(list(root.iter(f"{SVG}path"))) >= 1
+    links = [e.get("href", "") for e in root.iter(f"{SVG}image")]
+    assert all(link.startswith("data:image/png") for link in links)
+
+
+def test_a_png_is_twice_the_size_of_its_svg(desk: Any, tmp_path: Path) -> None:
+    picture = cv2.imread(str(saved(desk, "line", "PNG", tmp_path)))
+    assert picture.shape[:2] == (1280, 1920)
+    assert picture.std() > 3
+
+
+def test_the_numbers_behind_a_plot(desk: Any, tmp_path: Path) -> None:
+    text = saved(desk, "plot-1", "CSV", tmp_path).read_text(encoding="utf-8")
+    rows = list(csv.reader(io.StringIO(text)))
+    assert rows[0][:2] == ["time [s]", "tip [m/s]"]
+    time, speed = np.array([[float(v) for v in row[:2]] for row in rows[1:]]).T
+    assert time.size == bench(desk, "bench.motion.times")
+    step = 2e-5
+    ends = np.array([invented.LENGTH])
+    ahead, behind = (invented.place(time + s, ends)[:, 0] for s in (step, -step))
+    true = np.linalg.norm((ahead - behind) / (2 * step), axis=-1)
+    # The list is in single precision on its way to the page.
+    assert np.allclose(speed, true, rtol=1e-5, atol=1e-4)
+
+
+def test_the_numbers_behind_a_map_keep_to_the_window(desk: Any, tmp_path: Path) -> None:
+    bench(desk, "bench.look(0.41, 0.43)")
+    text = saved(desk, "curvature", "CSV", tmp_path).read_text(encoding="utf-8")
+    bench(desk, "(bench.window.value = bench.whole)")
+    rows = list(csv.reader(io.StringIO(text)))
+    assert rows[0][1].startswith("curvature at 0 m")
+    assert len(rows[0]) == 1 + bench(desk, "bench.motion.stations")
+    times = [float(row[0]) for row in rows[1:]]
+    assert 0.41 <= min(times) < max(times) <= 0.43
+
+
+def test_report_and_answers_are_linked(desk: Any) -> None:
+    desk.keyboard.press("4")
+    for name in ("Open as a page", "All answer files"):
+        link = desk.get_by_role("link", name=name)
+        reply = desk.request.get(link.evaluate("a => a.href"))
+        assert reply.status == 200, name
+        assert len(reply.body()) > 20
+    desk.keyboard.press("1")
+
+
+def test_a_film_of_the_line_from_where_the_view_looks(desk: Any, tmp_path: Path) -> None:
+    import av
+
+    bench(desk, "(bench.look(0.41, 0.42), bench.rate.value = 0.01)")
+    desk.keyboard.press("4")
+    desk.get_by_role("button", name="Make MP4").click()
+    with desk.expect_download(timeout=60_000) as waiting:
+        desk.get_by_role("link", name="Save the film").click(timeout=60_000)
+    waiting.value.save_as(tmp_path / "film.mp4")
+    bench(desk, "(bench.window.value = bench.whole)")
+    desk.keyboard.press("1")
+    with av.open(str(tmp_path / "film.mp4")) as film:
+        stream = film.streams.video[0]
+        frames = sum(1 for _ in film.decode(stream))
+    # 10 ms at a hundredth of real time: one second, at the server's thirty frames a second.
+    assert frames == pytest.approx(30, abs=1)

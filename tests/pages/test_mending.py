@@ -1,0 +1,212 @@
+"""Mends from the page: made, undone, in conflict, kept while the server is away; and runs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.pages import trials
+from tests.pages.conftest import Server, Watched, bench, show, until
+
+
+@pytest.fixture(scope="module")
+def own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A server whose folder these tests may change."""
+    parent = tmp_path_factory.mktemp("mending")
+    trials.write(parent, "bench-07", frames=8)
+    served = Server(parent)
+    yield served
+    served.stop()
+
+
+@pytest.fixture
+def mending(watched: Watched, own: Server) -> Any:
+    (own.folder / "bench-07.mends.toml").unlink(missing_ok=True)
+    show(watched.page, own.address("trial/bench-07"))
+    watched.page.keyboard.press("3")
+    watched.page.wait_for_selector(".mend-form")
+    return watched.page
+
+
+def fill(page: Any, marker: str, begin: str, end: str) -> None:
+    page.select_option(".mend-form select >> nth=0", "reject-marker")
+    page.select_option(".mend-form select[name=marker]", marker)
+    page.fill(".mend-form input[name=from]", begin)
+    page.fill(".mend-form input[name=to]", end)
+
+
+def save(page: Any) -> None:
+    page.locator(".mend-form button.main").click()
+
+
+def test_a_mend_is_written_undone_and_redone(mending: Any, own: Server) -> None:
+    beside = own.folder / "bench-07.mends.toml"
+    fill(mending, "M05", "100", "150")
+    save(mending)
+    mending.wait_for_selector(".mends li")
+    assert "Marker M05 set aside from 100.00 ms to 150.00 ms" in mending.inner_text(".mends")
+    text = beside.read_text(encoding="utf-8")
+    assert "reject-marker" in text
+    assert "M05" in text
+    mending.locator("h1").click()
+    mending.keyboard.press("Control+z")
+    mending.wait_for_selector(".mends li", state="detached")
+    mending.locator("button", has_text="Redo").click()
+    mending.wait_for_selector(".mends li")
+    assert "M05" in beside.read_text(encoding="utf-8")
+
+
+def test_a_wrong_entry_is_refused_and_kept(mending: Any) -> None:
+    fill(mending, "M05", "soon", "150")
+    save(mending)
+    assert "soon" in mending.inner_text(".mend-form .fault")
+    assert mending.input_value(".mend-form input[name=from]") == "soon"
+    # What the server refuses is kept too: a span that ends before it begins.
+    fill(mending, "M05", "200", "150")
+    save(mending)
+    mending.wait_for_selector(".side [role=alert]")
+    assert mending.input_value(".mend-form input[name=from]") == "200"
+    assert mending.locator(".mends li").count() == 0
+
+
+def test_a_point_is_corrected_by_a_click_in_the_frame(mending: Any) -> None:
+    bench(mending, "bench.goTo(bench.info.cameras[0].clock.offset + 3 / 20000)")
+    mending.select_option(".mend-form select >> nth=0", "correct-point")
+    mending.get_by_role("button", name="Click in the frame").click()
+    host = mending.locator("[data-view=video-tip-view] .host").bounding_box()
+    mending.mouse.click(host["x"] + host["width"] / 2, host["y"] + host["height"] / 2)
+    assert mending.input_value(".mend-form input[name=frame]") == "3"
+    u = float(mending.input_value(".mend-form input[name=u]"))
+    # The middle of the picture: pixel centres are whole numbers, so 127.5; one sheet pixel wide.
+    assert u == pytest.approx(0.5 * trials.SIDE - 0.5, abs=1.0)
+    save(mending)
+    mending.wait_for_selector(".mends li")
+    assert "tip of tip-view put at" in mending.inner_text(".mends")
+
+
+def test_the_second_of_two_writers_is_told(mending: Any, own: Server, watched: Watched) -> None:
+    """Another program writes the mends between this page's reading and its saving."""
+    fill(mending, "M05", "100", "150")
+    # The other tab's word of the change is held back, as if it came too late.
+    mending.route("**/api/trials/bench-07/mends", lambda route: route.continue_())
+    stale = mending.evaluate(
+        """async () => {
+          const token = new URLSearchParams(location.search).get('token');
+          const at = '/api/trials/bench-07/mends', head = {'X-Lashwave-Token': token};
+          const now = await (await fetch(at, {headers: head})).json();
+          const put = (body, etag) => fetch(at, {method: 'PUT', body: JSON.stringify(body),
+            headers: {...head, 'If-Match': etag, 'Content-Type': 'application/json'}});
+          const mend = {kind: 'reject-marker', marker: 'M07', from: 0.1, to: 0.2};
+          const first = await put({mends: [mend]}, now.etag);
+          const second = await put({mends: []}, now.etag);
+          return [first.status, second.status];
+        }"""
+    )
+    assert stale == [200, 409]
+    mending.wait_for_selector(".mends li")
+    assert "M07" in mending.inner_text(".mends")
+    assert mending.input_value(".mend-form input[name=from]") == "100"
+
+
+def test_the_page_explains_a_conflict(mending: Any) -> None:
+    fill(mending, "M05", "100", "150")
+    body = json.dumps({"error": "the mends were changed meanwhile", "etag": "x", "mends": []})
+
+    def refuse(route: Any) -> None:
+        if route.request.method == "PUT":
+            route.fulfill(status=409, body=body, content_type="application/json")
+        else:
+            route.continue_()
+
+    mending.route("**/api/trials/bench-07/mends", refuse)
+    save(mending)
+    said = mending.wait_for_selector(".side [role=alert]").inner_text()
+    assert "still in the form" in said
+    assert mending.input_value(".mend-form input[name=to]") == "150"
+    mending.unroute("**/api/trials/bench-07/mends")
+    mending.get_by_role("button", name="Understood").click()
+    save(mending)
+    mending.wait_for_selector(".mends li")
+
+
+def test_two_tabs_stay_in_step(mending: Any, own: Server, watched: Watched) -> None:
+    other = watched.open()
+    show(other, own.address("trial/bench-07"))
+    other.keyboard.press("3")
+    fill(mending, "M06", "50", "60")
+    save(mending)
+    other.wait_for_selector(".mends li")
+    assert "M06" in other.inner_text(".mends")
+
+
+def test_the_server_goes_and_returns(mending: Any, own: Server) -> None:
+    fill(mending, "M04", "10", "20")
+    own.stop()
+    save(mending)
+    mending.wait_for_selector(".banner")
+    assert "nothing was saved" in mending.inner_text(".side [role=alert]")
+    own.start()
+    mending.wait_for_selector(".banner", state="detached")
+    assert mending.input_value(".mend-form input[name=to]") == "20"
+    save(mending)
+    mending.wait_for_selector(".mends li")
+    assert "M04" in (own.folder / "bench-07.mends.toml").read_text(encoding="utf-8")
+
+
+def test_a_draft_outlives_a_reload(mending: Any) -> None:
+    fill(mending, "M03", "11", "22")
+    mending.reload()
+    mending.wait_for_selector(".mend-form", state="attached")
+    assert mending.input_value(".mend-form input[name=from]") == "11"
+
+
+def test_a_run_starts_shows_progress_and_is_cancelled(mending: Any, own: Server) -> None:
+    """The real reconstruction in the server's own process; the last good answer stands."""
+    before = {p.name: p.stat().st_mtime_ns for p in (own.folder / "bench-07.answers").iterdir()}
+    mending.locator(".run button.main").click()
+    mending.wait_for_selector(".progress")
+    mending.locator(".progress button").click()
+    until(mending, "document.querySelector('.run')?.innerText.includes('Cancelled')", 30.0)
+    after = {p.name: p.stat().st_mtime_ns for p in (own.folder / "bench-07.answers").iterdir()}
+    assert after == before
+
+
+@pytest.mark.slow
+def test_a_mend_and_a_run_give_a_new_answer(browser: Any, tmp_path: Path) -> None:
+    """A fifth of a second of a simulated swing, reconstructed from the page with a mend."""
+    from lashwave.workbench import cli
+
+    made = tmp_path / "made"
+    assert (
+        cli.main(
+            ["simulate", str(made), "--kind", "swing", "--seed", "5", "--no-camera", "--quiet"]
+        )
+        == 0
+    )
+    (tmp_path / "bench").mkdir()
+    (made / "trial").rename(tmp_path / "bench" / "swing")
+    markers = tmp_path / "bench" / "swing" / "markers.csv"
+    head, *rows = markers.read_text(encoding="utf-8").splitlines()
+    short = [row for row in rows if float(row.split(",")[0]) < 0.2]
+    markers.write_text("\n".join([head, *short]) + "\n", encoding="utf-8")
+    served, one = Server(tmp_path / "bench"), Watched(browser)
+    page = one.page
+    show(page, served.address("trial/swing"))
+    page.keyboard.press("3")
+    page.wait_for_selector(".mend-form")
+    fill(page, "M05", "50", "100")
+    save(page)
+    page.wait_for_selector(".mends li")
+    page.locator(".run button.main").click()
+    page.wait_for_selector(".summary:has-text('peak tip speed')", timeout=600_000)
+    page.get_by_role("tab", name="Motion").click()
+    page.wait_for_selector("[data-view=speed]")
+    assert (tmp_path / "bench" / "swing.answers" / "motion.nc").is_file()
+    summary = json.loads((tmp_path / "bench" / "swing.answers" / "summary.json").read_text())
+    assert any("mended by hand" in warning for warning in summary["warnings"])
+    one.close()
+    served.stop()

@@ -1,0 +1,227 @@
+"""Each view of a trial, and each link between them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.pages import trials
+from tests.pages.conftest import bench, until
+from tests.report import invented
+
+CRACK = 0.42
+"""The invented fold reaches the tip here [s]."""
+
+
+@pytest.fixture(autouse=True)
+def at_rest(desk: Any) -> None:
+    """Every test begins at the crack with nothing selected and the whole record shown."""
+    bench(desk, f"(bench.window.value = bench.whole, bench.goTo({CRACK}), bench.select(null))")
+
+
+def settle(page: Any) -> None:
+    """Two frames of the browser: what changed has been drawn."""
+    page.evaluate("new Promise(r => requestAnimationFrame(() => requestAnimationFrame(r)))")
+
+
+def box(page: Any, view: str) -> dict[str, float]:
+    found: dict[str, float] = page.locator(f"[data-view={view}] .host").bounding_box()
+    return found
+
+
+def press(page: Any, view: str, x: float, y: float) -> None:
+    """Click at shares of a view's width and height."""
+    place = box(page, view)
+    page.mouse.click(place["x"] + x * place["width"], place["y"] + y * place["height"])
+    settle(page)
+
+
+def test_every_view_stands(desk: Any) -> None:
+    names = desk.eval_on_selector_all("[data-view]", "all => all.map(v => v.dataset.view)")
+    wanted = {"line", "video-tip-view", "timeline", "speed", "curvature", "tension"}
+    assert wanted | {"plot-1", "plot-2", "plot-3"} == set(names)
+    # Nothing is drawn outside of the page, and nothing needs to be scrolled for.
+    assert desk.evaluate("document.documentElement.scrollHeight <= innerHeight")
+    assert desk.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_the_line_is_where_the_answers_have_it(desk: Any) -> None:
+    """The state at a moment against the motion that the fixture wrote, computed here."""
+    import numpy as np
+
+    t = 0.3
+    bench(desk, f"bench.goTo({t})")
+    settle(desk)
+    state = np.array(bench(desk, "Array.from(bench.line.position)")).reshape(-1, 3)
+    station = np.array(bench(desk, "Array.from(bench.motion.station)"))
+    true = invented.place(np.array([t]), station)[0]
+    # The motion stands on 0.02 s of Hermite pieces there; the fold turns in 60 mm.
+    assert np.abs(state - true).max() < 2e-3
+
+
+def test_a_moment_chosen_in_any_view_moves_all(desk: Any) -> None:
+    for view in ("speed", "plot-1", "timeline"):
+        press(desk, view, 0.5, 0.4)
+        place = box(desk, view)
+        here = bench(desk, "bench.time.value")
+        assert 0.2 < here < 0.4
+        clock = desk.inner_text(".clock")
+        assert clock.startswith(f"{1e3 * here:.3f} ms")
+        for other in ("speed", "curvature", "tension", "plot-1", "plot-2", "plot-3", "timeline"):
+            cursor = desk.locator(f"[data-view={other}] .cursor").bounding_box()
+            host = box(desk, other)
+            if host["width"] == place["width"]:
+                middle = cursor["x"] + cursor["width"] / 2 - host["x"]
+                assert middle == pytest.approx(0.5 * host["width"], abs=1.5), other
+
+
+def test_a_station_chosen_in_a_map_is_chosen_everywhere(desk: Any) -> None:
+    press(desk, "curvature", 0.7, 0.25)
+    station = bench(desk, "bench.selection.value.station")
+    assert station == pytest.approx(0.75 * invented.LENGTH, abs=0.08)
+    said = desk.inner_text(".side [role=tabpanel]:not([hidden]) h3 >> nth=0")
+    assert said.startswith(f"Station {station:.3f} m")
+    assert f"{station:.3f} m" in desk.inner_text("[data-view=plot-1] .legend")
+    levels = desk.eval_on_selector_all(".level", "all => all.filter(e => !e.hidden).length")
+    assert levels == 3
+
+
+def test_a_click_in_the_frame_selects_the_station_there(desk: Any) -> None:
+    bench(desk, "bench.goTo(0.4185)")
+    settle(desk)
+    place = box(desk, "video-tip-view")
+    scale = min(place["width"], place["height"]) / trials.SIDE
+    left = place["x"] + 0.5 * (place["width"] - trials.SIDE * scale)
+    tip = bench(desk, "Array.from(bench.line.position.slice(-3))")
+    u = trials.PER_METRE * (tip[0] - trials.LEFT)
+    v = trials.PER_METRE * (trials.TOP - tip[2])
+    assert 0 < u < trials.SIDE
+    assert 0 < v < trials.SIDE
+    desk.mouse.click(left + (u + 0.5) * scale, place["y"] + (v + 0.5) * scale)
+    assert bench(desk, "bench.selection.value.station") == pytest.approx(invented.LENGTH, abs=0.03)
+
+
+def test_a_click_on_a_marker_in_space_selects_its_label(desk: Any) -> None:
+    bench(desk, "bench.goTo(0.1)")
+    settle(desk)
+    place = box(desk, "line")
+    at = desk.evaluate(
+        """() => {
+          const view = window.lashwave.scene, out = new Float32Array(2);
+          const i = window.lashwave.bench.sightings.labels.indexOf('M08');
+          const [x, y, z] = view.content.markerXyz.slice(3 * i, 3 * i + 3);
+          const host = document.querySelector('[data-view=line] .host');
+          view.orbit.project(x, y, z, host.clientWidth, host.clientHeight, out, 0);
+          return Array.from(out);
+        }"""
+    )
+    desk.mouse.click(place["x"] + at[0], place["y"] + at[1])
+    assert bench(desk, "bench.selection.value.marker") == "M08"
+    assert bench(desk, "bench.selection.value.station") == pytest.approx(1.43)
+
+
+def test_lost_markers_are_predicted(desk: Any) -> None:
+    """In the 20 ms before the crack the outer markers are lost; they then stand on the line."""
+    bench(desk, "bench.goTo(0.41)")
+    settle(desk)
+    shapes = desk.evaluate("Array.from(window.lashwave.scene.content.markerShape)")
+    labels = bench(desk, "bench.sightings.labels")
+    ring = 1
+    assert shapes[labels.index("M11")] == ring
+    assert shapes[labels.index("M02")] != ring
+
+
+def test_the_camera_window_stands_where_the_camera_looks(desk: Any) -> None:
+    """Parallel light along y: the window is upright, its edges those of the picture in the lab."""
+    corners = desk.evaluate("window.lashwave.scene.content.windows[0].corners")
+    xs = [corner[0] for corner in corners]
+    zs = [corner[2] for corner in corners]
+    assert max(xs) - min(xs) == pytest.approx(trials.SIDE / trials.PER_METRE, rel=1e-6)
+    assert max(zs) == pytest.approx(trials.TOP + 0.5 / trials.PER_METRE, abs=1e-6)
+    assert min(xs) == pytest.approx(trials.LEFT - 0.5 / trials.PER_METRE, abs=2e-3)
+
+
+def test_the_frame_of_the_moment_is_shown(desk: Any) -> None:
+    bench(desk, "bench.goTo(bench.info.cameras[0].clock.offset + 5 / 20000)")
+    settle(desk)
+    assert desk.inner_text(".over-note") == "frame 5"
+    until(desk, "window.lashwave.frames[0].get(5) !== null")
+    size = desk.evaluate("(() => { const f = window.lashwave.frames[0].get(5); return f.width })()")
+    assert size == trials.SIDE
+
+
+def test_keys_step_and_play(desk: Any) -> None:
+    desk.locator("h1").click()
+    bench(desk, "bench.goTo(bench.info.cameras[0].clock.offset + 5 / 20000)")
+    before = bench(desk, "bench.time.value")
+    desk.keyboard.press("ArrowRight")
+    assert bench(desk, "bench.time.value") - before == pytest.approx(1 / trials.RATE, rel=1e-2)
+    before = bench(desk, "bench.time.value")
+    desk.keyboard.press("Shift+ArrowRight")
+    assert 0 < bench(desk, "bench.time.value") - before < 1.5 / 500
+    desk.keyboard.press("Home")
+    desk.keyboard.press("]")
+    first = min(event["time"] for event in bench(desk, "bench.info.events"))
+    assert bench(desk, "bench.time.value") == pytest.approx(first)
+    desk.keyboard.press("Home")
+    desk.keyboard.press("Space")
+    until(desk, "window.lashwave.bench.time.value > window.lashwave.bench.whole.from")
+    desk.keyboard.press("Space")
+    assert not bench(desk, "bench.playing.value")
+
+
+def test_the_slowest_speed_is_one_fast_frame_a_second(desk: Any) -> None:
+    for _ in range(30):
+        desk.keyboard.press(",")
+    assert bench(desk, "bench.rate.value") == pytest.approx(1 / trials.RATE, rel=1e-9)
+    assert desk.inner_text(".rate output") == "1 frames/s"
+    for _ in range(30):
+        desk.keyboard.press(".")
+    assert bench(desk, "bench.rate.value") == 1.0
+    bench(desk, "(bench.rate.value = 0.01)")
+
+
+def test_the_list_of_keys_can_be_read_and_closed(desk: Any) -> None:
+    desk.keyboard.press("?")
+    assert "previous fast frame" in desk.inner_text("dialog")
+    desk.keyboard.press("Escape")
+    desk.wait_for_selector("dialog", state="detached")
+
+
+def test_events_lead_to_their_moment_and_station(desk: Any) -> None:
+    event = bench(desk, "bench.info.events.find(e => e.station !== null)")
+    desk.locator(".events button", has_text=event["name"]).first.click()
+    assert bench(desk, "bench.time.value") == pytest.approx(event["time"])
+    assert bench(desk, "bench.selection.value.station") == pytest.approx(event["station"])
+
+
+def test_sightings_show_what_was_missing_and_mark_a_span(desk: Any) -> None:
+    desk.get_by_role("tab", name="Sightings").click()
+    row = desk.locator(".counts tr", has_text="M11")
+    assert "longest gap 2" in row.inner_text() or "longest gap 3" in row.inner_text()
+    camera = desk.locator(".counts tr", has_text="tip, tip-view").inner_text()
+    assert "points" in camera
+    settle(desk)
+    place = box(desk, "sightings")
+    desk.keyboard.down("Shift")
+    desk.mouse.move(place["x"] + 0.4 * place["width"], place["y"] + 0.3 * place["height"])
+    desk.mouse.down()
+    desk.mouse.move(place["x"] + 0.5 * place["width"], place["y"] + 0.3 * place["height"])
+    desk.mouse.up()
+    until(desk, "window.lashwave.bench.span.value")
+    desk.keyboard.up("Shift")
+    span = bench(desk, "bench.span.value")
+    assert span["to"] - span["from"] == pytest.approx(0.1 * 0.6, rel=0.2)
+    assert bench(desk, "bench.selection.value.marker") is not None
+    desk.keyboard.press("Escape")
+    desk.get_by_role("tab", name="Motion").click()
+
+
+def test_light_and_dark(desk: Any) -> None:
+    paper = "getComputedStyle(document.body).backgroundColor"
+    before = desk.evaluate(paper)
+    desk.keyboard.press("t")
+    assert desk.evaluate(paper) != before
+    desk.keyboard.press("t")
+    assert desk.evaluate(paper) == before
