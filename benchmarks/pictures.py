@@ -28,8 +28,8 @@ from figures import TWIN, Figure
 from score import motion_scores
 
 from lashwave import twin
-from lashwave.files.pictures import read_pictures
-from lashwave.files.trial import read_trial
+from lashwave.files.pictured_trial import read_pictures
+from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.pipeline import console
 from lashwave.pipeline.locate import joined, search

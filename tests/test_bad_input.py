@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.workbench.cli import main
 
 TRIAL = """schema = 1

@@ -107,7 +107,7 @@ def test_the_python_of_the_readme_runs(
 
 def test_the_trial_file_of_the_documents_can_be_read(tmp_path: Path) -> None:
     """The shortest trial.toml that docs/trial-folder.md shows is enough."""
-    from lashwave.files.trial import read_trial
+    from lashwave.files.trial_folder import read_trial
 
     (text,) = blocks((ROOT / "docs" / "trial-folder.md").read_text(encoding="utf-8"), "toml")
     (tmp_path / "trial.toml").write_text(text, encoding="utf-8")

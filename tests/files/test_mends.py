@@ -10,7 +10,7 @@ import pytest
 
 from lashwave.files.mends import parse_mends
 from lashwave.files.mends_write import mends_text
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.errors import InputError
 
 TRIAL = """schema = 1

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities.air import Air
 from lashwave.quantities.line import Droop, Line, Tuft

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from tests.pages import trials
 from tests.pages.conftest import Server, Watched
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from lashwave.files.results import write_results
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities.answer import from_draws
 from lashwave.quantities.sightings import Clock

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
-from lashwave.files.write_images import write_frames
-from lashwave.serving.motion import chosen_stations, chosen_times
+from lashwave.files.write_stills import write_frames
+from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.pack import unpack
 
 from .conftest import client_of
@@ -193,7 +193,7 @@ def test_thinning_keeps_what_is_fast() -> None:
 
 
 def test_a_million_sightings_are_thinned_and_said_so(folder: Path, monkeypatch) -> None:
-    from lashwave.serving import sightings
+    from lashwave.serving import sightings_pack as sightings
 
     monkeypatch.setattr(sightings, "MOST", 500)  # 1,906 sightings stand for a million
     with client_of(folder.parent) as client:

@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 import lashwave.twin
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.workbench.cli import main
 
 

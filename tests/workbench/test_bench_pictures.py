@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting
 from lashwave.workbench import bench_pictures

@@ -16,7 +16,7 @@ import pytest
 from lashwave.calibrate.linear import apply
 from lashwave.calibrate.pinhole import project_points, rotation_matrix
 from lashwave.calibrate.wand_rows import Wand
-from lashwave.files.calibration import read_calibration
+from lashwave.files.calibration_toml import read_calibration
 from lashwave.files.source import Folder
 from lashwave.instruments.camera import project
 from lashwave.quantities.calibration import Calibration
@@ -137,7 +137,7 @@ def pointed(folder: Path) -> None:
 
 
 def waved(folder: Path, places: np.ndarray = np.array([0.0, 0.5])) -> None:  # noqa: B008
-    from lashwave.files.calibration import write_calibration
+    from lashwave.files.calibration_toml import write_calibration
 
     random, full, wand = np.random.default_rng(5), wands.rig(3), Wand(places)
     uv = wands.seen(full, wands.waved(90, wand), 0.3, random)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from lashwave.files.results import read_judgement, write_results
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.workbench.cli import main
 from tests.report import invented

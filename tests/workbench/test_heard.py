@@ -12,8 +12,8 @@ import pytest
 
 from lashwave.answers import sound as of_air
 from lashwave.emission.heard import Sonic, heard
-from lashwave.files.sound import write_wav
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
+from lashwave.files.wav import write_wav
 from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.loudness import cautions
 from lashwave.quantities.fit import Draws

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lashwave.files.trial import read_trial
-from lashwave.intake import assemble
+from lashwave.files.trial_folder import read_trial
+from lashwave.intake import new_trial as assemble
+from lashwave.intake.headings import understood
 from lashwave.intake.recognise import recognise, sequences
-from lashwave.intake.words import understood
 from lashwave.workbench import cli
 
 SAMPLES = Path(__file__).parents[3] / "shared" / "data" / "c3d_samples"

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.labelled import labelled
 from lashwave.workbench.cli import main

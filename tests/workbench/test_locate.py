@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.pipeline import console, locate
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting

@@ -17,7 +17,7 @@ from lashwave.files.c3d_parameters import (
     BLOCK,
     DEC,
     MIPS,
-    Header,
+    C3dHeader,
     Parameters,
     read_header,
     read_parameters,
@@ -37,7 +37,7 @@ WRAP = 1 << 16
 
 
 @dataclass(frozen=True)
-class Points:
+class C3dPoints:
     """Marker samples of the labels that were asked for."""
 
     time: Array
@@ -57,7 +57,7 @@ class Points:
 
 
 @dataclass(frozen=True)
-class Layout:
+class FrameLayout:
     """Where the frames lie."""
 
     points: int
@@ -71,7 +71,7 @@ class Layout:
 
 def read_c3d(
     path: Path, where: str, labels: tuple[str, ...] | None = None, rate: float | None = None
-) -> Points:
+) -> C3dPoints:
     """Read the samples of `labels` (None: of every label that is not doubled) from a C3D file.
 
     Parameters
@@ -113,7 +113,7 @@ def read_c3d(
         row, column = np.nonzero(np.isfinite(rest[..., 0]) & rest.any(axis=-1))
         loose.append((begin + row, rest[row, column]))
     time = (layout.first + np.arange(layout.count) - 1) / rate
-    return Points(
+    return C3dPoints(
         time,
         position,
         rate,
@@ -139,7 +139,7 @@ def _fault(where: str, problem: str, remedy: str, field: str = "C3D") -> InputEr
 
 
 def _labels(
-    path: Path, where: str, header: Header, parameters: Parameters, notes: list[str]
+    path: Path, where: str, header: C3dHeader, parameters: Parameters, notes: list[str]
 ) -> list[str]:
     """The labels of the points in order; from a second reader where our own finds none."""
     names = parameters.labels()
@@ -157,7 +157,7 @@ def _labels(
     return names
 
 
-def _scale(where: str, header: Header, parameters: Parameters) -> float:
+def _scale(where: str, header: C3dHeader, parameters: Parameters) -> float:
     """The factor of whole-number frames; negative for frames of real numbers."""
     stated = parameters.number("POINT", "SCALE")
     scale = header.scale if stated is None else stated
@@ -175,13 +175,13 @@ def _scale(where: str, header: Header, parameters: Parameters) -> float:
 
 def _layout(
     where: str,
-    header: Header,
+    header: C3dHeader,
     parameters: Parameters,
     size: int,
     path: Path,
     width: int,
     notes: list[str],
-) -> Layout:
+) -> FrameLayout:
     """The layout that what is stated and the size of the file agree on."""
     used = parameters.number("POINT", "USED")
     points = [header.points] if used is None else list(dict.fromkeys([header.points, int(used)]))
@@ -199,12 +199,12 @@ def _layout(
             if found is not None:
                 if (n, a) != (header.points, header.analog):
                     notes.append(f"the header's {header.analog} analog words a frame are not so")
-                return Layout(n, words, width, *found)
+                return FrameLayout(n, words, width, *found)
     words = 4 * header.points + header.analog
     raise _no_count(where, header, parameters, room, max(words, 1) * width)
 
 
-def _stated(header: Header, parameters: Parameters) -> list[tuple[int, int]]:
+def _stated(header: C3dHeader, parameters: Parameters) -> list[tuple[int, int]]:
     """Each (first frame, count) that header and parameters state, the widest numbers first."""
     stated = []
     begin = parameters.words("TRIAL", "ACTUAL_START_FIELD")
@@ -222,7 +222,7 @@ def _stated(header: Header, parameters: Parameters) -> list[tuple[int, int]]:
 
 
 def _count(
-    header: Header, parameters: Parameters, room: int, frame: int, path: Path
+    header: C3dHeader, parameters: Parameters, room: int, frame: int, path: Path
 ) -> tuple[int, int] | None:
     """(first frame, count) that fits the file's size; None where nothing does."""
     stated = _stated(header, parameters)
@@ -252,7 +252,7 @@ def _zero_from(path: Path, length: int) -> bool:
 
 
 def _no_count(
-    where: str, header: Header, parameters: Parameters, room: int, frame: int
+    where: str, header: C3dHeader, parameters: Parameters, room: int, frame: int
 ) -> InputError:
     """The reason why a count of frames cannot be trusted."""
     stated = [count for _, count in _stated(header, parameters)]
@@ -295,7 +295,7 @@ def _columns(where: str, names: list[str], wanted: tuple[str, ...]) -> NDArray[n
     return np.array(columns, dtype=np.int64)
 
 
-def _rate(where: str, header: Header, parameters: Parameters, notes: list[str]) -> float:
+def _rate(where: str, header: C3dHeader, parameters: Parameters, notes: list[str]) -> float:
     stated = parameters.number("POINT", "RATE")
     rate = header.rate if stated is None else stated
     if not np.isfinite(rate) or not 1.0 <= rate <= 1e5:
@@ -323,7 +323,7 @@ def _unit(where: str, parameters: Parameters, notes: list[str]) -> float:
 
 
 def _pieces(
-    path: Path, header: Header, layout: Layout, columns: NDArray[np.int64]
+    path: Path, header: C3dHeader, layout: FrameLayout, columns: NDArray[np.int64]
 ) -> Iterator[tuple[int, Array]]:
     """Coordinates of some points, a run of frames at a time: (first row, (F, L, 3)), file units.
 

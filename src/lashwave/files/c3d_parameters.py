@@ -23,7 +23,7 @@ Value = str | float | list[str] | list[float]
 
 
 @dataclass(frozen=True)
-class Header:
+class C3dHeader:
     """What the first block says; word numbers count from 1."""
 
     processor: int
@@ -81,7 +81,7 @@ class Parameters:
         return found
 
 
-def read_header(data: bytes, size: int, where: str) -> Header:
+def read_header(data: bytes, size: int, where: str) -> C3dHeader:
     """The header block, held against the file's size.
 
     Parameters
@@ -108,7 +108,7 @@ def read_header(data: bytes, size: int, where: str) -> Header:
     data_start = (words[8] - 1) * BLOCK
     if words[8] < 2 or data_start >= size:
         raise fault("points to frames outside the file")
-    return Header(
+    return C3dHeader(
         processor=processor,
         points=words[1],
         analog=words[2],
@@ -128,7 +128,7 @@ def to_float(raw: bytes, processor: int) -> float:
     return float(struct.unpack(">f" if processor == MIPS else "<f", raw)[0])
 
 
-def read_parameters(data: bytes, header: Header) -> Parameters:
+def read_parameters(data: bytes, header: C3dHeader) -> Parameters:
     """Walk the chain of groups and parameters, each step inside the section.
 
     The section ends where the frames begin, or at the end of `data` where they lie before it. A

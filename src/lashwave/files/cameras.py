@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.calibration import Optics, calibration_fields, read_optics, read_size
-from lashwave.files.events import read_clock
+from lashwave.files.calibration_toml import Optics, calibration_fields, read_optics, read_size
+from lashwave.files.clock_fields import read_clock
+from lashwave.files.csv_tables import Column, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
-from lashwave.files.markers import read_stations
+from lashwave.files.marker_section import read_stations
 from lashwave.files.source import Folder
-from lashwave.files.tables import Column, read_table
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
 

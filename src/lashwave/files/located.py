@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.source import Folder
-from lashwave.files.tables import Column, Table, read_table
 from lashwave.quantities.sightings import Fronts, Onset, TuftWidths
 from lashwave.quantities.trial import Microphone
 

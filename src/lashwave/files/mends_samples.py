@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.fields import Fields
-from lashwave.files.markers import read_stations
+from lashwave.files.marker_section import read_stations
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 

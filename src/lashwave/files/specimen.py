@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 
+from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.source import Folder
-from lashwave.files.tables import Column, Table, read_table
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.line import Droop, Line, Tuft
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.files.sightings import (
+from lashwave.files.sighting_tables import (
     write_flashes,
     write_fronts,
     write_markers,

@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
-from lashwave.files.sightings import METRE_DIGITS, SECOND_DIGITS, write_points, write_rows
+from lashwave.files.sighting_tables import METRE_DIGITS, SECOND_DIGITS, write_points, write_rows
 from lashwave.files.source import Folder
 from lashwave.files.toml_text import number
 from lashwave.intake import samples

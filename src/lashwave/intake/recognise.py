@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from lashwave.files.film import ENDINGS
-from lashwave.files.stills import PNG, TIFF
+from lashwave.files.still_files import PNG, TIFF
+from lashwave.files.video_file import ENDINGS
 from lashwave.intake import samples
+from lashwave.intake.headings import usable_unit
 from lashwave.intake.sheet import Sheet, read_sheet
-from lashwave.intake.words import usable_unit
 from lashwave.quantities.errors import InputError
 
 MOST = 20_000
@@ -164,22 +164,22 @@ def _c3d(path: Path, name: str) -> Recognised:
 
 
 def _sound(path: Path, name: str) -> Recognised:
-    from lashwave.files.sound import read_wav
+    from lashwave.files.wav import read_wav
 
     sound = read_wav(path, name)
     return Recognised(name, "sound", rate=sound.rate, rows=int(sound.samples.shape[0]))
 
 
 def _images(folder: Path, pattern: str, names: list[str]) -> Recognised:
-    from lashwave.files.stills import StillError, TiffStack, png_header
+    from lashwave.files.still_files import StillError, TiffStack, png_header
 
     kind = "film" if Path(names[0]).suffix.lower() in ENDINGS else "frames"
     found = Recognised(pattern, kind, rows=len(names))
     try:
         if kind == "film":
-            from lashwave.files.film import Film
+            from lashwave.files.video_file import VideoFile
 
-            film = Film(folder / names[0], names[0])
+            film = VideoFile(folder / names[0], names[0])
             found.size, found.rows = list(film.size), len(film)
         elif Path(names[0]).suffix.lower() in PNG:
             found.size = list(png_header(folder / names[0]).size)
@@ -194,7 +194,7 @@ def _images(folder: Path, pattern: str, names: list[str]) -> Recognised:
 
 
 def _toml(path: Path, name: str) -> Recognised:
-    from lashwave.files.calibration import read_size
+    from lashwave.files.calibration_toml import read_size
     from lashwave.files.fields import parse
     from lashwave.files.source import LARGEST_DESCRIPTION
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.intake.headings import Heading, dimension
 from lashwave.intake.sheet import Sheet
-from lashwave.intake.words import Heading, dimension
 from lashwave.pipeline.health import noise_from_differences
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.source import decode
-from lashwave.intake.words import Heading, understood
+from lashwave.intake.headings import Heading, understood
 from lashwave.quantities.errors import InputError
 
 LARGEST = 512 << 20

@@ -18,7 +18,7 @@ def answered(folder: Path, answers: Path) -> tuple[Trial, Summary]:
         Where either cannot be read, the answers are not of the trial as it is now, or the markers
         are in pictures only.
     """
-    from lashwave.files.pictures import read_pictures
+    from lashwave.files.pictured_trial import read_pictures
     from lashwave.pipeline.labelled import labelled
 
     trial = labelled(read_pictures(folder).trial)

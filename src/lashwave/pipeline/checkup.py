@@ -37,7 +37,7 @@ class Checkup:
 
     trial: Trial
     markers: list[health.MarkerHealth]
-    spacings: list[health.Spacing]
+    spacings: list[health.MarkerSpacing]
     cameras: list[health.CameraHealth]
     findings: list[Finding]
 
@@ -164,7 +164,7 @@ def _grip_findings(trial: Trial) -> list[Finding]:
     return found
 
 
-def _label_findings(trial: Trial, spacings: list[health.Spacing]) -> list[Finding]:
+def _label_findings(trial: Trial, spacings: list[health.MarkerSpacing]) -> list[Finding]:
     """Stations, units and labels that contradict the distances seen."""
     found = []
     known = [s for s in spacings if s.together >= 20]
@@ -243,7 +243,7 @@ def as_record(checkup: Checkup) -> dict[str, object]:
 
 def run(folder: Path, *, as_json: bool) -> int:
     """Read, inspect, print; status 0, or 2 where the trial is not usable."""
-    from lashwave.files.trial import read_trial
+    from lashwave.files.trial_folder import read_trial
     from lashwave.pipeline.labelled import labelled
 
     checkup = inspect(labelled(read_trial(folder)))

@@ -33,7 +33,7 @@ class MarkerHealth:
 
 
 @dataclass(frozen=True)
-class Spacing:
+class MarkerSpacing:
     """Two neighbouring markers: the straight distance between them against the line's length."""
 
     labels: tuple[str, str]
@@ -109,7 +109,7 @@ def of_markers(markers: Markers) -> list[MarkerHealth]:
     ]
 
 
-def of_spacings(markers: Markers) -> list[Spacing]:
+def of_spacings(markers: Markers) -> list[MarkerSpacing]:
     """Chords of neighbouring markers; a chord may exceed the arc by noise and slack alone."""
     on_line = [i for i in np.argsort(markers.station) if np.isfinite(markers.station[i])]
     spacings = []
@@ -122,7 +122,7 @@ def of_spacings(markers: Markers) -> list[Spacing]:
         known = 3.0 * np.sqrt(2.0) * markers.station_sd + 2.0 * markers.stand_off
         slack = known + 4.0 * np.nan_to_num(noise)
         spacings.append(
-            Spacing(
+            MarkerSpacing(
                 labels=(markers.labels[a], markers.labels[b]),
                 arc=arc,
                 largest=float(np.quantile(chord[both], 0.995)) if both.any() else float("nan"),

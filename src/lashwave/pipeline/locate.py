@@ -194,7 +194,7 @@ def _with_sightings(
 
 def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int:
     """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets."""
-    from lashwave.files.pictures import read_pictures
+    from lashwave.files.pictured_trial import read_pictures
     from lashwave.pipeline.labelled import labelled
 
     show("reading", 0.0)
@@ -242,7 +242,7 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
 def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Trial) -> None:
     """Write aside, then move in place file by file; an earlier answer's files are replaced."""
     from lashwave.files.write_trial import write_trial
-    from lashwave.pipeline.contact import sheets
+    from lashwave.pipeline.contact_sheets import sheets
 
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:

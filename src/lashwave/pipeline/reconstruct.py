@@ -87,7 +87,7 @@ def _sent(
 
 def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
     """A trial folder with what its pictures show; raises InputError where it cannot be used."""
-    from lashwave.files.pictures import read_pictures
+    from lashwave.files.pictured_trial import read_pictures
     from lashwave.pipeline.checkup import refuse_unusable
     from lashwave.pipeline.labelled import labelled
     from lashwave.pipeline.locate import joined, search

@@ -17,10 +17,10 @@ from starlette.staticfiles import StaticFiles
 
 from lashwave.quantities.errors import InputError
 from lashwave.serving import routes_mend, routes_new, routes_read, routes_take
-from lashwave.serving.plain import answer
+from lashwave.serving.json_answer import answer
 from lashwave.serving.refusal import Refused
 from lashwave.serving.security import Guard, TooLarge
-from lashwave.serving.state import make_state
+from lashwave.serving.server_state import make_state
 
 PAGES = Path(__file__).parent / "pages"
 NOT_BUILT = (

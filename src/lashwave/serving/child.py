@@ -24,7 +24,7 @@ def main(arguments: dict[str, Any]) -> int:
     warnings.simplefilter("ignore")
     try:
         if arguments["kind"] == "film":
-            from lashwave.serving.film import write_film
+            from lashwave.serving.film_drawing import write_film
 
             write_film(arguments, _reporter())
         else:

@@ -10,10 +10,10 @@ import numpy as np
 from lashwave.answers import register
 from lashwave.pipeline import checkup
 from lashwave.quantities.sightings import Camera
+from lashwave.serving.camera_pictures import CameraPictures, frame_span
 from lashwave.serving.opened import Answered, Opened, Reader
 from lashwave.serving.overview import verdict_of
-from lashwave.serving.pictures import Pictures, frame_span
-from lashwave.serving.sightings import clock_of, registration_of
+from lashwave.serving.sightings_pack import clock_of, registration_of
 
 _EVENTS = {
     "full_extension_time": ("full extension", "largest distance from butt to tip"),
@@ -22,7 +22,7 @@ _EVENTS = {
 }
 
 
-def detail(reader: Reader, pictures: Pictures, opened: Opened) -> dict[str, Any]:
+def detail(reader: Reader, pictures: CameraPictures, opened: Opened) -> dict[str, Any]:
     """The JSON object of a trial."""
     trial, answers = opened.trial, reader.answers(opened)
     verdict, reasons, _ = verdict_of(opened)
@@ -124,7 +124,7 @@ def _markers(opened: Opened) -> dict[str, Any]:
 
 
 def _camera(
-    opened: Opened, pictures: Pictures, camera: Camera, answers: Answered | None
+    opened: Opened, pictures: CameraPictures, camera: Camera, answers: Answered | None
 ) -> dict[str, Any]:
     count = pictures.count(opened, camera.name)
     first, last = frame_span(opened, camera, count)

@@ -8,7 +8,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from lashwave.files.trial import DESCRIPTION
+from lashwave.files.trial_folder import DESCRIPTION
 from lashwave.serving.refusal import Refused, not_found
 
 CACHE = ".lashwave-cache"

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from lashwave import __version__
 from lashwave.files.fields import Fields
 from lashwave.files.source import Folder
-from lashwave.files.trial import assembled, read_description
+from lashwave.files.trial_folder import assembled, read_description
 from lashwave.quantities.trial import Trial
 from lashwave.serving.library import Library, read_summary, stamp
 from lashwave.serving.refusal import not_found

@@ -10,8 +10,8 @@ import numpy as np
 from lashwave.pipeline import checkup
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.fit import DISTRUSTED
+from lashwave.serving.json_answer import plain
 from lashwave.serving.opened import Opened, Reader, answers_stamp
-from lashwave.serving.plain import plain
 
 VERDICTS = {"usable": "usable", "usable with care": "care", "not usable": "unusable"}
 
@@ -92,7 +92,7 @@ def residual_rms(reader: Reader, name: str, now: bool) -> float | None:
     It takes the whole motion, so the list asks with `now` false: then it is nan where it is not
     known yet. None where there are no answers.
     """
-    from lashwave.serving.sightings import judged
+    from lashwave.serving.sightings_pack import judged
 
     mark = f"{reader.library.signature(name)}|{answers_stamp(reader.library.own_answers(name))}"
 

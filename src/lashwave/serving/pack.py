@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.serving.plain import plain
+from lashwave.serving.json_answer import plain
 
 _KINDS = {"f4": "<f4", "f8": "<f8", "i4": "<i4", "u1": "|u1"}
 

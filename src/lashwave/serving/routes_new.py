@@ -10,17 +10,18 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from lashwave.intake import assemble, propose, recognise
+from lashwave.intake import new_trial as assemble
+from lashwave.intake import propose, recognise
 from lashwave.pipeline import checkup
 from lashwave.quantities.errors import InputError
-from lashwave.serving.plain import answer
+from lashwave.serving.json_answer import answer
 from lashwave.serving.refusal import Refused, not_found
-from lashwave.serving.state import State, sent, state
+from lashwave.serving.server_state import ServerState, sent, state
 
 Units = dict[str, dict[str, str]]
 
 
-def source_of(s: State, path: Any) -> Path:
+def source_of(s: ServerState, path: Any) -> Path:
     """A folder of DIR, or within one, by its relative path; Refused where it leaves DIR."""
     if not isinstance(path, str):
         raise Refused(422, "path is no text", "path")

@@ -9,14 +9,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from lashwave import __version__
+from lashwave.serving.camera_pictures import overlay
 from lashwave.serving.detail import detail
-from lashwave.serving.motion import motion
+from lashwave.serving.json_answer import answer
+from lashwave.serving.motion_pack import motion
 from lashwave.serving.overview import entry, residual_rms
-from lashwave.serving.pictures import overlay
-from lashwave.serving.plain import answer
 from lashwave.serving.refusal import Refused, not_found
-from lashwave.serving.sightings import sightings
-from lashwave.serving.state import state
+from lashwave.serving.server_state import state
+from lashwave.serving.sightings_pack import sightings
 from lashwave.serving.thumbnail import thumbnail
 
 _IMAGE = re.compile(r"(\d{1,9})(?:\.(png|webp))?")

@@ -10,12 +10,12 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from lashwave.serving import export
+from lashwave.serving import downloads as export
 from lashwave.serving.film_plan import plan
+from lashwave.serving.json_answer import answer
 from lashwave.serving.opened import Answered, Opened
-from lashwave.serving.plain import answer
 from lashwave.serving.refusal import Refused, not_found
-from lashwave.serving.state import sent, state
+from lashwave.serving.server_state import sent, state
 
 _REPORT_POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:; "

@@ -31,7 +31,7 @@ ENDED = ("done", "failed", "cancelled")
 
 
 @dataclass
-class Run:
+class ServedRun:
     """One run and how far it is."""
 
     id: str
@@ -56,20 +56,20 @@ class Run:
         return {key: getattr(self, key) for key in keys}
 
 
-class Runs:
+class ServedRuns:
     """All runs since the server started."""
 
     def __init__(self, hub: Hub) -> None:
-        self._hub, self._runs = hub, dict[str, Run]()
+        self._hub, self._runs = hub, dict[str, ServedRun]()
         self._slots = asyncio.Semaphore(AT_ONCE)
         self._tasks = set[asyncio.Task[None]]()
 
-    def start(self, trial: str, kind: str, arguments: dict[str, Any], file: Path) -> Run:
+    def start(self, trial: str, kind: str, arguments: dict[str, Any], file: Path) -> ServedRun:
         """Queue a run; Refused (409) where one of that kind and trial is queued or running."""
         busy = self.of(trial, kind)
         if busy is not None:
             raise Refused(409, f"trial {trial} has a run already", None, run=busy.id)
-        run = Run(secrets.token_hex(8), trial, kind, arguments, file=file)
+        run = ServedRun(secrets.token_hex(8), trial, kind, arguments, file=file)
         self._runs[run.id] = run
         for old in [r.id for r in self._runs.values() if r.state in ENDED][:-REMEMBERED]:
             del self._runs[old]
@@ -79,25 +79,25 @@ class Runs:
         self._hub.tell("run", trial)
         return run
 
-    def get(self, name: str) -> Run:
+    def get(self, name: str) -> ServedRun:
         """A run; Refused (404) where this server does not know it."""
         if name not in self._runs:
             raise not_found("this run is not known: the server was started anew since")
         return self._runs[name]
 
-    def of(self, trial: str, kind: str | None = None) -> Run | None:
+    def of(self, trial: str, kind: str | None = None) -> ServedRun | None:
         """The run of a trial that is queued or running."""
         alive = (r for r in self._runs.values() if r.state not in ENDED and r.trial == trial)
         return next((r for r in alive if kind in (None, r.kind)), None)
 
-    async def cancel(self, run: Run) -> None:
+    async def cancel(self, run: ServedRun) -> None:
         """Stop a run and wait until it has stopped."""
         if run.state in ENDED:
             return
         self._set(run, state="cancelled", stage="cancelled", line="stopped; no answer was written")
         await _stop(run)
 
-    async def events(self, run: Run) -> AsyncIterator[bytes]:
+    async def events(self, run: ServedRun) -> AsyncIterator[bytes]:
         """Server-sent events (HTML standard, section 9.2) of a run until it has ended."""
         while True:
             changed = run.changed
@@ -116,13 +116,13 @@ class Runs:
         for task in list(self._tasks):
             task.cancel()
 
-    def _set(self, run: Run, **values: Any) -> None:
+    def _set(self, run: ServedRun, **values: Any) -> None:
         for key, value in values.items():
             setattr(run, key, value)
         run.changed.set()
         run.changed = asyncio.Event()
 
-    async def _go(self, run: Run) -> None:
+    async def _go(self, run: ServedRun) -> None:
         async with self._slots:
             if run.state != "queued":
                 return
@@ -135,7 +135,7 @@ class Runs:
                 _sweep(run.file)
         self._hub.tell("answers" if run.state == "done" else "run", run.trial)
 
-    async def _watch(self, run: Run) -> None:
+    async def _watch(self, run: ServedRun) -> None:
         """Start the process and follow what it says until it ends."""
         run.process = process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "lashwave.serving.child", json.dumps(run.arguments),
@@ -164,7 +164,7 @@ class Runs:
             self._set(run, state="failed", stage="failed", line=line)
 
 
-async def _stop(run: Run) -> None:
+async def _stop(run: ServedRun) -> None:
     process = run.process
     if process is None or process.returncode is not None:
         return

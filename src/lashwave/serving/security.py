@@ -15,7 +15,7 @@ from urllib.parse import parse_qs
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from lashwave.serving.plain import answer
+from lashwave.serving.json_answer import answer
 
 LARGEST_BODY = 4 << 20
 """Of a request [bytes]; a description may not be larger either."""

@@ -9,8 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from lashwave.files.sound import write_wav
-from lashwave.files.write_images import write_frames
+from lashwave.files.wav import write_wav
+from lashwave.files.write_stills import write_frames
 from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.console import Progress
 from lashwave.quantities.images import Image

@@ -9,7 +9,7 @@ from lashwave.calibrate.fit import Calibrated
 
 
 @dataclass(frozen=True)
-class Outcome:
+class CalibrationOutcome:
     """What a plan gave."""
 
     kind: str

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.calibration import read_calibration, read_size
+from lashwave.files.calibration_toml import read_calibration, read_size
+from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields, parse
-from lashwave.files.images import open_frames
+from lashwave.files.frame_files import open_frames
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
-from lashwave.files.tables import Column, Table, read_table
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.errors import InputError
@@ -24,7 +24,7 @@ SCHEMA = 1
 
 
 @dataclass(frozen=True)
-class Plan:
+class CalibrationPlan:
     """A plan that was read as far as all kinds have in common."""
 
     where: str
@@ -43,7 +43,7 @@ class Plan:
 
 
 @dataclass(frozen=True)
-class Sensor:
+class PlannedCamera:
     """A camera of the plan."""
 
     name: str
@@ -53,7 +53,7 @@ class Sensor:
 
 
 @dataclass(frozen=True)
-class Seen:
+class SeenPoints:
     """Image points of one camera, by frame and label."""
 
     frame: NDArray[np.int64]
@@ -64,7 +64,7 @@ class Seen:
 
 
 @dataclass(frozen=True)
-class Known:
+class KnownPlaces:
     """Points in the lab, by label, and by frame where the table has frames."""
 
     frame: NDArray[np.int64] | None
@@ -73,7 +73,7 @@ class Known:
     """(n, 3) [m]"""
 
 
-def read_plan(path: Path) -> Plan:
+def read_plan(path: Path) -> CalibrationPlan:
     """Read a plan; InputError with the line for what is wrong in it."""
     if not path.is_file():
         raise InputError(path, "there is no such file", "give the plan, a TOML file")
@@ -91,10 +91,10 @@ def read_plan(path: Path) -> Plan:
     if root.has(wrong):
         raise root.fault(wrong, f"does not go with kind {kind!r}", f"write {right}")
     sd = root.number("sd", "pixel", None, above=0.0, high=100.0)
-    return Plan(path.name, Folder(path.absolute().parent), root, kind, sd)
+    return CalibrationPlan(path.name, Folder(path.absolute().parent), root, kind, sd)
 
 
-def read_sensor(plan: Plan, fields: Fields, *more: str) -> Sensor:
+def read_sensor(plan: CalibrationPlan, fields: Fields, *more: str) -> PlannedCamera:
     """A camera's name, size and, where it is stated, lens; `more` are further keys it may have."""
     fields.expect("name", "size", "lens", *more)
     name = fields.text("name", longest=60)
@@ -114,25 +114,25 @@ def read_sensor(plan: Plan, fields: Fields, *more: str) -> Sensor:
         if size is not None and stated != size:
             raise fields.fault("size", f"is not that of the lens, {size[0]} x {size[1]}", "mend it")
         size = stated
-    return Sensor(name, size, lens, fields)
+    return PlannedCamera(name, size, lens, fields)
 
 
-def one_sensor(plan: Plan) -> Sensor:
+def one_sensor(plan: CalibrationPlan) -> PlannedCamera:
     """The camera of a plan with one."""
     fields = plan.root.sub("camera", required=True)
     assert fields is not None
     return read_sensor(plan, fields)
 
 
-def named_file(plan: Plan, fields: Fields, key: str) -> tuple[Path, str]:
+def named_file(plan: CalibrationPlan, fields: Fields, key: str) -> tuple[Path, str]:
     """Path and name of an input file."""
     name = fields.text(key, longest=1000)
     return plan.folder.file(name, fields.where, fields.line(key), fields.name(key)), name
 
 
 def read_seen(
-    plan: Plan, fields: Fields, key: str, size: tuple[int, int], *, blank: bool = False
-) -> Seen:
+    plan: CalibrationPlan, fields: Fields, key: str, size: tuple[int, int], *, blank: bool = False
+) -> SeenPoints:
     """`frame, point, u [px], v [px]`; one row a point and frame; `blank`: labels may be empty."""
     path, name = named_file(plan, fields, key)
     width, height = size
@@ -148,10 +148,10 @@ def read_seen(
     )
     frame, label = _keys(table, blank)
     uv = np.stack([table.numbers["u"], table.numbers["v"]], axis=1)
-    return Seen(frame, label, uv, table)
+    return SeenPoints(frame, label, uv, table)
 
 
-def read_known(plan: Plan, fields: Fields, key: str, framed: bool) -> Known:
+def read_known(plan: CalibrationPlan, fields: Fields, key: str, framed: bool) -> KnownPlaces:
     """`point, x [m], y [m], z [m]`, with `frame` where points move."""
     path, name = named_file(plan, fields, key)
     columns = [Column("point", kind="text")]
@@ -161,7 +161,7 @@ def read_known(plan: Plan, fields: Fields, key: str, framed: bool) -> Known:
     table = read_table(path, name, columns)
     frame, label = _keys(table)
     points = np.stack([table.numbers[c] for c in "xyz"], axis=1)
-    return Known(frame if framed else None, label, points)
+    return KnownPlaces(frame if framed else None, label, points)
 
 
 def _keys(table: Table, blank: bool = False) -> tuple[NDArray[np.int64], tuple[str, ...]]:
@@ -180,7 +180,7 @@ def _keys(table: Table, blank: bool = False) -> tuple[NDArray[np.int64], tuple[s
     return frame.astype(np.int64), tuple(names[c] for c in code)
 
 
-def match(seen: Seen, known: Known) -> tuple[Array, Array, tuple[str, ...]]:
+def match(seen: SeenPoints, known: KnownPlaces) -> tuple[Array, Array, tuple[str, ...]]:
     """Points (n, 3), their images (n, 2) and labels, of what is both seen and known."""
     moving = known.frame is not None
     frames = known.frame if known.frame is not None else np.zeros(len(known.label), dtype=int)
@@ -243,7 +243,7 @@ def read_flag(fields: Fields, key: str) -> bool:
 
 
 def read_images(
-    plan: Plan, fields: Fields, key: str, size: tuple[int, int]
+    plan: CalibrationPlan, fields: Fields, key: str, size: tuple[int, int]
 ) -> tuple[list[str], Frames]:
     """Names and images of a camera, as a trial's are read: grey, of one size and depth."""
     pattern = fields.text(key, longest=1000)

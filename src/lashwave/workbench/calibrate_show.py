@@ -13,7 +13,7 @@ from lashwave.pipeline import console
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 from lashwave.report.numbers import decimals, fixed
-from lashwave.workbench.calibrate_outcome import Outcome
+from lashwave.workbench.calibrate_outcome import CalibrationOutcome
 
 Row = tuple[str, float, float | None, str]
 
@@ -71,7 +71,7 @@ def _parallel(c: Calibration) -> list[Row]:
     return [*rows, ("sd of the view", spread, None, "deg")]
 
 
-def outcome(result: Outcome, as_json: bool) -> None:
+def outcome(result: CalibrationOutcome, as_json: bool) -> None:
     """Print an outcome, as a table or as JSON."""
     if as_json:
         console.say(json.dumps(_plain(result), indent=1, allow_nan=False))
@@ -112,7 +112,7 @@ def _cells(row: Row) -> list[str]:
     return [name, fixed(value, places), fixed(sd, places), unit]
 
 
-def _plain(result: Outcome) -> dict[str, object]:
+def _plain(result: CalibrationOutcome) -> dict[str, object]:
     def row(value: float, sd: float | None, unit: str) -> dict[str, object]:
         return {"value": value, "sd": sd, "unit": unit}
 

@@ -14,11 +14,11 @@ from lashwave.files.fields import Fields
 from lashwave.pipeline.console import Progress
 from lashwave.quantities.arrays import Array
 from lashwave.workbench import calibrate_plan as plans
-from lashwave.workbench.calibrate_outcome import Outcome
-from lashwave.workbench.calibrate_plan import Plan
+from lashwave.workbench.calibrate_outcome import CalibrationOutcome
+from lashwave.workbench.calibrate_plan import CalibrationPlan
 
 
-def wand(plan: Plan, out: Path, progress: Progress) -> Outcome:
+def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
     """Read the tables of a wand plan and place its cameras."""
     fields = plan.table
     fields.expect("dots", "gaps", "length_sd", "known", "known_sd")
@@ -43,7 +43,7 @@ def wand(plan: Plan, out: Path, progress: Progress) -> Outcome:
     notes = (*fit.warnings, *plan.folder.notes)
     if known is None:
         notes += (f"no known points: the frame of reference is that of {sensors[0].name}",)
-    return Outcome(plan.kind, cameras, (), notes, _wand_facts(fit))
+    return CalibrationOutcome(plan.kind, cameras, (), notes, _wand_facts(fit))
 
 
 def _wand_facts(fit: WandFit) -> tuple[tuple[str, float, float | None, str], ...]:
@@ -76,7 +76,9 @@ def _read_wand(fields: Fields) -> tuple[tuple[str, ...], Wand]:
     return tuple(dots), Wand(np.concatenate([[0.0], np.cumsum(steps)]), length_sd)
 
 
-def _labelled(plan: Plan, view: plans.Seen, dots: tuple[str, ...], wand: Wand) -> plans.Seen:
+def _labelled(
+    plan: CalibrationPlan, view: plans.SeenPoints, dots: tuple[str, ...], wand: Wand
+) -> plans.SeenPoints:
     """The same, where a frame holds three points without a label, with labels by their spacing."""
     bare = np.flatnonzero([name == "" for name in view.label])
     if not bare.size:
@@ -100,7 +102,7 @@ def _labelled(plan: Plan, view: plans.Seen, dots: tuple[str, ...], wand: Wand) -
     return replace(view, label=tuple(labels))
 
 
-def _dots(views: list[plans.Seen], dots: tuple[str, ...]) -> Array:
+def _dots(views: list[plans.SeenPoints], dots: tuple[str, ...]) -> Array:
     """(C, F, D, 2) of the wand's dots, over all frames in which any camera saw one."""
     rows = [[i for i, name in enumerate(v.label) if name in dots] for v in views]
     frames = np.unique(np.concatenate([v.frame[r] for v, r in zip(views, rows, strict=True)]))
@@ -111,7 +113,9 @@ def _dots(views: list[plans.Seen], dots: tuple[str, ...]) -> Array:
     return uv
 
 
-def _read_frame_points(plan: Plan, fields: Fields, views: list[plans.Seen]) -> KnownPoints | None:
+def _read_frame_points(
+    plan: CalibrationPlan, fields: Fields, views: list[plans.SeenPoints]
+) -> KnownPoints | None:
     """Points that fix the frame of reference; each camera's mean over the frames that show them."""
     if not fields.has("known"):
         if fields.has("known_sd"):

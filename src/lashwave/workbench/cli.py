@@ -73,7 +73,7 @@ def reconstruct(
     all. The trial's folder is read and never changed.
     """
     from lashwave.pipeline import reconstruct as pipeline
-    from lashwave.workbench import show
+    from lashwave.workbench import shown_answers as show
 
     folders.check_trial_folder(trial)
     folders.check_answer_folder(out, trial)
@@ -97,7 +97,7 @@ def deposit(
     Holds all that `reconstruct` wrote, the markers with their gaps filled as C3D, checksums of the
     inputs and of every file, and a README to be completed by whoever deposits it.
     """
-    from lashwave.workbench import deposit as packing
+    from lashwave.workbench import deposit_command as packing
 
     folders.check_trial_folder(trial)
     folders.check_new_file(out, apart=(trial, answers))
@@ -120,7 +120,7 @@ def parameters(
     Says which of them the sightings tell apart, with profile likelihoods. Takes two minutes a
     trial; what was computed is kept in --out, so that a run that was stopped goes on where it was.
     """
-    from lashwave.workbench import parameters as law
+    from lashwave.workbench import parameters_command as law
 
     _check_trials(trials, out)
     folders.check_new_folder(out, known=law.FILES, option="--out")
@@ -142,7 +142,7 @@ def compare(
     Takes folders of trials or of their answers. A trial without answers is reconstructed first
     and kept in --out. Missing answers stay missing and are counted.
     """
-    from lashwave.workbench import compare as side_by_side
+    from lashwave.workbench import compare_command as side_by_side
 
     _check_trials(trials, out)
     folders.check_new_folder(out, known=side_by_side.FILES, option="--out")
@@ -173,7 +173,7 @@ def calibrate(
     PLAN names images of a board, known points, a wand, a flat scale or markers seen by a fast
     camera. A wand's cameras are written to OUT's name with -CAMERA added.
     """
-    from lashwave.workbench import calibrate as calibration
+    from lashwave.workbench import calibrate_command as calibration
     from lashwave.workbench import calibrate_show
 
     with console.progress(quiet) as progress:
@@ -242,9 +242,9 @@ def simulate(
     With --pictures, OUT/trial holds images and sound, OUT/seen the same trial as points, and
     OUT/truth-pictures what should be found in them.
     """
-    from lashwave.workbench import bench
+    from lashwave.workbench import bench_command as bench
 
-    wishes = bench.Wishes(
+    wishes = bench.BenchWishes(
         kind=kind,
         seed=seed,
         camera=not no_camera,
@@ -273,7 +273,7 @@ def demo(
     quiet: Quiet = False,
 ) -> int:
     """Simulate an example trial, reconstruct it, and show the answers beside the truth."""
-    from lashwave.workbench import bench
+    from lashwave.workbench import bench_command as bench
 
     with console.progress(quiet) as progress:
         return bench.demo(out, seed, progress)
@@ -320,7 +320,7 @@ def assemble(
     Without --out it prints what the files are and the trial.toml proposed, with every fault on
     standard error. Files of another shape are written anew beside a copy; SOURCE never changes.
     """
-    from lashwave.workbench import assemble as assembling
+    from lashwave.workbench import assemble_command as assembling
 
     return assembling.run(source, out, description, setting, station, unit, json)
 
@@ -337,7 +337,7 @@ def open_folder(
 
     Serves pages on this machine only, at an address with a secret in it. Stop with Ctrl-C.
     """
-    from lashwave.workbench import open as opening
+    from lashwave.workbench import open_command as opening
 
     return opening.serve(folder, port, browser=not no_browser)
 

@@ -26,7 +26,7 @@ class Hung:
 
 
 @dataclass(frozen=True)
-class Judged:
+class JudgedFall:
     """One record and what it says."""
 
     name: str
@@ -34,9 +34,9 @@ class Judged:
     verdict: Verdict
 
 
-def run(path: Path, chain: Hung) -> Judged:
+def run(path: Path, chain: Hung) -> JudgedFall:
     """Read a record and judge it; raises InputError where it cannot be used."""
-    from lashwave.files.tables import Column, read_table
+    from lashwave.files.csv_tables import Column, read_table
 
     if not path.is_file():
         raise InputError(path, "there is no such file", "name a CSV file with time and height")
@@ -50,13 +50,13 @@ def run(path: Path, chain: Hung) -> Judged:
             "give the record of more than half of the fall, or mend --length", field="height",
         )  # fmt: skip
     try:
-        return Judged(path.stem, record, judge(record))
+        return JudgedFall(path.stem, record, judge(record))
     except ValueError as unfit:
         right = "give time and height of a chain's free end, at a higher rate where it is short"
         raise InputError(path.name, str(unfit), right) from None
 
 
-def write(folder: Path, judged: list[Judged]) -> None:
+def write(folder: Path, judged: list[JudgedFall]) -> None:
     """fall.csv, blocks.csv, and a figure of the first record."""
     from lashwave.report import figures_models
 
@@ -83,7 +83,7 @@ def write(folder: Path, judged: list[Judged]) -> None:
     io.save_figure(figures_models.fall(record.time, record.height, curves), folder / "fall")
 
 
-def show(judged: list[Judged], out: Path) -> None:
+def show(judged: list[JudgedFall], out: Path) -> None:
     """The verdict of each record, and of all together."""
     rows = []
     for j in judged:

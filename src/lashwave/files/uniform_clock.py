@@ -14,7 +14,7 @@ OFF_RATE = 0.1
 
 
 @dataclass(frozen=True)
-class Grid:
+class UniformClock:
     """A uniform clock through a column of times."""
 
     first: float
@@ -34,7 +34,7 @@ class Grid:
         return self.first + np.arange(self.count) / self.rate
 
 
-def fit(times: Array) -> Grid | None:
+def fit(times: Array) -> UniformClock | None:
     """The uniform clock that a column of times, in any order and with gaps, lies on.
 
     The step is the usual one of the shorter distances of neighbouring times, refined by a
@@ -70,7 +70,7 @@ def fit(times: Array) -> Grid | None:
     place = (times - origin) / step
     sample = np.rint(place).astype(np.int64)
     lowest = int(sample.min())
-    return Grid(
+    return UniformClock(
         first=_plain(origin + lowest * step, step),
         rate=rate,
         count=int(sample.max()) - lowest + 1,

@@ -9,39 +9,41 @@ from typing import Any, cast
 
 from starlette.requests import Request
 
+from lashwave.serving.camera_pictures import CameraPictures
 from lashwave.serving.hub import Hub
 from lashwave.serving.later import Later
 from lashwave.serving.library import Library
 from lashwave.serving.mending import Mending
 from lashwave.serving.opened import Reader
-from lashwave.serving.pictures import Pictures
 from lashwave.serving.refusal import Refused
-from lashwave.serving.runs import Runs
+from lashwave.serving.runs import ServedRuns
 
 
 @dataclass(frozen=True)
-class State:
+class ServerState:
     """The served folder and everything that looks after it."""
 
     library: Library
     reader: Reader
-    pictures: Pictures
+    pictures: CameraPictures
     mending: Mending
     hub: Hub
-    runs: Runs
+    runs: ServedRuns
     later: Later
 
 
-def make_state(folder: Path) -> State:
+def make_state(folder: Path) -> ServerState:
     """The state of a server of this folder."""
     library, hub = Library(folder), Hub()
     reader = Reader(library)
-    return State(library, reader, Pictures(reader), Mending(library), hub, Runs(hub), Later(hub))
+    return ServerState(
+        library, reader, CameraPictures(reader), Mending(library), hub, ServedRuns(hub), Later(hub)
+    )
 
 
-def state(request: Request) -> State:
+def state(request: Request) -> ServerState:
     """The state of the server that got a request."""
-    return cast(State, request.app.state.lashwave)
+    return cast(ServerState, request.app.state.lashwave)
 
 
 async def sent(request: Request, *, empty: bool = False) -> dict[str, Any]:

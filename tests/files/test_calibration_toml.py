@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lashwave import __version__
-from lashwave.files.calibration import read_calibration, write_calibration
+from lashwave.files.calibration_toml import read_calibration, write_calibration
 from lashwave.files.source import Folder
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.errors import InputError
 

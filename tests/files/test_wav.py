@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.io import wavfile
 
-from lashwave.files.sound import read_wav, write_wav
+from lashwave.files.wav import read_wav, write_wav
 from lashwave.quantities.errors import InputError
 
 RECORDINGS = Path(__file__).parents[3] / "shared" / "data" / "audio_impulsive"

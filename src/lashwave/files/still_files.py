@@ -41,7 +41,7 @@ class StillError(ValueError):
 
 
 @dataclass(frozen=True)
-class Header:
+class StillHeader:
     """What an image file says of itself."""
 
     size: tuple[int, int]
@@ -59,7 +59,7 @@ def check_size(width: int, height: int) -> None:
         raise StillError(problem, "name images of a camera")
 
 
-def png_header(path: Path) -> Header:
+def png_header(path: Path) -> StillHeader:
     """The header of a PNG file."""
     with path.open("rb") as stream:
         start = stream.read(33)
@@ -76,7 +76,7 @@ def png_header(path: Path) -> Header:
     channels = 3 if colour == 2 else 1
     if path.stat().st_size > 2 * channels * width * height * depth // 8 + (1 << 24):
         raise StillError("is far larger than its image")
-    return Header((width, height), depth if colour != 3 else 8)
+    return StillHeader((width, height), depth if colour != 3 else 8)
 
 
 def read_png(path: Path) -> Image:
@@ -163,7 +163,7 @@ class TiffStack:
     def close(self) -> None:
         self._stream.close()
 
-    def header(self, index: int) -> Header:
+    def header(self, index: int) -> StillHeader:
         """What one page says of itself; StillError where it is no grey image that is whole."""
         try:
             return self._header(self._page(index))
@@ -172,7 +172,7 @@ class TiffStack:
         except Exception:  # tags of the wrong kind or count, wherever they are looked at
             raise StillError("has a damaged page") from None
 
-    def _header(self, page: tifffile.TiffPage) -> Header:
+    def _header(self, page: tifffile.TiffPage) -> StillHeader:
         check_size(page.imagewidth, page.imagelength)
         if page.photometric not in (1, 2):
             problem = {0: "stores white as 0", 3: "has a colour palette"}.get(
@@ -196,7 +196,7 @@ class TiffStack:
         short = page.compression == 1 and held < needs
         if not ends or max(ends) > self._bytes or min(page.databytecounts) <= 0 or short:
             raise StillError("is cut short")
-        return Header((page.imagewidth, page.imagelength), page.bitspersample)
+        return StillHeader((page.imagewidth, page.imagelength), page.bitspersample)
 
     def refuse_hidden_pages(self) -> None:
         """Refuse a file of one page whose own notes speak of more images behind it."""

@@ -9,17 +9,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.images import open_frames
+from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
 from lashwave.instruments.camera import project
 from lashwave.quantities.images import Frames
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Camera
-from lashwave.serving.motion import chosen_stations, chosen_times
+from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.opened import Kept, Opened, Reader, answers_stamp
 from lashwave.serving.pack import pack
 from lashwave.serving.refusal import not_found
-from lashwave.serving.sightings import lab_time, registration_of
+from lashwave.serving.sightings_pack import lab_time, registration_of
 
 LOOKED_AT = 12
 """Pictures of a camera from which the stretch of its grey levels is taken."""
@@ -30,7 +30,7 @@ FRAMES = 5000
 
 
 @dataclass(frozen=True)
-class Film:
+class StretchedFrames:
     """A camera's pictures with the stretch that all of them get."""
 
     frames: Frames
@@ -40,13 +40,13 @@ class Film:
     """A film is read by one at a time."""
 
 
-class Pictures:
+class CameraPictures:
     """Opened pictures of cameras, kept until a file of the trial changes."""
 
     def __init__(self, reader: Reader) -> None:
         self._reader, self._films = reader, Kept(8)
 
-    def film(self, opened: Opened, name: str) -> Film | None:
+    def film(self, opened: Opened, name: str) -> StretchedFrames | None:
         """The pictures of a camera; None where it has none. InputError where they are at fault."""
         fields = next(
             (t for t in opened.description.subs("cameras") if t.get("name", "") == name), None
@@ -58,7 +58,7 @@ class Pictures:
         pattern = fields.text("frames")
         size = next(c.size for c in opened.trial.cameras if c.name == name)
 
-        def make() -> Film:
+        def make() -> StretchedFrames:
             # Only to look: a hash of every picture would cost seconds and go into no answer.
             folder = Folder(opened.path, hashes={pattern: ""})
             place = (fields.where, fields.line("frames"), fields.name("frames"))
@@ -93,11 +93,11 @@ class Pictures:
         return body.tobytes()
 
 
-def _stretched(frames: Frames) -> Film:
+def _stretched(frames: Frames) -> StretchedFrames:
     some = np.unique(np.linspace(0, len(frames) - 1, LOOKED_AT).astype(int))
     seen = np.concatenate([np.asarray(frames[int(i)])[::4, ::4].ravel() for i in some])
     black, white = np.percentile(seen, [DARKEST, BRIGHTEST])
-    return Film(frames, float(black), float(white), threading.Lock())
+    return StretchedFrames(frames, float(black), float(white), threading.Lock())
 
 
 def frame_span(opened: Opened, camera: Camera, pictures: int) -> tuple[int, int]:
@@ -108,7 +108,7 @@ def frame_span(opened: Opened, camera: Camera, pictures: int) -> tuple[int, int]
     return (min(frames), max(frames)) if frames else (0, -1)
 
 
-def overlay(reader: Reader, pictures: Pictures, opened: Opened, name: str) -> bytes:
+def overlay(reader: Reader, pictures: CameraPictures, opened: Opened, name: str) -> bytes:
     """The answered line in a camera's images: frames, lab times, projected stations and tip."""
     answers = reader.answered(opened)
     camera = next((c for c in opened.trial.cameras if c.name == name), None)

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.cameras import read_cameras
-from lashwave.files.events import read_clock
+from lashwave.files.clock_fields import read_clock
 from lashwave.files.fields import Fields, parse
 from lashwave.files.located import read_onsets
-from lashwave.files.markers import read_markers
+from lashwave.files.marker_section import read_markers
 from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.specimen import read_line

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.events import Event, tied
 from lashwave.quantities.sightings import Clock

@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parent))
 from films import write_film
 
-from lashwave.files.images import open_frames
+from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
-from lashwave.files.write_images import write_frames
+from lashwave.files.write_stills import write_frames
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Frames
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields
-from lashwave.files.grid import OFF_RATE, Grid, fit
 from lashwave.files.source import Folder
-from lashwave.files.tables import Column, Table, read_table
+from lashwave.files.uniform_clock import OFF_RATE, UniformClock, fit
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.line import Line
@@ -36,7 +36,7 @@ COLUMNS = (
 
 
 @dataclass(frozen=True)
-class Record:
+class MarkerSamples:
     """What a file of marker samples holds, for the labels that were asked for."""
 
     time: Array
@@ -78,7 +78,7 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
         if zero.any():
             points.position[zero] = np.nan
             folder.notes.append(f"{name}: {int(zero.sum())} samples exactly at 0, 0, 0: not seen.")
-        record = Record(
+        record = MarkerSamples(
             points.time, points.position, None, points.present,
             points.unlabelled_time, points.unlabelled_position,
         )  # fmt: skip
@@ -124,7 +124,7 @@ def _assemble(
     folder: Folder,
     fields: Fields,
     line: Line,
-    record: Record,
+    record: MarkerSamples,
     sd: Array,
     labels: list[str],
     stations: dict[str, float],
@@ -238,7 +238,7 @@ def _handle(
 
 def read_samples(
     path: Path, where: str, labels: tuple[str, ...], rate: float | None, notes: list[str]
-) -> Record:
+) -> MarkerSamples:
     """Samples of `labels` from a CSV of one row a marker and sample."""
     table = read_table(path, where, COLUMNS)
     notes += [f"{where}: column {c!r} is not used." for c in table.unknown]
@@ -271,10 +271,10 @@ def read_samples(
     if "sd" in table.numbers:
         sd = np.full((grid.count, len(labels)), float(np.median(table.numbers["sd"])))
         sd[sample, place] = table.numbers.pop("sd")[wanted]
-    return Record(time, position, sd, tuple(n for n in names if n), loose_time, loose)
+    return MarkerSamples(time, position, sd, tuple(n for n in names if n), loose_time, loose)
 
 
-def _grid(table: Table) -> Grid:
+def _grid(table: Table) -> UniformClock:
     times = table.numbers["time"]
     grid = fit(times)
     distinct = 1 if grid is None else np.unique(grid.sample).size
@@ -305,7 +305,9 @@ def _grid(table: Table) -> Grid:
     return replace(grid, off=np.empty(0))
 
 
-def _refuse_doubles(table: Table, grid: Grid, code: NDArray[np.int32], names: list[str]) -> None:
+def _refuse_doubles(
+    table: Table, grid: UniformClock, code: NDArray[np.int32], names: list[str]
+) -> None:
     """Two rows of one marker at one sample; points without a label may be many."""
     key = grid.sample * len(names) + code
     places = grid.count * len(names)

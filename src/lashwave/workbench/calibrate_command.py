@@ -13,20 +13,20 @@ from lashwave.calibrate.corners import DICTIONARIES, Board, Corners, find_corner
 from lashwave.calibrate.fit import Calibrated, UndeterminedError
 from lashwave.calibrate.pose import fit_camera, fit_pose
 from lashwave.calibrate.projection import View, fit_parallel, fit_perspective
-from lashwave.files.calibration import write_calibration
+from lashwave.files.calibration_toml import write_calibration
 from lashwave.files.fields import Fields
 from lashwave.pipeline.console import Progress
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 from lashwave.workbench import calibrate_plan as plans
-from lashwave.workbench.calibrate_outcome import Outcome
-from lashwave.workbench.calibrate_plan import Plan, Sensor
+from lashwave.workbench.calibrate_outcome import CalibrationOutcome
+from lashwave.workbench.calibrate_plan import CalibrationPlan, PlannedCamera
 from lashwave.workbench.calibrate_wand import wand
 
 _TERMS = ("k1", "k2", "p1", "p2", "k3")
 
 
-def run(plan_path: Path, out: Path, progress: Progress) -> Outcome:
+def run(plan_path: Path, out: Path, progress: Progress) -> CalibrationOutcome:
     """Read a plan, calibrate, write the file or files, whole or not at all.
 
     Raises
@@ -37,7 +37,7 @@ def run(plan_path: Path, out: Path, progress: Progress) -> Outcome:
     """
     plan = plans.read_plan(plan_path)
     _check_out(plan_path, out)
-    kinds: dict[str, Callable[[Plan, Path, Progress], Outcome]] = {
+    kinds: dict[str, Callable[[CalibrationPlan, Path, Progress], CalibrationOutcome]] = {
         "board": _board,
         "points": _points,
         "wand": wand,
@@ -69,7 +69,7 @@ def _check_out(plan_path: Path, out: Path) -> None:
         raise InputError("--out", f"{out} is the plan", "name another file")
 
 
-def _check_file(path: Path, plan: Plan) -> None:
+def _check_file(path: Path, plan: CalibrationPlan) -> None:
     """Only an earlier calibration is ever replaced, and none that was read."""
     if path.resolve() in {(plan.folder.root / name).resolve() for name in plan.folder.hashes}:
         raise InputError("--out", f"{path} is an input", "name another file")
@@ -84,22 +84,24 @@ def _check_file(path: Path, plan: Plan) -> None:
 
 
 def _one(
-    plan: Plan,
+    plan: CalibrationPlan,
     out: Path,
-    sensor: Sensor,
+    sensor: PlannedCamera,
     found: Calibrated,
     labels: tuple[str, ...] = (),
     frames: int | None = None,
-) -> Outcome:
+) -> CalibrationOutcome:
     if frames is not None:
         found = replace(found, calibration=replace(found.calibration, images=frames))
     size = np.linalg.norm(found.residuals, axis=1)
     worst = [i for i in np.argsort(-size) if not found.used[i]] if labels else []
     left = tuple(f"{labels[i]} ({size[i]:.3g} px off)" for i in worst)
-    return Outcome(plan.kind, ((sensor.name, found, out),), left, tuple(plan.folder.notes))
+    return CalibrationOutcome(
+        plan.kind, ((sensor.name, found, out),), left, tuple(plan.folder.notes)
+    )
 
 
-def _board(plan: Plan, out: Path, progress: Progress) -> Outcome:
+def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
     sensor, fields = plans.one_sensor(plan), plan.table
     fields.expect(
         "images", "pattern", "squares", "square", "marker", "dictionary", "distortion",
@@ -169,7 +171,7 @@ def _reference(fields: Fields, names: list[str], board: Board) -> str | None:
     return name
 
 
-def _points(plan: Plan, out: Path, progress: Progress) -> Outcome:
+def _points(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
     sensor, fields = plans.one_sensor(plan), plan.table
     fields.expect("known", "seen", "known_sd", "model", "distortion")
     model = fields.text("model", "dlt", ("dlt", "pose", "camera"))
@@ -181,7 +183,9 @@ def _points(plan: Plan, out: Path, progress: Progress) -> Outcome:
     return _one(plan, out, sensor, found, labels, np.unique(seen.frame).size)
 
 
-def _perspective(plan: Plan, sensor: Sensor, model: str, points: Array, uv: Array) -> Calibrated:
+def _perspective(
+    plan: CalibrationPlan, sensor: PlannedCamera, model: str, points: Array, uv: Array
+) -> Calibrated:
     """A camera that is no parallel-light one, by the model asked for."""
     fields = plan.table
     if model != "camera" and fields.has("distortion"):
@@ -217,7 +221,7 @@ def _view(fields: Fields, ahead: Array | None) -> View | None:
     )
 
 
-def _scale(plan: Plan, out: Path, progress: Progress) -> Outcome:
+def _scale(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
     sensor, fields = plans.one_sensor(plan), plan.table
     fields.expect(
         "marks", "origin", "x_axis", "y_axis", "view", "view_sd", "square_pixels", "mirrored"
@@ -245,7 +249,7 @@ def _scale(plan: Plan, out: Path, progress: Progress) -> Outcome:
     return _one(plan, out, sensor, found, labels)
 
 
-def _register(plan: Plan, out: Path, progress: Progress) -> Outcome:
+def _register(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
     sensor, fields = plans.one_sensor(plan), plan.table
     fields.expect(
         "known", "seen", "known_sd", "model", "distortion", "view", "view_sd", "square_pixels",

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import tifffile
 
-from lashwave.files.stills import PNG, TIFF
+from lashwave.files.still_files import PNG, TIFF
 from lashwave.files.swap import replace_file
 from lashwave.quantities.images import Image
 

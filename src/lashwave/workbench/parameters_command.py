@@ -39,7 +39,7 @@ TITLES = {
 
 
 @dataclass(frozen=True)
-class Found:
+class LawFound:
     """What several trials say of one line's law."""
 
     trials: tuple[str, ...]
@@ -68,7 +68,7 @@ def run(trials: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> 
     return 0
 
 
-def together(trials: Sequence[Trial], crosses: Sequence[Cross]) -> Found:
+def together(trials: Sequence[Trial], crosses: Sequence[Cross]) -> LawFound:
     """The common scales of trials of one line, from each trial's likelihood."""
     from lashwave.study.parameters import estimated
     from lashwave.study.scales import known_of
@@ -78,7 +78,7 @@ def together(trials: Sequence[Trial], crosses: Sequence[Cross]) -> Found:
     estimate = estimated(tuple(crosses), known)
     sd = np.sqrt(np.diag(estimate.covariance))
     said = telling(estimate.names, estimate.information, known.sd, sd)
-    return Found(tuple(trial.name for trial in trials), known, estimate, said)
+    return LawFound(tuple(trial.name for trial in trials), known, estimate, said)
 
 
 def _read(folders: Sequence[Path], show: Progress) -> list[Trial]:
@@ -132,7 +132,7 @@ def _likelihood(trial: Trial, folder: Path, told: Any) -> Cross:
         return likelihood_of(trial, get, put, told)
 
 
-def record_of(found: Found) -> dict[str, Any]:
+def record_of(found: LawFound) -> dict[str, Any]:
     """The content of parameters.json: scales are ratios, fitted over stated."""
     estimate, said = found.estimate, found.telling
     sd = np.sqrt(np.diag(estimate.covariance))
@@ -180,7 +180,7 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def files_of(found: Found) -> dict[str, bytes]:
+def files_of(found: LawFound) -> dict[str, bytes]:
     """Every answer file by name."""
     from lashwave.report import export, figures_study, parameters_page
 
@@ -217,7 +217,7 @@ def files_of(found: Found) -> dict[str, bytes]:
     }
 
 
-def _write(out: Path, found: Found) -> None:
+def _write(out: Path, found: LawFound) -> None:
     """Written aside, then moved in place one by one, parameters.json last."""
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
@@ -227,7 +227,7 @@ def _write(out: Path, found: Found) -> None:
             (Path(aside) / name).replace(out / name)
 
 
-def _print(found: Found, out: Path) -> None:
+def _print(found: LawFound, out: Path) -> None:
     from lashwave.quantities.answer import Answer
     from lashwave.report import numbers
 

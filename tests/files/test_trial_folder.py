@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lashwave.files import tables
-from lashwave.files.grid import fit
-from lashwave.files.tables import Column, read_table
-from lashwave.files.trial import read_trial
+from lashwave.files import csv_tables as tables
+from lashwave.files.csv_tables import Column, read_table
+from lashwave.files.trial_folder import read_trial
+from lashwave.files.uniform_clock import fit
 from lashwave.quantities.errors import InputError
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -230,7 +230,7 @@ def test_a_long_table_needs_a_few_times_its_own_size(tmp_path: Path) -> None:
             stream.write("".join(f"{k / 500:.3f},{m},0.123,1.234,{k % 9}.5\n" for m in labels))
     code = (
         "import sys, pandas; from pathlib import Path\n"
-        "from lashwave.files.markers import read_samples\n"
+        "from lashwave.files.marker_section import read_samples\n"
         "def peak():\n"
         "    text = Path('/proc/self/status').read_text()\n"
         "    return int(text.split('VmHWM:')[1].split()[0])\n"

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lashwave.files.sightings import (
+from lashwave.files.sighting_tables import (
     write_flashes,
     write_fronts,
     write_markers,
@@ -16,7 +16,7 @@ from lashwave.files.sightings import (
     write_tip,
     write_tuft_widths,
 )
-from lashwave.files.trial import read_trial
+from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.images import TipTrack
 from lashwave.quantities.sightings import Fronts, Markers, Onset, TuftWidths
 

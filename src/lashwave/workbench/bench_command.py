@@ -17,14 +17,14 @@ from lashwave.pipeline import console
 from lashwave.pipeline import reconstruct as pipeline
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
-from lashwave.workbench import show
+from lashwave.workbench import shown_answers as show
 
 SIMULATED = frozenset({"trial", "truth.nc", "truth.json", "seen", "truth-pictures"})
 """What `simulate` writes; it may replace these and nothing else."""
 
 
 @dataclass(frozen=True)
-class Wishes:
+class BenchWishes:
     """What a user asks the bench for."""
 
     kind: str = "throw"
@@ -72,7 +72,7 @@ class Wishes:
             raise InputError("--second-view", "there is no camera", "leave --no-camera out")
 
 
-def make(wishes: Wishes) -> tuple[Trial, Any]:
+def make(wishes: BenchWishes) -> tuple[Trial, Any]:
     """The trial as instruments saw it, and the truth behind it."""
     from lashwave import twin
 
@@ -82,7 +82,7 @@ def make(wishes: Wishes) -> tuple[Trial, Any]:
 
 def simulate(
     out: Path,
-    wishes: Wishes,
+    wishes: BenchWishes,
     progress: console.Progress,
     *,
     pictures: bool,
@@ -164,7 +164,7 @@ def demo(out: Path, seed: int, progress: console.Progress) -> int:
     folders.check_new_folder(bench_folder, known=SIMULATED, option="--out")
     folders.check_answer_folder(answer_folder, bench_folder)
     progress("simulating", 0.0)
-    trial, truth = make(Wishes(seed=seed))
+    trial, truth = make(BenchWishes(seed=seed))
     write(bench_folder, trial, truth)
     done = pipeline.reconstruct_folder(bench_folder / "trial", answer_folder, progress)
     _tell(done, truth, bench_folder, answer_folder)

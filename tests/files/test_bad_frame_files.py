@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parent))
 from films import write_film
 
-from lashwave.files.images import open_frames
+from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
 from lashwave.quantities.errors import InputError
 

@@ -7,17 +7,17 @@ import weakref
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 
-from lashwave.files.film import ENDINGS, Film
 from lashwave.files.source import Folder
-from lashwave.files.stills import (
+from lashwave.files.still_files import (
     PNG,
     TIFF,
-    Header,
     StillError,
+    StillHeader,
     TiffStack,
     png_header,
     read_png,
 )
+from lashwave.files.video_file import ENDINGS, VideoFile
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Frames, Image
 
@@ -65,7 +65,7 @@ def open_frames(
     if kinds & set(ENDINGS):
         if len(names) > 1:
             raise fault(f"{pattern[:80]!r} names a film and {len(names) - 1} more", "name one film")
-        frames = film = Film(folder.root / names[0], names[0])
+        frames = film = VideoFile(folder.root / names[0], names[0])
         if film.may_lose:
             folder.notes.append(f"{names[0]}: {film.codec} may have changed grey levels.")
     elif len(kinds & set(TIFF)) > 0 and kinds & set(PNG):
@@ -127,7 +127,7 @@ class Stills:
     def __iter__(self) -> Iterator[Image]:
         return (self[frame] for frame in range(len(self)))
 
-    def _look(self, frame: int) -> Header:
+    def _look(self, frame: int) -> StillHeader:
         path = self._root / self._names[frame]
         try:
             if path.suffix.lower() in PNG:
@@ -146,7 +146,7 @@ class Stills:
         except (StillError, OSError) as error:
             raise _fault(self._names[frame], frame, error) from None
 
-    def _same(self, frame: int, header: Header) -> None:
+    def _same(self, frame: int, header: StillHeader) -> None:
         _check_same(self._names[frame], frame, header, self._header)
 
 
@@ -194,11 +194,11 @@ class Stack:
         return (self[frame] for frame in range(len(self)))
 
 
-def _header(image: Image) -> Header:
-    return Header((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize)
+def _header(image: Image) -> StillHeader:
+    return StillHeader((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize)
 
 
-def _check_same(name: str, frame: int, header: Header, first: Header) -> None:
+def _check_same(name: str, frame: int, header: StillHeader, first: StillHeader) -> None:
     if header != first:
         was, now = (f"{h.size[0]} x {h.size[1]} px of {h.bits} bits" for h in (first, header))
         raise InputError(

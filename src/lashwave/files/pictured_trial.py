@@ -7,10 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from lashwave.files.fields import Fields
-from lashwave.files.images import open_frames
-from lashwave.files.sound import read_wav
+from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
-from lashwave.files.trial import assembled, read_description
+from lashwave.files.trial_folder import assembled, read_description
+from lashwave.files.wav import read_wav
 from lashwave.quantities.images import Frames
 from lashwave.quantities.pictures import Pictures
 

@@ -16,7 +16,7 @@ from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from lashwave.files.grey import NotGreyError, grey
-from lashwave.files.stills import AGAIN, Header, StillError, check_size
+from lashwave.files.still_files import AGAIN, StillError, StillHeader, check_size
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Image
 
@@ -25,7 +25,7 @@ ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
 of other files."""
 
 
-class Film:
+class VideoFile:
     """`Frames` of one film file. Going back opens the file again and decodes up to the frame."""
 
     def __init__(self, path: Path, name: str) -> None:
@@ -38,7 +38,7 @@ class Film:
             first = next(self._decoded())
         except StopIteration:
             raise self._fault(0, "holds no frame") from None
-        self._header = Header((first.shape[1], first.shape[0]), 8 * first.dtype.itemsize)
+        self._header = StillHeader((first.shape[1], first.shape[0]), 8 * first.dtype.itemsize)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -71,7 +71,10 @@ class Film:
         for image in self._decoded():
             if done == self._length:
                 raise self._fault(done, "holds more frames than packets")
-            if Header((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize) != self._header:
+            if (
+                StillHeader((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize)
+                != self._header
+            ):
                 raise self._fault(done, "changes its size or kind of pixel", "cut it there")
             yield image
             done += 1

@@ -25,7 +25,7 @@ WEIGHT = "from 1 (trusted) to 0 (distrusted), as the fit weighed it: below 0.4 f
 
 
 @dataclass(frozen=True)
-class Judged:
+class WeighedSightings:
     """Sightings against the answered motion, in standard deviations."""
 
     marker: Array
@@ -62,14 +62,14 @@ def lab_time(camera: Camera, answers: Answered | None, frame: Any) -> Array:
     return np.asarray(offset + (1.0 + drift) * np.asarray(frame, float) / camera.rate)
 
 
-def judged(reader: Reader, opened: Opened) -> Judged:
+def judged(reader: Reader, opened: Opened) -> WeighedSightings:
     """Residuals and weights of all sightings; nan throughout where there are no answers."""
     answers = reader.answers(opened)
     mark = repr([opened.hashes, None if answers is None else answers_stamp(answers.path)])
     return reader.judged.get(opened.id, mark, lambda: _judged(opened, answers))
 
 
-def _judged(opened: Opened, answers: Answered | None) -> Judged:
+def _judged(opened: Opened, answers: Answered | None) -> WeighedSightings:
     """As sightings.nc says; nan where it is absent, or of other sightings than the trial's now."""
     trial = opened.trial
     marker = np.full(trial.markers.position.shape, np.nan)
@@ -83,7 +83,7 @@ def _judged(opened: Opened, answers: Answered | None) -> Judged:
         for name in camera:
             _take(known, f"residual:{name}", camera[name])
             _take(known, f"weight:{name}", weight[name])
-    return Judged(marker, trust, camera, weight)
+    return WeighedSightings(marker, trust, camera, weight)
 
 
 def _take(known: xr.Dataset, name: str, into: Array) -> None:
@@ -148,7 +148,7 @@ def _sightings(reader: Reader, opened: Opened, answers: Answered | None) -> byte
     return pack(arrays, meta)
 
 
-def reasons(opened: Opened, known: Judged) -> dict[str, str]:
+def reasons(opened: Opened, known: WeighedSightings) -> dict[str, str]:
     """A sentence for each marker and camera: how much is missing, when, and how much doubted."""
     markers, said = opened.trial.markers, {}
     if markers.time.size:

@@ -11,7 +11,7 @@ from typing import Any
 
 import tomlkit
 
-from lashwave.files.trial import DESCRIPTION, read_parts
+from lashwave.files.trial_folder import DESCRIPTION, read_parts
 from lashwave.intake.convert import Placing, linked
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
