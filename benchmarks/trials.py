@@ -13,6 +13,7 @@ import argparse
 import json
 import resource
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -246,6 +247,17 @@ def main() -> None:
         keep(args, found)
 
 
+def runs(seeds: Sequence[int]) -> list[tuple[int, int]]:
+    """First seed and count of each unbroken run, so that no command claims a seed left out."""
+    found: list[tuple[int, int]] = []
+    for seed in sorted(seeds):
+        if found and seed == sum(found[-1]):
+            found[-1] = (found[-1][0], found[-1][1] + 1)
+        else:
+            found.append((seed, 1))
+    return found
+
+
 def keep(args: argparse.Namespace, records: list[dict[str, Any]]) -> None:
     """Keep the figures for the docs, under the command that makes all these records."""
     name = name_of(args).replace("blind", "engine")
@@ -253,8 +265,8 @@ def keep(args: argparse.Namespace, records: list[dict[str, Any]]) -> None:
     seeds = [record["seed"] for record in records]
     words = [f"--{flag.replace('_', '-')}" for flag in FLAGS if getattr(args, flag)]
     words += [f"--{o.replace('_', '-')} {getattr(args, o):g}" for o in AMOUNTS if getattr(args, o)]
-    typed = f"python benchmarks/trials.py --kind {args.kind} {' '.join(words)} --first {min(seeds)}"
-    typed = " ".join(f"{typed} --count {max(seeds) + 1 - min(seeds)} --keep".split())
+    asked = " ".join(["python benchmarks/trials.py --kind", args.kind, *words])
+    typed = " && ".join(f"{asked} --first {a} --count {n}" for a, n in runs(seeds)) + " --keep"
     last = max(records, key=lambda record: record["seed"])
     at = (last.get("commit", figures.commit()), last.get("machine", figures.machine()))
     title = f"Whole trials: {' '.join([args.kind, *words]).replace('--', '')}"
