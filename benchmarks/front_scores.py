@@ -30,7 +30,8 @@ DRAWS = 40
 
 def points_against(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
     """Distances of points from the true front along its normal, outward plus, and their share of
-    numbers. The true front is that of the tip alone, all its sheets."""
+    numbers. The true front is that of the tip alone, all its sheets.
+    """
     scale = taken.fast[0].scale
     true = np.array([row[1:] for row in taken.found["fronts"]]).reshape(-1, 5)
     away = np.full(fronts.frame.size, np.nan)
@@ -87,7 +88,8 @@ def _off(uv: Array, rows: Array, taken: Pictures, scale: float) -> Array:
 
 def about_truth(taken: Pictures, rng: np.random.Generator | None, count: int) -> Draws:
     """Draws of the motion about the true one, as far off as the head of `benchmarks/fronts.py`
-    says, and their middle too; the true motion itself with no `rng`."""
+    says, and their middle too; the true motion itself with no `rng`.
+    """
     truth, camera = taken.truth, taken.trial.cameras[0]
     path, answers = truth.path, truth.answers
     peak = float(answers["peak_tip_speed_time"] or 0.0)
@@ -119,8 +121,8 @@ def about_truth(taken: Pictures, rng: np.random.Generator | None, count: int) ->
 
 def births(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], tuple[int, ...]]:
     """Births by the true motion and by draws about it: value, sd and 95 % interval, each less the
-    truth; and the numbers that the latter joined."""
-
+    truth; and the numbers that the latter joined.
+    """
     true = taken.found["birth"]
     camera = replace(taken.trial.cameras[0], fronts=fronts)
     sound = sound_of(taken.trial.air)

@@ -50,7 +50,7 @@ def link_kinetic_energy(chain: Chain, v: Array) -> Array:
 
 
 def kinetic_energy(chain: Chain, v: Array) -> Array:
-    """(T,) [J]"""
+    """Kinetic energy of the line (T,) [J]."""
     return np.asarray(link_kinetic_energy(chain, v).sum(-1))
 
 
@@ -90,8 +90,11 @@ def _bend(t, w, stiffness, damping, couple, power):  # type: ignore[no-untyped-d
 
 
 def bending_forces(chain: Chain, x: Array, v: Array, law: Law) -> tuple[Array, Array, Array]:
-    """Forces of bending and its friction on the nodes (T, N + 1, 3) [N]; power that each joint
-    stores and loses (T, N) [W]. A clamp without a rigid link is left out."""
+    """Forces of bending and its friction on the nodes, and the power of each joint.
+
+    Forces (T, N + 1, 3) [N]; power that each joint stores and loses (T, N) [W]. A clamp without a
+    rigid link is left out.
+    """
     t = np.ascontiguousarray(directions(x))
     length = chain.length[:, None]
     w = np.diff(v, axis=1) / length
@@ -142,7 +145,7 @@ def tuft_drag(chain: Chain, v: Array, medium: Medium, law: Law | None = None) ->
 
 
 def momentum(chain: Chain, v: Array) -> Array:
-    """(T, 3) [kg m/s]"""
+    """Momentum of the line (T, 3) [kg m/s]."""
     return np.asarray(np.einsum("n,...nk->...k", chain.node_mass, v))
 
 

@@ -43,6 +43,7 @@ class Chain:
 
     @property
     def links(self) -> int:
+        """How many links there are."""
         return int(self.station.size - 1)
 
     @property

@@ -53,8 +53,10 @@ STATED_SD = 0.1
 
 
 def known_stiffness(line: Line) -> Stiffness:
-    """The line's bending stiffness by its table; else by its droop tests, if any, diameter and
-    linear density."""
+    """The line's bending stiffness.
+
+    By its table; else by its droop tests, if any, diameter and linear density.
+    """
     if line.bending_stiffness is None:
         return _by_law(line)
     value = np.asarray(line.bending_stiffness, dtype=float)
@@ -95,8 +97,10 @@ def _by_law(line: Line) -> Stiffness:
 
 
 def sloped(line: Line, chain: Chain, slope: float) -> Chain:
-    """A line's chain with its stiffness going by another exponent with the diameter, the same in
-    the mean over the outer half, of which `stiffness_scale` tells."""
+    """A line's chain with its stiffness going by another exponent with the diameter.
+
+    Its mean over the outer half, of which `stiffness_scale` tells, stays the same.
+    """
     known = known_stiffness(line)
     if not known.sloped:
         return chain

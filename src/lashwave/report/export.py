@@ -14,8 +14,10 @@ if TYPE_CHECKING:
 
 
 def figure_file(figure: Figure, kind: str) -> bytes:
-    """The figure as "svg" or "pdf", vectors and text that can be edited, or as "png" on white; the
-    same every time."""
+    """The figure as "svg" or "pdf", or as "png" on white; the same every time.
+
+    Vectors and text of the first two can be edited.
+    """
     from matplotlib import rc_context
 
     out = BytesIO()

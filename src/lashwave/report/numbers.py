@@ -61,8 +61,10 @@ def interval(answer: Answer) -> str:
 
 
 def chance(share: float, draws: int) -> str:
-    """A probability that `draws` draws give: none of them says under 3 / D, all say over 1 - 3 / D
-    (`answers.chance`)."""
+    """A probability that `draws` draws give.
+
+    None of them says under 3 / D, all say over 1 - 3 / D (`answers.chance`).
+    """
     least = min(3.0 / max(draws, 1), 0.5)
     if share <= least * (1 + 1e-9):
         return f"< {math.ceil(100 * least)} %"

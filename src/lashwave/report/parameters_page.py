@@ -19,22 +19,32 @@ class Profile(Protocol):
     """Rises of -2 log likelihood along a logarithmic scale."""
 
     @property
-    def scale(self) -> Array: ...
+    def scale(self) -> Array:
+        """Scale (K,) over what was stated, no unit."""
+
     @property
-    def data(self) -> Array: ...
+    def data(self) -> Array:
+        """Rise (K,) by the sightings alone, no unit."""
+
     @property
-    def posterior(self) -> Array: ...
+    def posterior(self) -> Array:
+        """Rise (K,) with what was known before, no unit."""
 
 
 class Estimate(Protocol):
     """Scales as `study` hands them over, logarithmic."""
 
     @property
-    def low95(self) -> Array: ...
+    def low95(self) -> Array:
+        """Lower ends (P,) of the 95 % intervals, logarithms of scales, no unit."""
+
     @property
-    def high95(self) -> Array: ...
+    def high95(self) -> Array:
+        """Upper ends (P,) of the 95 % intervals, logarithms of scales, no unit."""
+
     @property
-    def profiles(self) -> Sequence[Profile]: ...
+    def profiles(self) -> Sequence[Profile]:
+        """One profile for each scale."""
 
 
 METHOD = (

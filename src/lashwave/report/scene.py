@@ -75,8 +75,11 @@ class Scene:
 
 
 def around_peak(time: Array, speed: Array, least: float = 4e-3) -> tuple[float, float]:
-    """The span about the largest speed in which it stays over half of that, half as wide again
-    at either side, at least `least` seconds each way, inside the record."""
+    """Begin and end [s] of the span about the largest of speeds (T,) [m/s].
+
+    It stays over half of the largest there; half as wide again at either side, at least `least`
+    seconds each way, inside the record.
+    """
     top = int(np.argmax(speed))
     fast = speed >= 0.5 * speed[top]
     slow_before = np.flatnonzero(~fast[:top])

@@ -137,8 +137,11 @@ def guide(axes: Axes, level: float, label: str = "") -> None:
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Keep to itself what a reader of the page can do nothing about: a glyph that the typeface
-    lacks (drawn as a box), and limits widened to keep one scale in all views."""
+    """Silence warnings that a reader of the page can do nothing about.
+
+    They are of a glyph that the typeface lacks (drawn as a box), and of limits widened to keep
+    one scale in all views.
+    """
     import logging
     import warnings
 

@@ -53,8 +53,11 @@ class Record:
     """How many links the chain has."""
 
     def used(self) -> Record:
-        """The samples before the free end has fallen by `USED` of the length, or the fold's
-        width more than to the end of the falling arm."""
+        """The samples before the free end is too low.
+
+        That is when it has fallen by `USED` of the length, or by the fold's width more than to
+        the end of the falling arm.
+        """
         reach = min(USED * self.length, self.length - (0.5 * np.pi + 1.0) * self.gap)
         start = float(np.median(self.height[: max(3, self.height.size // 50)]))
         past = np.flatnonzero(start - self.height > reach)

@@ -45,8 +45,11 @@ class Cross:
 
     @cached_property
     def _bends(self) -> tuple[tuple[Array, float, float], ...]:
-        """Along each axis, coefficients of what the points say beyond the quadratic form, as a
-        polynomial in x that goes through them and 0, and the range of x that they span."""
+        """What the points say beyond the quadratic form, along each axis.
+
+        Coefficients of a polynomial in x that goes through them and 0, and the range of x that
+        they span.
+        """
         found = []
         for axis, (shift, value) in enumerate(zip(self.shift, self.value, strict=True)):
             x = np.expm1(shift)
@@ -59,8 +62,11 @@ class Cross:
         return tuple(found)
 
     def _bend(self, axis: int, at: float) -> tuple[float, float, float]:
-        """The same at x: value, slope, second derivative. Straight on beyond the outermost
-        points, so that no curve turns back where nothing was computed."""
+        """The same at x: value, slope, second derivative.
+
+        Straight on beyond the outermost points, so that no curve turns back where nothing was
+        computed.
+        """
         factors, low, high = self._bends[axis]
         inside = min(max(at, low), high)
         value = slope = second = 0.0

@@ -194,8 +194,11 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
 
 
 def _scattered(crosses: tuple[Cross, ...], known: Known) -> Known:
-    """The doubt with the scatter of these trials in it (as after McCullagh and Nelder, Generalized
-    Linear Models (1989), section 4.5, for counts that scatter more than they should)."""
+    """The doubt with the scatter of these trials in it.
+
+    Source: McCullagh and Nelder, Generalized Linear Models (1989), section 4.5, on counts that
+    scatter more than they should.
+    """
     total = np.diag(1.0 / known.sd**2) + sum(cross.information for cross in crosses)
     alone = np.sqrt(np.diag(np.linalg.inv(total)))
     return replace(known, doubt=np.hypot(known.doubt, known.scatter * alone))

@@ -49,7 +49,7 @@ class Hanging:
 
     @property
     def frequency(self) -> float:
-        """[Hz]"""
+        """Frequency of the lowest mode [Hz]."""
         return self.rate / (2 * np.pi)
 
     def shape(self, above: Array) -> Array:

@@ -36,6 +36,7 @@ class Film:
 
     @property
     def size(self) -> tuple[int, int]:
+        """Width and height [px]."""
         return self.camera.size
 
     def __len__(self) -> int:

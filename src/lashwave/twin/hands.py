@@ -33,6 +33,7 @@ class Stroke:
     size: float
 
     def at(self, time: Array) -> Array:
+        """The change (T,) at times (T,) [s]; in the unit of `size` [m or rad]."""
         return np.asarray(self.size * ease((time - self.start) / self.span))
 
 

@@ -201,8 +201,10 @@ def _listen(
     rng: np.random.Generator,
     seed: int,
 ) -> tuple[Recording, ...]:
-    """A microphone ahead of the tip as it cracks, a little beside its way; more are spread about
-    its way, on the same recorder, 25 to 60 degrees off."""
+    """A microphone ahead of the tip as it cracks, a little beside its way.
+
+    More are spread about its way, on the same recorder, 25 to 60 degrees off.
+    """
     place, velocity = path.at(np.array([peak]), path.station[-1:])
     ahead = velocity[0, 0] / np.linalg.norm(velocity[0, 0])
     aside = rng.normal(0.0, 0.12, 3)

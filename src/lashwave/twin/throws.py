@@ -97,6 +97,7 @@ def _law(rng: np.random.Generator) -> Law:
 
 
 def draw_air(rng: np.random.Generator) -> Air:
+    """The air of a laboratory: 15 to 25 °C, 30 to 70 % humidity."""
     return Air(
         temperature=float(np.round(rng.uniform(288.15, 298.15), 2)),
         pressure=float(np.round(rng.uniform(98e3, 103e3), -2)),

@@ -201,8 +201,10 @@ def answers(path: Path, scene: Scene, sound: float) -> dict[str, float | None]:
 
 
 def stiffness_over(true: Line, stated: Line) -> float:
-    """True bending stiffness over what is known from a measured line, its table or its tests, as
-    the mean of logarithms over the outer half: that decides how the line folds."""
+    """True bending stiffness over what is known from a measured line, its table or its tests.
+
+    It is the mean of logarithms over the outer half: that decides how the line folds.
+    """
     assert true.bending_stiffness is not None
     ratio = np.log(true.bending_stiffness / known_stiffness(stated).value)
     return float(np.exp(ratio[ratio.size // 2 :].mean()))

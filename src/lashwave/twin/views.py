@@ -160,8 +160,11 @@ def read_camera(
     rng: np.random.Generator,
     rates: tuple[float, ...] = CAMERA_RATES,
 ) -> tuple[Camera, dict[str, float | None], float]:
-    """One camera aimed at the crack, its track of the tip, its true clock and registration, and
-    its clock's true drift."""
+    """One camera aimed at the crack, and its truth.
+
+    The camera holds its track of the tip; then its true clock and registration, and its clock's
+    true drift.
+    """
     tip, rate = path.position[:, -1], path.velocity[:, -1]
     aim = interpolate_tip(path.time, tip, rate, np.array([peak]))[0]
     aim = aim + rng.normal(0.0, 0.03, 3).clip(-0.08, 0.08)
