@@ -37,7 +37,11 @@ def write_module_pages() -> None:
     rooms = sorted(p for p in (SOURCE / "lashwave").iterdir() if (p / "__init__.py").exists())
     names = []
     for room in rooms:
-        modules = sorted(p.stem for p in room.glob("*.py") if p.stem != "__init__")
+        modules = sorted(
+            ".".join(p.relative_to(room).with_suffix("").parts)
+            for p in room.rglob("*.py")
+            if p.stem != "__init__"
+        )
         if not modules:
             continue
         names.append(room.name)
