@@ -43,7 +43,7 @@ def row(name: str, draws: Draws, chain: Chain, grip: float) -> str:
     """A line of the table: stations of the bend [mm] at `MOMENTS`, exponent, ratio."""
     tip = np.linalg.norm(draws.velocity[0, :, -1], axis=-1)
     peak = float(draws.time[int(tip.argmax())])
-    found = bend.ask(draws, grip)
+    found = bend.bends_of(draws, grip)
     stations = np.interp(np.array(MOMENTS) + peak, draws.time, found.station[0])
     one = fold.runs(draws, np.array([0]), found, grip, np.array([peak]))[0]
     law = amplify.exponent(one, chain), amplify.speed_ratio(one)

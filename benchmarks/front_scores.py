@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from scipy.stats import binom
 
-from lashwave.answers.sound import speed as sound_of
-from lashwave.emission.joined import renumbered
-from lashwave.emission.sent import born_of, flanks_of
+from lashwave.answers.sound_in_air import speed as sound_of
+from lashwave.emission.flanks import renumbered
+from lashwave.emission.fronts_and_sounds import birth_of, flanks_of
 from lashwave.instruments.camera import project
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
@@ -131,7 +131,7 @@ def births(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], tuple[int, 
     for way, rng in (("exact", None), ("draws", np.random.default_rng(taken.truth.scene.seed))):
         draws = about_truth(taken, rng, DRAWS)
         flanks = flanks_of(camera, draws, sound)
-        born, said = born_of(camera, flanks, draws, sound)
+        born, said = birth_of(camera, flanks, draws, sound)
         if born is None or true is None:
             found[way] = {"said": said, "born": born is not None}
             continue

@@ -26,7 +26,7 @@ from figures import TWIN, Figure
 from front_scores import births, points_against, print_report
 
 from lashwave import twin
-from lashwave.emission.joined import renumbered
+from lashwave.emission.flanks import renumbered
 from lashwave.mechanics.air import sound_speed
 from lashwave.points.shocks.find import (
     at_speed,

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lashwave.answers import account
-from lashwave.answers.account_lists import put_account
+from lashwave.answers.lists import put_account
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
@@ -46,7 +46,7 @@ def swung(imposed):
 def test_the_account_closes_within_a_hundredth_of_the_hands_work(swung, monkeypatch):
     trial, draws, run = swung
     monkeypatch.setattr(account.energy, "WORK_DOUBT", 0.0)
-    found = account.ask(trial, draws)
+    found = account.accounts_of(trial, draws)
     work = run.accounts.hand_work
     # the limit of the issue is 1 %; the grid of 1/3 ms and single precision leave far less
     assert np.abs(found.unexplained[0]).max() < 2e-3 * work.max()
@@ -57,7 +57,7 @@ def test_the_account_closes_within_a_hundredth_of_the_hands_work(swung, monkeypa
 
 def test_the_drag_by_station_adds_up_to_the_whole(swung):
     trial, draws, _ = swung
-    found = account.ask(trial, draws)
+    found = account.accounts_of(trial, draws)
     whole = np.trapezoid(found.drag_by_station[0], draws.station)
     assert whole == pytest.approx(found.drag[0, -1], rel=1e-9)
 
@@ -66,7 +66,7 @@ def test_a_wrong_law_shows_as_unexplained(swung, monkeypatch):
     trial, draws, _ = swung
     monkeypatch.setattr(account.energy, "WORK_DOUBT", 0.0)
     wrong = replace(draws, shared=draws.shared | {"drag_normal": np.array([0.6])})
-    right, off = account.ask(trial, draws), account.ask(trial, wrong)
+    right, off = account.accounts_of(trial, draws), account.accounts_of(trial, wrong)
     missed = right.drag[0, -1] - off.drag[0, -1]
     assert missed > 0.1 * right.drag[0, -1]
     assert off.unexplained[0, -1] - right.unexplained[0, -1] == pytest.approx(missed, rel=1e-9)
@@ -76,7 +76,7 @@ def test_with_the_far_end_held_the_hand_has_no_account(swung):
     trial, draws, _ = swung
     held = replace(trial, line=replace(trial.line, ends="held"))
     lost = replace(draws, hand_power=np.full_like(draws.hand_power, np.nan))
-    answers = account.answers(account.ask(held, lost))
+    answers = account.answers(account.accounts_of(held, lost))
     for name in ("unexplained_work", "peak_hand_torque"):
         assert answers[name].value is None and "held" in answers[name].reason
     assert answers["drag_loss"].value > 0.0
@@ -92,7 +92,7 @@ def test_lists_carry_units_and_leave_out_what_nobody_knows(swung):
     lists = xr.Dataset(coords={"time": draws.time, "station": draws.station})
     for end in ("", "_low", "_high"):
         lists["speed" + end] = (("time", "station"), speed)
-    put_account(lists, account.ask(held, lost), held.line)
+    put_account(lists, account.accounts_of(held, lost), held.line)
     assert "unexplained_work" not in lists and "energy_flux" not in lists
     assert all(v.attrs["units"] for v in lists.data_vars.values() if v.name[:5] != "speed")
     # 10 g/m: kinetic energy per length is half of that times the speed squared

@@ -9,7 +9,7 @@ import pytest
 import xarray as xr
 
 from lashwave.answers import account, amplify, energy, momentum
-from lashwave.answers.account_lists import put_account
+from lashwave.answers.lists import put_account
 from lashwave.mechanics.budget import Budget
 from lashwave.quantities.line import Line
 from tests.answers.lines import lash
@@ -156,12 +156,12 @@ def test_so_many_draws_are_asked_and_all_over():
         def __init__(self, *shape):
             self.position = np.empty((*shape, 0))
 
-    assert account.some(Shape(7, 10, 5)).tolist() == list(range(7))
-    many = account.some(Shape(200, 10, 5))
+    assert account.accounted(Shape(7, 10, 5)).tolist() == list(range(7))
+    many = account.accounted(Shape(200, 10, 5))
     assert many.size == 60 and (many[0], many[-1]) == (0, 199)
     assert np.diff(many).min() >= 3 and np.diff(many).max() <= 4
-    assert account.some(Shape(200, 2000, 50)).size == 40  # 4 million nodes in all
-    assert account.some(Shape(200, 9000, 50)).size == 30
+    assert account.accounted(Shape(200, 2000, 50)).size == 40  # 4 million nodes in all
+    assert account.accounted(Shape(200, 9000, 50)).size == 30
 
 
 def test_slopes_on_an_uneven_grid_are_those_of_a_parabola():

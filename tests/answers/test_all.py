@@ -1,6 +1,7 @@
 """All answers together: their names in order, intervals, lists, warnings."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -146,20 +147,21 @@ def test_bands_leave_out_what_is_missing():
 
 
 def test_a_front_takes_its_place_in_the_order_of_events(imposed, spread):
-    from lashwave.answers import crack, further
+    from lashwave.answers.all import moments_of
     from lashwave.quantities.fit import FrontBirths
+    from lashwave.quantities.moments import SonicDraws
 
-    _, lists, _ = answer(imposed.trial(), spread)
+    trial = imposed.trial()
+    never = SonicDraws(*(np.full(200, np.nan) for _ in range(3)))
+    moments = replace(moments_of(trial, spread), sonic=never)
+    plain, lists, _ = answer(trial, spread, moments)
     assert list(lists["event"].values) == [
         "tip_turns", "first_sonic", "peak_tip_speed", "full_extension"
     ]  # fmt: skip
-    never = crack.SonicDraws(*(np.full(200, np.nan) for _ in range(3)))
-    arguments = imposed.trial(), spread.draws, never
-    same, untouched = further.add_fronts(*arguments, {}, lists)
-    assert same == {} and untouched is lists
+    assert "probability_sonic_before_shock_born" not in plain
     # the tip is fastest at 0.2 s: a front of 0.25 s is later in every draw
-    born = {"tip-view": FrontBirths(np.full(200, 0.25), np.zeros(200))}
-    more, table = further.add_fronts(*arguments, born, lists)
-    found = table["probability_before"].sel(event="peak_tip_speed", event_after="shock_born")
+    births = {"tip-view": FrontBirths(np.full(200, 0.25), np.zeros(200))}
+    more, lists, _ = answer(trial, spread, moments, births)
+    found = lists["probability_before"].sel(event="peak_tip_speed", event_after="shock_born")
     assert float(found) == 1 - 3 / 200
     assert more["probability_sonic_before_shock_born"].value is None

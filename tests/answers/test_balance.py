@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from lashwave.answers import balance
+from lashwave.answers import account
 
 RNG = np.random.default_rng(5)
 SCALE = np.exp(0.7 * RNG.standard_normal(2000))
@@ -14,7 +14,7 @@ SCALE = np.exp(0.7 * RNG.standard_normal(2000))
 def test_a_rest_far_better_known_than_damping_sets_it():
     # each draw: 0.02 J at the stated damping, while the balance leaves 0.09 J of 1 J, to 0.01 J
     taken = 0.02 * SCALE
-    found = taken * balance.factors(np.full(2000, 0.09), taken, 1.0, SCALE)
+    found = taken * account.damping_factors(np.full(2000, 0.09), taken, 1.0, SCALE)
     spread, middle = np.log(SCALE).std(ddof=1), np.median(np.log(SCALE))
 
     def moment(power):
@@ -35,7 +35,7 @@ def test_a_rest_far_better_known_than_damping_sets_it():
 
 def test_a_balance_that_says_nothing_leaves_damping_as_it_was():
     taken = 1e-5 * SCALE  # a thousandth of what the balance can tell
-    found = np.log(SCALE * balance.factors(np.zeros(2000), taken, 1.0, SCALE))
+    found = np.log(SCALE * account.damping_factors(np.zeros(2000), taken, 1.0, SCALE))
     assert np.median(found) == pytest.approx(np.median(np.log(SCALE)), abs=0.1)
     assert found.std() == pytest.approx(np.log(SCALE).std(), rel=0.1)
 
@@ -43,7 +43,7 @@ def test_a_balance_that_says_nothing_leaves_damping_as_it_was():
 def test_damping_cannot_make_up_for_losses_that_are_too_large():
     taken = 0.02 * SCALE
     rest = np.full(2000, -0.10)  # drag took a tenth more than the hand gave
-    found = taken * balance.factors(rest, taken, 1.0, SCALE)
+    found = taken * account.damping_factors(rest, taken, 1.0, SCALE)
     assert (found > 0.0).all()
     assert np.median(rest - found) < -0.10  # and the account shows it
 
@@ -59,4 +59,4 @@ def test_damping_cannot_make_up_for_losses_that_are_too_large():
     ],
 )
 def test_without_a_balance_nothing_changes(rest, taken, work, scale):
-    np.testing.assert_array_equal(balance.factors(rest, taken, work, scale), 1.0)
+    np.testing.assert_array_equal(account.damping_factors(rest, taken, work, scale), 1.0)

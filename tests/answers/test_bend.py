@@ -45,7 +45,7 @@ def middle():
 
 def test_the_bend_is_the_middle_of_the_loop_and_runs_at_its_speed(rolling):
     draws, _ = rolling
-    found = bend.ask(draws, grip_end=0.2)
+    found = bend.bends_of(draws, grip_end=0.2)
     # The loop is symmetric, so its chords turn most about its middle; the line is cut every 5 mm.
     assert found.station[0] == pytest.approx(middle(), abs=1e-3)
     assert found.turn[0].min() > 0.8 * np.pi
@@ -61,7 +61,7 @@ def test_the_bend_does_not_depend_on_the_grid(imposed, every):
     # a tenth of it; the station moves by under a fifth of the spacing, or 2 mm.
     position, _ = loop(TIME)
     coarse = position[:, ::every]
-    found = bend.ask(imposed.draws(TIME, STATION[::every], coarse, 0.0 * coarse), 0.2)
+    found = bend.bends_of(imposed.draws(TIME, STATION[::every], coarse, 0.0 * coarse), 0.2)
     off = np.abs(found.station[0] - middle())
     assert off.max() < max(2e-3, 0.2 * STATION[every])
 
@@ -75,7 +75,7 @@ def test_the_clamp_is_no_bend_and_a_loop_is_seen_until_it_leaves_the_tip(imposed
     slope[:, STATION < 0.2] = [-1.0, 0.0, 0.0]
     step = STATION[1]
     place = np.concatenate([np.zeros((67, 1, 3)), np.cumsum(slope[:, :-1], axis=1) * step], axis=1)
-    found = bend.ask(imposed.draws(time, STATION, place, 0.0 * place), 0.2)
+    found = bend.bends_of(imposed.draws(time, STATION, place, 0.0 * place), 0.2)
     true = START + SPEED * time + 0.5 * np.pi * RADIUS
     seen = true < STATION[-1] - 0.05 * 2.5  # its last half has left the line
     assert seen.sum() > 50
@@ -87,7 +87,7 @@ def test_noise_does_not_throw_the_bend_about_the_loop(imposed):
     position, _ = loop(TIME)
     coarse = position[:, ::4]
     noise = 1e-3 * np.random.default_rng(6).standard_normal(coarse.shape)
-    found = bend.ask(imposed.draws(TIME, STATION[::4], coarse + noise, 0.0 * coarse), 0.2)
+    found = bend.bends_of(imposed.draws(TIME, STATION[::4], coarse + noise, 0.0 * coarse), 0.2)
     assert np.abs(found.station[0] - middle()).max() < 0.5 * STATION[4]
 
 
@@ -97,7 +97,7 @@ def test_a_bend_of_stated_size_is_found_where_it_is(imposed):
     angle = np.radians(100.0)
     ahead = np.cos(angle) * u + np.sin(angle) * v
     place = np.minimum(STATION, 1.5)[:, None] * u + np.maximum(STATION - 1.5, 0.0)[:, None] * ahead
-    found = bend.ask(imposed.draws(np.zeros(1), STATION, place[None], 0.0 * place[None]), 0.2)
+    found = bend.bends_of(imposed.draws(np.zeros(1), STATION, place[None], 0.0 * place[None]), 0.2)
     assert found.turn[0, 0] == pytest.approx(angle, abs=1e-2)
     assert found.station[0, 0] == pytest.approx(1.5, abs=0.005)
     at, arm = np.array([1.5]), np.array([0.3])
@@ -117,7 +117,7 @@ def test_the_line_in_the_loop_moves_at_the_published_speed(rolling, check):
 def test_a_straight_line_has_no_bend(imposed):
     time = np.linspace(0.0, 0.02, 21)
     position, velocity = imposed.rod(time, STATION, time, np.ones(21))
-    found = bend.ask(imposed.draws(time, STATION, position, velocity), 0.2)
+    found = bend.bends_of(imposed.draws(time, STATION, position, velocity), 0.2)
     assert np.isnan(found.station).all() and np.isnan(found.speed).all()
     assert np.abs(found.turn).max() < 1e-6
 

@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.answers import account, amplify, bend, fold, tip
+from lashwave.answers import account, amplify, bend, fold
 from lashwave.answers import all as every
 from lashwave.answers.fold import Run
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.budget import budget
 from lashwave.mechanics.law import Law
 from lashwave.quantities.line import Line
+from lashwave.quantities.moments import TipDraws
 from tests.answers.lines import lash
 from tests.answers.test_small_fits import STATION, TIME, swings
 
@@ -63,7 +64,7 @@ def test_a_bend_that_leaps_a_fifth_of_the_line_is_another(imposed):
         at = 0.8 + 0.006 * k if k < 15 else 1.3 + 0.006 * k
         position[k, :, 0] = np.minimum(station, at) + np.cos(1.0) * np.maximum(station - at, 0)
         position[k, :, 2] = np.sin(1.0) * np.maximum(station - at, 0)
-    found = bend.ask(imposed.draws(time, station, position, 0 * position), 0.2)
+    found = bend.bends_of(imposed.draws(time, station, position, 0 * position), 0.2)
     assert np.isnan(found.speed[0, 11:19]).all()
     assert found.speed[0, [6, 24]] == pytest.approx(6.0, rel=0.1)
 
@@ -150,7 +151,7 @@ def test_a_slow_lines_damping_is_that_of_its_mean_motion(imposed):
     x, v = (p.mean(axis=0, dtype=float) for p in (draws.position, draws.velocity))
     v[:, 3:] *= 1.05  # a bend that opens and closes
     draws = replace(draws, velocity=np.broadcast_to(v, draws.velocity.shape).copy())
-    found = account.ask(trial, draws)
+    found = account.accounts_of(trial, draws)
     a = np.gradient(v, TIME, axis=0, edge_order=2)
     b = budget(account.chain_of(trial, STATION), x, v, a, medium(trial.air), trial.gravity, Law())
     whole = np.trapezoid(b.damping, TIME)
@@ -171,7 +172,7 @@ def test_the_pull_at_the_grip_knows_the_clamps_stiffness(imposed):
         draws = imposed.draws(TIME, station, place, 0 * place, tension=np.full((4, 21, 8), 6.0),
                               shared={"stiffness_scale": np.full(4, scale)})  # fmt: skip
         flat = np.zeros(4)
-        found = every._hand_answers(draws, line, tip.TipDraws(flat, flat + 1, flat + 0.1, flat))
+        found = every._hand_answers(draws, line, TipDraws(flat, flat + 1, flat + 0.1, flat))
         return found["peak_grip_tension"].value, found["peak_pull_past_clamp"].value
 
     first, past = pull(1e-3, 2.0)

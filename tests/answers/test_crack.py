@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from lashwave.answers import crack, lists
+from lashwave.quantities.moments import SonicDraws
 
 STATION = np.linspace(0.0, 2.0, 21)
 SOUND = 343.2
@@ -19,7 +20,7 @@ def spun_up(imposed, acceleration, time):
 
 def ask(draws, sound=SOUND):
     count = draws.position.shape[0]
-    return crack.ask(draws, lists.speed_draws(draws), np.full(count, sound), 2.0)
+    return crack.sonic_draws(draws, lists.speed_draws(draws), np.full(count, sound), 2.0)
 
 
 def test_a_spun_up_rod_is_sonic_when_its_tip_is(imposed):
@@ -83,7 +84,7 @@ def test_two_moments_are_named_and_the_more_probable_is_given():
     late = 0.6128 + 30e-6 * random.standard_normal(30)
     time = random.permutation(np.concatenate([early, late]))
     station = np.where(time < 0.6124, 2.31, 2.40)
-    answers, warnings = crack.sonic_answers(crack.SonicDraws(time, station, station / 2.5))
+    answers, warnings = crack.sonic_answers(SonicDraws(time, station, station / 2.5))
     assert answers["sonic_time"].value == pytest.approx(0.6120, abs=3 * 20e-6 / np.sqrt(70))
     assert answers["sonic_time"].high95 < 0.6122
     assert answers["sonic_station"].value == 2.31

@@ -31,21 +31,21 @@ def test_the_extension_of_the_crack_is_not_the_earlier_one(imposed):
         1.2 + 0.6 * np.cos(angle) + 0.1 * TIME,
         -0.6 * 4 * np.pi * np.sin(angle) + 0.1,
     )
-    found = extension.ask(draws, np.array([0.88]))
+    found = extension.extensions_of(draws, np.array([0.88]))
     assert found.full[0] == pytest.approx(0.9, abs=2e-3)
     assert found.earlier[0] == pytest.approx(0.4, abs=2e-3)
 
 
 def test_a_tip_that_peaks_after_full_extension_has_the_same_one(imposed):
     draws = breathing(imposed, 2, -2 * np.pi * 0.8)
-    assert extension.ask(draws, np.array([0.93])).full[0] == pytest.approx(0.9, abs=1e-4)
+    assert extension.extensions_of(draws, np.array([0.93])).full[0] == pytest.approx(0.9, abs=1e-4)
 
 
 def test_a_longer_stretch_after_the_crack_counts_to_the_end_of_the_record(imposed):
     # by the definition: "the largest ... and the end of the record"
     grows = 1.2 + 0.3 * TIME + 0.3 * np.cos(2 * np.pi * 3 * TIME)
     rate = 0.3 - 0.3 * 2 * np.pi * 3 * np.sin(2 * np.pi * 3 * TIME)
-    found = extension.ask(drawn(imposed, grows, rate), np.array([0.33]))
+    found = extension.extensions_of(drawn(imposed, grows, rate), np.array([0.33]))
     # smallest before 0.33 s near 1/6 s; then the greatest is the last of the cosine's, at the end
     assert np.isinf(found.full[0])
     answer = extension.answers(found)["full_extension_time"]
@@ -53,7 +53,7 @@ def test_a_longer_stretch_after_the_crack_counts_to_the_end_of_the_record(impose
 
 
 def test_one_that_still_grows_is_none(imposed):
-    found = extension.ask(breathing(imposed, 1, -1.0), np.array([0.95]))
+    found = extension.extensions_of(breathing(imposed, 1, -1.0), np.array([0.95]))
     assert np.isinf(found.full[0])
     assert extension.answers(found)["full_extension_time"].value is None
 

@@ -48,7 +48,7 @@ def followed(imposed, taper, wind=0.0, thin=1):
         motion.time[::thin], chain.station[::thin], position[::thin, ::thin],
         (motion.velocity + drift)[::thin, ::thin],
     )  # fmt: skip
-    bends = bend.ask(draws, 0.0)
+    bends = bend.bends_of(draws, 0.0)
     return chain, draws, bends, fold.runs(draws, np.array([0]), bends, 0.0, motion.time[-1:])[0]
 
 
@@ -100,7 +100,7 @@ def test_a_stiff_rod_has_no_fold(imposed):
     station = np.linspace(0, 1, 51)
     position, velocity = imposed.rod(time, station, 20 * time, np.full(61, 20.0))
     draws = imposed.draws(time, station, position, velocity)
-    bends = bend.ask(draws, 0.1)
+    bends = bend.bends_of(draws, 0.1)
     assert fold.runs(draws, np.array([0]), bends, 0.1, time[-1:]) == [None]
     assert np.isnan(amplify.exponent(None, None)) and np.isnan(amplify.speed_ratio(None))
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from lashwave.answers import crack_shape, order
-from lashwave.answers.crack import SonicDraws
+from lashwave.answers import crack, order
 from lashwave.quantities.fit import FrontBirths
+from lashwave.quantities.moments import SonicDraws
 from lashwave.quantities.sightings import TuftWidths
 
 STATION = np.linspace(0.0, 2.0, 21)
@@ -119,7 +119,7 @@ def test_the_tip_on_a_circle_is_driven_by_its_rate_squared_times_radius(imposed)
     draws = imposed.draws(
         time, STATION, *imposed.rod(time, STATION, rate * time, np.full(time.size, rate))
     )
-    found = crack_shape.peak_acceleration(draws, np.array([0.01]))[0]
+    found = crack.peak_acceleration(draws, np.array([0.01]))[0]
     assert found == pytest.approx(2.0 * rate**2, rel=2e-4)
 
 
@@ -128,7 +128,7 @@ def test_a_rod_stands_at_the_angle_that_it_was_given(imposed):
     angle = np.full(3, 0.4)
     draws = imposed.draws(time, STATION, *imposed.rod(time, STATION, angle, np.zeros(3)))
     down = np.array([0.0, 0.0, -9.81])
-    assert crack_shape.rise_at(draws, np.array([0.1]), down)[0] == pytest.approx(0.4, abs=1e-6)
+    assert crack.rise_at(draws, np.array([0.1]), down)[0] == pytest.approx(0.4, abs=1e-6)
     sonic = SonicDraws(*(np.array([v]) for v in (0.1, 2.0, 1.0)))
-    answers = crack_shape.answers(draws, sonic, np.array([0.1]), np.zeros(3))
+    answers = crack.shape_answers(draws, sonic, np.array([0.1]), np.zeros(3))
     assert answers["angle_at_sonic"].reason == "no gravity"

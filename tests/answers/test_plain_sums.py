@@ -13,13 +13,22 @@ import numpy as np
 import pytest
 from scipy.signal import savgol_filter
 
-from lashwave.answers import amplify, balance, energy, momentum, order, pull, shared, sound
+from lashwave.answers import (
+    account,
+    amplify,
+    energy,
+    fitted_parameters,
+    momentum,
+    order,
+    pull,
+    sound_in_air,
+)
 from lashwave.answers.all import _cautions, _of_one_hand
 from lashwave.answers.quantiles import band, last_axis_band
 from lashwave.answers.smoothing import smoothed
-from lashwave.answers.tip import TipDraws
 from lashwave.quantities.air import Air
 from lashwave.quantities.line import Tuft
+from lashwave.quantities.moments import TipDraws
 from lashwave.quantities.sightings import Onset
 from lashwave.quantities.trial import Microphone
 from tests.answers.lines import lash
@@ -145,10 +154,10 @@ def test_the_doubt_of_sound_follows_its_slopes(humidity):
     by_heat = (at(0.2, 0.0) - at(-0.2, 0.0)) / 0.4
     by_damp = (at(0.0, 0.02) - at(0.0, -0.02)) / 0.04
     parts = (by_heat * 0.4 / np.sqrt(3), by_damp * 0.05 / np.sqrt(3), 300e-6 * at(0.0, 0.0))
-    middle, sd = sound.speed(Air(295.0, 1e5, humidity))
+    middle, sd = sound_in_air.speed(Air(295.0, 1e5, humidity))
     assert middle == at(0.0, 0.0)
     assert sd == pytest.approx(np.sqrt(np.square(parts).sum()), rel=2e-3)
-    told = sound.answer(middle, sd)
+    told = sound_in_air.answer(middle, sd)
     assert (told.value, told.sd, told.unit) == (middle, sd, "m s-1")
     assert told.high95 - middle == pytest.approx(1.96 * sd, rel=1e-4)
     assert middle - told.low95 == pytest.approx(1.96 * sd, rel=1e-4)
@@ -167,7 +176,7 @@ def test_a_peak_is_in_pascal_and_in_decibels(imposed):
     )
     onset = Onset("a", 0.1, 1e-5, peak=-0.04, peak_sd=0.002, rate=1e5, clipped=False)
     onsets = (onset, replace(onset, microphone="b"), replace(onset, microphone="c", clipped=True))
-    found = sound.peaks(replace(imposed.trial(), microphones=microphones, onsets=onsets))
+    found = sound_in_air.peaks(replace(imposed.trial(), microphones=microphones, onsets=onsets))
     assert set(found) == {f"sound_peak_{w}:{m}" for w in ("pressure", "level") for m in "abc"}
     pressure, level = found["sound_peak_pressure:a"], found["sound_peak_level:a"]
     assert (pressure.value, pressure.sd) == (pytest.approx(100.0), pytest.approx(5.0))
@@ -188,7 +197,7 @@ def test_shared_parameters_are_of_the_draws_or_of_the_fit(imposed):
     fit = imposed.fit(
         draws, shared={"damping_time": (1.5, 0.2), "registration_u:tip-view": (3.0, 0.5)}
     )
-    found = shared.answers(imposed.trial(), fit)
+    found = fitted_parameters.answers(imposed.trial(), fit)
     assert found["drag_normal"].value == 1.0
     damping, shift = found["damping_time"], found["registration_u:tip-view"]
     assert (damping.value, damping.sd, damping.unit) == (1.5, 0.2, "1")
@@ -199,14 +208,14 @@ def test_shared_parameters_are_of_the_draws_or_of_the_fit(imposed):
     assert found["drag_tuft"].reason == "the line has no tuft"
     tufted = imposed.trial()
     tufted = replace(tufted, line=replace(tufted.line, tuft=Tuft(1e-5, 1e-6, 1e-5)))
-    assert shared.answers(tufted, fit)["drag_tuft"].reason == "not part of this fit"
+    assert fitted_parameters.answers(tufted, fit)["drag_tuft"].reason == "not part of this fit"
 
 
 def test_the_balance_chooses_by_prior_and_rest():
     """One draw's law of s: its mean over many draws against the sum over a fine grid of its own."""
     rng = np.random.default_rng(6)
     scale = 1.6 * np.exp(0.5 * rng.standard_normal(3000))
-    factor = balance.factors(np.full(3000, 0.05), np.full(3000, 0.04), 2.0, scale)
+    factor = account.damping_factors(np.full(3000, 0.05), np.full(3000, 0.04), 2.0, scale)
     logs = np.log(scale)
     s = np.linspace(-3.0, 3.0, 4001) * logs.std(ddof=1) + np.median(logs)
     expected = []

@@ -10,9 +10,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from lashwave.answers import further, register, sound
-from lashwave.answers.all import answer, first_sonic
-from lashwave.emission import heard, sent
+from lashwave.answers import answer, moments_of, register
+from lashwave.emission import fronts_and_sounds as sent
+from lashwave.emission import sound_delays
 from lashwave.files.results import summary
 from lashwave.quantities.sightings import Fronts, Onset
 from lashwave.quantities.trial import Microphone
@@ -69,17 +69,15 @@ def shipped(imposed, monkeypatch):
         microphones=ears,
         onsets=tuple(Onset(m.label, 0.3, 1e-4, 0.1, 1e-3) for m in ears),
     )
-    sonic = first_sonic(trial, fit)
-    answers, lists, _ = answer(trial, fit, sonic)
+    moments = moments_of(trial, fit)
     few = np.full(4, 0.3)
     born = SimpleNamespace(time=few, station=few, delay=0.0 * few)
-    monkeypatch.setattr(heard, "_leads", lambda draws, *_: np.zeros(draws.position.shape[0]))
+    monkeypatch.setattr(sound_delays, "_leads", lambda draws, *_: np.zeros(draws.position.shape[0]))
     monkeypatch.setattr(sent, "flanks_of", lambda *_: (0,))
-    monkeypatch.setattr(sent, "born_of", lambda *_: (born, []))
-    more, births, _ = sent.sent(trial, fit.draws, sonic, sound.speed(trial.air))
-    order, lists = further.add_fronts(trial, fit.draws, sonic, births, lists)
-    every = answers | more | order | sound.peaks(trial)
-    record = summary(fit, every, trial, {"program_version": "", "options": "{}"})
+    monkeypatch.setattr(sent, "birth_of", lambda *_: (born, []))
+    more, births, _ = sent.emitted(trial, fit.draws, moments)
+    answers, lists, _ = answer(trial, fit, moments, births)
+    record = summary(fit, answers | more, trial, {"program_version": "", "options": "{}"})
     return json.loads(json.dumps(record, allow_nan=False))["quantities"], lists
 
 

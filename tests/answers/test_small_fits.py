@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from lashwave.answers import account, all, between, crack, crack_shape, lists, order, tip
+from lashwave.answers import account, all, between_times, crack, lists, order, tip
 from lashwave.answers.register import entry
+from lashwave.quantities.moments import SonicDraws
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Camera, Clock, TuftWidths
 
@@ -99,7 +100,7 @@ def test_the_account_of_every_draw_is_whole(imposed, speed):
     wobble = np.random.default_rng(4).normal(0.0, 1.0, (40, 1, 6, 3))
     wobble[:, :, :2] = 0.0
     draws = replace(draws, velocity=draws.velocity + 0.5 * wobble)
-    found = account.ask(trial, draws)
+    found = account.accounts_of(trial, draws)
     stored = found.kinetic + found.potential + found.bending
     left = found.hand_work - (stored - stored[:, :1]) - found.drag - found.tuft - found.damping
     np.testing.assert_allclose(found.unexplained, left, atol=1e-9)
@@ -109,7 +110,7 @@ def test_the_account_of_every_draw_is_whole(imposed, speed):
     np.testing.assert_allclose(
         found.kinetic[np.arange(40), top], draws.kinetic_energy[np.arange(40), top], rtol=1e-9
     )
-    plain = account.ask(trial, replace(draws, shared={}))
+    plain = account.accounts_of(trial, replace(draws, shared={}))
     pace = plain.damping / plain.damping[:, -1:]
     same = np.ptp(plain.damping, axis=0).max() < 1e-9 * plain.damping.max()
     assert same == (speed < 45.0)
@@ -123,7 +124,7 @@ def test_no_more_than_thirty_two_stations_have_fluxes(imposed):
     trial = imposed.trial()
     station = np.concatenate([[0.0], np.linspace(0.2, 2.0, 70)])
     position, velocity = imposed.rod(TIME[:4], station, TIME[:4], np.ones(4))
-    found = account.ask(trial, imposed.draws(TIME[:4], station, position, velocity))
+    found = account.accounts_of(trial, imposed.draws(TIME[:4], station, position, velocity))
     assert 16 < found.flux_station.size <= 32
     assert found.flux_station[0] == pytest.approx(0.2)
     np.testing.assert_allclose(np.diff(found.flux_station), 3 * np.diff(station)[1])
@@ -161,7 +162,7 @@ def test_the_first_sonic_moment_is_the_first_of_all_stations(imposed, seed):
     time, station, position, velocity = smooth_motion(rng, 3)
     draws = imposed.draws(time, station, position, velocity)
     sound = np.array([300.0, 320.0, 900.0])
-    found = crack.ask(draws, lists.speed_draws(draws), sound, 1.2)
+    found = crack.sonic_draws(draws, lists.speed_draws(draws), sound, 1.2)
     fine = np.unique(
         np.concatenate([np.linspace(a, b, 801) for a, b in zip(time, time[1:], strict=False)])
     )
@@ -184,7 +185,7 @@ def test_greatest_speeds_are_those_of_a_fine_look(imposed, seed):
     rng = np.random.default_rng(10 + seed)
     time, station, position, velocity = smooth_motion(rng, 2, 100.0)
     draws = imposed.draws(time, station, position, velocity)
-    asked = tip.ask(draws)
+    asked = tip.tip_draws(draws)
     anywhere = tip.peak_anywhere(draws, lists.speed_draws(draws), asked.jitter)
     pieces = [np.linspace(a, b, 801) for a, b in zip(time, time[1:], strict=False)]
     fine = np.unique(np.concatenate(pieces))
@@ -212,14 +213,14 @@ def test_a_tip_that_speeds_up_to_the_end_goes_farthest_there(imposed):
     velocity[..., 0], position[..., 0] = (
         (f(time))[:, None] for f in (lambda t: 100 + 3e7 * t**2, lambda t: 100 * t + 1e7 * t**3)
     )
-    found = tip.ask(imposed.draws(time, np.array([0.0, 1.0]), position, velocity))
+    found = tip.tip_draws(imposed.draws(time, np.array([0.0, 1.0]), position, velocity))
     moved = 100 * 1e-4 + 1e7 * (1.57e-3**3 - 1.47e-3**3)
     assert found.over_span[0] == pytest.approx(moved / 1e-4, rel=1e-6)
 
 
 def test_times_of_a_fine_look_divide_the_intervals_wanted():
     times = np.array([0.0, 1.0, 3.0, 4.0])
-    found = between.fine_times(times, np.array([True, False, True]))
+    found = between_times.fine_times(times, np.array([True, False, True]))
     np.testing.assert_allclose(found, np.concatenate([np.arange(65) / 64, 3 + np.arange(65) / 64]))
 
 
@@ -235,7 +236,7 @@ def test_few_moments_apart_are_a_tail():
         assert found[0].size == (20 if groups == 1 else 17)
     seven = np.array([0.0, 1e-5, 2e-5, 9e-3, 9.01e-3, 9.02e-3, 9.03e-3])
     assert [part.size for part in crack.groups(seven)] == [4, 3]
-    sonic = crack.SonicDraws(times, np.full(20, 1.5), np.full(20, 0.9))
+    sonic = SonicDraws(times, np.full(20, 1.5), np.full(20, 0.9))
     answers, said = crack.sonic_answers(sonic, spacing=0.02)
     assert said == [] and answers["sonic_station"].value == 1.5
     # on stations 2 cm apart: an even spread over them
@@ -257,13 +258,11 @@ def test_the_tips_acceleration_is_its_change_of_velocity(imposed):
     position[:, 2, 1] = np.cumsum(50.0 * ramp) * 2e-5
     position[::2, 1, 1] = 1e-3  # the middle trembles
     draws = imposed.draws(time, np.array([0.0, 0.5, 1.0]), position, velocity)
-    near = crack_shape.peak_acceleration(draws, np.array([0.0095]))[0]
+    near = crack.peak_acceleration(draws, np.array([0.0095]))[0]
     assert near == pytest.approx(50.0 / 6e-4, rel=0.03)
-    assert crack_shape.peak_acceleration(draws, np.array([0.0165]))[0] == pytest.approx(
-        0.0, abs=1.0
-    )
+    assert crack.peak_acceleration(draws, np.array([0.0165]))[0] == pytest.approx(0.0, abs=1.0)
     short = imposed.draws(time[:9], draws.station, position[:9], velocity[:9])
-    assert np.isnan(crack_shape.peak_acceleration(short, np.array([1e-4]))[0])
+    assert np.isnan(crack.peak_acceleration(short, np.array([1e-4]))[0])
 
 
 def test_the_line_rises_against_gravity_whatever_its_direction(imposed):
@@ -272,16 +271,16 @@ def test_the_line_rises_against_gravity_whatever_its_direction(imposed):
     draws = imposed.draws(TIME[:4], np.array([0.0, 5.0]), still, 0 * still)
     when = np.array([0.01, 0.02, np.nan])
     down = np.array([0.0, 0.0, -9.8])
-    found = crack_shape.rise_at(draws, when, down)
+    found = crack.rise_at(draws, when, down)
     np.testing.assert_allclose(found[:2], [np.arcsin(0.8), -np.arcsin(0.8)])
-    assert np.isnan(found[2]) and np.isnan(crack_shape.rise_at(draws, when, 0 * down)).all()
-    aside = crack_shape.rise_at(draws, when, np.array([-2.0, 0.0, 0.0]))
+    assert np.isnan(found[2]) and np.isnan(crack.rise_at(draws, when, 0 * down)).all()
+    aside = crack.rise_at(draws, when, np.array([-2.0, 0.0, 0.0]))
     np.testing.assert_allclose(aside[:2], np.arcsin(0.6))
-    sonic = crack.SonicDraws(when, when, when)
-    answers = crack_shape.answers(draws, sonic, np.full(3, 0.01), 0 * down)
+    sonic = SonicDraws(when, when, when)
+    answers = crack.shape_answers(draws, sonic, np.full(3, 0.01), 0 * down)
     assert answers["angle_at_sonic"].reason == "no gravity"
-    none = crack.SonicDraws(np.full(3, np.nan), when, when)
-    reason = crack_shape.answers(draws, none, np.full(3, 0.01), down)["angle_at_sonic"].reason
+    none = SonicDraws(np.full(3, np.nan), when, when)
+    reason = crack.shape_answers(draws, none, np.full(3, 0.01), down)["angle_at_sonic"].reason
     assert "probability" in reason
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from lashwave.answers import between, lists, tip
+from lashwave.answers import between_times, lists, tip
 from lashwave.quantities.motion import interpolate
 
 STATION = np.linspace(0.0, 2.0, 9)
@@ -14,7 +14,7 @@ def test_a_constant_velocity_is_read_as_it_is(imposed):
     time = np.array([0.0, 2e-3, 5e-3, 5.1e-3, 9e-3])
     velocity = np.broadcast_to(np.array([30.0, -40.0, 120.0]), (5, 9, 3)).copy()
     position = velocity * time[:, None, None] + STATION[None, :, None]
-    found = tip.ask(imposed.draws(time, STATION, position, velocity))
+    found = tip.tip_draws(imposed.draws(time, STATION, position, velocity))
     speed = 130.0  # 30, 40, 120: a Pythagorean quadruple
     assert found.peak == pytest.approx(speed, rel=1e-12)
     assert found.over_span == pytest.approx(speed, rel=1e-10)
@@ -25,7 +25,7 @@ def test_a_rod_at_constant_rate_has_its_chord_over_the_span(imposed):
     rate = 2000.0
     time = np.arange(0.0, 0.02, 5e-5)
     position, velocity = imposed.rod(time, STATION, rate * time, np.full(time.size, rate))
-    found = tip.ask(imposed.draws(time, STATION, position, velocity))
+    found = tip.tip_draws(imposed.draws(time, STATION, position, velocity))
     chord = 2 * 2.0 * np.sin(rate * 50e-6) / 100e-6
     # A Hermite of an arc of 0.1 rad has the place to 0.1^4 / 384 of the radius.
     tolerance = 4 * 2.0 * 0.1**4 / 384 / 100e-6
@@ -45,7 +45,7 @@ def test_a_peak_between_grid_times_is_found(imposed, top):
     position = np.zeros((5, 9, 3))
     position[..., 1] = place[:, None]
     draws = imposed.draws(time, STATION, position, velocity)
-    found = tip.ask(draws)
+    found = tip.tip_draws(draws)
     step = 4e-3 / 64
     assert found.peak[0] == pytest.approx(300.0, abs=4e6 * (step / 2) ** 2)
     assert found.peak_time[0] == pytest.approx(top, abs=step / 2 + 1e-12)
@@ -59,11 +59,11 @@ def test_no_speed_exceeds_its_bound():
     random = np.random.default_rng(3)
     time = np.cumsum(random.uniform(1e-4, 2e-3, 60))
     position, velocity = random.normal(size=(60, 3)), 300 * random.normal(size=(60, 3))
-    control = between.track_controls(time, position, velocity)
-    inner = between.speeds(control)
-    assert (inner.max(axis=1) <= between.bound(control) * (1 + 1e-12)).all()
+    control = between_times.track_controls(time, position, velocity)
+    inner = between_times.speeds(control)
+    assert (inner.max(axis=1) <= between_times.bound(control) * (1 + 1e-12)).all()
     # The same speeds by the one rule of interpolation of the motion.
-    at = between.fine_times(time, np.ones(59, dtype=bool))
+    at = between_times.fine_times(time, np.ones(59, dtype=bool))
     _, rule = interpolate(time, position, velocity, at)
     assert np.linalg.norm(rule, axis=1).max() == pytest.approx(inner.max(), rel=1e-9)
 
@@ -77,13 +77,13 @@ def test_the_fastest_station_may_not_be_the_tip(imposed):
     assert tip.peak_anywhere(draws, lists.speed_draws(draws), np.ones(1))[0] == pytest.approx(
         50.0, rel=1e-6
     )
-    assert tip.ask(draws).peak[0] == 0.0
+    assert tip.tip_draws(draws).peak[0] == 0.0
 
 
 def test_a_record_shorter_than_the_span_has_no_such_speed(imposed):
     time = np.array([0.0, 5e-5])
     still = np.zeros((2, 9, 3))
-    assert np.isnan(tip.ask(imposed.draws(time, STATION, still, still)).over_span[0])
+    assert np.isnan(tip.tip_draws(imposed.draws(time, STATION, still, still)).over_span[0])
 
 
 def test_jitter_does_not_make_the_tips_peak_faster(imposed):
@@ -100,7 +100,7 @@ def test_jitter_does_not_make_the_tips_peak_faster(imposed):
     position[:, :, 1, 0] = curve.antiderivative()(time)
     velocity[:, :, 1, 0] = speed
     draws = imposed.draws(time, station, position, velocity)
-    found = tip.ask(draws)
+    found = tip.tip_draws(draws)
     # of two or three neighbours near the top, each with 8 m/s, the greatest: 5 to 8 m/s too fast
     assert np.median(found.peak * found.jitter) > 404.0
     assert np.median(found.peak) == pytest.approx(400.0, abs=2.0)

@@ -10,9 +10,9 @@ import pytest
 from scipy.special import erf
 
 from lashwave.emission.birth import birth
-from lashwave.emission.joined import joined, renumbered
-from lashwave.emission.mach import mach_angle
-from lashwave.emission.sent import born_of
+from lashwave.emission.cone import mach_angle
+from lashwave.emission.flanks import joined, renumbered
+from lashwave.emission.fronts_and_sounds import birth_of
 from lashwave.emission.wavefront import Path, envelope
 from lashwave.instruments.rays import rays
 from lashwave.points.shocks.find import at_speed, crossing_fronts, image_scale, points_of
@@ -76,7 +76,7 @@ def test_birth_from_frames(seed: int) -> None:
     assert abs(np.median(found.station) - 0.45) < 3 * found.station_sd < 0.03
     assert found.misfit < 1.5
     # the rods' ends stay under the speed of sound, and that is said
-    _, said = born_of(replace(camera, fronts=fronts), (0,), draws, (C, 0.3))
+    _, said = birth_of(replace(camera, fronts=fronts), (0,), draws, (C, 0.3))
     assert any("may be a pressure wave" in text for text in said)
     free = birth(fronts, 0, camera, draws, C, 30.0, model="burst")
     assert abs(free.sound.mean() - C) < 3 * free.sound.std() < 0.3

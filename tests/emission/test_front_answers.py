@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.emission.front_answers import front_answers
+from lashwave.emission.fronts_and_sounds import front_answers
 from lashwave.quantities.sightings import Fronts
 from tests.emission.test_birth import draws_of
 from tests.points import fronts_drawn as drawn

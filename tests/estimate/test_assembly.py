@@ -9,7 +9,7 @@ from scipy.linalg import orth
 from lashwave.estimate import assembly
 from lashwave.estimate.gram import gram
 from lashwave.estimate.momentum_rows import dynamics_rows, scheme_of
-from lashwave.estimate.sightings import look, no_doubt
+from lashwave.estimate.sighting_rows import look, no_doubt
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
 
 DENSITY = 140.0

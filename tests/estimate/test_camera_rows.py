@@ -12,8 +12,8 @@ import pytest
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes, moved
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.sightings import look, no_doubt
-from lashwave.estimate.start import initial_shared
+from lashwave.estimate.sighting_rows import look, no_doubt
+from lashwave.estimate.sweep import initial_shared
 from lashwave.mechanics.air import medium
 from tests.twin.rigid import MACH, PEAK, WIDTH, rigid_throw
 

@@ -9,7 +9,7 @@ from lashwave.estimate.clocks import scanned
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.start import initial_shared
+from lashwave.estimate.sweep import initial_shared
 from lashwave.points.clock_sound.flash_clock import fit_clock
 from lashwave.quantities.clock_fit import Flashes
 from tests.twin.rigid import rigid_throw

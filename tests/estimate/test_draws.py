@@ -12,15 +12,14 @@ import pytest
 from lashwave.estimate import normal as eq
 from lashwave.estimate import posterior
 from lashwave.estimate.anchor import shape_prior
-from lashwave.estimate.follow import slid, slipped
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.noise import spread
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes
-from lashwave.estimate.posterior import draws_of, field_of
+from lashwave.estimate.posterior import draws_of, field_of, slid, slipped
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.sightings import no_doubt
-from lashwave.estimate.start import initial_shared
+from lashwave.estimate.sighting_rows import no_doubt
+from lashwave.estimate.sweep import initial_shared
 from tests.twin.rigid import PEAK, rigid_throw
 
 DRAWS = 300

@@ -12,7 +12,7 @@ from lashwave.estimate.ends import driven_end
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import Path, chords
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.start import initial_shared
+from lashwave.estimate.sweep import initial_shared
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial

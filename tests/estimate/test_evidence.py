@@ -8,9 +8,9 @@ from scipy.linalg import block_diag
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.evidence import LAWS, Evidence
+from lashwave.estimate.fit_state import State, as_arrays, from_arrays
 from lashwave.estimate.fusion import solved
 from lashwave.estimate.options import Options
-from lashwave.estimate.state import State, as_arrays, from_arrays
 from lashwave.files.kept import keep, kept
 from lashwave.study import scales
 from lashwave.twin import make

@@ -5,11 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.answers.all import answer
+from lashwave.answers import answer
 from lashwave.estimate import Options, estimate
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.start import initial_shared, spline_path
-from lashwave.estimate.sweep import Forecaster
+from lashwave.estimate.sweep import Forecaster, initial_shared, spline_path
 from lashwave.twin import make
 
 OPTIONS = Options(draws=60, spacing_held=0.15, spacing_clamp=0.03, longest_step=4e-3)

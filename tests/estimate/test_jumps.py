@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lashwave.estimate.jumps import jumps_of
+from lashwave.estimate.marker_tracks import jumps_of
 
 TIME = np.arange(200) / 500.0
 

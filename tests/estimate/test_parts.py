@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.linalg import cholesky_banded
 
-from lashwave.estimate.grid import march
 from lashwave.estimate.normal import Factor, Normal, draw, factor, solve, surest_factor
-from lashwave.estimate.sightings import tail_weights, time_weights
+from lashwave.estimate.sighting_rows import tail_weights, time_weights
+from lashwave.estimate.time_grid import march
 from lashwave.quantities.errors import NotConvergedError
 
 

@@ -8,7 +8,7 @@ import pytest
 from lashwave.estimate import Options, estimate, fusion
 from lashwave.estimate.normal import Normal, factor
 from lashwave.estimate.path import moved
-from lashwave.estimate.sightings import marker_part, marker_sd
+from lashwave.estimate.sighting_rows import marker_part, marker_sd
 from lashwave.estimate.withheld import Rows, chosen, leverage, rows_of, withheld_of, without
 from lashwave.twin import make
 

@@ -8,7 +8,7 @@ re 20 uPa.
 import numpy as np
 import pytest
 
-from lashwave.emission.mach import mach_angle
+from lashwave.emission.cone import mach_angle
 from lashwave.mechanics.shock import overpressure, overpressure_of_speed, shock_mach
 from lashwave.points.clock_sound.onsets import level
 from tests.published.record import derived, quoted

@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lashwave.answers import sound as of_air
-from lashwave.emission.heard import Sonic, heard
+from lashwave.answers import sound_in_air
+from lashwave.emission.sound_delays import sounds_heard
 from lashwave.files.trial_folder import read_trial
 from lashwave.files.wav import write_wav
 from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.loudness import cautions
 from lashwave.quantities.fit import Draws
+from lashwave.quantities.moments import SonicDraws
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting
 from lashwave.workbench import bench_pictures
@@ -67,8 +68,8 @@ def test_the_place_of_birth_is_the_first_sonic_one(taken, located):
     truth = taken.truth
     time, station = truth.answers["sonic_time"], truth.answers["sonic_station"]
     place = truth.path.at(np.array([time]), np.array([station]))[0][0, 0]
-    sonic = Sonic(np.full(4, time), np.full(4, station))
-    answers, _ = heard(located, as_draws(truth), sonic, of_air.speed(located.air))
+    sonic = SonicDraws(np.full(4, time), np.full(4, station), np.full(4, station))
+    answers, _ = sounds_heard(located, as_draws(truth), sonic, sound_in_air.speed(located.air))
     clock = taken.sound[0].true_offset - taken.sound[0].clock.offset  # known to 0.1 ms as stated
     off = [answers[f"sound_birth_{a}"].value - p for a, p in zip("xyz", place, strict=True)]
     assert np.linalg.norm(off) < 0.03
@@ -88,14 +89,14 @@ def test_the_place_of_birth_is_the_first_sonic_one(taken, located):
 
 def test_two_microphones_are_too_few_and_say_so(taken, located):
     few = replace(located, microphones=located.microphones[:2])
-    sonic = Sonic(np.full(4, np.nan), np.full(4, np.nan))
-    answers, _ = heard(few, as_draws(taken.truth), sonic, of_air.speed(located.air))
+    sonic = SonicDraws(np.full(4, np.nan), np.full(4, np.nan), np.full(4, np.nan))
+    answers, _ = sounds_heard(few, as_draws(taken.truth), sonic, sound_in_air.speed(located.air))
     for name in ("time", "x", "y", "z"):
         assert answers[f"sound_birth_{name}"].value is None
         assert "4 are needed" in answers[f"sound_birth_{name}"].reason
     one = replace(located, microphones=located.microphones[:1])
     assert not [
-        n for n in heard(one, as_draws(taken.truth), sonic, (343.0, 0.3))[0] if "birth" in n
+        n for n in sounds_heard(one, as_draws(taken.truth), sonic, (343.0, 0.3))[0] if "birth" in n
     ]
 
 
@@ -104,13 +105,13 @@ def test_an_onset_of_another_event_is_left_out(taken, located):
     wrong = replace(located.onsets[3], time=located.onsets[3].time + 8e-3)  # 2.7 m of way
     trial = replace(located, onsets=(*located.onsets[:3], wrong, *located.onsets[4:]))
     time, station = truth.answers["sonic_time"], truth.answers["sonic_station"]
-    sonic = Sonic(np.full(4, time), np.full(4, station))
-    _, warnings = heard(trial, as_draws(truth), sonic, of_air.speed(located.air))
+    sonic = SonicDraws(np.full(4, time), np.full(4, station), np.full(4, station))
+    _, warnings = sounds_heard(trial, as_draws(truth), sonic, sound_in_air.speed(located.air))
     assert any(f"microphone {wrong.microphone}" in w and "left out" in w for w in warnings)
 
 
 def test_peaks_are_in_pascal_and_held_against_the_rules(taken, located):
-    answers = of_air.peaks(located)
+    answers = sound_in_air.peaks(located)
     loud = taken.sound[0]
     peak = np.abs(loud.volts).max() / loud.hearing.sensitivity
     level = answers["sound_peak_level:mic1"]
@@ -134,7 +135,7 @@ def test_peaks_are_in_pascal_and_held_against_the_rules(taken, located):
     assert "cannot be told" in at(128.0, True) and "under the peak" not in at(128.0, True)
     assert "Norway's limit" in at(132.0, True) and "cannot be told" not in at(132.0, True)
     cut = replace(located, onsets=tuple(replace(o, clipped=True) for o in located.onsets))
-    none = of_air.peaks(cut)["sound_peak_level:mic1"]
+    none = sound_in_air.peaks(cut)["sound_peak_level:mic1"]
     assert none.value is None and "at least" in none.reason
 
 
@@ -162,7 +163,7 @@ def test_real_recordings_go_through_the_command(taken, tmp_path, capsys):
     assert any("c5" in n and "clipped: 114" in n for n in told["notes"])
     assert any("No sensitivity is given" in n for n in told["notes"])
     # SOURCE.md: the peak is 16379 at sample 80 of int16, at a full scale of 2 V.
-    level = of_air.peaks(read_trial(out))["sound_peak_level:clap.wav"]
+    level = sound_in_air.peaks(read_trial(out))["sound_peak_level:clap.wav"]
     pressure = 16379 / 32768 * 2.0 / 3.9e-3
     assert level.value == pytest.approx(20 * np.log10(pressure / 20e-6), abs=0.02)
     assert 0.0 <= told["onsets"]["clap.wav"]["time"] < 80 / 44100  # it starts with the clap

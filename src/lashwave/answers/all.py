@@ -1,4 +1,4 @@
-"""Every answer of `register.toml` that one fit gives; fronts and sounds add theirs."""
+"""Every answer of `register.toml` that one fit gives; fronts and sounds (`emission`) add theirs."""
 
 from __future__ import annotations
 
@@ -8,22 +8,27 @@ import numpy as np
 
 from lashwave.answers import (
     account,
+    amplify,
     bend,
     crack,
     energy,
-    further,
+    extension,
+    fitted_parameters,
+    fold,
     lists,
     momentum,
+    order,
     pull,
-    shared,
-    sound,
+    sound_in_air,
     tip,
 )
+from lashwave.answers.bend import Bends
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws, Fit
+from lashwave.quantities.fit import Draws, Fit, FrontBirths
 from lashwave.quantities.line import Line
+from lashwave.quantities.moments import Moments, TipDraws
 from lashwave.quantities.trial import Trial
 
 if TYPE_CHECKING:
@@ -34,15 +39,21 @@ ENOUGH_DRAWS = 100
 """Under these a 95 % interval rests on two draws at either end."""
 
 
-def first_sonic(trial: Trial, fit: Fit) -> crack.SonicDraws:
-    """The first sonic moment of each draw, each with its own speed of sound."""
+def moments_of(trial: Trial, fit: Fit) -> Moments:
+    """The tip's draws and the first sonic moment of each draw, each with its own speed of sound."""
     draws = fit.draws
-    sounds = sound.draws(*sound.speed(trial.air), draws.position.shape[0])
-    return crack.ask(draws, lists.speed_draws(draws), sounds, trial.line.length)
+    sound = sound_in_air.speed(trial.air)
+    sounds = sound_in_air.draws(*sound, draws.position.shape[0])
+    speed = lists.speed_draws(draws)
+    sonic = crack.sonic_draws(draws, speed, sounds, trial.line.length)
+    return Moments(sound, sounds, speed, tip.tip_draws(draws), sonic)
 
 
 def answer(
-    trial: Trial, fit: Fit, sonic: crack.SonicDraws | None = None
+    trial: Trial,
+    fit: Fit,
+    moments: Moments | None = None,
+    births: dict[str, FrontBirths] | None = None,
 ) -> tuple[dict[str, Answer], xr.Dataset, list[str]]:
     """Answers by name, lists over time and station, and what a user must be warned of.
 
@@ -51,33 +62,62 @@ def answer(
     question (a peak lies higher than the peak of the mean motion), as the interval does; where the
     greatest of many jittering values is asked for, the jitter is smoothed first.
 
-    sonic : of `first_sonic`, where it is known already.
+    Parameters
+    ----------
+    moments : of `moments_of`; found here where None.
+    births : of the fronts that cameras saw, by camera: they too stand in the order of events.
     """
+    m = moments_of(trial, fit) if moments is None else moments
     draws, line = fit.draws, trial.line
-    middle, sound_sd = sound.speed(trial.air)
-    sounds = sound.draws(middle, sound_sd, draws.position.shape[0])
-    speed = lists.speed_draws(draws)
-    of_tip = tip.ask(draws)
-    if sonic is None:
-        sonic = crack.ask(draws, speed, sounds, line.length)
     spacing = float(np.diff(draws.station).max())
-    sonic_answers, warnings = crack.sonic_answers(sonic, spacing)
+    sonic_answers, warnings = crack.sonic_answers(m.sonic, spacing)
+    bends = bend.bends_of(draws, line.handle_length, account.accounted(draws))
+    table = lists.over_time_and_station(draws, m.speed, m.sound[0], bends)
+    stretched = extension.extensions_of(draws, m.tip.peak_time)
+    events = order.events(trial, draws, m.sonic.time, m.tip.peak_time, stretched.full)
+    found = order.order(order.with_front(events, births) if births else events)
+    booked, said = _account_answers(trial, draws, m.tip.peak_time, bends, table)
+    lists.put_order(table, found)
     answers = {
-        "speed_of_sound": sound.answer(middle, sound_sd),
-        **_tip_answers(of_tip, sounds),
-        "peak_speed": from_draws(tip.peak_anywhere(draws, speed, of_tip.jitter), "m s-1"),
+        "speed_of_sound": sound_in_air.answer(*m.sound),
+        **_tip_answers(m.tip, m.sounds),
+        "peak_speed": from_draws(tip.peak_anywhere(draws, m.speed, m.tip.jitter), "m s-1"),
         **sonic_answers,
-        **_hand_answers(draws, line, of_tip),
-        **shared.answers(trial, fit),
+        **_hand_answers(draws, line, m.tip),
+        **fitted_parameters.answers(trial, fit),
+        **extension.answers(stretched),
+        **booked,
+        **crack.shape_answers(draws, m.sonic, m.tip.peak_time, trial.gravity),
+        **order.answers(found),
+        **sound_in_air.peaks(trial),
     }
-    chosen = account.some(draws)
-    bends = bend.ask(draws, line.handle_length, chosen)
-    table = lists.over_time_and_station(draws, speed, middle, bends)
-    more, said = further.answer(trial, draws, sonic, of_tip.peak_time, bends, table)
-    return answers | more, table, [*_cautions(draws, of_tip), *warnings, *said]
+    return answers, table, [*_cautions(draws, m.tip), *warnings, *said]
 
 
-def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
+def _account_answers(
+    trial: Trial, draws: Draws, peak_time: Array, bends: Bends, table: xr.Dataset
+) -> tuple[dict[str, Answer], list[str]]:
+    """What the energy account and the fold answer, and what must be warned of; their lists are
+    added to `table`.
+
+    bends : of the draws that `account.accounted` names.
+    """
+    booked = account.accounts_of(trial, draws)
+    lists.put_account(table, booked, trial.line)
+    few = account.accounted(draws)
+    chain = account.chain_of(trial, draws.station)
+    runs = fold.runs(draws, few, bends, trial.line.handle_length, peak_time)
+    shares = amplify.parts(draws, few, runs, chain, peak_time)
+    most = energy.peak_kinetic_energy(draws.time, draws.kinetic_energy[few], account.excess(booked))
+    found = {
+        "peak_kinetic_energy": from_draws(most, "J"),
+        **account.answers(booked),
+        **amplify.answers(runs, chain, shares),
+    }
+    return found, account.cautions(draws.time, booked)
+
+
+def _tip_answers(of_tip: TipDraws, sounds: Array) -> dict[str, Answer]:
     over_span = from_draws(of_tip.over_span, "m s-1")
     if over_span.value is None:
         over_span = Answer(None, "m s-1", reason="the record is shorter than 100 us")
@@ -89,7 +129,7 @@ def _tip_answers(of_tip: tip.TipDraws, sounds: Array) -> dict[str, Answer]:
     }
 
 
-def _hand_answers(draws: Draws, line: Line, of_tip: tip.TipDraws) -> dict[str, Answer]:
+def _hand_answers(draws: Draws, line: Line, of_tip: TipDraws) -> dict[str, Answer]:
     grip_end = line.handle_length
     clamp = float(np.interp(grip_end, line.station, known_stiffness(line).value))
     scale = draws.shared.get("stiffness_scale", np.ones(of_tip.peak.size))
@@ -117,7 +157,7 @@ def _of_one_hand(values: Array, unit: str) -> Answer:
     return from_draws(values, unit)
 
 
-def _cautions(draws: Draws, of_tip: tip.TipDraws) -> list[str]:
+def _cautions(draws: Draws, of_tip: TipDraws) -> list[str]:
     """Warnings about the record and the draws themselves."""
     found = []
     count = draws.position.shape[0]

@@ -2,18 +2,75 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import between
+from lashwave.answers import between_times
 from lashwave.answers.chance import bounded, said
 from lashwave.answers.tip import NEAR_PEAK, station_controls
 from lashwave.quantities.answer import Answer, from_draws, on_grid
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
+from lashwave.quantities.moments import SonicDraws
 from lashwave.quantities.motion import interpolate
+
+ACCELERATION_SPAN = 0.2e-3
+"""The tip's acceleration is its change of velocity over this time, over this time [s]: what is
+shorter is the draws' own jitter. A harder, shorter pull comes out lower."""
+AROUND = 5e-3
+"""It is looked for within this time of the peak of the tip's speed [s]."""
+
+
+def peak_acceleration(draws: Draws, peak_time: Array) -> Array:
+    """(D,) [m/s2], greatest mean acceleration of the tip over `ACCELERATION_SPAN` about its peak
+    of speed; nan where the record is shorter."""
+    found = np.full(peak_time.size, np.nan)
+    half = 0.5 * ACCELERATION_SPAN
+    for d, peak in enumerate(peak_time):
+        low = max(peak - AROUND, draws.time[0] + half)
+        high = min(peak + AROUND, draws.time[-1] - half)
+        if high <= low:
+            continue
+        at = np.linspace(low, high, 401)
+        tip = draws.position[d, :, -1].astype(float), draws.velocity[d, :, -1].astype(float)
+        after = interpolate(draws.time, *tip, at + half)[1]
+        before = interpolate(draws.time, *tip, at - half)[1]
+        change = np.linalg.norm(after - before, axis=-1)
+        found[d] = float(change.max()) / ACCELERATION_SPAN
+    return found
+
+
+def rise_at(draws: Draws, when: Array, gravity: Array) -> Array:
+    """(D,) [rad], angle of the line from butt to tip above the horizontal at times (D,); nan where
+    a time is, or without gravity."""
+    found = np.full(when.size, np.nan)
+    size = float(np.linalg.norm(gravity))
+    if size == 0.0:
+        return found
+    for d in np.flatnonzero(np.isfinite(when)):
+        ends = draws.position[d][:, [0, -1]], draws.velocity[d][:, [0, -1]]
+        place, _ = interpolate(draws.time, *ends, [when[d]])
+        chord = place[0, 1] - place[0, 0]
+        up = -float(chord @ gravity) / size
+        found[d] = np.arcsin(np.clip(up / np.linalg.norm(chord), -1.0, 1.0))
+    return found
+
+
+def shape_answers(
+    draws: Draws, sonic: SonicDraws, peak_time: Array, gravity: Array
+) -> dict[str, Answer]:
+    """`peak_tip_acceleration` and `angle_at_sonic`."""
+    angle = rise_at(draws, sonic.time, gravity)
+    share = float(np.isfinite(sonic.time).mean())
+    chance = bounded(share, sonic.time.size)
+    rise = from_draws(angle, "rad", chance)
+    if share < 0.5 or not np.isfinite(angle).any():
+        only = f"sonic with a probability of {said(share, sonic.time.size)} only"
+        reason = only if share < 0.5 else "no gravity"
+        rise = Answer(None, "rad", probability=chance, reason=reason)
+    hard = from_draws(peak_acceleration(draws, peak_time), "m s-2")
+    return {"peak_tip_acceleration": hard, "angle_at_sonic": rise}
+
 
 LEAST_SHARE = 0.05
 """A group of draws under this share is the tail of its neighbour."""
@@ -25,19 +82,9 @@ their standard deviations. Halves of one normal sample of 100 stand 0.05 apart, 
 one at most about 0.5, so that one moment with a tail is not taken for two."""
 
 
-@dataclass(frozen=True)
-class SonicDraws:
-    """The first sonic moment of each draw; nan where it has none."""
-
-    time: Array
-    """(D,) [s]"""
-    station: Array
-    """(D,) [m]"""
-    extension: Array
-    """(D,) butt-to-tip distance over length at that moment."""
-
-
-def ask(draws: Draws, speed: NDArray[np.floating], sound: Array, length: float) -> SonicDraws:
+def sonic_draws(
+    draws: Draws, speed: NDArray[np.floating], sound: Array, length: float
+) -> SonicDraws:
     """First moment at which any station of each draw moves at that draw's speed of sound.
 
     Parameters
@@ -64,8 +111,8 @@ def first_sonic(
     last = certain[0] + 1 if certain.size else end.shape[0]
     k, s = np.nonzero(end[:last] >= NEAR_PEAK * sound)
     control = station_controls(draws, d, k, s)
-    able = between.bound(control) >= sound
-    over = between.speeds(control[able]) - sound
+    able = between_times.bound(control) >= sound
+    over = between_times.speeds(control[able]) - sound
     crossed = over >= 0.0
     k, s, crossing = k[able], s[able], crossed.any(axis=1)
     if not crossing.any():
@@ -83,7 +130,7 @@ def _crossing(over: Array, piece: int) -> float:
     if piece == 0:
         return 0.0
     a, b = over[piece - 1], over[piece]
-    return float(between.STEP[piece] - (b / (b - a)) / between.PIECES)
+    return float(between_times.STEP[piece] - (b / (b - a)) / between_times.PIECES)
 
 
 def groups(times: Array) -> list[NDArray[np.intp]]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import find_peaks
 
-from lashwave.answers import between
+from lashwave.answers import between_times
 from lashwave.answers.chance import bounded
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.arrays import Array
@@ -35,7 +35,7 @@ class Extensions:
     """(D,) [s], between the smallest distance of all and the one that this crack starts from."""
 
 
-def ask(draws: Draws, peak_time: Array) -> Extensions:
+def extensions_of(draws: Draws, peak_time: Array) -> Extensions:
     """Both of every draw; peak_time : (D,) [s], when its tip is fastest."""
     span = draws.position[:, :, -1] - draws.position[:, :, 0]
     rate = draws.velocity[:, :, -1] - draws.velocity[:, :, 0]
@@ -69,7 +69,7 @@ def _between_times(times: Array, span: Array, rate: Array, k: int) -> float:
     """Time [s] of the greatest distance in the intervals to either side of grid time k."""
     wanted = np.zeros(times.size - 1, dtype=bool)
     wanted[max(k - 1, 0) : k + 1] = True
-    fine = between.fine_times(times, wanted)
+    fine = between_times.fine_times(times, wanted)
     place, _ = interpolate(times, span, rate, fine)
     return float(fine[int(np.linalg.norm(place, axis=-1).argmax())])
 

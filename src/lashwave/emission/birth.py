@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from lashwave.emission.birth_fit import solve
-from lashwave.emission.birth_models import HUBER, MODELS, Model, Scene
+from lashwave.emission.birth_models import HUBER, MODELS, Model, Scene, solve
 from lashwave.emission.wavefront import Path
 from lashwave.instruments.camera import project_jacobian
 from lashwave.instruments.clock import frame_time

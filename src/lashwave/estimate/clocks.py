@@ -8,7 +8,7 @@ import numpy as np
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.estimate.sightings import station_nodes
+from lashwave.estimate.sighting_rows import station_nodes
 from lashwave.instruments.camera import project
 from lashwave.instruments.clock import flash_bound, frame_time
 from lashwave.quantities.arrays import Array

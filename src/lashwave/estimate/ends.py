@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.estimate.gaps import despiked
+from lashwave.estimate.marker_tracks import despiked
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.instruments.grip_seen import BRIDGED

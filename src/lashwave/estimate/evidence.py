@@ -26,10 +26,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lashwave.estimate import normal as eq
+from lashwave.estimate.fit_state import State
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
-from lashwave.estimate.state import State
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 

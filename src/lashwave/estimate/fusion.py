@@ -18,7 +18,7 @@ from lashwave.estimate.diagnosis import (
 )
 from lashwave.estimate.forbidden import energy_warnings, work_warnings
 from lashwave.estimate.joint import Joint, joint_fit
-from lashwave.estimate.jumps import without_jumps
+from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
 from lashwave.estimate.setup import Setup, set_up

@@ -10,12 +10,12 @@ import numpy as np
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.clocks import scanned
-from lashwave.estimate.grid import march, rotation_rate, wanted_step
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup, held_scales
-from lashwave.estimate.sightings import Seen, Weights, look, tail_weights
+from lashwave.estimate.sighting_rows import Seen, Weights, look, tail_weights
+from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import DISTRUSTED
 

@@ -16,7 +16,7 @@ from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
-from lashwave.estimate.sightings import Weights
+from lashwave.estimate.sighting_rows import Weights
 from lashwave.quantities.arrays import Array
 
 BASE_LENGTH = 0.1

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import blas, lapack
 
-from lashwave.estimate import hand
+from lashwave.estimate import hand_rows
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.assembly import assemble, dynamics_cost
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.estimate.sightings import Seen, Weights, look
+from lashwave.estimate.sighting_rows import Seen, Weights, look
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 
@@ -55,8 +55,8 @@ def build(
     seen = look(setup, path, weights)
     n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
     axes = path.axes
-    jerky = np.isfinite(setup.hand_jerk) and count >= hand.TIMES
-    band = np.zeros((3 * n + hand.width(setup) * jerky, count * n), order="F")
+    jerky = np.isfinite(setup.hand_jerk) and count >= hand_rows.TIMES
+    band = np.zeros((3 * n + hand_rows.width(setup) * jerky, count * n), order="F")
     border = np.zeros((count * n, q))
     gradient = np.zeros(count * n + q)
     corner = np.zeros((q, q))
@@ -75,7 +75,7 @@ def build(
     corner[np.diag_indices(q)] += 1.0 / setup.shared.sd**2
     gradient[count * n :] += prior / setup.shared.sd
     if jerky:
-        cost += hand.add_jerk(setup, path, band, gradient)
+        cost += hand_rows.add_jerk(setup, path, band, gradient)
     total = cost + float(offset @ offset) + float(prior @ prior)
     return Normal(band, border, corner, gradient, total, tension, axes, seen, n)
 
@@ -90,8 +90,8 @@ def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: A
     )  # fmt: skip
     offset = anchor.residual(path)
     prior = (path.shared - setup.shared.mean) / setup.shared.sd
-    jerky = np.isfinite(setup.hand_jerk) and path.time.size >= hand.TIMES
-    jerk = float((hand.jerk_rows(setup, path)[0] ** 2).sum()) if jerky else 0.0
+    jerky = np.isfinite(setup.hand_jerk) and path.time.size >= hand_rows.TIMES
+    jerk = float((hand_rows.jerk_rows(setup, path)[0] ** 2).sum()) if jerky else 0.0
     return float(seen.cost + by_node.sum() + jerk + offset @ offset + prior @ prior)
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
-from lashwave.estimate.jerk import jerk_density
+from lashwave.estimate.hand_density import jerk_density
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.options import Options
 from lashwave.estimate.tuft_width import tuft_scale

@@ -21,7 +21,7 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.assembly import _sighting_row as sighting_row
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.setup import Setup
-from lashwave.estimate.sightings import marker_part, marker_sd, time_weights
+from lashwave.estimate.sighting_rows import marker_part, marker_sd, time_weights
 from lashwave.quantities.arrays import Array, Whole
 from lashwave.quantities.fit import DISTRUSTED, Withheld
 

@@ -10,13 +10,11 @@ from lashwave.pipeline.console import Progress, silent
 from lashwave.pipeline.loudness import cautions
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.errors import InputError
-from lashwave.quantities.fit import Fit
+from lashwave.quantities.fit import Fit, FrontBirths
 from lashwave.quantities.trial import Trial
 
 if TYPE_CHECKING:
     import xarray as xr
-
-    from lashwave.answers.crack import SonicDraws
 
 # Shares of the whole, as seen on a trial of one second: the fit is nearly all of it.
 READ, FITTED, ANSWERED, DRAWN = 0.02, 0.90, 0.93, 0.97
@@ -51,38 +49,27 @@ def reconstruct_trial(
     """
     from threadpoolctl import threadpool_limits
 
-    from lashwave.answers.all import answer, first_sonic
+    from lashwave.answers import answer, moments_of
     from lashwave.estimate import Options, estimate
 
     show = progress or silent
+    said: list[str] = []
+    sent: dict[str, Answer] = {}
+    births: dict[str, FrontBirths] = {}
     # Blocks of some hundred rows: several BLAS threads are slower than one, under load by far.
     with threadpool_limits(limits=1, user_api="blas"):
         fit = estimate(trial, Options() if options is None else options, show)
         show("answers", 1.0)
-        sonic = first_sonic(trial, fit)
-        answers, lists, warnings = answer(trial, fit, sonic)
+        moments = moments_of(trial, fit)
         if trial.onsets or any(c.fronts is not None for c in trial.cameras):
+            from lashwave.emission import emitted
+
             show("fronts and sounds", 1.0)
-            more, said, lists = _sent(trial, fit, sonic, lists)
-            answers, warnings = answers | more, [*warnings, *said, *cautions(trial)]
-    every = (*trial.notes, *fit.warnings, *warnings)
-    return replace(fit, warnings=tuple(dict.fromkeys(every))), answers, lists
-
-
-def _sent(
-    trial: Trial, fit: Fit, first: SonicDraws, table: xr.Dataset
-) -> tuple[dict[str, Answer], list[str], xr.Dataset]:
-    """Answers about the fronts that were seen and the sounds that were heard, and the lists with
-    the fronts' place in the order of events."""
-    from lashwave.answers import further
-    from lashwave.answers.sound import peaks, speed
-    from lashwave.emission.heard import Sonic
-    from lashwave.emission.sent import sent
-
-    sonic = Sonic(first.time, first.station)
-    answers, births, warnings = sent(trial, fit.draws, sonic, speed(trial.air))
-    more, table = further.add_fronts(trial, fit.draws, first, births, table)
-    return answers | more | peaks(trial), warnings, table
+            sent, births, said = emitted(trial, fit.draws, moments)
+            said += cautions(trial)
+        answers, lists, warnings = answer(trial, fit, moments, births)
+    every = (*trial.notes, *fit.warnings, *warnings, *said)
+    return replace(fit, warnings=tuple(dict.fromkeys(every))), answers | sent, lists
 
 
 def read_usable(folder: Path, progress: Progress | None = None) -> Trial:

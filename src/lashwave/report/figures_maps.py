@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.answers.bend import JUMP
+from lashwave.answers import JUMP
 from lashwave.report import style
 from lashwave.report.figures_seen import spans
 from lashwave.report.scene import Array, Scene

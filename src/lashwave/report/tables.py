@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.answers import register
-from lashwave.answers.order import WORDS
+from lashwave.answers import WORDS, register
 from lashwave.quantities.answer import Answer
 from lashwave.report import numbers
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.answers.order import WORDS
+from lashwave.answers import WORDS
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.fit import DISTRUSTED
 from lashwave.report import numbers

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from lashwave.estimate.evidence import DAMPINGS, Evidence
+from lashwave.estimate.fit_state import State, as_arrays, from_arrays
 from lashwave.estimate.fusion import solved
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.options import Options
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, Setup, set_up
-from lashwave.estimate.state import State, as_arrays, from_arrays
 from lashwave.mechanics.droop import droop_stiffness
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.quantities.arrays import Array

@@ -6,9 +6,9 @@ the joint fit also asks that the acceleration change little from one time to the
 
     r = (a_{k+1} - a_k) / sqrt(q (t_{k+1} - t_k)),    a_k = (v+ - v-) / H,
 
-with q [m2/s5] the spectral density of the jerk (`lashwave.estimate.jerk`). That a_k is a mean over
-two steps, so that
-neighbouring rows are not independent of each other, is neglected.
+with q [m2/s5] the spectral density of the jerk (`lashwave.estimate.hand_density`).
+That a_k is a mean over two steps, so that neighbouring rows are not independent of each other, is
+neglected.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from lashwave.emission.sound_place import UNKNOWN, arrival, place_of_sound
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
+from lashwave.quantities.moments import SonicDraws
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Onset
 from lashwave.quantities.trial import Microphone, Trial
@@ -31,18 +32,8 @@ BADLY = 3.0
 """Misfit in standard deviations from which a place is doubted."""
 
 
-@dataclass(frozen=True)
-class Sonic:
-    """The first sonic moment of each draw, nan where it has none."""
-
-    time: Array
-    """(D,) [s]"""
-    station: Array
-    """(D,) [m]"""
-
-
-def heard(
-    trial: Trial, draws: Draws, sonic: Sonic, sound: tuple[float, float]
+def sounds_heard(
+    trial: Trial, draws: Draws, sonic: SonicDraws, sound: tuple[float, float]
 ) -> tuple[dict[str, Answer], list[str]]:
     """Answers of sound, and warnings.
 
@@ -68,7 +59,7 @@ def heard(
     return answers | born, warnings
 
 
-def _places(draws: Draws, sonic: Sonic) -> Array:
+def _places(draws: Draws, sonic: SonicDraws) -> Array:
     """(D, 3) [m] where each draw's line first moves at the speed of sound; else nan."""
     places = np.full((sonic.time.size, 3), np.nan)
     for d in np.flatnonzero(np.isfinite(sonic.time)):
@@ -78,7 +69,9 @@ def _places(draws: Draws, sonic: Sonic) -> Array:
     return places
 
 
-def _leads(draws: Draws, sonic: Sonic, places: Array, microphone: Array, sound: float) -> Array:
+def _leads(
+    draws: Draws, sonic: SonicDraws, places: Array, microphone: Array, sound: float
+) -> Array:
     """(D,) of `front_lead`; nan in draws without a sonic moment."""
     found = np.full(sonic.time.size, np.nan)
     for d in np.flatnonzero(np.isfinite(places).all(axis=1)):
@@ -122,7 +115,7 @@ def front_lead(
 
 def _delays(
     pairs: list[tuple[Microphone, Onset]],
-    sonic: Sonic,
+    sonic: SonicDraws,
     places: Array,
     leads: Array,
     sound: tuple[float, float],

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.emission.birth import scenes_of, some_points, with_spread
-from lashwave.emission.birth_fit import solve
-from lashwave.emission.birth_models import HELD, MODELS, Scene
+from lashwave.emission.birth_models import HELD, MODELS, Scene, solve
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Camera, Fronts

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.estimate.sightings import Weights
+from lashwave.estimate.sighting_rows import Weights
 from lashwave.quantities.arrays import Array
 
 
