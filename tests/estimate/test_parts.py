@@ -6,7 +6,16 @@ import numpy as np
 import pytest
 from scipy.linalg import cholesky_banded
 
-from lashwave.estimate.normal import Factor, Normal, draw, factor, solve, surest_factor
+from lashwave.estimate.normal import (
+    Factor,
+    Normal,
+    _backward,
+    _backward_blocks,
+    draw,
+    factor,
+    solve,
+    surest_factor,
+)
 from lashwave.estimate.sighting_rows import tail_weights, time_weights
 from lashwave.estimate.time_grid import march
 from lashwave.quantities.errors import NotConvergedError
@@ -101,11 +110,28 @@ def test_the_band_factor_agrees_with_a_general_library(system):
 
 def test_draws_have_the_covariance_of_the_inverse(system):
     _, dense, f = system
-    many = draw(f, 40_000, np.random.default_rng(5))
+    many = draw(f, 2, 40_000, np.random.default_rng(5))
     covariance = np.linalg.inv(dense)
     scale = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
     # A correlation from n draws has a standard deviation of 1/sqrt(n) at most: five of them.
     assert np.abs((np.cov(many) - covariance) / scale).max() < 5 / np.sqrt(40_000) * 1.5
+
+
+@pytest.mark.parametrize(("times", "hand"), [(9, 0), (9, 3), (2, 0), (4, 3)])
+def test_many_columns_are_solved_back_as_one_by_one(times, hand):
+    """`hand` unknowns of a time are tied to those of the third time after it."""
+    n = 5
+    random = np.random.default_rng(times + hand)
+    band = np.asfortranarray(0.1 * random.standard_normal((3 * n + hand, n * times)))
+    band[0] += 2.0
+    down, column = np.indices(band.shape)
+    row = column + down
+    apart = row // n - column // n
+    band[(apart > 3) | ((apart == 3) & (row % n >= hand))] = 0.0
+    right = random.standard_normal((n * times, 3))
+    np.testing.assert_allclose(
+        _backward_blocks(band, right, n), _backward(band, right), rtol=0, atol=1e-14
+    )
 
 
 def test_weights_are_one_in_the_core_and_fall_in_the_tail():

@@ -187,6 +187,22 @@ def _forward_blocks(band: Array, right: Array, n: int) -> Array:
     return out
 
 
+def _backward_blocks(band: Array, right: Array, n: int) -> Array:
+    """`_backward` of many columns (K n, C), a time of n unknowns at once, from the last."""
+    size, more = right.shape[0], band.shape[0] - 3 * n
+    out = np.empty_like(right, order="F")
+    for row in range(size - n, -1, -n):
+        after, end = row + n, min(row + 3 * n, size)
+        rest = right[row:after].copy(order="F")
+        if after < size:
+            rest -= dense(band, after, row, (end - after, n)).T @ out[after:end]
+        if more and end < size:
+            rest[:] -= dense(band, end, row, (more, n)).T @ out[end : end + more]
+        diagonal = dense(band, row, row, (n, n))
+        out[row:after] = blas.dtrsm(1.0, diagonal, rest, lower=1, trans_a=1, overwrite_b=1)
+    return out
+
+
 def _forward(band: Array, right: Array) -> Array:
     return np.asarray(lapack.dtbtrs(band, np.asfortranarray(right), uplo="L")[0])
 
@@ -207,9 +223,11 @@ def solve(f: Factor, right: Array) -> Array:
     return np.concatenate([_backward(f.band, first[:, None])[:, 0], shared])
 
 
-def draw(f: Factor, count: int, rng: np.random.Generator) -> Array:
-    """(K n + Q, count) draws of the Gaussian whose information matrix was factored."""
+def draw(f: Factor, n: int, count: int, rng: np.random.Generator) -> Array:
+    """(K n + Q, count) draws of the Gaussian whose information matrix was factored, of n unknowns a
+    time.
+    """
     size, q = f.coupling.shape
     shared = np.linalg.solve(f.corner.T, rng.standard_normal((q, count)))
     body = rng.standard_normal((size, count)) - f.coupling @ shared
-    return np.concatenate([_backward(f.band, body), shared])
+    return np.concatenate([_backward_blocks(f.band, body, n), shared])
