@@ -25,7 +25,7 @@ from benchmarks.figures import MACHINE, TWIN, Figure
 from lashwave import twin
 from lashwave.points.background import Background, background, darkness
 from lashwave.points.clock_sound.strobe import brightness, find_flashes
-from lashwave.points.tip.find import follow, track
+from lashwave.points.tip.find_tip import tip_track, tips_in
 from lashwave.quantities.images import TipTrack
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting
@@ -115,7 +115,7 @@ def located(film: Film) -> tuple[TipTrack, Background, float]:
     """Tips found in a film, its background, and the CPU seconds that took."""
     scene = background(film.images, skip=film.flashes)
     begun = time.process_time()
-    found = track(follow(film.images, scene, film.exposure), film.tufted)
+    found = tip_track(tips_in(film.images, scene, film.exposure), film.tufted)
     return found, scene, time.process_time() - begun
 
 
@@ -193,7 +193,7 @@ def painted_table(keep: bool) -> None:
         assert lit.tolist() == list(range(7, COUNT, 24))
         scene = background(frames, skip=lit)
         start = time.process_time()
-        found = track(follow(frames, scene))
+        found = tip_track(tips_in(frames, scene))
         speed = COUNT / (time.process_time() - start)
         off = found.uv - np.array([painted.line(f)[-1] for f in found.frame])
         bias, rms = np.abs(off.mean(axis=0)).max(), np.sqrt(np.mean(off**2))

@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 
 from lashwave.points.background import background, darkness
-from lashwave.points.tip.line_mask import sieve
+from lashwave.points.tip.line_mask import mask_thresholds
 from lashwave.points.tip.through_fronts import walked_ends
 
 TIP = np.array([260.0, 150.0])
@@ -32,7 +32,7 @@ def pictures(banded: bool) -> list[np.ndarray]:
 def test_the_walk_ends_at_the_tip() -> None:
     frames = pictures(banded=True)
     scene = background(frames)
-    found = walked_ends(darkness(frames[-1], scene), sieve(scene))
+    found = walked_ends(darkness(frames[-1], scene), mask_thresholds(scene))
     assert len(found) == 1
     assert np.linalg.norm(found[0].way[0] - TIP) < 5.0
     assert found[0].direction @ [1.0, 0.0] > 0.98
@@ -41,4 +41,4 @@ def test_the_walk_ends_at_the_tip() -> None:
 def test_without_fronts_there_is_no_walk() -> None:
     frames = pictures(banded=False)
     scene = background(frames)
-    assert walked_ends(darkness(frames[-1], scene), sieve(scene)) == []
+    assert walked_ends(darkness(frames[-1], scene), mask_thresholds(scene)) == []

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from lashwave.points.background import background
-from lashwave.points.tip.find import follow, track
-from lashwave.points.tip.fit import _model
+from lashwave.points.tip.bar_fit import _model
+from lashwave.points.tip.find_tip import tip_track, tips_in
 from tests.points.painted_line import Painted, bend, coverage, front
 
 cv2.setNumThreads(1)
@@ -26,7 +26,7 @@ def whip(frame: float) -> np.ndarray | None:
 
 def errors(painted: Painted, exposure: float = 0.0):
     frames = painted.all()
-    found = track(follow(frames, background(frames), exposure))
+    found = tip_track(tips_in(frames, background(frames), exposure))
     true = np.array([painted.line(f)[-1] for f in found.frame])
     return found, found.uv - true.reshape(-1, 2)
 
@@ -127,4 +127,4 @@ def test_real_frames_without_a_line_show_no_tip():
     # Shocks, blades, wires and dust of a wind-tunnel passage (see the folder's SOURCE.md).
     frames = [cv2.imread(str(p), cv2.IMREAD_UNCHANGED) for p in sorted(REAL.glob("*.png"))]
     assert len(frames) == 12
-    assert track(follow(frames, background(frames))).frame.size == 0
+    assert tip_track(tips_in(frames, background(frames))).frame.size == 0

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 from lashwave.points.background import background
-from lashwave.points.tip.find import follow
-from lashwave.points.tip.tuft import tuft, widths
+from lashwave.points.tip.find_tip import tips_in
+from lashwave.points.tip.tuft import tuft_of, tuft_widths
 from tests.points.painted_line import Painted, bend, coverage
 
 SIZE = (320, 256)
@@ -42,32 +42,32 @@ class Tufted(Painted):
 
 def test_widths_follow_the_fan_and_the_tip_stays_at_its_root():
     frames = Tufted(SIZE, 34, hang, noise=3.0, wires=False).all()
-    seen = list(follow(frames, background(frames)))
+    seen = list(tips_in(frames, background(frames)))
     assert len(seen) > 20
     root = np.array([s.fit.uv - hang(s.frame)[-1] for s in seen])
     sd = np.array([s.fit.sd for s in seen])
     assert np.sqrt(np.mean((root / sd[:, None]) ** 2)) < 1.5
-    found = [t for t in map(tuft, seen) if t is not None]
+    found = [t for t in map(tuft_of, seen) if t is not None]
     assert len(found) > 15
     off = np.array([t.width - spread(t.frame) for t in found])
     sd = np.array([t.width_sd for t in found])
     assert np.median(np.abs(off)) < 1.5
     assert np.sqrt(np.median((off / sd) ** 2)) < 1.5
-    rows = widths(found, 2000.0)
+    rows = tuft_widths(found, 2000.0)
     np.testing.assert_allclose(rows.width * 2000.0, [t.width for t in found])
     assert (np.diff(rows.frame) > 0).all()
 
 
 def test_a_line_without_tuft_has_no_width():
     frames = Painted(SIZE, 34, hang, noise=3.0, wires=False).all()
-    seen = list(follow(frames, background(frames)))
+    seen = list(tips_in(frames, background(frames)))
     assert len(seen) > 25
-    assert sum(tuft(s) is not None for s in seen) == 0
+    assert sum(tuft_of(s) is not None for s in seen) == 0
 
 
 def test_centre_line_lies_on_the_painted_axis():
     frames = Painted(SIZE, 34, hang, noise=3.0, wires=False).all()
-    for s in list(follow(frames, background(frames)))[::6]:
+    for s in list(tips_in(frames, background(frames)))[::6]:
         axis = hang(s.frame)
         fine = np.concatenate(
             [np.linspace(a, b, 40) for a, b in zip(axis[:-1], axis[1:], strict=True)]

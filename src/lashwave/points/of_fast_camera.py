@@ -13,8 +13,8 @@ from lashwave.points.clock_sound.flash_clock import CLEAR, fit_clock
 from lashwave.points.clock_sound.strobe import brightness, find_flashes
 from lashwave.points.clock_sound.which_flash import motion_log_likelihood, resolve
 from lashwave.points.shocks.find import at_speed, crossing_fronts, image_scale, points_of
-from lashwave.points.tip.find import TipSeen, follow, track
-from lashwave.points.tip.tuft import TuftSeen, tuft, widths
+from lashwave.points.tip.find_tip import TipSeen, tip_track, tips_in
+from lashwave.points.tip.tuft import TuftSeen, tuft_of, tuft_widths
 from lashwave.quantities.clock_fit import ClockFit, Flashes
 from lashwave.quantities.errors import InputError, OutOfRangeError
 from lashwave.quantities.images import Frames, TipTrack
@@ -54,14 +54,14 @@ def locate_fast(
     fans: list[TuftSeen] = []
 
     def watched() -> Iterator[TipSeen]:
-        for seen in follow(frames, scene, camera.exposure * camera.rate):
+        for seen in tips_in(frames, scene, camera.exposure * camera.rate):
             told("tip", seen.frame / len(frames))
-            fan = tuft(seen)
+            fan = tuft_of(seen)
             if fan is not None:
                 fans.append(fan)
             yield seen
 
-    tip = track(watched(), tufted)
+    tip = tip_track(watched(), tufted)
     notes.append(f"tip found in {tip.frame.size} of {len(frames)} images")
     try:
         scale = image_scale(camera)
@@ -76,7 +76,7 @@ def locate_fast(
         flashes=lit if lit.size else None,
         clock=clock,
         fronts=fronts,
-        tuft=widths(fans, scale) if fans and scale is not None else None,
+        tuft=tuft_widths(fans, scale) if fans and scale is not None else None,
         notes=tuple(f"camera {camera.name}: {note}." for note in notes),
     )
 

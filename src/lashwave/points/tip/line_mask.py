@@ -2,7 +2,7 @@
 
 A pressure front bends light from one place to another: beside its dark side stands a bright one,
 and across both little light is missing (Settles, Schlieren and Shadowgraph Techniques, 2001,
-ch. 2). An opaque line takes light away for good. So a candidate must still be dark after a blur
+ch. 2). An opaque line takes light away for good. So a region must still be dark after a blur
 that spreads a front's two sides into each other.
 """
 
@@ -15,36 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.points.background import Background, Plane, darkness_noise
+from lashwave.points.tip.settings import TIP, TipSettings
 from lashwave.quantities.arrays import Mask
-
-FINE, COARSE = 1.0, 3.5
-"""Standard deviations of the two blurs [px]: of half a line, and of a front's two sides."""
-SURE, LIKELY = 8.0, 4.0
-"""Of the hysteresis [noise sd of the fine blur]."""
-LEAST_DEPTH = 0.12
-"""Fainter than this is air, however clean the picture [share of light]."""
-SURE_DEPTH = 0.3
-"""A line must take this share of light somewhere."""
-NET = 0.03
-"""Share of light still missing after the coarse blur: a line 2 px wide leaves 0.2."""
-BESIDE = 7
-"""How far from its dark side a front's bright side stands at most [px]."""
-BRIGHT = 1.4
-"""A line is darker than this many times the brightest spot beside it is bright."""
-OPAQUE = 0.8
-"""Share of the line's depth at which a pixel is the line even beside a front's glare."""
-BLACK, BLACK_PIXELS = 0.6, 60
-"""Share of light that a line wide enough to be told by its blackness takes, over so many pixels."""
-MARGIN = 16
-"""Of the picture around a region that is kept with it [px]."""
-RELATIVE = 0.3
-"""Share of a region's own depth under which a pixel is a front that joins the line."""
-BORDER = 3
-"""Nearer than this to the picture's edge, or to its window's, a line has come in [px]."""
 
 
 @dataclass(frozen=True)
-class Sieve:
+class MaskThresholds:
     """What the mask of every frame of one camera needs, made once."""
 
     weight: Plane
@@ -60,7 +36,7 @@ class Sieve:
 
 
 @dataclass(frozen=True)
-class Candidate:
+class DarkRegion:
     """A connected dark region that may be the line."""
 
     corner: tuple[int, int]
@@ -80,96 +56,117 @@ def blurred(plane: NDArray, sd: float) -> Plane:
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sd, borderType=cv2.BORDER_REPLICATE))
 
 
-def sieve(scene: Background) -> Sieve:
+def mask_thresholds(scene: Background, settings: TipSettings = TIP) -> MaskThresholds:
     """Thresholds and rim of one camera, from its background.
 
     Wires are gaps that the blur bridges; large unusable regions are beyond the window, and the
     line may come in at their edge.
     """
     weight = scene.usable.astype(np.float32)
-    size = 4 * BORDER + 1
+    size = 4 * settings.mask_border + 1
     wide = cv2.morphologyEx(
         (~scene.usable).astype(np.uint8), cv2.MORPH_OPEN, np.ones((size, size), np.uint8)
     )
-    near = cv2.dilate(wide, np.ones((2 * BORDER + 1, 2 * BORDER + 1), np.uint8)).astype(bool)
+    near = cv2.dilate(
+        wide, np.ones((2 * settings.mask_border + 1, 2 * settings.mask_border + 1), np.uint8)
+    ).astype(bool)
     rim = near & ~wide.astype(bool)
-    rim[:BORDER] = rim[-BORDER:] = True
-    rim[:, :BORDER] = rim[:, -BORDER:] = True
+    rim[: settings.mask_border] = rim[-settings.mask_border :] = True
+    rim[:, : settings.mask_border] = rim[:, -settings.mask_border :] = True
     # White noise of sd s blurred by a Gaussian of sd g keeps s / (2 sqrt(pi) g).
-    noise = blurred(darkness_noise(scene), 2.0) / np.float32(2.0 * np.sqrt(np.pi) * FINE)
-    fine = np.maximum(blurred(weight, FINE), np.float32(1e-3))
+    noise = blurred(darkness_noise(scene), 2.0) / np.float32(
+        2.0 * np.sqrt(np.pi) * settings.mask_fine_blur
+    )
+    fine = np.maximum(blurred(weight, settings.mask_fine_blur), np.float32(1e-3))
     noise = noise / np.sqrt(fine)
-    return Sieve(
+    return MaskThresholds(
         weight,
         fine,
-        np.maximum(blurred(weight, COARSE), np.float32(1e-3)),
-        np.maximum(SURE * noise, np.float32(SURE_DEPTH)).astype(np.float32),
-        np.maximum(LIKELY * noise, np.float32(LEAST_DEPTH)).astype(np.float32),
+        np.maximum(blurred(weight, settings.mask_coarse_blur), np.float32(1e-3)),
+        np.maximum(settings.mask_sure * noise, np.float32(settings.mask_sure_depth)).astype(
+            np.float32
+        ),
+        np.maximum(settings.mask_likely * noise, np.float32(settings.mask_least_depth)).astype(
+            np.float32
+        ),
         rim,
     )
 
 
-def candidates(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidate]:
+def dark_regions(
+    dark: Plane, thresholds: MaskThresholds, settings: TipSettings = TIP
+) -> list[DarkRegion]:
     """Regions of one frame that may be the line, largest first.
 
     Parameters
     ----------
     dark : `background.darkness` of the frame.
-    least : longest side of a region's box at least [px]; dust and specks are smaller.
     """
-    shade = blurred(dark, FINE) / filters.fine_share
+    shade = blurred(dark, settings.mask_fine_blur) / thresholds.fine_share
     # Too little of the kernel on good pixels is a guess, not a measurement.
-    seen = filters.fine_share > 0.15
-    likely = (shade > filters.likely) & seen
+    seen = thresholds.fine_share > 0.15
+    likely = (shade > thresholds.likely) & seen
     if not likely.any():
         return []
-    likely &= blurred(dark, COARSE) / filters.coarse_share > NET
-    square = np.ones((2 * BESIDE + 1, 2 * BESIDE + 1), np.uint8)
-    alone = likely & (shade > BRIGHT * np.asarray(cv2.dilate(-shade, square)))
-    sure = (shade > filters.sure) & alone
-    if np.count_nonzero(sure) < least:
+    likely &= blurred(dark, settings.mask_coarse_blur) / thresholds.coarse_share > settings.mask_net
+    square = np.ones((2 * settings.mask_beside + 1, 2 * settings.mask_beside + 1), np.uint8)
+    alone = likely & (shade > settings.mask_bright * np.asarray(cv2.dilate(-shade, square)))
+    sure = (shade > thresholds.sure) & alone
+    if np.count_nonzero(sure) < settings.mask_least_region:
         return []
     depth = _own_depth(shade, alone, sure)
     deepest = float(np.quantile(depth[sure], 0.5))
-    likely &= (alone & (shade > depth * RELATIVE)) | (shade > OPAQUE * deepest)
+    likely &= (alone & (shade > depth * settings.mask_relative)) | (
+        shade > settings.mask_opaque * deepest
+    )
     sure &= likely
-    return _regions(likely, sure, shade, filters, least)
+    return _regions(likely, sure, shade, thresholds, settings=settings)
 
 
-def black_regions(dark: Plane, filters: Sieve, least: int = 12) -> list[Candidate]:
+def black_regions(
+    dark: Plane, thresholds: MaskThresholds, settings: TipSettings = TIP
+) -> list[DarkRegion]:
     """Regions as black as the blackest in the frame, fronts and strands left out.
 
     Where a front or a tuft joins the line, its blackness still tells it apart: a front's dark
     side keeps some light. Only for lines wide enough (3 px) to be black in the middle.
     """
-    shade = blurred(dark, FINE) / filters.fine_share
-    place = shade.size - BLACK_PIXELS
+    shade = blurred(dark, settings.mask_fine_blur) / thresholds.fine_share
+    place = shade.size - settings.mask_black_pixels
     level = float(np.partition(shade, place, axis=None)[place])
-    if level < BLACK:
+    if level < settings.mask_black:
         return []
-    black = (shade > OPAQUE * level) & (filters.fine_share > 0.5)
-    return _regions(black, black, shade, filters, least, True)
+    black = (shade > settings.mask_opaque * level) & (thresholds.fine_share > 0.5)
+    return _regions(black, black, shade, thresholds, True, settings=settings)
 
 
 def _regions(
-    likely: Mask, sure: Mask, shade: Plane, filters: Sieve, least: int, black: bool = False
-) -> list[Candidate]:
+    likely: Mask,
+    sure: Mask,
+    shade: Plane,
+    thresholds: MaskThresholds,
+    black: bool = False,
+    settings: TipSettings = TIP,
+) -> list[DarkRegion]:
     """Connected regions that are long enough and sure enough, largest first."""
     height_all, width_all = likely.shape
+    least = settings.mask_least_region
     count, labels, stats, _ = cv2.connectedComponentsWithStats(likely.view(np.uint8))
-    held = np.bincount(labels[sure], minlength=count)
+    sure_pixels = np.bincount(labels[sure], minlength=count)
     found = []
     for label in np.argsort(-stats[:, cv2.CC_STAT_AREA]):
         left, top, width, height, _ = (int(x) for x in stats[label])
-        if label == 0 or max(width, height) < least or held[label] < least:
+        if label == 0 or max(width, height) < least or sure_pixels[label] < least:
             continue
-        low, left_low = max(top - MARGIN, 0), max(left - MARGIN, 0)
+        low, left_low = max(top - settings.mask_margin, 0), max(left - settings.mask_margin, 0)
         box = (
-            slice(low, min(top + height + MARGIN, height_all)),
-            slice(left_low, min(left + width + MARGIN, width_all)),
+            slice(low, min(top + height + settings.mask_margin, height_all)),
+            slice(left_low, min(left + width + settings.mask_margin, width_all)),
         )
         mask = labels[box] == label
-        found.append(Candidate((left_low, low), mask, mask & filters.rim[box], shade[box], black))
+        found.append(
+            DarkRegion((left_low, low), mask, mask & thresholds.rim[box], shade[box], black)
+        )
     return found
 
 

@@ -15,30 +15,9 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from lashwave.points.background import Plane
-from lashwave.points.tip.line_mask import Candidate, Mask
+from lashwave.points.tip.line_mask import DarkRegion, Mask
+from lashwave.points.tip.settings import TIP, TipSettings
 from lashwave.quantities.arrays import Array
-
-REACH = 7
-"""Two ends of one region are at least this far apart [px]."""
-LEAST_WAY = 14.0
-"""A line is seen over at least this length before its end is believed [px]."""
-BACK = 14
-"""Steps of the way that give the direction at the end."""
-BEYOND = 0.5
-"""Past an end, shade is under this share of what it is before the end."""
-FAINT, FAINT_RUN, STRETCH = 0.8, 4, 30
-"""The line has ended where shade falls under this share of its median over the last stretch [px],
-and stays so for a run of pixels."""
-AGAIN, AGAIN_RUN = 0.9, 8
-"""A line goes on where it is again this dark, and no wider, for a run of pixels."""
-WIDER = 1.3
-"""And where it is wider than this many times its own, plus 0.7 px each side."""
-PAST, BLACK_PAST = np.array([4.0, 6.0, 8.0]), np.array([4.0, 6.0, 8.0, 11.0, 14.0])
-"""How far past an end the fan looks; further where a wire may hide that the line goes on [px]."""
-SEEN = 0.6
-"""Share of the fan past an end that must be seen, not hidden by wires or dust."""
-HALF = 8.0
-"""Half width of the cross-section that the centre is taken from [px]."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +38,9 @@ class End:
     """Of the line where it is clear [px], where that was measured."""
 
 
-def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> list[End]:
+def ends(
+    region: DarkRegion, usable: Mask, near: NDArray | None = None, settings: TipSettings = TIP
+) -> list[End]:
     """Free ends of a region, farthest from the rim first.
 
     Parameters
@@ -68,12 +49,12 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
     near : (2,) [px] where the tip is expected; lets a region without a rim count, its way then
         beginning at the place farthest from here.
     """
-    rows, columns = np.nonzero(candidate.mask)
-    corner = np.asarray(candidate.corner, dtype=float)
+    rows, columns = np.nonzero(region.mask)
+    corner = np.asarray(region.corner, dtype=float)
     places = np.column_stack([columns, rows]) + corner
-    depth = float(np.quantile(candidate.shade[rows, columns], 0.8))
-    graph = _graph(candidate, depth)
-    sources = np.flatnonzero(candidate.rim[rows, columns])
+    depth = float(np.quantile(region.shade[rows, columns], 0.8))
+    graph = _graph(region, depth)
+    sources = np.flatnonzero(region.rim[rows, columns])
     entered = sources.size > 0
     if not entered:
         if near is None:
@@ -86,42 +67,44 @@ def ends(candidate: Candidate, usable: Mask, near: NDArray | None = None) -> lis
     )
     reach = np.where(np.isfinite(reach), reach, -1.0).astype(np.float32)
     # A region cut by the picture's edge is as wide there as it looks, so pad with itself.
-    padded = np.pad(candidate.mask.astype(np.uint8), 1, mode="edge")
+    padded = np.pad(region.mask.astype(np.uint8), 1, mode="edge")
     half = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5))[1:-1, 1:-1]
-    field = np.full(candidate.mask.shape, -1.0, dtype=np.float32)
+    field = np.full(region.mask.shape, -1.0, dtype=np.float32)
     field[rows, columns] = reach
-    square = np.ones((2 * REACH + 1, 2 * REACH + 1), np.uint8)
+    square = np.ones((2 * settings.trace_apart + 1, 2 * settings.trace_apart + 1), np.uint8)
     top = np.asarray(cv2.dilate(field, square))[rows, columns]
     found: list[End] = []
-    peaks = np.flatnonzero((reach >= top) & (reach > LEAST_WAY))
+    peaks = np.flatnonzero((reach >= top) & (reach > settings.trace_least_way))
     for node in peaks[np.argsort(-reach[peaks])]:
         steps = [node]
         while before[steps[-1]] >= 0:
             steps.append(before[steps[-1]])
         way = places[steps]
-        if len(way) < LEAST_WAY:
+        if len(way) < settings.trace_least_way:
             continue
-        direction = way[0] - way[min(BACK, len(way) - 1)]
+        direction = way[0] - way[min(settings.trace_back, len(way) - 1)]
         direction = direction / np.hypot(*direction)
-        if _is_free(candidate, usable, way, direction):
-            along = candidate.shade[rows[steps], columns[steps]]
-            end = _trimmed(way, along, half[rows[steps], columns[steps]], entered)
-            if end is not None and candidate.black:
+        if _is_free(region, usable, way, direction, settings):
+            along = region.shade[rows[steps], columns[steps]]
+            end = _trimmed(way, along, half[rows[steps], columns[steps]], entered, settings)
+            if end is not None and region.black:
                 end = replace(end, beyond=max(end.beyond, 1.0))
-            if end is not None and all(np.hypot(*(end.way[0] - e.way[0])) > REACH for e in found):
+            if end is not None and all(
+                np.hypot(*(end.way[0] - e.way[0])) > settings.trace_apart for e in found
+            ):
                 found.append(end)
     return found
 
 
-def way_in(candidate: Candidate) -> Array | None:
+def way_in(region: DarkRegion) -> Array | None:
     """(W, 2) [px], from a region's place farthest from the rim to where it came in."""
-    rows, columns = np.nonzero(candidate.mask)
-    sources = np.flatnonzero(candidate.rim[rows, columns])
+    rows, columns = np.nonzero(region.mask)
+    sources = np.flatnonzero(region.rim[rows, columns])
     if not sources.size:
         return None
-    depth = float(np.quantile(candidate.shade[rows, columns], 0.8))
+    depth = float(np.quantile(region.shade[rows, columns], 0.8))
     reach, before, _ = dijkstra(
-        _graph(candidate, depth),
+        _graph(region, depth),
         directed=False,
         indices=sources,
         min_only=True,
@@ -130,46 +113,55 @@ def way_in(candidate: Candidate) -> Array | None:
     steps = [int(np.argmax(np.where(np.isfinite(reach), reach, -1.0)))]
     while before[steps[-1]] >= 0:
         steps.append(before[steps[-1]])
-    return np.asarray(np.column_stack([columns, rows])[steps] + np.asarray(candidate.corner, float))
+    return np.asarray(np.column_stack([columns, rows])[steps] + np.asarray(region.corner, float))
 
 
-def _trimmed(way: Array, shade: NDArray, half: NDArray, entered: bool) -> End | None:
+def _trimmed(
+    way: Array, shade: NDArray, half: NDArray, entered: bool, settings: TipSettings
+) -> End | None:
     """The end of the line proper: where the way grows faint, or wide, for good.
 
     Walking out along the line, its own shade and half width over the last stretch are the
     measure; a tuft's strands fan out and are fainter, and so is a front that joins the tip.
     """
     out, broad = shade[::-1].astype(float), half[::-1].astype(float)
-    steady = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+    uncontradicted = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
     last = len(out)
-    for i in range(int(LEAST_WAY), len(out)):
-        ahead = steady[i : i + FAINT_RUN]
-        last_part = slice(max(i - STRETCH, 0), i)
-        wide = broad[i : i + FAINT_RUN].min() > WIDER * np.median(broad[last_part]) + 0.7
-        if wide or ahead.max() < FAINT * np.median(out[last_part]):
-            later = (steady[i:] > AGAIN * np.median(out[last_part])) & (
-                broad[i:] < WIDER * np.median(broad[last_part]) + 0.7
+    for i in range(int(settings.trace_least_way), len(out)):
+        ahead = uncontradicted[i : i + settings.trace_faint_run]
+        last_part = slice(max(i - settings.trace_stretch, 0), i)
+        wide = (
+            broad[i : i + settings.trace_faint_run].min()
+            > settings.trace_wider * np.median(broad[last_part]) + settings.trace_wider_by
+        )
+        if wide or ahead.max() < settings.trace_faint * np.median(out[last_part]):
+            later = (uncontradicted[i:] > settings.trace_again * np.median(out[last_part])) & (
+                broad[i:]
+                < settings.trace_wider * np.median(broad[last_part]) + settings.trace_wider_by
             )
-            if np.convolve(later, np.ones(AGAIN_RUN), mode="valid").max(initial=0) >= AGAIN_RUN:
+            if (
+                np.convolve(later, np.ones(settings.trace_again_run), mode="valid").max(initial=0)
+                >= settings.trace_again_run
+            ):
                 return None  # the line goes on: something only lies across it
             last = i
             break
     cut = len(out) - last
     way, shade = way[cut:], shade[cut:]
-    if len(way) < LEAST_WAY:
+    if len(way) < settings.trace_least_way:
         return None
-    direction = way[0] - way[min(BACK, len(way) - 1)]
-    beyond = float(cut - FAINT_RUN) if cut > FAINT_RUN else 0.0
+    direction = way[0] - way[min(settings.trace_back, len(way) - 1)]
+    beyond = float(cut - settings.trace_faint_run) if cut > settings.trace_faint_run else 0.0
     depth = float(np.quantile(shade[3:30], 0.7))
     return End(way, direction / np.hypot(*direction), depth, entered, beyond)
 
 
-def _graph(candidate: Candidate, depth: float) -> csr_matrix:
+def _graph(region: DarkRegion, depth: float) -> csr_matrix:
     """Neighbouring pixels of the region, joined at a cost that keeps the way in its middle."""
-    mask = candidate.mask
+    mask = region.mask
     number = np.full(mask.shape, -1, dtype=np.int32)
     number[mask] = np.arange(np.count_nonzero(mask))
-    cost = 1.0 + 3.0 * np.square(np.clip(1.0 - candidate.shade / depth, 0.0, 1.0))
+    cost = 1.0 + 3.0 * np.square(np.clip(1.0 - region.shade / depth, 0.0, 1.0))
     ways = [
         (np.s_[:, :-1], np.s_[:, 1:], 1.0),
         (np.s_[:-1, :], np.s_[1:, :], 1.0),
@@ -187,28 +179,30 @@ def _graph(candidate: Candidate, depth: float) -> csr_matrix:
     return csr_matrix((np.concatenate(weight), links), shape=(size, size))
 
 
-def _is_free(candidate: Candidate, usable: Mask, way: Array, direction: Array) -> bool:
+def _is_free(
+    region: DarkRegion, usable: Mask, way: Array, direction: Array, settings: TipSettings
+) -> bool:
     """Whether the picture is seen to be bright past the end of a way, over a fan of directions."""
-    angle = np.arctan2(direction[1], direction[0]) + np.radians([-50, -25, 0, 25, 50])
+    angle = np.arctan2(direction[1], direction[0]) + np.radians(settings.trace_fan)
     fan = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    past = BLACK_PAST if candidate.black else PAST
+    past = np.array(settings.trace_black_past if region.black else settings.trace_past)
     spots = np.rint(way[0] + fan[:, None] * past[None, :, None]).astype(int)
     height, width = usable.shape
     if not ((spots >= 0) & (spots < [width, height])).all():
         return False
-    if usable[spots[..., 1], spots[..., 0]].mean() < SEEN:
+    if usable[spots[..., 1], spots[..., 0]].mean() < settings.trace_seen:
         return False
-    corner = np.asarray(candidate.corner)
+    corner = np.asarray(region.corner)
     spots = spots - corner
-    height, width = candidate.mask.shape
+    height, width = region.mask.shape
     inside = ((spots >= 0) & (spots < [width, height])).all(axis=-1)
     column, row = np.where(inside, spots[..., 0], 0), np.where(inside, spots[..., 1], 0)
     # Outside the region's box nothing was dark.
-    counted = inside if candidate.black else inside & candidate.mask[row, column]
-    shade = np.where(counted, candidate.shade[row, column], 0.0)
-    before = np.rint(way[2:BACK] - corner).astype(int)
-    here = float(candidate.shade[before[:, 1], before[:, 0]].mean())
-    limit = FAINT if candidate.black else BEYOND
+    counted = inside if region.black else inside & region.mask[row, column]
+    shade = np.where(counted, region.shade[row, column], 0.0)
+    before = np.rint(way[2 : settings.trace_back] - corner).astype(int)
+    here = float(region.shade[before[:, 1], before[:, 0]].mean())
+    limit = settings.trace_faint if region.black else settings.trace_beyond
     return float(shade.mean(axis=1).max()) < limit * here
 
 
@@ -243,7 +237,7 @@ def smooth(way: Array, window: int = 9) -> Array:
     return np.asarray((total[width:] - total[:-width]) / width)
 
 
-def centre_line(dark: Plane, noise: Plane, way: Array) -> CentreLine:
+def centre_line(dark: Plane, noise: Plane, way: Array, settings: TipSettings = TIP) -> CentreLine:
     """Sub-pixel middle of the line along a way: centroid of the darkness across, twice.
 
     Parameters
@@ -252,7 +246,7 @@ def centre_line(dark: Plane, noise: Plane, way: Array) -> CentreLine:
     way : (W, 2) [px] within 2 px of the middle.
     """
     line = smooth(way)
-    offsets = np.arange(-HALF, HALF + 0.25, 0.5)
+    offsets = np.arange(-settings.trace_half, settings.trace_half + 0.25, 0.5)
     for _ in range(2):
         tangent = np.gradient(line, axis=0)
         tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)

@@ -19,26 +19,11 @@ from scipy.optimize import least_squares
 from scipy.special import ndtr
 from scipy.stats import truncnorm
 
+from lashwave.points.background import Plane
+from lashwave.points.tip.line_trace import CentreLine
+from lashwave.points.tip.settings import TIP, TipSettings
 from lashwave.quantities.arrays import Array
 
-BEHIND, AHEAD, ASIDE = 16.0, 8.0, 5.0
-"""Of the tip, how far the fit looks [px]; aside counts from the line's edge."""
-LENS, LENS_SD = 0.8, 0.3
-"""What is expected of the blur: between a pixel's own 0.3 and a soft lens [px]."""
-DEPTH_SD, LEVEL_SD, BEND_SD = 0.15, 0.05, 0.03
-"""Of the depth about its neighbourhood's, of the background's level [share], of 1/radius [1/px]."""
-ROUND, ROUND_SD, ROUND_MOST = 0.5, 0.4, 1.5
-"""Of an end before it is seen (0 is cut square, 1 a half circle), and how far off it may be."""
-ROUND_MODEL = 0.05
-"""Standard deviation that a record's roundness keeps however often it was seen: taper, lens."""
-BLACKER = 0.78
-"""Where strands or a front begin at the tip, everything less dark than this share of the line's
-depth counts alike."""
-PATCH, FITS = 25.0, 1.5
-"""A misfit above the second number is something in the picture, not noise: its neighbouring
-pixels err alike, as many as the first says (a front or a strand is some pixels across)."""
-WIDEST, NARROWEST = 16.0, 0.7
-"""Lines that are believed [px]."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _STROKE = np.polynomial.legendre.leggauss(5)
 
@@ -65,18 +50,34 @@ class TipFit:
     misfit: float
     """Chi-square of the picture over its degrees of freedom."""
     moved: float | None = None
-    """Where something joins the end: how far within it the tip was found [px], nan where that could
-    not be told. None where nothing does."""
+    """Where something joins the end: how far within it the tip was found [px], nan where no step
+    of the edge was seen. None where nothing does."""
 
     @property
-    def told(self) -> bool:
-        """No strands or front join the end, or it is told from them."""
+    def certain(self) -> bool:
+        """No strands or front join the end, or the line's edge steps inward at it."""
         return self.moved is None or bool(np.isfinite(self.moved))
 
     @property
     def sd(self) -> float:
         """Of one coordinate, both taken alike [px]."""
         return float(np.sqrt(0.5 * np.trace(self.covariance)))
+
+
+@dataclass(frozen=True)
+class TipSeen:
+    """The line's end in one frame."""
+
+    frame: int
+    fit: TipFit
+    line: CentreLine
+    """From near the tip to where the line came in."""
+    corner: tuple[int, int]
+    """u, v of the first pixel of the two pictures below."""
+    dark: Plane
+    """(h, w) relative darkness around the tip."""
+    noise: Plane
+    """Its standard deviation; inf where nothing is known."""
 
 
 def bar(along: Array, across: Array, half: float, blur: float, roundness: float) -> Array:
@@ -157,6 +158,7 @@ def fit_tip(
     depth: float,
     stroke: Array,
     joined: bool = False,
+    settings: TipSettings = TIP,
 ) -> TipFit | None:
     """Fit the bar to a picture of relative darkness around its end.
 
@@ -169,7 +171,7 @@ def fit_tip(
     stroke : (2,) [px] the tip's way during the exposure.
     joined : strands of a tuft, or a front, begin at the tip: only what is nearly as dark as the
         line counts, and the end's shape is not asked for. Strands that are as dark as the line
-        lie within the fit then: see `tip_neck`.
+        lie within the fit then: see `tuft.at_edge_step`.
 
     Returns
     -------
@@ -181,51 +183,76 @@ def fit_tip(
     along = away @ direction
     across = away @ np.array([-direction[1], direction[0]])
     smear = 0.5 * np.abs(stroke @ np.array([-direction[1], direction[0]]))
-    least = BLACKER * depth if joined else -np.inf
-    used = (along > -BEHIND) & (along < AHEAD + 0.5 * np.hypot(*stroke))
-    used &= np.abs(across) < 0.5 * width + ASIDE + smear
+    least = settings.fit_blacker * depth if joined else -np.inf
+    used = (along > -settings.fit_behind) & (along < settings.fit_ahead + 0.5 * np.hypot(*stroke))
+    used &= np.abs(across) < 0.5 * width + settings.fit_aside + smear
     used &= np.isfinite(noise.ravel())
     if used.sum() < 60:
         return None
     places, seen = places[used], dark.ravel()[used].astype(float)
     seen = np.maximum(seen, least)
     weight = 1.0 / noise.ravel()[used].astype(float)
-    expected = np.array([np.log(LENS), depth, 0.0, 0.0, ROUND])
-    tight = np.array([LENS_SD / LENS, DEPTH_SD, LEVEL_SD, BEND_SD, 0.1 if joined else ROUND_SD])
+    expected = np.array([np.log(settings.fit_lens), depth, 0.0, 0.0, settings.fit_round])
+    tight = np.array(
+        [
+            settings.fit_lens_sd / settings.fit_lens,
+            settings.fit_depth_sd,
+            settings.fit_level_sd,
+            settings.fit_bend_sd,
+            settings.fit_joined_round_sd if joined else settings.fit_round_sd,
+        ]
+    )
 
-    held = [5, 6, 7, 3, 8]
-    pinned = np.zeros((len(held), 9))
-    pinned[np.arange(len(held)), held] = 1.0 / tight
+    expected_at = [5, 6, 7, 3, 8]
+    pinned = np.zeros((len(expected_at), 9))
+    pinned[np.arange(len(expected_at)), expected_at] = 1.0 / tight
 
     def residual(p: Array) -> Array:
         off = (np.maximum(_model(p, places, stroke)[0], least) - seen) * weight
-        return np.concatenate([off, (p[held] - expected) / tight])
+        return np.concatenate([off, (p[expected_at] - expected) / tight])
 
     def slope(p: Array) -> Array:
         dark, slopes = _model(p, places, stroke)
         return np.concatenate([slopes * (weight * (dark > least))[:, None], pinned])
 
     angle = float(np.arctan2(direction[1], direction[0]))
-    first = np.array([*start, angle, 0.0, np.log(width), np.log(LENS), depth, 0.0, ROUND])
+    first = np.array(
+        [
+            *start,
+            angle,
+            0.0,
+            np.log(width),
+            np.log(settings.fit_lens),
+            depth,
+            0.0,
+            settings.fit_round,
+        ]
+    )
     found = least_squares(
         residual, first, jac=slope, method="lm", xtol=1e-5, ftol=1e-5, max_nfev=40
     )
     if not found.success:
         return None
-    fit = _judged(found.x, found.jac, found.fun[: len(seen)])
-    return _shapeless(fit) if joined and fit is not None else fit
+    fit = _judged(found.x, found.jac, found.fun[: len(seen)], settings)
+    return _shapeless(fit, settings) if joined and fit is not None else fit
 
 
-def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
+def _judged(p: Array, jacobian: Array, misfits: Array, settings: TipSettings) -> TipFit | None:
     try:
         covariance = np.linalg.inv(jacobian.T @ jacobian)
     except np.linalg.LinAlgError:
         return None
     misfit = float(misfits @ misfits) / max(misfits.size - p.size, 1)
     width = float(np.exp(p[4]))
-    if not (NARROWEST < width < WIDEST and p[6] > 0.1 and abs(p[8] - ROUND) < ROUND_MOST):
+    if not (
+        settings.fit_narrowest < width < settings.fit_widest
+        and p[6] > 0.1
+        and abs(p[8] - settings.fit_round) < settings.fit_round_most
+    ):
         return None
-    covariance *= max(misfit, 1.0) + PATCH * max(misfit - FITS, 0.0)
+    covariance *= max(misfit, 1.0) + settings.fit_alike_pixels * max(
+        misfit - settings.fit_misfit, 0.0
+    )
     if not (np.isfinite(covariance).all() and (np.diag(covariance) > 0.0).all()):
         return None
     return TipFit(
@@ -241,12 +268,12 @@ def _judged(p: Array, jacobian: Array, misfits: Array) -> TipFit | None:
     )
 
 
-def _shapeless(fit: TipFit) -> TipFit:
+def _shapeless(fit: TipFit, settings: TipSettings) -> TipFit:
     """A tip that something joins: its shape tells nothing."""
-    return replace(fit, roundness_sd=ROUND_SD, pull=np.zeros(2))
+    return replace(fit, roundness_sd=settings.fit_round_sd, pull=np.zeros(2))
 
 
-def pooled(fits: list[TipFit]) -> list[TipFit]:
+def pooled(fits: list[TipFit], settings: TipSettings = TIP) -> list[TipFit]:
     """Fits of one line's end with one roundness for all: what one frame leaves open, many tell.
 
     Each frame's roundness counts by what its picture alone says; every tip then moves along with
@@ -255,13 +282,20 @@ def pooled(fits: list[TipFit]) -> list[TipFit]:
     """
     if not fits:
         return []
-    told = np.array([max(1.0 / f.roundness_sd**2 - 1.0 / ROUND_SD**2, 0.0) for f in fits])
-    alone = np.array([f.roundness / f.roundness_sd**2 - ROUND / ROUND_SD**2 for f in fits])
-    if not (told > 0.0).any():
+    weight = np.array(
+        [max(1.0 / f.roundness_sd**2 - 1.0 / settings.fit_round_sd**2, 0.0) for f in fits]
+    )
+    alone = np.array(
+        [
+            f.roundness / f.roundness_sd**2 - settings.fit_round / settings.fit_round_sd**2
+            for f in fits
+        ]
+    )
+    if not (weight > 0.0).any():
         return list(fits)
     # Evenly likely from square to half circle: no end is hollow, none bulges further.
-    middle = float(alone[told > 0.0].sum() / told.sum())
-    sd = float(np.hypot(told.sum() ** -0.5, ROUND_MODEL))
+    middle = float(alone[weight > 0.0].sum() / weight.sum())
+    sd = float(np.hypot(weight.sum() ** -0.5, settings.fit_round_model))
     middle = float(np.clip(middle, -2.0 * sd, 1.0 + 2.0 * sd))
     common, spread = truncnorm.stats(-middle / sd, (1.0 - middle) / sd, middle, sd)
     spread = float(np.sqrt(spread))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.points.tip.steady import steady
+from lashwave.points.tip.find_tip import uncontradicted
 
 
 def path(count: int = 24) -> tuple[np.ndarray, np.ndarray]:
@@ -20,26 +20,26 @@ def test_one_lie_of_21_px_is_left_out_and_nothing_else(seed: int) -> None:
     frame, uv = path()
     sd = np.full(frame.size, 0.4)
     uv = uv + 0.4 * rng.standard_normal(uv.shape)
-    assert steady(frame, uv, sd).all()
+    assert uncontradicted(frame, uv, sd).all()
     liar = int(rng.integers(3, frame.size - 3))
     uv[liar] += 21.0 * np.array([0.6, 0.8])
-    assert np.flatnonzero(~steady(frame, uv, sd)).tolist() == [liar]
+    assert np.flatnonzero(~uncontradicted(frame, uv, sd)).tolist() == [liar]
 
 
 def test_a_jerky_motion_is_no_lie() -> None:
     frame, uv = path()
     uv = uv + 12.0 * np.sin(frame)[:, None]
-    assert steady(frame, uv, np.full(frame.size, 0.1)).mean() > 0.9
+    assert uncontradicted(frame, uv, np.full(frame.size, 0.1)).mean() > 0.9
 
 
 def test_a_doubtful_place_needs_others() -> None:
     frame, uv = path()
     alone = np.array([0, 1, 2, 3, 4, 5, 20])
     sd = np.full(alone.size, 0.2)
-    assert steady(frame[alone], uv[alone], sd).all()
+    assert uncontradicted(frame[alone], uv[alone], sd).all()
     sd[-1] = 1.5
-    assert steady(frame[alone], uv[alone], sd).tolist() == [True] * 6 + [False]
+    assert uncontradicted(frame[alone], uv[alone], sd).tolist() == [True] * 6 + [False]
 
 
 def test_no_places() -> None:
-    assert steady(np.empty(0, dtype=np.int64), np.empty((0, 2)), np.empty(0)).size == 0
+    assert uncontradicted(np.empty(0, dtype=np.int64), np.empty((0, 2)), np.empty(0)).size == 0

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.points.tip.fit import TipFit
-from lashwave.points.tip.neck import at_neck, believed, neck
+from lashwave.points.tip.bar_fit import TipFit
+from lashwave.points.tip.tuft import at_edge_step, credible, edge_step
 from tests.points.painted_line import coverage
 
 cv2.setNumThreads(1)
@@ -36,7 +36,7 @@ def picture(bend: float, strands: float | None, front: bool = False, seed: int =
 
 
 def inward(bend: float, end: float) -> np.ndarray:
-    """(M, 2) the line's middle from a dark end inward, as `follow` hands it over."""
+    """(M, 2) the line's middle from a dark end inward, as `tips_in` hands it over."""
     way = middle(bend)
     return way[way[:, 0] <= end][::-1]
 
@@ -45,7 +45,7 @@ def inward(bend: float, end: float) -> np.ndarray:
 @pytest.mark.parametrize("end", [92.0, 101.0, 109.0])
 @pytest.mark.parametrize("front", [False, True])
 def test_the_step_is_where_the_strands_begin(bend: float, end: float, front: bool) -> None:
-    found = neck(picture(bend, 1.2, front), (0, 0), inward(bend, end))
+    found = edge_step(picture(bend, 1.2, front), (0, 0), inward(bend, end))
     assert found is not None
     # The painter's line ends round, half its width beyond its last point, under the bundle.
     assert -0.5 < found.uv[0] - 90.0 < HALF
@@ -55,7 +55,7 @@ def test_the_step_is_where_the_strands_begin(bend: float, end: float, front: boo
 @pytest.mark.parametrize("bend", [0.0, 0.004, -0.004])
 def test_a_line_that_goes_on_has_no_step(bend: float) -> None:
     for seed in range(5):
-        assert neck(picture(bend, None, seed=seed), (0, 0), inward(bend, 101.0)) is None
+        assert edge_step(picture(bend, None, seed=seed), (0, 0), inward(bend, 101.0)) is None
 
 
 def fit(u: float) -> TipFit:
@@ -65,12 +65,12 @@ def fit(u: float) -> TipFit:
 
 
 def test_where_strands_are_an_end_that_no_step_tells_is_not_believed() -> None:
-    told = at_neck(picture(0.0, 1.2), (0, 0), inward(0.0, 101.0), fit(101.0))
-    untold = at_neck(picture(0.0, None), (0, 0), inward(0.0, 101.0), fit(101.0))
+    told = at_edge_step(picture(0.0, 1.2), (0, 0), inward(0.0, 101.0), fit(101.0))
+    untold = at_edge_step(picture(0.0, None), (0, 0), inward(0.0, 101.0), fit(101.0))
     free = fit(90.0)
     assert told.moved is not None and 8.0 < told.moved < 11.5
     assert told.sd < untold.sd
-    assert believed([told, untold, free], False).tolist() == [True, False, True]
-    assert believed([untold, free], False).all()
-    assert believed([untold, free], True).tolist() == [False, True]
-    assert believed([], False).size == 0
+    assert credible([told, untold, free], False).tolist() == [True, False, True]
+    assert credible([untold, free], False).all()
+    assert credible([untold, free], True).tolist() == [False, True]
+    assert credible([], False).size == 0
