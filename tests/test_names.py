@@ -53,11 +53,8 @@ FILES_OPEN: set[str] = {
     "fall",
     "find",
     "fit",
-    "follow",
     "pictures",
     "scene",
-    "sightings",
-    "sound",
 }
 ROOMS_OPEN: dict[str, set[str]] = {
     "without a unit": {
@@ -116,9 +113,7 @@ ROOMS_OPEN: dict[str, set[str]] = {
         "points",
     },
     "past the door": {
-        "answers",
         "calibrate",
-        "emission",
         "estimate",
         "files",
         "instruments",
