@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from lashwave.files.results import read_motion, write_results
+from lashwave.files.read_answers import read_motion
+from lashwave.files.results import write_results
 from lashwave.files.swap import replace_folder
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.errors import InputError

@@ -12,7 +12,8 @@ import ezc3d
 import numpy as np
 import pytest
 
-from lashwave.files.results import read_judgement, write_results
+from lashwave.files.read_answers import read_judgement
+from lashwave.files.results import write_results
 from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.workbench.cli import main

@@ -8,6 +8,8 @@ import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
+from lashwave.files.space import need_leave
+from lashwave.files.swap import is_part, sweep
 from lashwave.quantities.errors import InputError
 
 ANSWER_FILES = frozenset(
@@ -40,7 +42,7 @@ def check_answer_folder(out: Path, trial: Path | None = None) -> None:
     _check_can_make(out)
     if not out.exists():
         return
-    names = {path.name for path in out.iterdir()}
+    names = {path.name for path in out.iterdir() if not is_part(path.name)}
     if not names:
         return
     if not _is_answer(out):
@@ -81,7 +83,8 @@ def check_new_folder(
             raise InputError(option, f"{out} holds the input {path.name}", "name another folder")
     if not out.exists():
         return
-    foreign = sorted({path.name for path in out.iterdir()} - known)
+    names = {path.name for path in out.iterdir() if not is_part(path.name)}
+    foreign = sorted(names - known)
     if foreign:
         raise InputError(
             option, f"{out} holds {foreign[0]!r} already", "name a new or an empty folder"
@@ -105,12 +108,14 @@ def check_new_file(out: Path, apart: Sequence[Path], option: str = "--out") -> N
 
 
 def _check_can_make(out: Path, option: str = "--out") -> None:
-    """Raise InputError where a file stands in the way of the folder."""
+    """Raise InputError where the folder cannot be written; what a killed run left is swept."""
     for path in (out, *out.parents):
         if path.is_dir():
-            return
+            break
         if path.exists() or path.is_symlink():
             raise InputError(option, f"{path} is a file, not a folder", "name another folder")
+    need_leave(out, option)
+    sweep(out.resolve().parent, out.name)
 
 
 def _is_deposit(out: Path) -> bool:
@@ -126,6 +131,6 @@ def _is_answer(out: Path) -> bool:
     """Whether `out` holds a summary that this program wrote."""
     try:
         summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return False
     return isinstance(summary, dict) and {"schema", "trial", "quantities"} <= summary.keys()

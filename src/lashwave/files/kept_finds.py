@@ -44,7 +44,7 @@ def kept(path: Path, inputs: str) -> object | None:
     try:
         tree = json.loads((stored or {})["tree"].tobytes().decode())
         return _noun(tree["found"], stored) if tree["inputs"] == inputs else None
-    except (ValueError, KeyError, TypeError, IndexError):
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError):
         return None
 
 

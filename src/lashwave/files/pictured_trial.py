@@ -43,6 +43,7 @@ def read_pictures(path: Path) -> Pictures:
     for microphone in trial.microphones:
         if not trial.onsets and microphone.file not in sounds:
             sounds[microphone.file] = read_wav(folder.root / microphone.file, microphone.file)
+    folder.refuse_changed()
     notes = tuple(note for note in folder.notes if note != NO_SOUND)
     trial = replace(trial, hashes=dict(folder.hashes), notes=notes)
     return Pictures(trial, frames, tip, feature, sounds)

@@ -5,15 +5,15 @@ from __future__ import annotations
 
 import json
 import math
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from lashwave import __version__
-from lashwave.files.swap import replace_folder
+from lashwave.files.swap import write_files
 from lashwave.quantities.answer import Answer
-from lashwave.quantities.errors import InputError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.trial import Trial
 
@@ -25,7 +25,7 @@ CONVENTIONS = "CF-1.11"
 """NetCDF Climate and Forecast Metadata Conventions, version 1.11 (cfconventions.org)."""
 
 _SPACE_TIME = ("time", "station", "axis")
-_MOTION: dict[str, tuple[tuple[str, ...], str, str]] = {
+MOTION: dict[str, tuple[tuple[str, ...], str, str]] = {
     "position": (_SPACE_TIME, "m", "position of the line in the lab frame"),
     "position_sd": (_SPACE_TIME, "m", "standard deviation of one coordinate of the position"),
     "velocity": (_SPACE_TIME, "m s-1", "velocity of the line"),
@@ -66,18 +66,16 @@ def write_results(
     """
     record = provenance(trial, options)
 
-    def fill(folder: Path) -> None:
-        _save(motion_dataset(fit, record), folder / "motion.nc")
-        _save(samples_dataset(fit, record), folder / "samples.nc")
-        _save(_answers_dataset(lists, record), folder / "answers.nc")
-        _save(sightings_dataset(fit, trial, record), folder / "sightings.nc")
-        text = json.dumps(summary(fit, answers, trial, record), indent=1, allow_nan=False)
-        (folder / "summary.json").write_text(text + "\n", encoding="utf-8")
-        for name, content in files.items():
-            (folder / name).parent.mkdir(exist_ok=True)
-            (folder / name).write_bytes(content)
-
-    replace_folder(out, fill)
+    text = json.dumps(summary(fit, answers, trial, record), indent=1, allow_nan=False)
+    # The NetCDF library ends the process where its disk is full, so it writes to memory.
+    whole = {
+        "motion.nc": netcdf_bytes(motion_dataset(fit, record)),
+        "samples.nc": netcdf_bytes(samples_dataset(fit, record)),
+        "answers.nc": netcdf_bytes(_answers_dataset(lists, record)),
+        "sightings.nc": netcdf_bytes(sightings_dataset(fit, trial, record)),
+        "summary.json": (text + "\n").encode(),
+    }
+    write_files(out, whole | files)
 
 
 def provenance(trial: Trial, options: dict[str, Any]) -> dict[str, str]:
@@ -100,7 +98,7 @@ def motion_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Dat
 
     data = {
         name: (dims, getattr(fit, name), {"units": unit, "long_name": words})
-        for name, (dims, unit, words) in _MOTION.items()
+        for name, (dims, unit, words) in MOTION.items()
     }
     data["position"][2]["ancillary_variables"] = "position_sd"
     data["velocity"][2]["ancillary_variables"] = "velocity_sd"
@@ -185,43 +183,6 @@ def summary(
     }
 
 
-def read_judgement(answers: Path) -> xr.Dataset | None:
-    """sightings.nc of a folder of answers, wholly in memory; None where it cannot be read."""
-    import xarray as xr
-
-    try:
-        with xr.open_dataset(answers / "sightings.nc", engine="h5netcdf") as opened:
-            return opened.load()
-    except (OSError, ValueError, KeyError):
-        return None
-
-
-def read_motion(path: Path) -> xr.Dataset:
-    """A motion file, or the one in a folder of answers, wholly in memory.
-
-    Raises
-    ------
-    InputError
-        Where it is absent, is no NetCDF, or lacks a variable that `docs/trial-folder.md` names.
-    """
-    import xarray as xr
-
-    file = path / "motion.nc" if path.is_dir() else path
-    if not file.is_file():
-        raise InputError(file, "there is no such file", "name a motion.nc or its folder")
-    try:
-        with xr.open_dataset(file, engine="h5netcdf") as opened:
-            motion = opened.load()
-    except (OSError, ValueError, KeyError):
-        raise InputError(file, "is not NetCDF-4 that can be read", "reconstruct again") from None
-    for name, (dims, _, _) in _MOTION.items():
-        if name not in motion or motion[name].dims != dims:
-            raise InputError(
-                file, f"is not on ({', '.join(dims)}) or missing", "reconstruct again", field=name
-            )
-    return motion
-
-
 def _finite(record: dict[str, float | str | None]) -> dict[str, Any]:
     """JSON has no nan: such a number is null, and a missing value says why."""
     plain = {k: v.item() if isinstance(v, np.generic) else v for k, v in record.items()}
@@ -254,7 +215,7 @@ def _answers_dataset(lists: xr.Dataset | None, record: dict[str, str]) -> xr.Dat
     return dataset
 
 
-def _save(dataset: xr.Dataset, path: Path) -> None:
+def netcdf_bytes(dataset: xr.Dataset) -> bytes:
     """NetCDF-4, packed; nothing is left to be decoded but what xarray decodes by itself."""
     encoding: dict[str, dict[str, Any]] = {}
     for name, variable in dataset.variables.items():
@@ -262,4 +223,6 @@ def _save(dataset: xr.Dataset, path: Path) -> None:
             encoding[str(name)] = dict(_PACKING)
             if name in dataset.coords:
                 encoding[str(name)]["_FillValue"] = None
-    dataset.to_netcdf(path, engine="h5netcdf", encoding=encoding)
+    body = BytesIO()
+    dataset.to_netcdf(body, engine="h5netcdf", encoding=encoding)
+    return body.getvalue()

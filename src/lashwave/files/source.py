@@ -27,6 +27,18 @@ class Folder:
     notes: list[str] = field(default_factory=list)
     mends: bytes | None = None
     """Text of mends to take in place of the file beside the folder."""
+    stamps: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    """Of each file that was hashed, how it was just before."""
+
+    def refuse_changed(self) -> None:
+        """Raise InputError where a file is not as it was when it was hashed."""
+        for name, stamp in self.stamps.items():
+            try:
+                now = _stamp(self.root / name)
+            except OSError:
+                now = ()
+            if now != stamp:
+                raise InputError(name, "changed while it was read", "run again when it is written")
 
     def file(self, name: str, where: str, line: int | None, key: str) -> Path:
         """The path of an input file named in `where`; hashed once.
@@ -98,6 +110,7 @@ class Folder:
 
     def _sha256(self, name: str, where: str, line: int | None, key: str) -> str:
         try:
+            self.stamps[name] = _stamp(self.root / name)
             return sha256(self.root / name)
         except OSError as error:
             problem = f"{name!r} cannot be read ({error.strerror})"
@@ -124,6 +137,12 @@ class Folder:
         if not resolved.is_relative_to(root):
             raise fault
         return resolved
+
+
+def _stamp(path: Path) -> tuple[int, ...]:
+    """What changes when a file is written."""
+    status = path.stat()
+    return status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def sha256(path: Path) -> str:

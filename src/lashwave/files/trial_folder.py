@@ -44,7 +44,9 @@ def read_trial(path: Path) -> Trial:
         One line: file, line, field, what is wrong, what would be right.
     """
     folder = Folder(Path(os.path.abspath(path)))
-    return assembled(folder, read_description(folder, path))
+    trial = assembled(folder, read_description(folder, path))
+    folder.refuse_changed()
+    return trial
 
 
 def read_description(folder: Folder, path: Path) -> Fields:

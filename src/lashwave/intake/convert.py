@@ -4,7 +4,6 @@ written anew beside their copied original where they are not."""
 from __future__ import annotations
 
 import glob
-import os
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -100,14 +99,6 @@ class Placing:
         target.parent.mkdir(parents=True, exist_ok=True)
         if not target.exists():
             self.place(path, target)
-
-
-def linked(path: Path, target: Path) -> None:
-    """A second name of the same file, or a copy where the file system gives none."""
-    try:
-        os.link(path, target)
-    except OSError:
-        shutil.copyfile(path, target)
 
 
 def conforms(sheet: Sheet, kind: str, units: dict[str, str]) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
 from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,8 +10,9 @@ from typing import Any
 
 import tomlkit
 
+from lashwave.files.swap import aside_folder, linked, sweep
 from lashwave.files.trial_folder import DESCRIPTION, read_parts
-from lashwave.intake.convert import Placing, linked
+from lashwave.intake.convert import Placing
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
 from lashwave.quantities.units import UnitError, quantity
@@ -49,8 +49,9 @@ def check(
 
     scratch : a folder in which the trial is laid out for the moment; better on the same disk.
     """
-    with tempfile.TemporaryDirectory(dir=scratch, prefix=".check-") as aside:
-        return _laid_out(Placing(source, Path(aside) / "trial", linked, units), description)
+    sweep(scratch, "check")
+    with aside_folder(scratch / "check") as aside:
+        return _laid_out(Placing(source, aside / "trial", linked, units), description)
 
 
 def write(
@@ -63,16 +64,14 @@ def write(
     if target.exists() or target.is_symlink():
         raise InputError(target.name, "exists already", "choose another name", field="folder")
     target.parent.mkdir(parents=True, exist_ok=True)
-    aside = Path(tempfile.mkdtemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part"))
-    try:
+    sweep(target.parent, target.name)
+    with aside_folder(target) as aside:
         done = _laid_out(Placing(source, aside / "trial", shutil.copyfile, units), description)
         if not done.faults:
             if target.exists():
                 raise InputError(target.name, "exists already", "choose another", field="folder")
             (aside / "trial").rename(target)
         return done
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
 
 
 def _laid_out(placing: Placing, description: dict[str, Any]) -> Checked:

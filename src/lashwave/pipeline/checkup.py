@@ -55,6 +55,10 @@ class Checkup:
 
 def inspect(trial: Trial) -> Checkup:
     """Everything that can be said before any reconstruction."""
+    if not trial.markers.time.size:
+        text = "still in the pictures: `lashwave locate` or `reconstruct` finds them"
+        notes = [Finding("note", "reading", note) for note in trial.notes]
+        return Checkup(trial, [], [], [], [Finding("care", "markers", text), *notes])
     markers = health.of_markers(trial.markers)
     spacings = health.of_spacings(trial.markers)
     cameras = [health.of_camera(camera, trial.markers.rate) for camera in trial.cameras]
@@ -225,13 +229,14 @@ def _camera_findings(trial: Trial, cameras: list[health.CameraHealth]) -> list[F
 def as_record(checkup: Checkup) -> dict[str, object]:
     """The JSON object of `check --json`, SI."""
     trial = checkup.trial
+    time = trial.markers.time
     return {
         "schema": 1,
         "trial": trial.name,
         "verdict": checkup.verdict,
-        "samples": int(trial.markers.time.size),
-        "rate": trial.markers.rate,
-        "duration": float(trial.markers.time[-1] - trial.markers.time[0]),
+        "samples": int(time.size),
+        "rate": trial.markers.rate if time.size else None,
+        "duration": float(time[-1] - time[0]) if time.size else None,
         "line_length": trial.line.length,
         "line_mass": float(np.trapezoid(trial.line.linear_density, trial.line.station)),
         "markers": [asdict(m) for m in checkup.markers],
@@ -243,10 +248,10 @@ def as_record(checkup: Checkup) -> dict[str, object]:
 
 def run(folder: Path, *, as_json: bool) -> int:
     """Read, inspect, print; status 0, or 2 where the trial is not usable."""
-    from lashwave.files.trial_folder import read_trial
+    from lashwave.files.pictured_trial import read_pictures
     from lashwave.pipeline.labelled import labelled
 
-    checkup = inspect(labelled(read_trial(folder)))
+    checkup = inspect(labelled(read_pictures(folder).trial))
     if as_json:
         console.say(json.dumps(finite(as_record(checkup)), indent=1, allow_nan=False))
     else:
@@ -271,9 +276,12 @@ def _print(checkup: Checkup) -> None:
     """Verdict first, then findings, then the tables behind them."""
     trial, record = checkup.trial, as_record(checkup)
     console.say(f"{trial.name}: {checkup.verdict}")
+    seen = ""
+    if trial.markers.time.size:
+        seen = f"{record['duration']:.3f} s at {record['rate']:.6g} Hz, "
     console.say(
-        f"{record['duration']:.3f} s at {record['rate']:.6g} Hz, line {record['line_length']:.3f} m"
-        f" and {1e3 * float(str(record['line_mass'])):.1f} g, {len(checkup.markers)} markers"
+        f"{seen}line {record['line_length']:.3f} m and "
+        f"{1e3 * float(str(record['line_mass'])):.1f} g, {len(checkup.markers)} markers"
     )
     if checkup.findings:
         rows = [[f.level, f.about, f.text] for f in checkup.findings]

@@ -6,12 +6,15 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from lashwave.pipeline.stopping import heed
+
 Progress = Callable[[str, float], None]
 """Called with a stage's name and the share done, 0 to 1."""
 
 
 def silent(stage: str, share: float) -> None:
-    """A progress that shows nothing."""
+    """A progress that shows nothing; it stops where the user asked to."""
+    heed()
 
 
 @contextmanager
@@ -29,6 +32,7 @@ def progress(quiet: bool = False) -> Iterator[Progress]:
         task = bars.add_task("reading", total=1.0)
 
         def show(stage: str, share: float) -> None:
+            heed()
             bars.update(task, description=stage, completed=min(max(share, 0.0), 1.0))
 
         yield show

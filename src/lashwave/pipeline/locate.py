@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -195,8 +194,11 @@ def _with_sightings(
 def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int:
     """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets."""
     from lashwave.files.pictured_trial import read_pictures
+    from lashwave.files.swap import sweep
     from lashwave.pipeline.labelled import labelled
 
+    for place in (out, out / KEPT):
+        sweep(place)
     show("reading", 0.0)
     pictures = read_pictures(trial)
     pictures = replace(pictures, trial=labelled(pictures.trial))
@@ -240,14 +242,13 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
 
 
 def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Trial) -> None:
-    """Write aside, then move in place file by file; an earlier answer's files are replaced."""
+    """Write all or none; an earlier answer's files are replaced."""
+    from lashwave.files.swap import replace_folder
     from lashwave.files.write_trial import write_trial
     from lashwave.pipeline.contact_sheets import sheets
 
-    out.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
-        half = Path(aside) / "whole"
+    def fill(half: Path) -> None:
         write_trial(half, whole, source)
         sheets(half, pictures, found, SHEET)
-        for path in sorted(half.iterdir(), key=lambda p: p.name == "trial.toml"):
-            path.replace(out / path.name)
+
+    replace_folder(out.resolve(), fill, others=True)

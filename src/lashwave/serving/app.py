@@ -10,17 +10,19 @@ from pathlib import Path
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from lashwave.files.swap import sweep
 from lashwave.quantities.errors import InputError
 from lashwave.serving import routes_mend, routes_new, routes_read, routes_take
 from lashwave.serving.json_answer import answer
+from lashwave.serving.library import CACHE
 from lashwave.serving.refusal import Refused
 from lashwave.serving.security import Guard, TooLarge
-from lashwave.serving.server_state import make_state
+from lashwave.serving.server_state import make_state, state
 
 PAGES = Path(__file__).parent / "pages"
 NOT_BUILT = (
@@ -35,6 +37,8 @@ def make_app(folder: Path, token: str) -> Starlette:
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         app.state.lashwave.later.loop = asyncio.get_running_loop()
+        for place in (folder, folder / CACHE):  # what killed runs left
+            sweep(place)
         yield
         await app.state.lashwave.runs.close()
 
@@ -46,11 +50,12 @@ def make_app(folder: Path, token: str) -> Starlette:
             InputError: _at_fault,
             HTTPException: _plain_fault,
             TooLarge: _too_large,
+            ClientDisconnect: _left,
             Exception: _unexpected,
         },
         lifespan=lifespan,
     )
-    app.state.lashwave = make_state(folder)
+    app.state.lashwave, app.state.token = make_state(folder), token
     return app
 
 
@@ -68,6 +73,10 @@ def _assets() -> list[Mount]:
 
 
 def _index(request: Request) -> Response:
+    s = state(request)
+    code = request.query_params.get("code")
+    if code is not None and s.codes.take(code):
+        return RedirectResponse(f"/?token={request.app.state.token}", 303)
     page = PAGES / "index.html"
     if not page.is_file():
         return PlainTextResponse(NOT_BUILT, 503)
@@ -93,6 +102,11 @@ async def _plain_fault(request: Request, fault: Exception) -> Response:
 
 async def _too_large(request: Request, fault: Exception) -> Response:
     return answer({"error": "the request's body is too large", "field": None}, 413)
+
+
+async def _left(request: Request, fault: Exception) -> Response:
+    """A client that left hears nothing; that is no error."""
+    return Response(status_code=499)
 
 
 async def _unexpected(request: Request, fault: Exception) -> Response:

@@ -44,7 +44,7 @@ def detail(reader: Reader, pictures: CameraPictures, opened: Opened) -> dict[str
             for m in trial.microphones
         ],
         "quantities": defined(summary.get("quantities", {})),
-        "warnings": summary.get("warnings", list(trial.notes)),
+        "warnings": _warnings(trial.notes, answers),
         "notes": list(trial.notes),
         "events": events(opened, summary.get("quantities", {})),
         "checks": _checks(opened),
@@ -52,6 +52,12 @@ def detail(reader: Reader, pictures: CameraPictures, opened: Opened) -> dict[str
         "answered": answers is not None,
         "stale": answers is not None and answers.stale,
     }
+
+
+def _warnings(notes: tuple[str, ...], answers: Answered | None) -> list[str]:
+    if answers is None:
+        return list(notes)
+    return list(answers.summary["warnings"]) if answers.fault is None else [answers.fault, *notes]
 
 
 def defined(quantities: dict[str, Any]) -> dict[str, Any]:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.results import read_motion
+from lashwave.files.read_answers import read_motion
 from lashwave.files.swap import replace_file
 from lashwave.pipeline.console import Progress
 from lashwave.quantities.arrays import Array

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 from pathlib import Path
-from typing import Any
 
+from lashwave.files.summaries import read_record
 from lashwave.files.trial_folder import DESCRIPTION
+from lashwave.quantities.errors import InputError
 from lashwave.serving.refusal import Refused, not_found
 
 CACHE = ".lashwave-cache"
@@ -69,11 +69,14 @@ class Library:
                 continue
             if other.endswith(".answers") and self._is_trial(self.folder / other[:-8]):
                 continue
-            summary = read_summary(path)
-            inputs = summary.get("provenance", {}).get("inputs", {})
+            try:
+                summary = read_record(path)
+            except InputError:  # another folder's fault is that folder's
+                continue
+            inputs = summary["provenance"]["inputs"]
             if hashes and inputs.get(DESCRIPTION) == hashes.get(DESCRIPTION):
                 return path
-            if summary.get("trial") == trial_name:
+            if summary["trial"] == trial_name:
                 by_name = by_name or path
         return by_name
 
@@ -108,15 +111,6 @@ def is_answers(path: Path) -> bool:
     """Whether a folder holds a motion and a summary."""
     files = (path / "summary.json", path / "motion.nc")
     return not path.is_symlink() and all(f.is_file() and not f.is_symlink() for f in files)
-
-
-def read_summary(path: Path) -> dict[str, Any]:
-    """summary.json of a folder of answers; empty where it cannot be read."""
-    try:
-        summary = json.loads((path / "summary.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return summary if isinstance(summary, dict) else {}
 
 
 def stamp(path: Path) -> str:

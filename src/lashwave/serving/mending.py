@@ -155,9 +155,9 @@ class Mending:
         file = self._history_file(name)
         try:
             kept = json.loads(file.read_text("utf-8")) if file is not None else {}
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             kept = {}
-        if not isinstance(kept, dict) or kept.get("etag") != _tag(text):
+        if not _steps_good(kept) or kept.get("etag") != _tag(text):
             held = self._steps.get(name, {}) if file is None else {}
             return {"undo": list(held.get("undo", [])), "redo": list(held.get("redo", []))}
         return {"undo": list(kept["undo"]), "redo": list(kept["redo"])}
@@ -185,6 +185,14 @@ class Mending:
                 yield
             finally:
                 fcntl.flock(stream, fcntl.LOCK_UN)
+
+
+def _steps_good(kept: Any) -> bool:
+    """Whether a kept history is one: two lists of texts."""
+    if not isinstance(kept, dict):
+        return False
+    steps = [kept.get(key) for key in ("undo", "redo")]
+    return all(isinstance(s, list) and all(isinstance(t, str) for t in s) for s in steps)
 
 
 def _tag(text: bytes | None) -> str:

@@ -12,10 +12,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from lashwave import __version__
 from lashwave.files.fields import Fields
+from lashwave.files.read_answers import read_lists, read_motion
 from lashwave.files.source import Folder
+from lashwave.files.summaries import read_record
 from lashwave.files.trial_folder import assembled, read_description
+from lashwave.quantities.errors import InputError
 from lashwave.quantities.trial import Trial
-from lashwave.serving.library import Library, read_summary, stamp
+from lashwave.serving.library import Library, stamp
 from lashwave.serving.refusal import not_found
 
 if TYPE_CHECKING:
@@ -45,8 +48,11 @@ class Answered:
 
     path: Path
     summary: dict[str, Any]
+    """Empty where it is damaged."""
     stale: bool
     """Whether an input, or the mends, changed since."""
+    fault: str | None = None
+    """What is wrong with the summary, in one line."""
 
 
 class Kept:
@@ -93,9 +99,11 @@ class Reader:
         path = self.library.answers(opened.id, opened.trial.name, opened.hashes)
         if path is None:
             return None
-        summary = read_summary(path)
-        inputs = summary.get("provenance", {}).get("inputs", {})
-        return Answered(path, summary, is_stale(opened, inputs))
+        try:
+            summary = read_record(path)
+        except InputError as fault:
+            return Answered(path, {}, True, str(fault))
+        return Answered(path, summary, is_stale(opened, summary["provenance"]["inputs"]))
 
     def answered(self, opened: Opened) -> Answered:
         """Its answers; Refused (404) where it has none."""
@@ -136,7 +144,10 @@ class Reader:
         file, head = self._file(name), f"{mark}\n".encode()
         if file is None or not file.is_file():
             return None
-        body = file.read_bytes()
+        try:
+            body = file.read_bytes()
+        except OSError:
+            return None
         return body[len(head) :] if body.startswith(head) else None
 
 
@@ -164,15 +175,7 @@ def answers_stamp(path: Path) -> str:
 
 
 def _load(path: Path) -> tuple[xr.Dataset, xr.Dataset]:
-    import xarray as xr
-
-    from lashwave.files.results import read_motion
-
-    motion, lists = read_motion(path), xr.Dataset()
-    if (path / "answers.nc").is_file():
-        with xr.open_dataset(path / "answers.nc", engine="h5netcdf") as opened:
-            lists = opened.load()
-    return motion, lists
+    return read_motion(path), read_lists(path)
 
 
 def hashed(signature: str) -> str:

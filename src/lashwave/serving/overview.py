@@ -27,22 +27,30 @@ def entry(reader: Reader, name: str) -> dict[str, Any]:
     def make() -> bytes:
         return json.dumps(plain(_entry(reader, name)), allow_nan=False).encode()
 
-    row: dict[str, Any] = json.loads(reader.derived(f"{name}.entry.json", repr(mark), make))
+    try:
+        row: dict[str, Any] = json.loads(reader.derived(f"{name}.entry.json", repr(mark), make))
+    except ValueError:  # what was kept is damaged
+        return _entry(reader, name)
     return row
 
 
-def _entry(reader: Reader, name: str) -> dict[str, Any]:
+def broken(name: str, line: str | None = None) -> dict[str, Any]:
+    """The row of a trial that cannot be read, with the reason."""
     blank: dict[str, Any] = dict.fromkeys(
         ("specimen", "thrower", "date", "gaps", "residual_rms", "clock_sd", "peak_tip_speed",
          "peak_tip_mach", "broken"),
     )  # fmt: skip
     row: dict[str, Any] = {"id": name, "name": name, **blank}
-    row |= {"verdict": "unusable", "reasons": [], "warnings": 0, "answered": False, "stale": False}
-    row |= {"mends": 0}
+    row |= {"verdict": "unusable", "warnings": 0, "answered": False, "stale": False, "mends": 0}
+    return row | {"broken": line, "reasons": [] if line is None else [line[:400]]}
+
+
+def _entry(reader: Reader, name: str) -> dict[str, Any]:
+    row = broken(name)
     try:
         opened = reader.trial(name)
     except InputError as fault:
-        return row | {"broken": str(fault), "reasons": [str(fault)]}
+        return broken(name, str(fault))
     trial = opened.trial
     row |= {k: getattr(trial, k) for k in ("name", "specimen", "thrower", "date")}
     row["mends"] = sum(note.startswith("mended by hand") for note in trial.notes)
@@ -53,6 +61,8 @@ def _entry(reader: Reader, name: str) -> dict[str, Any]:
     answers = reader.answers(opened)
     if answers is not None:
         row |= _answered(answers.summary) | {"answered": True, "stale": answers.stale}
+        if answers.fault is not None:
+            row["reasons"] = [answers.fault, *reasons]
     return row
 
 
@@ -104,4 +114,7 @@ def residual_rms(reader: Reader, name: str, now: bool) -> float | None:
 
     place = f"{name}.residual"
     body = reader.derived(place, mark, make) if now else reader.known(place, mark)
-    return float("nan") if body is None else (float(body) or None)
+    try:
+        return float("nan") if body is None else (float(body) or None)
+    except ValueError:  # what was kept is damaged
+        return None

@@ -13,7 +13,7 @@ from lashwave.serving.camera_pictures import overlay
 from lashwave.serving.detail import detail
 from lashwave.serving.json_answer import answer
 from lashwave.serving.motion_pack import motion
-from lashwave.serving.overview import entry, residual_rms
+from lashwave.serving.overview import broken, entry, residual_rms
 from lashwave.serving.refusal import Refused, not_found
 from lashwave.serving.server_state import state
 from lashwave.serving.sightings_pack import sightings
@@ -23,7 +23,7 @@ _IMAGE = re.compile(r"(\d{1,9})(?:\.(png|webp))?")
 PACK = "application/octet-stream"
 
 
-def ping(request: Request) -> Response:
+async def ping(request: Request) -> Response:
     """Whether the server is there."""
     return answer({"alive": True, "version": __version__})
 
@@ -41,7 +41,9 @@ def trials(request: Request) -> Response:
                 if rms is not None and rms != rms:
                     late.append(name)
         except Refused as refused:
-            row = {"id": name, "name": name, "broken": refused.record["error"], "reasons": []}
+            row = broken(name, str(refused.record["error"]))
+        except Exception as error:  # one folder's fault never takes the list away
+            row = broken(name, str(error) or type(error).__name__)
         rows.append({**row, "running": s.runs.of(name) is not None})
     if late:
         s.later.submit(lambda: [residual_rms(s.reader, name, now=True) for name in late], "trials")

@@ -6,11 +6,12 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from lashwave.serving import downloads as export
+from lashwave.serving import downloads
 from lashwave.serving.film_plan import plan
 from lashwave.serving.json_answer import answer
 from lashwave.serving.opened import Answered, Opened
@@ -39,7 +40,7 @@ def list_csv(request: Request) -> Response:
     """One list as CSV."""
     opened, answers = _answered(request)
     name = request.query_params.get("list", "")
-    body = export.csv_of(state(request).reader, answers, name)
+    body = downloads.csv_of(state(request).reader, answers, name)
     return Response(body, media_type="text/csv", headers=_named(f"{opened.id}-{name}.csv"))
 
 
@@ -48,18 +49,20 @@ def report(request: Request) -> Response:
     opened, answers = _answered(request)
     if request.url.path.endswith(".pdf"):
         line = "these answers hold no report.pdf: run the trial again with a version that writes it"
-        file = export.file_of(answers, "report.pdf", line)
+        file = downloads.file_of(answers, "report.pdf", line)
         headers = _named(f"{opened.id}-report.pdf")
         return FileResponse(file, media_type="application/pdf", headers=headers)
-    file = export.file_of(answers, "report.html", "these answers hold no report.html")
+    file = downloads.file_of(answers, "report.html", "these answers hold no report.html")
     headers = {"Content-Security-Policy": _REPORT_POLICY, "X-Frame-Options": "SAMEORIGIN"}
     return FileResponse(file, media_type="text/html", headers=headers)
 
 
-def answers_zip(request: Request) -> Response:
+async def answers_zip(request: Request) -> Response:
     """All answer files."""
-    opened, answers = _answered(request)
-    body = export.pieces(export.archive(answers, opened.id))
+    opened, answers = await run_in_threadpool(_answered, request)
+    async with state(request).archives:
+        whole = await run_in_threadpool(downloads.archive, answers, opened.id)
+    body = downloads.pieces(whole)
     headers = _named(f"{opened.id}-answers.zip")
     return StreamingResponse(body, media_type="application/zip", headers=headers)
 

@@ -11,7 +11,6 @@ import contextlib
 import json
 import os
 import secrets
-import shutil
 import signal
 import sys
 from collections.abc import AsyncIterator
@@ -19,6 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from lashwave.files.swap import sweep
 from lashwave.serving.hub import Hub
 from lashwave.serving.refusal import Refused, not_found
 
@@ -132,7 +132,8 @@ class ServedRuns:
             except OSError as error:
                 self._set(run, state="failed", line=f"cannot be started: {error}")
             finally:
-                _sweep(run.file)
+                if run.file is not None:
+                    sweep(run.file.parent, run.file.name)
         self._hub.tell("answers" if run.state == "done" else "run", run.trial)
 
     async def _watch(self, run: ServedRun) -> None:
@@ -176,14 +177,3 @@ async def _stop(run: ServedRun) -> None:
             return
         except TimeoutError:
             continue
-
-
-def _sweep(out: Path | None) -> None:
-    """Remove what a killed process left half-written beside its answers."""
-    if out is None:
-        return
-    for path in out.parent.glob(f".{out.name}.*.part"):
-        if path.is_dir() and not path.is_symlink():
-            shutil.rmtree(path, ignore_errors=True)
-        else:
-            path.unlink(missing_ok=True)

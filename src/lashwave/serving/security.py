@@ -8,6 +8,7 @@ Answers carry the headers of the OWASP HTTP headers cheat sheet that apply to lo
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import re
 from urllib.parse import parse_qs
@@ -19,6 +20,8 @@ from lashwave.serving.json_answer import answer
 
 LARGEST_BODY = 4 << 20
 """Of a request [bytes]; a description may not be larger either."""
+PATIENCE = 30.0
+"""Between two pieces of a request's body [s]."""
 _HOST = re.compile(r"(127\.0\.0\.1|localhost|\[::1\])(:\d{1,5})?", re.IGNORECASE)
 _HEADERS = {
     "Content-Security-Policy": (
@@ -72,6 +75,10 @@ class Guard:
         except TooLarge:
             if not started:
                 await _too_large()(scope, receive, told)
+        except TimeoutError:
+            if not started:
+                late = {"error": "the body of the request did not come", "field": None}
+                await answer(late, 408)(scope, receive, told)
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         """Status and line where a request is turned down before anyone reads it."""
@@ -95,18 +102,23 @@ class Guard:
         """Whether the request carries the token; compared in constant time."""
         given = headers.get("x-lashwave-token")
         if given is None:
-            query = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=50)
+            try:
+                query = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=50)
+            except ValueError:  # more fields than any address of the pages has
+                return False
             given = query.get("token", [""])[0]
         return hmac.compare_digest(given.encode("utf-8", "replace"), self._token)
 
 
 def _limited(receive: Receive) -> Receive:
     """The same body, cut by TooLarge where it says no length and goes on for ever."""
-    seen = 0
+    seen, whole = 0, False
 
     async def counted() -> Message:
-        nonlocal seen
-        message = await receive()
+        nonlocal seen, whole
+        # Once the body is there, who asks waits for the client to leave, as long as it takes.
+        message = await asyncio.wait_for(receive(), None if whole else PATIENCE)
+        whole = not message.get("more_body", False)
         seen += len(message.get("body", b""))
         if seen > LARGEST_BODY:
             raise TooLarge

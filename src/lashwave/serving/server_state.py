@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any, cast
 from starlette.requests import Request
 
 from lashwave.serving.camera_pictures import CameraPictures
+from lashwave.serving.codes import Codes
 from lashwave.serving.hub import Hub
 from lashwave.serving.later import Later
 from lashwave.serving.library import Library
@@ -17,6 +19,8 @@ from lashwave.serving.mending import Mending
 from lashwave.serving.opened import Reader
 from lashwave.serving.refusal import Refused
 from lashwave.serving.runs import ServedRuns
+
+ARCHIVES = 2
 
 
 @dataclass(frozen=True)
@@ -30,15 +34,18 @@ class ServerState:
     hub: Hub
     runs: ServedRuns
     later: Later
+    archives: asyncio.Semaphore
+    """Archives packed at one time: more would take every thread from the other requests."""
+    codes: Codes
 
 
 def make_state(folder: Path) -> ServerState:
     """The state of a server of this folder."""
     library, hub = Library(folder), Hub()
-    reader = Reader(library)
-    return ServerState(
-        library, reader, CameraPictures(reader), Mending(library), hub, ServedRuns(hub), Later(hub)
-    )
+    reader, runs, later = Reader(library), ServedRuns(hub), Later(hub)
+    pictures, mending = CameraPictures(reader), Mending(library)
+    archives = asyncio.Semaphore(ARCHIVES)
+    return ServerState(library, reader, pictures, mending, hub, runs, later, archives, Codes())
 
 
 def state(request: Request) -> ServerState:

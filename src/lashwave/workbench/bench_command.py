@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
-import tempfile
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from functools import partial
@@ -132,25 +130,22 @@ def write(
 
     trial_to : writes what stands in place of the trial's points, to the folder that it is given.
     """
+    from lashwave.files.results import netcdf_bytes
+    from lashwave.files.swap import replace_folder
     from lashwave.files.write_trial import write_trial
 
-    out.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
-        half = Path(aside)
+    def fill(half: Path) -> None:
         if trial_to is None:
             write_trial(half / "trial", trial)
         else:
             trial_to(half)
-        truth.motion.to_netcdf(half / "truth.nc", engine="h5netcdf")
+        (half / "truth.nc").write_bytes(netcdf_bytes(truth.motion))
         answers = {name: _plain(value) for name, value in truth.answers.items()}
         record = {"schema": 1, "trial": trial.name, "quantities": answers}
         text = json.dumps(record, indent=1, allow_nan=False)
         (half / "truth.json").write_text(text + "\n", encoding="utf-8")
-        for name in sorted(SIMULATED):
-            if (out / name).is_dir():
-                shutil.rmtree(out / name)
-            if (half / name).exists():
-                (half / name).replace(out / name)
+
+    replace_folder(out.resolve(), fill)
 
 
 def _plain(value: float | None) -> float | None:

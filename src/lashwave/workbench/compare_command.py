@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from lashwave import __version__
 from lashwave.files.summaries import Summary, read_summary
+from lashwave.files.swap import sweep, write_files
 from lashwave.pipeline import console
 from lashwave.pipeline.console import Progress
 from lashwave.quantities.errors import InputError, LashwaveError
@@ -26,6 +26,8 @@ FILES = frozenset({
 
 def run(folders: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> int:
     """Gather the answers of trials, write the comparison to `out`, print it."""
+    sweep(out)
+    sweep(out / KEPT)
     summaries, notes = [], []
     for i, folder in enumerate(folders):
 
@@ -40,7 +42,7 @@ def run(folders: Sequence[Path], out: Path, show: Progress, *, as_json: bool) ->
     rows = compared(outcomes)
     notes += _notes(outcomes)
     record = record_of(outcomes, rows, notes)
-    _write(out, files_of(outcomes, rows, record))
+    write_files(out, files_of(outcomes, rows, record), others=True)
     if as_json:
         console.say(json.dumps(record, indent=1, allow_nan=False))
     else:
@@ -173,16 +175,6 @@ def files_of(
         "comparison.pdf": export.figure_file(figure, "pdf"),
         "comparison.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
     }
-
-
-def _write(out: Path, files: dict[str, bytes]) -> None:
-    """Written aside, then moved in place one by one, comparison.json last."""
-    out.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
-        for name, content in files.items():
-            (Path(aside) / name).write_bytes(content)
-        for name in sorted(files, key=lambda n: n == "comparison.json"):
-            (Path(aside) / name).replace(out / name)
 
 
 def _print(

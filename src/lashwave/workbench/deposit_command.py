@@ -32,7 +32,7 @@ def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[s
     InputError : where the answers are not whole, or not of this trial as it is now.
     """
     from lashwave.files.filled_c3d import write_filled
-    from lashwave.files.results import read_judgement, read_motion
+    from lashwave.files.read_answers import read_judgement, read_motion
     from lashwave.files.swap import replace_file
 
     trial, _ = answered(trial_folder, answers)

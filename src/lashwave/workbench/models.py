@@ -37,7 +37,7 @@ def predict(
     """Predict a trial from its hand's motion alone, and hold it against what was seen."""
     from dataclasses import replace
 
-    from lashwave.files.draws import read_draws
+    from lashwave.files.read_answers import read_draws
     from lashwave.files.swap import replace_folder
     from lashwave.mechanics.known_stiffness import sloped
     from lashwave.mechanics.law import Law

@@ -22,7 +22,7 @@ def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, floa
 
     Raises InputError where either cannot be read or the answers are of another trial.
     """
-    from lashwave.files.results import read_motion
+    from lashwave.files.read_answers import read_motion
     from lashwave.pipeline.answered import answered
     from lashwave.study.forecast import on_nodes, prepared
 

@@ -27,6 +27,7 @@ def serve(folder: Path, port: int, browser: bool) -> int:
     import uvicorn
 
     from lashwave.serving.app import make_app
+    from lashwave.serving.patience import PatientProtocol
 
     if not folder.is_dir():
         problem = "is not a folder" if folder.exists() else "does not exist"
@@ -34,15 +35,19 @@ def serve(folder: Path, port: int, browser: bool) -> int:
     token = secrets.token_urlsafe(24)
     listener = _listener(port)
     address = f"http://{LOOPBACK}:{listener.getsockname()[1]}/?token={token}"
+    app = make_app(folder, token)
     config = uvicorn.Config(
-        make_app(folder, token), log_level="error", access_log=False, lifespan="on",
-        server_header=False, timeout_graceful_shutdown=2,
+        app, log_level="critical", access_log=False, lifespan="on", server_header=False,
+        timeout_graceful_shutdown=2, http=PatientProtocol,
     )  # fmt: skip
     print(address, flush=True)
     console.say("Stop with Ctrl-C.")
     threading.Thread(target=_warm_up, daemon=True).start()
     if browser:
-        threading.Timer(0.3, webbrowser.open, [address]).start()
+        # The browser's command line is seen by everyone on this machine: a code that opens once.
+        code = app.state.lashwave.codes.new()
+        once = f"http://{LOOPBACK}:{listener.getsockname()[1]}/?code={code}"
+        threading.Timer(0.3, webbrowser.open, [once]).start()
     try:
         uvicorn.Server(config).run(sockets=[listener])
     except KeyboardInterrupt:

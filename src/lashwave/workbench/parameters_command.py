@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -14,6 +13,7 @@ import numpy as np
 
 from lashwave import __version__
 from lashwave.files.kept import keep, kept
+from lashwave.files.swap import sweep, write_files
 from lashwave.pipeline import console
 from lashwave.pipeline.console import Progress
 from lashwave.quantities.errors import InputError
@@ -50,6 +50,8 @@ class LawFound:
 
 def run(trials: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> int:
     """Estimate the scales from trial folders, write them to `out`, print them."""
+    sweep(out)
+    sweep(out / KEPT)
     read = _read(trials, show)
     crosses = []
     for i, trial in enumerate(read):
@@ -60,7 +62,7 @@ def run(trials: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> 
         crosses.append(_likelihood(trial, out / KEPT, told))
     show("parameters", 0.97)
     found = together(read, crosses)
-    _write(out, found)
+    write_files(out, files_of(found), others=True)
     if as_json:
         console.say(json.dumps(record_of(found), indent=1, allow_nan=False))
     else:
@@ -215,16 +217,6 @@ def files_of(found: LawFound) -> dict[str, bytes]:
         "profiles.pdf": export.figure_file(figure, "pdf"),
         "parameters.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
     }
-
-
-def _write(out: Path, found: LawFound) -> None:
-    """Written aside, then moved in place one by one, parameters.json last."""
-    out.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=out, prefix=".writing-") as aside:
-        for name, content in files_of(found).items():
-            (Path(aside) / name).write_bytes(content)
-        for name in sorted(FILES - {KEPT}, key=lambda n: n == "parameters.json"):
-            (Path(aside) / name).replace(out / name)
 
 
 def _print(found: LawFound, out: Path) -> None:

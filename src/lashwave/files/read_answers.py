@@ -1,0 +1,133 @@
+"""Back from the NetCDF files of a folder of answers: every fault of theirs is one line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashwave.files.results import MOTION
+from lashwave.quantities.arrays import Array
+from lashwave.quantities.errors import InputError, LashwaveError
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+AGAIN = "reconstruct again"
+
+
+@dataclass(frozen=True)
+class Draw:
+    """One draw of the posterior motion and of every shared parameter."""
+
+    time: Array
+    """(K,) [s]"""
+    station: Array
+    """(S,) [m]"""
+    position: Array
+    """(K, S, 3) [m]"""
+    velocity: Array
+    """(K, S, 3) [m/s]"""
+    shared: dict[str, float]
+    """By the names of summary.json, each in its own unit."""
+
+
+@contextmanager
+def netcdf(file: Path) -> Iterator[xr.Dataset]:
+    """An opened NetCDF-4 file; InputError where it, or what is read of it, is damaged."""
+    import xarray as xr
+
+    if not file.is_file():
+        raise InputError(file, "there is no such file", "name a folder that `reconstruct` wrote")
+    try:
+        with xr.open_dataset(file, engine="h5netcdf", decode_times=False) as opened:
+            yield opened
+    except (LashwaveError, MemoryError):
+        raise
+    except Exception:  # the libraries raise many kinds for a file that is damaged
+        raise InputError(file, "is not NetCDF-4 that can be read", AGAIN) from None
+
+
+def read_motion(path: Path) -> xr.Dataset:
+    """A motion file, or the one in a folder of answers, wholly in memory.
+
+    Raises
+    ------
+    InputError
+        Where it is absent, is no NetCDF, or lacks a variable that `docs/trial-folder.md` names.
+    """
+    file = path / "motion.nc" if path.is_dir() else path
+    with netcdf(file) as opened:
+        motion = opened.load()
+    for name, (dims, unit, words) in MOTION.items():
+        if name not in motion or motion[name].dims != dims or motion[name].dtype.kind != "f":
+            raise InputError(file, f"is not on ({', '.join(dims)}) or missing", AGAIN, field=name)
+        motion[name].attrs = {"units": unit, "long_name": words} | motion[name].attrs
+    if motion.sizes["axis"] != 3:
+        raise InputError(file, "has not three axes", AGAIN, field="axis")
+    for name, fewest in (("time", 2), ("station", 2)):
+        _check_rising(file, motion, name, fewest)
+    place = motion["position"].values
+    if not np.isfinite(place).all() or np.abs(place).max() > 1e6:
+        raise InputError(file, "is not finite throughout", AGAIN, field="position")
+    return motion
+
+
+def read_lists(folder: Path) -> xr.Dataset:
+    """answers.nc, wholly in memory; without variables where it is absent.
+
+    Raises
+    ------
+    InputError
+        Where it is damaged.
+    """
+    import xarray as xr
+
+    file = folder / "answers.nc"
+    if not file.is_file():
+        return xr.Dataset()
+    with netcdf(file) as opened:
+        lists = opened.load()
+    for name in ("time", "station"):
+        if name in lists.dims:
+            _check_rising(file, lists, name, 1)
+    return lists
+
+
+def read_judgement(answers: Path) -> xr.Dataset | None:
+    """sightings.nc of a folder of answers, wholly in memory; None where it cannot be read."""
+    try:
+        with netcdf(answers / "sightings.nc") as opened:
+            return opened.load()
+    except InputError:
+        return None
+
+
+def read_draws(folder: Path, count: int) -> Iterator[Draw]:
+    """The first `count` draws of a folder of answers, one at a time; they are independent.
+
+    Raises
+    ------
+    InputError
+        Where samples.nc is absent or cannot be read.
+    """
+    with netcdf(folder / "samples.nc") as opened:
+        shared = {str(n): v.values for n, v in opened.data_vars.items() if v.dims == ("draw",)}
+        time, station = opened["time"].values, opened["station"].values
+        for d in range(min(count, opened.sizes["draw"])):
+            place, speed = (
+                opened[name].isel(draw=d).values.astype(float) for name in ("position", "velocity")
+            )
+            yield Draw(time, station, place, speed, {n: float(v[d]) for n, v in shared.items()})
+
+
+def _check_rising(file: Path, dataset: xr.Dataset, name: str, fewest: int) -> None:
+    """Refuse a coordinate that is not finite numbers, each above the one before."""
+    values = dataset[name].values if name in dataset.coords else np.empty(0)
+    plain = values.dtype.kind == "f" and values.size >= fewest and bool(np.isfinite(values).all())
+    if not plain or (np.diff(values) <= 0).any() or np.abs(values).max(initial=0.0) > 1e7:
+        raise InputError(file, "does not increase, or is no numbers", AGAIN, field=name)
