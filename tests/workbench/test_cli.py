@@ -168,7 +168,7 @@ def fails(kind):
         (NotConvergedError("the cost still creeps"), "the cost still creeps"),
         (ZeroDivisionError("two\nlines"), "--traceback"),
         (MemoryError(), "memory"),
-        (OSError(28, "No space left on device"), "No space left"),
+        (OSError(28, "No space left on device"), "the disk is full"),
     ],
 )
 def test_what_fails_within_is_one_line_and_status_1(kind, told, quick, folder, tmp_path, capsys):

@@ -39,11 +39,14 @@ class Draw:
 @contextmanager
 def netcdf(file: Path) -> Iterator[xr.Dataset]:
     """An opened NetCDF-4 file; InputError where it, or what is read of it, is damaged."""
+    import h5py
     import xarray as xr
 
     if not file.is_file():
         raise InputError(file, "there is no such file", "name a folder that `reconstruct` wrote")
     try:
+        # h5netcdf complains on standard error of a file that it could not open; h5py does not.
+        h5py.File(file, "r").close()
         with xr.open_dataset(file, engine="h5netcdf", decode_times=False) as opened:
             yield opened
     except (LashwaveError, MemoryError):
