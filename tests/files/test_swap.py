@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from lashwave.files import space, swap
+from lashwave.files import disk_room, swap
+from lashwave.files.disk_room import DiskFullError
 from lashwave.files.folders import check_new_folder
-from lashwave.files.space import DiskFullError
 
 KILLED = """
 import os, signal, sys
@@ -75,7 +75,7 @@ def test_a_half_written_part_does_not_make_a_command_refuse_its_folder(tmp_path:
 
 
 def test_no_room_is_said_before_anything_is_written(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr(space, "free_bytes", lambda path: 1_000_000)
+    monkeypatch.setattr(disk_room, "free_bytes", lambda path: 1_000_000)
     with pytest.raises(DiskFullError, match=r"3\.1 MB needed, 1\.0 MB free"):
         swap.write_files(tmp_path / "out", {"a": b"x" * 2_000_000})
     assert list(tmp_path.iterdir()) == []

@@ -8,7 +8,7 @@ import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from lashwave.files.space import need_leave
+from lashwave.files.disk_room import need_leave
 from lashwave.files.swap import is_part, sweep
 from lashwave.quantities.errors import InputError
 

@@ -16,7 +16,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
-from lashwave.files.space import need_room, no_room
+from lashwave.files.disk_room import need_room, no_room
 
 _HERE = -100  # AT_FDCWD: names are relative to the working folder (linux/fcntl.h)
 _EXCHANGE = 2  # RENAME_EXCHANGE: both names change places (linux/fs.h)

@@ -31,8 +31,7 @@ def answered(*, last: bool) -> Iterator[None]:
 
     Parameters
     ----------
-    last : the process ends after the block: signals are ignored then, and what a library says of
-        a stop in its own callbacks is not printed.
+    last : the process ends after the block: signals are ignored then.
     """
     if threading.current_thread() is not threading.main_thread():
         yield
@@ -59,6 +58,7 @@ def _stop(number: int, frame: FrameType | None) -> None:
 
 
 def _unraised(said: Any) -> None:
-    """A stop that fell into a finaliser: nobody can raise it there, `heed` does so later."""
-    if not (_asked.is_set() and issubclass(said.exc_type, KeyboardInterrupt | SystemError)):
-        sys.__unraisablehook__(said)
+    """What a library's finaliser complains of changes nothing: it is no second line to the user.
+
+    A stop that fell into one cannot be raised there; `heed` does so later.
+    """
