@@ -22,7 +22,7 @@ import figures  # noqa: E402
 import numpy as np  # noqa: E402
 from figures import MACHINE, Figure  # noqa: E402
 
-from lashwave.points.dots.find import DotSearch, stream_dots  # noqa: E402
+from lashwave.points.dots.find_dots import DotSettings, stream_dots  # noqa: E402
 
 SIZE, DOTS, KEPT = (1280, 1024), 40, 16
 
@@ -48,7 +48,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     rng = np.random.default_rng(0)
     images = [image(rng) for _ in range(KEPT)]
-    how = DotSearch(gain=0.0)
+    how = DotSettings(gain=0.0)
     sum(len(d.frame) for d in stream_dots(images, how))
     wall, work = time.perf_counter(), time.process_time()
     found = sum(len(d.frame) for d in stream_dots((images[k % KEPT] for k in range(count)), how))

@@ -28,10 +28,10 @@ from front_scores import births, points_against, print_report
 from lashwave import twin
 from lashwave.emission.flanks import renumbered
 from lashwave.mechanics.air import sound_speed
-from lashwave.points.shocks.find import (
+from lashwave.points.shocks.find_fronts import (
     at_speed,
     crossing_fronts,
-    curve_near,
+    pieces_in,
     points_of,
     wandering_fronts,
 )
@@ -97,7 +97,7 @@ def searched(seed: int, films: Path | None) -> tuple[Pictures, Held, Fronts]:
     )
     chosen = range(max(first, 0), min(last + 1, len(film)))
     pace = at_speed(camera, float(sound_speed(taken.trial.air)))
-    fronts = points_of(crossing_fronts(film, following=pace, chosen=chosen))
+    fronts = points_of(crossing_fronts(film, pace, chosen=chosen))
     if kept is not None:
         kept.parent.mkdir(parents=True, exist_ok=True)
         kept.write_bytes(pickle.dumps((taken, fronts)))
@@ -166,9 +166,9 @@ def real(out: Path) -> None:
         axis.set_axis_off()
         axis.set_title(f"frame {k}", fontsize=10)
         for front in fronts:
-            for piece in curve_near(front, k):
+            for piece in pieces_in(front, k):
                 axis.plot(*piece.uv.T, ".", ms=3, color=colours(front.number % 10))
-            for piece in curve_near(front, k)[:1]:
+            for piece in pieces_in(front, k)[:1]:
                 middle, colour = piece.uv[len(piece.uv) // 2], colours(front.number % 10)
                 axis.text(*middle, str(front.number), fontsize=11, color=colour)
     figure.savefig(out, dpi=70)

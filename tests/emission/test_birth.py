@@ -15,7 +15,7 @@ from lashwave.emission.flanks import joined, renumbered
 from lashwave.emission.fronts_and_sounds import birth_of
 from lashwave.emission.wavefront import Path, envelope
 from lashwave.instruments.rays import rays
-from lashwave.points.shocks.find import at_speed, crossing_fronts, image_scale, points_of
+from lashwave.points.shocks.find_fronts import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts
@@ -67,7 +67,7 @@ def test_birth_from_frames(seed: int) -> None:
     place, born = (rng.uniform(-0.1, 0.1), rng.uniform(-0.06, 0.06)), rng.uniform(1, 3) / drawn.RATE
     camera = drawn.camera(offset=0.123)
     frames = drawn.rings(place, born, 13, rng)
-    fronts = points_of(crossing_fronts(frames, following=at_speed(camera, C)))
+    fronts = points_of(crossing_fronts(frames, at_speed(camera, C)))
     draws = rods(rng, place, born + 0.123, 0.123)
     found = birth(fronts, 0, camera, draws, C, 0.3, model="burst")
     off = np.nanmedian(found.place, axis=0)[[0, 2]] - place

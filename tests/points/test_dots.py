@@ -12,9 +12,8 @@ import pytest
 from scipy.ndimage import label as scipy_label
 from scipy.stats import chi2
 
-from lashwave.points.dots.blobs import blobs
-from lashwave.points.dots.find import DotSearch, find_dots, settle, stream_dots
-from lashwave.points.dots.ground import background, full_level
+from lashwave.points.dots.blobs import blobs, full_level, image_levels
+from lashwave.points.dots.find_dots import DotSettings, find_dots, stream_dots, with_gain
 from lashwave.quantities.images import Dots
 from tests.points.rendered import Reel, noisy, spots, streak
 from tests.published.record import derived, recalled
@@ -80,7 +79,7 @@ def test_centres_reach_the_bound_of_photon_noise(check) -> None:
         light = rng.poisson(spots(SIZE, truth, electrons / (2 * np.pi * width**2), width))
         grey = gain * light + rng.normal(100.0, 0.5, light.shape)
         images.append(np.clip(np.rint(grey), 0, 65535).astype(np.uint16))
-    how = settle(Reel(images))
+    how = with_gain(Reel(images))
     assert how.gain == pytest.approx(gain, rel=0.1)
     dots = find_dots(Reel(images))
     away, sd = matched(dots, truths)
@@ -117,10 +116,10 @@ def test_sixteen_bit_and_uneven_light(bits: int, peak: float, noise: float) -> N
 def test_noise_against_numpy_and_a_floor_at_black() -> None:
     rng = np.random.default_rng(5)
     grey = noisy(np.zeros((512, 640)), 30.0, 3.0, rng)
-    found = background(grey)
+    found = image_levels(grey)
     assert found.level == pytest.approx(30.0, abs=0.51)
     assert found.sd == pytest.approx(grey.std(ddof=1), rel=0.03)
-    black = background(noisy(np.zeros((512, 640)), 0.0, 3.0, rng))
+    black = image_levels(noisy(np.zeros((512, 640)), 0.0, 3.0, rng))
     assert black.sd == pytest.approx(np.hypot(3.0, 12**-0.5), rel=0.05)
 
 
@@ -128,9 +127,9 @@ def test_blobs_are_those_of_two_libraries() -> None:
     # OpenCV's and scipy's connected components (8 neighbours), counted and measured.
     rng = np.random.default_rng(3)
     image = noisy(spots(SIZE, rng.uniform(0, 300, (60, 2)), 120.0, 2.5), 20.0, 2.0, rng)
-    ground = background(image)
-    ours = blobs([image], [ground], np.array([12.0]), 255, 1)
-    mask = (image > np.floor(ground.level + 12.0)).astype(np.uint8)
+    levels = image_levels(image)
+    ours = blobs([image], [levels], np.array([12.0]), 255, 1)
+    mask = (image > np.floor(levels.level + 12.0)).astype(np.uint8)
     count, _, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     assert ours.pixels.size == count - 1 == scipy_label(mask, np.ones((3, 3)))[1]
     order = [np.lexsort((a[:, 1], a[:, 0])) for a in (ours.low, stats[1:, :2])]
@@ -146,7 +145,7 @@ def test_streaks_are_told_from_dots(length: float, angle: float) -> None:
     image = spots(SIZE, round_, 150.0, 1.6)
     for place in drawn:
         image += streak(SIZE, place, length, angle, 40.0 * length, 1.6)
-    dots = find_dots(Reel([noisy(image, 20.0, 2.0, rng)]), DotSearch(gain=0.0))
+    dots = find_dots(Reel([noisy(image, 20.0, 2.0, rng)]), DotSettings(gain=0.0))
     nearest = np.linalg.norm(truth[:, None] - dots.uv, axis=-1).argmin(axis=1)
     assert len(dots.frame) == 24
     assert dots.streak[nearest[::2]] == pytest.approx(np.full(12, length), abs=0.3)
@@ -171,7 +170,7 @@ def test_overlapping_dots_are_parted(widths: float) -> None:
     # 1.5 times the full width at exp(-1/2), 2 standard widths, and more.
     rng = np.random.default_rng(7)
     made = [pairs(1.5 * widths, rng) for _ in range(3)]
-    dots = find_dots(Reel([m[0] for m in made]), DotSearch(gain=0.0))
+    dots = find_dots(Reel([m[0] for m in made]), DotSettings(gain=0.0))
     away, sd = matched(dots, [np.concatenate(m[1:]) for m in made])
     assert len(dots.frame) == 144 and not dots.merged.any()
     assert np.abs(away).max() < 0.1
@@ -181,7 +180,7 @@ def test_overlapping_dots_are_parted(widths: float) -> None:
 def test_dots_too_near_to_part_are_flagged_and_covered() -> None:
     rng = np.random.default_rng(8)
     made = [pairs(1.5 * 2.2, rng) for _ in range(3)]
-    dots = find_dots(Reel([m[0] for m in made]), DotSearch(gain=0.0))
+    dots = find_dots(Reel([m[0] for m in made]), DotSettings(gain=0.0))
     away, sd = matched(dots, [np.concatenate(m[1:]) for m in made])
     assert len(dots.frame) == 72 and dots.merged.all()
     assert np.mean((away / sd) ** 2) < 1.5
@@ -203,7 +202,7 @@ def test_saturated_and_cut_dots_are_flagged(peak: float) -> None:
     truth[0] = (0.5, 150.0)  # half of it off the sensor
     images = [noisy(spots(SIZE, truth, peak, 2.0), 20.0, 2.0, rng) for _ in range(4)]
     assert full_level(images[0]) == 255
-    dots = find_dots(Reel(images), DotSearch(gain=0.0))
+    dots = find_dots(Reel(images), DotSettings(gain=0.0))
     away, sd = matched(dots, [truth] * 4)
     assert len(dots.frame) == 96 and dots.merged.all()
     assert_honest(away, sd)
@@ -228,9 +227,9 @@ def test_stream_is_the_same_in_pieces_and_empty_images_are_nothing() -> None:
     rng = np.random.default_rng(2)
     images = [noisy(spots(SIZE, places(rng), 100.0, 1.5), 20.0, 2.0, rng) for _ in range(19)]
     images[4] = noisy(np.zeros(SIZE[::-1]), 20.0, 0.0, rng)
-    parts = list(stream_dots(iter(images), DotSearch(gain=0.0)))
+    parts = list(stream_dots(iter(images), DotSettings(gain=0.0)))
     assert [len(np.unique(p.frame)) for p in parts] == [15, 3]
-    whole = find_dots(Reel(images), DotSearch(gain=0.0))
+    whole = find_dots(Reel(images), DotSettings(gain=0.0))
     assert np.array_equal(np.concatenate([p.uv for p in parts]), whole.uv)
     assert 4 not in whole.frame
     assert len(find_dots(Reel(images[4:5])).frame) == 0

@@ -20,8 +20,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.points.shocks.find import curve_near, moves, wandering_fronts
-from lashwave.points.shocks.follow import Front
+from lashwave.points.shocks.find_fronts import moves, pieces_in, wandering_fronts
+from lashwave.points.shocks.front_tracks import Front
 
 cv2.setNumThreads(1)
 
@@ -53,7 +53,7 @@ def crossing(front: Front, frame: int, row: float) -> tuple[float, float]:
     Straight between the front's nearest points above and below the row; nan where either is
     further than 12 px away.
     """
-    pieces = curve_near(front, frame)
+    pieces = pieces_in(front, frame)
     if not pieces:
         return np.nan, np.nan
     uv = np.concatenate([p.uv for p in pieces])

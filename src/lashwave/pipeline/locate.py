@@ -66,7 +66,7 @@ def _markers(
     pictures: Pictures, show: console.Progress, keeper: Keeper
 ) -> tuple[Markers | None, tuple[str, ...]]:
     """From the cameras that show dots; None where there are none, or markers were given."""
-    from lashwave.points.of_markers import locate_markers
+    from lashwave.points.dots.marker_points import locate_markers
 
     ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
     if not ring or pictures.trial.markers.time.size:

@@ -12,7 +12,7 @@ from lashwave.points.background import background
 from lashwave.points.clock_sound.flash_clock import CLEAR, fit_clock
 from lashwave.points.clock_sound.strobe import brightness, find_flashes
 from lashwave.points.clock_sound.which_flash import motion_log_likelihood, resolve
-from lashwave.points.shocks.find import at_speed, crossing_fronts, image_scale, points_of
+from lashwave.points.shocks.find_fronts import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.points.tip.find_tip import TipSeen, tip_track, tips_in
 from lashwave.points.tip.tuft import TuftSeen, tuft_of, tuft_widths
 from lashwave.quantities.clock_fit import ClockFit, Flashes
@@ -143,7 +143,7 @@ def _fronts(
             told("fronts", (frame - first) / (last - first))
             yield frame
 
-    found = crossing_fronts(frames, following=at_speed(camera, sound), chosen=chosen())
+    found = crossing_fronts(frames, at_speed(camera, sound), chosen=chosen())
     fronts = points_of(found)
     return fronts if fronts.frame.size else None
 

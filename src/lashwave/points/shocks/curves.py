@@ -17,40 +17,12 @@ from scipy import ndimage
 from scipy.signal import savgol_filter
 from scipy.spatial import cKDTree
 
+from lashwave.points.shocks.settings import CURVES, CurveSettings
 from lashwave.quantities.arrays import Array, Index, Mask
 
-PIXEL_SD = 0.05
-"""[px] kept for what the parabola leaves of the pixel's phase."""
-
 
 @dataclass(frozen=True)
-class CurveSettings:
-    """How curves are found."""
-
-    scale: float = 2.0
-    """Standard deviation of the smoothing [px]; at least 1."""
-    low: float = 5.0
-    """Slope that an edgel must have, in standard deviations of the slope in the empty field."""
-    high: float = 9.0
-    """Slope that some edgel of a curve must have (hysteresis)."""
-    apart: float = 6.0
-    """Of two parallel edges closer than this the weaker is dropped [px]."""
-    band: float = 15.0
-    """Widest band of light or dark that is one front's [px]."""
-    length: float = 40.0
-    """Shortest curve kept [px]."""
-    gap: float = 14.0
-    """Longest gap bridged [px], as dust and wires leave."""
-    corner: float = 0.5
-    """A curve that turns by more than this [rad] over three points is parted there: two fronts
-    that meet. A ring under 3 `spacing` / `corner` = 36 px in radius is broken up by it."""
-    spacing: float = 6.0
-    """Between points of a curve [px]; at 3 times the scale their errors are nearly independent
-    (correlation exp(-9/4) = 0.1 for white noise)."""
-
-
-@dataclass(frozen=True)
-class Curve:
+class FrontCurve:
     """Points in order along one curve of one image; the bright side is where the normal points."""
 
     uv: Array
@@ -79,8 +51,8 @@ class _Edgels:
 
 
 def find_curves(
-    image: NDArray[np.generic], settings: CurveSettings | None = None, hidden: Mask | None = None
-) -> list[Curve]:
+    image: NDArray[np.generic], settings: CurveSettings = CURVES, hidden: Mask | None = None
+) -> list[FrontCurve]:
     """Curves of steepest grey level in one image, longest first.
 
     Parameters
@@ -89,19 +61,18 @@ def find_curves(
     hidden : (height, width), true where nothing is to be found (bodies); what the smoothing
         smears out of them is left out too.
     """
-    chosen = settings or CurveSettings()
-    edgels = _edgels(np.asarray(image, dtype=np.float32), chosen, hidden)
+    edgels = _edgels(np.asarray(image, dtype=np.float32), settings, hidden)
     if edgels.uv.shape[0] < 3:
         return []
     curves = []
-    for chain in _chains(edgels, chosen.gap):
-        if edgels.strength[chain].max() < chosen.high:
+    for chain in _chains(edgels, settings.gap):
+        if edgels.strength[chain].max() < settings.high:
             continue
-        curves += _parted(_resampled(edgels, chain, chosen), chosen)
-    return sorted(_in_bands(curves, chosen), key=lambda c: -c.uv.shape[0])
+        curves += _parted(_resampled(edgels, chain, settings), settings)
+    return sorted(_in_bands(curves, settings), key=lambda c: -c.uv.shape[0])
 
 
-def _in_bands(curves: list[Curve], settings: CurveSettings) -> list[Curve]:
+def _in_bands(curves: list[FrontCurve], settings: CurveSettings) -> list[FrontCurve]:
     """Curves that know how wide the band is whose edge each point is: to the nearest parallel edge.
 
     The front is taken to stand off by half of that (sd); where there is no other edge by half of
@@ -115,7 +86,7 @@ def _in_bands(curves: list[Curve], settings: CurveSettings) -> list[Curve]:
     step = uv[second] - uv[first]
     across = np.abs((step * normal[first]).sum(axis=1))
     along = np.abs(step[:, 1] * normal[first, 0] - step[:, 0] * normal[first, 1])
-    parallel = np.abs((normal[first] * normal[second]).sum(axis=1)) > 0.85
+    parallel = np.abs((normal[first] * normal[second]).sum(axis=1)) > settings.parallel
     parallel &= (along < settings.spacing) & (across > 0.5 * settings.apart)
     width = np.full(len(uv), np.inf)
     np.minimum.at(width, first[parallel], across[parallel])
@@ -176,7 +147,7 @@ def _edgels(image: NDArray[np.float32], settings: CurveSettings, hidden: Mask | 
     inside = (np.abs(shift[:, None] * normal) <= 0.6).all(axis=1)
     second = _smoothed(image, scale, 2, 0)
     # Error of the place: noise of the second derivative over the third, which is `bend` here.
-    sd = np.hypot(_robust_sd(second[::2, ::2][field]) / np.abs(bend), PIXEL_SD)
+    sd = np.hypot(_robust_sd(second[::2, ::2][field]) / np.abs(bend), settings.pixel_sd)
     uv = place + shift[:, None] * normal
     return _single(_Edgels(uv[inside], normal[inside], sd[inside], here[inside] / noise))
 
@@ -232,13 +203,13 @@ def _chains(edgels: _Edgels, gap: float) -> list[Index]:
         ends = np.array([c[-1] for c in chains])
         starts = np.array([c[0] for c in chains])
         a, b = _links(edgels.uv, edgels.normal, starts, ends, reach, 0.9)
-        follow = np.full(len(chains), -1, dtype=np.intp)
+        fronts_through = np.full(len(chains), -1, dtype=np.intp)
         at_end = {int(e): i for i, e in enumerate(ends)}
         at_start = {int(s): i for i, s in enumerate(starts)}
         for i, j in zip(a, b, strict=True):
             if at_end[int(i)] != at_start[int(j)]:
-                follow[at_end[int(i)]] = at_start[int(j)]
-        chains = [np.concatenate([chains[i] for i in group]) for group in _walk(follow)]
+                fronts_through[at_end[int(i)]] = at_start[int(j)]
+        chains = [np.concatenate([chains[i] for i in group]) for group in _walk(fronts_through)]
     return chains
 
 
@@ -261,7 +232,7 @@ def _walk(after: Index) -> list[Index]:
     return paths
 
 
-def _parted(curve: Curve, settings: CurveSettings) -> list[Curve]:
+def _parted(curve: FrontCurve, settings: CurveSettings) -> list[FrontCurve]:
     """A curve's pieces between its corners, those that are long enough; each with its sd."""
     normal = curve.normal
     turn = np.zeros(curve.sd.size)
@@ -274,7 +245,7 @@ def _parted(curve: Curve, settings: CurveSettings) -> list[Curve]:
         if part.size >= least:
             uv, across = _by_parabolas(curve.uv[part], normal[part], settings)
             sd = curve.sd[part] * _excess(uv, across, curve.sd[part])
-            found.append(Curve(uv, across, sd, curve.stand_off[part]))
+            found.append(FrontCurve(uv, across, sd, curve.stand_off[part]))
     return found
 
 
@@ -297,7 +268,7 @@ def _by_parabolas(uv: Array, normal: Array, settings: CurveSettings) -> tuple[Ar
     return uv - inward[:, None] * across, across
 
 
-def _resampled(edgels: _Edgels, chain: Index, settings: CurveSettings) -> Curve:
+def _resampled(edgels: _Edgels, chain: Index, settings: CurveSettings) -> FrontCurve:
     """Means over bins of `spacing` along the chain.
 
     The standard deviation is not divided by the bin's count: the smoothing ties its edgels.
@@ -313,7 +284,9 @@ def _resampled(edgels: _Edgels, chain: Index, settings: CurveSettings) -> Curve:
     place = np.column_stack([mean(uv[:, 0]), mean(uv[:, 1])])
     normal = np.column_stack([mean(edgels.normal[chain, i]) for i in (0, 1)])
     normal /= np.linalg.norm(normal, axis=1)[:, None]
-    return Curve(place, normal, mean(edgels.sd[chain]), np.full(count.size, 0.5 * settings.apart))
+    return FrontCurve(
+        place, normal, mean(edgels.sd[chain]), np.full(count.size, 0.5 * settings.apart)
+    )
 
 
 def _excess(uv: Array, normal: Array, sd: Array, half: int = 3) -> float:

@@ -1,17 +1,17 @@
-"""Dots of several cameras to points in space, frame after frame.
+"""Markers from the pictures of several cameras: dots found, placed in space, labelled.
 
-Pairs of dots that meet in space (`epipolar`) are looked for in the other cameras. Every set of
+Pairs of dots that meet in space (epipolar lines) are looked for in the other cameras. Every set of
 dots that agree is a candidate; sets that share a dot exclude each other, and those win that more
 cameras saw, that stand where a track is expected, and that agree better. Where two cameras alone
 see a point and another pairing is about as good, neither is kept: with two cameras some wrong
 pairs always meet, and only motion or a third camera tells. What is left of them does not last, and
-goes by `persistent`.
+goes by `lasting_points`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -19,17 +19,113 @@ from numpy.typing import NDArray
 from scipy.stats import chi2 as chi2_law
 
 from lashwave.instruments.camera import project, project_jacobian
+from lashwave.instruments.clock import frame_time
 from lashwave.instruments.epipolar import disagreement
 from lashwave.instruments.triangulation import triangulate_many
 from lashwave.labels.linking import LinkRule, Tracker
+from lashwave.labels.relabel import label_markers
+from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
+from lashwave.points.dots.settings import MEET, MeetSettings
 from lashwave.quantities.arrays import Array, Whole
-from lashwave.quantities.images import Dots
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.images import Dots, Frames
 from lashwave.quantities.points import SpacePoints
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities.sightings import Camera, Markers
+
+Progress = Callable[[str, float], None]
+"""A stage in words, and the share of it that is done."""
+
+
+def locate_markers(
+    cameras: Sequence[Camera],
+    films: Sequence[Frames],
+    wanted: Markers,
+    handle_length: float,
+    progress: Progress,
+) -> tuple[Markers, tuple[str, ...]]:
+    """Labelled marker samples, and what is worth knowing about them.
+
+    Parameters
+    ----------
+    cameras : that expose together, at one rate and with as many images; two at least.
+    wanted : labels and stations; no samples.
+    handle_length : of the rigid grip [m].
+    progress : is told each stage and the share of it done.
+
+    Raises
+    ------
+    InputError : one camera alone, cameras of unlike rates or lengths, no point seen by two.
+    """
+    _check(cameras, films)
+    found = []
+    for number, (camera, film) in enumerate(zip(cameras, films, strict=True)):
+        parts = []
+        for part in stream_dots(film, with_gain(film)):
+            parts.append(part)
+            last = int(part.frame[-1]) if part.frame.size else 0
+            progress(f"dots of {camera.name}", (number + last / len(film)) / len(films))
+        found.append(dots_joined(parts))
+    count = len(films[0])
+
+    def frames() -> Iterator[Sequence[DotsInFrame]]:
+        for frame, views in enumerate(dots_by_frame(found, count)):
+            progress("points in space", frame / count)
+            yield views
+
+    points = lasting_points(points_joined(stream_points(cameras, frames())))
+    if not points.frame.size:
+        raise InputError(
+            "cameras", "no dot is seen by two cameras", "check calibrations and clocks",
+            field="projection",
+        )  # fmt: skip
+    progress("labels", 0.0)
+    markers, report = label_markers(_unlabelled(points, cameras[0], count, wanted), handle_length)
+    seen = np.atleast_1d(np.isfinite(markers.position[..., 0]).any(axis=0))
+    lost = [label for label, has in zip(markers.labels, seen, strict=True) if not has]
+    notes = [*report.sentences, *([f"markers never found: {', '.join(lost)}"] if lost else [])]
+    kept = replace(
+        markers,
+        labels=tuple(np.array(markers.labels)[seen].tolist()),
+        position=markers.position[:, seen],
+        sd=markers.sd[:, seen],
+        station=markers.station[seen],
+    )
+    return kept, tuple(f"markers: {note}." for note in notes)
+
+
+def _check(cameras: Sequence[Camera], films: Sequence[Frames]) -> None:
+    if len(cameras) < 2:
+        raise InputError(
+            "trial.toml", f"camera {cameras[0].name} alone shows dots", "two place them in space",
+            field="cameras",
+        )  # fmt: skip
+    for camera, film in zip(cameras[1:], films[1:], strict=True):
+        if camera.rate != cameras[0].rate or len(film) != len(films[0]):
+            raise InputError(
+                "trial.toml",
+                f"cameras {cameras[0].name} and {camera.name} show dots at {cameras[0].rate:g} and "
+                f"{camera.rate:g} Hz, in {len(films[0])} and {len(film)} images",
+                "dots are placed by cameras that expose together, image by image",
+                field="cameras",
+            )
+
+
+def _unlabelled(points: SpacePoints, camera: Camera, count: int, wanted: Markers) -> Markers:
+    """All points without a label, on the cameras' samples."""
+    time = frame_time(camera.rate, np.arange(count), camera.clock.offset)
+    sd = max(float(np.median(points.sd)), MEET.least_sd)
+    return replace(
+        wanted,
+        time=time,
+        position=np.full((count, len(wanted.labels), 3), np.nan),
+        sd=np.full((count, len(wanted.labels)), sd),
+        unlabelled_time=time[points.frame],
+        unlabelled_position=points.position,
+    )
 
 
 @dataclass(frozen=True)
-class View:
+class DotsInFrame:
     """Dots of one camera in one frame."""
 
     uv: Array
@@ -40,7 +136,7 @@ class View:
     """(D,) true where a dot may be two: then it may serve two points."""
 
 
-def views_of(dots: Sequence[Dots], frames: int) -> Iterator[list[View]]:
+def dots_by_frame(dots: Sequence[Dots], frames: int) -> Iterator[list[DotsInFrame]]:
     """Dots of C cameras that expose together, frame after frame, 0 to `frames` - 1.
 
     A streak's greater sd stands for both image coordinates.
@@ -49,25 +145,8 @@ def views_of(dots: Sequence[Dots], frames: int) -> Iterator[list[View]]:
         views = []
         for own in dots:
             part = slice(*np.searchsorted(own.frame, [frame, frame + 1]))
-            views.append(View(own.uv[part], own.sd[part].max(axis=1), own.merged[part]))
+            views.append(DotsInFrame(own.uv[part], own.sd[part].max(axis=1), own.merged[part]))
         yield views
-
-
-@dataclass(frozen=True)
-class MeetRule:
-    """When dots are one point."""
-
-    chance: float = 1e-3
-    """Share of right candidates refused for their residuals."""
-    calibration: float = 0.2
-    """[px] standard deviation added to every dot for what the cameras' calibration is worth."""
-    view: float = 5.0
-    """What one more camera that agrees is worth, as log odds: a stray dot falls within the gate of
-    some 3 px once in some hundred times (40 dots, a megapixel)."""
-    expected: float = 5.0
-    """What it is worth to stand where a track is expected, as log odds."""
-    margin: float = 4.0
-    """Least lead in log odds over a rival that shares a dot, for a point of two cameras."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +162,7 @@ class _Candidates:
     """(N,) log odds."""
 
 
-def _gather(views: Sequence[View], index: Whole, calibration: float) -> tuple[Array, Array]:
+def _gather(views: Sequence[DotsInFrame], index: Whole, calibration: float) -> tuple[Array, Array]:
     """Image points (N, C, 2), nan where none, and sd (N, C) [px] of sets of dots (N, C)."""
     uv = np.full((*index.shape, 2), np.nan)
     sd = np.ones(index.shape)
@@ -103,14 +182,16 @@ def _residual(cameras: Sequence[Camera], uv: Array, sd: Array, position: Array) 
     return total
 
 
-def _pairs(cameras: Sequence[Camera], views: Sequence[View], rule: MeetRule) -> Whole:
+def _pairs(
+    cameras: Sequence[Camera], views: Sequence[DotsInFrame], settings: MeetSettings
+) -> Whole:
     """Pairs of dots that meet, as sets (N, C)."""
-    limit = float(chi2_law.isf(rule.chance, 1))
+    limit = float(chi2_law.isf(settings.chance, 1))
     found = [np.empty((0, len(cameras)), np.int64)]
     for a, b in combinations(range(len(cameras)), 2):
         if not (len(views[a].uv) and len(views[b].uv)):
             continue
-        sd = [np.hypot(views[c].sd, rule.calibration) for c in (a, b)]
+        sd = [np.hypot(views[c].sd, settings.calibration) for c in (a, b)]
         off = disagreement(cameras[a], cameras[b], views[a].uv, views[b].uv, *sd)
         one, two = np.nonzero(off < limit)
         index = np.full((one.size, len(cameras)), -1, np.int64)
@@ -120,13 +201,13 @@ def _pairs(cameras: Sequence[Camera], views: Sequence[View], rule: MeetRule) -> 
 
 
 def _extended(
-    cameras: Sequence[Camera], views: Sequence[View], index: Whole, rule: MeetRule
+    cameras: Sequence[Camera], views: Sequence[DotsInFrame], index: Whole, settings: MeetSettings
 ) -> Whole:
     """The sets with, in each other camera, the dot nearest to the image of their point."""
-    uv, sd = _gather(views, index, rule.calibration)
+    uv, sd = _gather(views, index, settings.calibration)
     position, covariance = triangulate_many(cameras, uv, sd)
     good = np.isfinite(position).all(axis=1)
-    limit = float(chi2_law.isf(rule.chance, 2))
+    limit = float(chi2_law.isf(settings.chance, 2))
     wider = index.copy()
     for c, view in enumerate(views):
         rows = np.flatnonzero(good & (index[:, c] < 0))
@@ -135,7 +216,7 @@ def _extended(
         image = project(cameras[c], position[rows])
         slope = project_jacobian(cameras[c], position[rows])
         spread = slope @ covariance[rows] @ slope.swapaxes(1, 2)
-        noise = np.hypot(view.sd, rule.calibration) ** 2
+        noise = np.hypot(view.sd, settings.calibration) ** 2
         total = spread[:, None] + noise[None, :, None, None] * np.eye(2)
         away = view.uv[None] - image[:, None]
         distance = np.einsum("rdi,rdi->rd", away, np.linalg.solve(total, away[..., None])[..., 0])
@@ -148,30 +229,30 @@ def _extended(
 
 def _candidates(
     cameras: Sequence[Camera],
-    views: Sequence[View],
+    views: Sequence[DotsInFrame],
     expected: tuple[Array, Array],
-    rule: MeetRule,
+    settings: MeetSettings,
 ) -> _Candidates:
     """All sets of dots whose residuals are within chance; expected : places (K, 3), variance."""
-    pairs = _pairs(cameras, views, rule)
-    index = np.unique(np.concatenate([pairs, _extended(cameras, views, pairs, rule)]), axis=0)
-    uv, sd = _gather(views, index, rule.calibration)
+    pairs = _pairs(cameras, views, settings)
+    index = np.unique(np.concatenate([pairs, _extended(cameras, views, pairs, settings)]), axis=0)
+    uv, sd = _gather(views, index, settings.calibration)
     position, covariance = triangulate_many(cameras, uv, sd)
     chi2 = _residual(cameras, uv, sd, position)
     count = (index >= 0).sum(axis=1)
-    keep = np.isfinite(chi2) & (chi2 < chi2_law.isf(rule.chance, np.maximum(2 * count - 3, 1)))
+    keep = np.isfinite(chi2) & (chi2 < chi2_law.isf(settings.chance, np.maximum(2 * count - 3, 1)))
     index, position, covariance = index[keep], position[keep], covariance[keep]
     chi2, count = chi2[keep], count[keep]
-    score = rule.view * (count - 1.0) - 0.5 * chi2
+    score = settings.view * (count - 1.0) - 0.5 * chi2
     place, variance = expected
     if len(place) and len(position):
         own = np.trace(covariance, axis1=1, axis2=2) / 3.0
         away = ((position[:, None] - place) ** 2).sum(-1) / (variance + own[:, None])
-        score += np.maximum(rule.expected - 0.5 * away.min(axis=1), 0.0)
+        score += np.maximum(settings.expected - 0.5 * away.min(axis=1), 0.0)
     return _Candidates(index, position, covariance, chi2, score)
 
 
-def _chosen(found: _Candidates, views: Sequence[View], rule: MeetRule) -> Whole:
+def _chosen(found: _Candidates, views: Sequence[DotsInFrame], settings: MeetSettings) -> Whole:
     """Candidates that stand: best first, each dot once (a merged one twice)."""
     room = [1 + view.merged.astype(int) for view in views]
     taken = []
@@ -181,24 +262,24 @@ def _chosen(found: _Candidates, views: Sequence[View], rule: MeetRule) -> Whole:
             taken.append(int(n))
             for c, d in used:
                 room[c][d] -= 1
-    return np.array([n for n in taken if not _rivalled(found, n, rule)], dtype=np.int64)
+    return np.array([n for n in taken if not _rivalled(found, n, settings)], dtype=np.int64)
 
 
-def _rivalled(found: _Candidates, n: int, rule: MeetRule) -> bool:
+def _rivalled(found: _Candidates, n: int, settings: MeetSettings) -> bool:
     """Whether a point of two cameras has another pairing about as good."""
     own = found.views[n]
     if (own >= 0).sum() > 2:
         return False
     shared = ((found.views == own) & (own >= 0)).sum(axis=1)
-    other = (shared == 1) & (found.score > found.score[n] - rule.margin)
+    other = (shared == 1) & (found.score > found.score[n] - settings.margin)
     return bool(other.any())
 
 
 def points_in_frame(
     cameras: Sequence[Camera],
-    views: Sequence[View],
+    views: Sequence[DotsInFrame],
     expected: tuple[Array, Array] | None = None,
-    rule: MeetRule = MeetRule(),
+    settings: MeetSettings = MEET,
 ) -> tuple[Array, Array, Whole, Array]:
     """Points in space of one moment.
 
@@ -212,16 +293,16 @@ def points_in_frame(
     position (P, 3) [m], covariance (P, 3, 3) [m2], views (P, C), chi2 (P,): as in `SpacePoints`.
     """
     nowhere = (np.empty((0, 3)), np.empty(0))
-    found = _candidates(cameras, views, expected or nowhere, rule)
-    best = _chosen(found, views, rule)
+    found = _candidates(cameras, views, expected or nowhere, settings)
+    best = _chosen(found, views, settings)
     return found.position[best], found.covariance[best], found.views[best], found.chi2[best]
 
 
 def stream_points(
     cameras: Sequence[Camera],
-    frames: Iterable[Sequence[View]],
+    frames: Iterable[Sequence[DotsInFrame]],
     link: LinkRule | None = None,
-    rule: MeetRule = MeetRule(),
+    settings: MeetSettings = MEET,
 ) -> Iterator[SpacePoints]:
     """Points in space of cameras that expose together at one rate, frame after frame, tracked.
 
@@ -230,23 +311,25 @@ def stream_points(
     step = 1.0 / cameras[0].rate
     tracker = Tracker(link or LinkRule())
     for frame, views in enumerate(frames):
-        found = points_in_frame(cameras, views, tracker.predict(step), rule)
+        found = points_in_frame(cameras, views, tracker.predict(step), settings)
         position, covariance = found[:2]
         variance = np.trace(covariance, axis1=1, axis2=2) / 3.0
         track = tracker.step(step, position, variance)
         yield SpacePoints(np.full(len(track), frame, np.int64), *found, track)
 
 
-def joined(parts: Iterable[SpacePoints]) -> SpacePoints:
+def points_joined(parts: Iterable[SpacePoints]) -> SpacePoints:
     """Frames of points as one record; at least one part."""
     every = list(parts)
     names = vars(every[0])
     return SpacePoints(*(np.concatenate([getattr(p, n) for p in every]) for n in names))
 
 
-def persistent(points: SpacePoints, least: int = 4) -> SpacePoints:
-    """Points without those of two cameras whose tracks are shorter than `least` frames: wrong
-    pairings that met by chance part again at once. Points of more cameras stay."""
+def lasting_points(points: SpacePoints, settings: MeetSettings = MEET) -> SpacePoints:
+    """Points without those of two cameras whose tracks are shorter than `settings.least` frames.
+
+    Wrong pairs that met by chance part again at once. Points of more cameras stay.
+    """
     length = np.bincount(points.track, minlength=1)
-    keep = ((points.views >= 0).sum(axis=1) > 2) | (length[points.track] >= least)
+    keep = ((points.views >= 0).sum(axis=1) > 2) | (length[points.track] >= settings.least)
     return SpacePoints(*(column[keep] for column in vars(points).values()))

@@ -12,21 +12,21 @@ import pytest
 
 from lashwave.instruments.camera import project
 from lashwave.instruments.epipolar import disagreement, fundamental
-from lashwave.points.dots.find import DotSearch, find_dots
-from lashwave.points.dots.space import (
-    MeetRule,
-    View,
-    joined,
-    persistent,
+from lashwave.points.dots.find_dots import DotSettings, find_dots
+from lashwave.points.dots.marker_points import (
+    DotsInFrame,
+    MeetSettings,
+    dots_by_frame,
+    lasting_points,
     points_in_frame,
+    points_joined,
     stream_points,
-    views_of,
 )
 from lashwave.quantities.sightings import Camera, Clock
 from tests.points.lines import fold
 from tests.points.rendered import Reel, noisy, spots
 
-EXACT = MeetRule(calibration=0.0)
+EXACT = MeetSettings(calibration=0.0)
 FOCAL, AWAY = 2000.0, 3.0
 
 
@@ -43,9 +43,9 @@ def camera(angle: float, height: float = 0.0, focal: float = FOCAL) -> Camera:
     return Camera(f"at {angle:.2f}", 500.0, (1280, 1024), projection, Clock(), 0.5)
 
 
-def view(uv: np.ndarray, sd: float = 0.1, merged: np.ndarray | None = None) -> View:
+def view(uv: np.ndarray, sd: float = 0.1, merged: np.ndarray | None = None) -> DotsInFrame:
     none = np.zeros(len(uv), dtype=bool)
-    return View(uv, np.full(len(uv), sd), none if merged is None else merged)
+    return DotsInFrame(uv, np.full(len(uv), sd), none if merged is None else merged)
 
 
 def test_fundamental_matrix_is_opencvs() -> None:
@@ -84,14 +84,14 @@ def test_covariance_of_two_cameras_and_of_a_ring() -> None:
     pair = [camera(-apart / 2), camera(apart / 2)]
     g = 0.5 * AWAY / FOCAL
     dot = [view(project(c, np.zeros((1, 3))), 0.5) for c in pair]
-    place, covariance, views, _ = points_in_frame(pair, dot, rule=EXACT)
+    place, covariance, views, _ = points_in_frame(pair, dot, settings=EXACT)
     assert views.tolist() == [[0, 0]] and np.abs(place).max() < 1e-9
     sd = np.sqrt(np.diag(covariance[0]))
     across = g / (np.sqrt(2) * np.cos(apart / 2))
     assert sd == pytest.approx([2.049e-3, across, g / np.sqrt(2)], rel=1e-3)
     ring = [camera(2 * np.pi * k / 8) for k in range(8)]
     dots = [view(project(c, np.zeros((1, 3))), 0.5) for c in ring]
-    sd = np.sqrt(np.diag(points_in_frame(ring, dots, rule=EXACT)[1][0]))
+    sd = np.sqrt(np.diag(points_in_frame(ring, dots, settings=EXACT)[1][0]))
     assert sd == pytest.approx([0.375e-3, 0.375e-3, 0.265e-3], rel=2e-3)
 
 
@@ -104,7 +104,7 @@ def test_residuals_have_their_degrees_of_freedom(count: int, expected: float) ->
     for _ in range(60):
         truth = rng.uniform(-0.4, 0.4, (12, 3))
         seen = [project(c, truth) + rng.normal(0, 0.1, (12, 2)) for c in ring]
-        place, covariance, _, chi2 = points_in_frame(ring, [view(s) for s in seen], rule=EXACT)
+        place, covariance, _, chi2 = points_in_frame(ring, [view(s) for s in seen], settings=EXACT)
         rest.append(chi2)
         miss = place[:, None] - truth
         near = np.linalg.norm(miss, axis=-1).argmin(axis=1)
@@ -117,7 +117,7 @@ def test_residuals_have_their_degrees_of_freedom(count: int, expected: float) ->
 
 def filmed(
     cameras: list[Camera], true: np.ndarray, rng: np.random.Generator, strays: int
-) -> list[list[View]]:
+) -> list[list[DotsInFrame]]:
     """Dots of moving points (T, L, 3) with noise of 0.1 px, some unseen, some false."""
     frames = []
     for places in true:
@@ -136,8 +136,10 @@ def test_points_of_a_moving_line_without_ghosts(count: int, share: float) -> Non
     rng = np.random.default_rng(count)
     true = fold(60, 3) - [0.4, 0.0, 0.2]
     cameras = [camera(0.2 + 0.9 * k, 0.3 + 0.2 * (k % 2), 1100.0) for k in range(count)]
-    rule = MeetRule(calibration=0.02)
-    points = persistent(joined(stream_points(cameras, filmed(cameras, true, rng, 4), rule=rule)))
+    rule = MeetSettings(calibration=0.02)
+    points = lasting_points(
+        points_joined(stream_points(cameras, filmed(cameras, true, rng, 4), settings=rule))
+    )
     gap = np.linalg.norm(points.position[:, None] - true[points.frame], axis=-1)
     # 5 sd of a coordinate, at 5 sd of the mean of three, and what a stray can pull
     assert (gap.min(axis=1) < 8 * points.sd + 1e-3).all()
@@ -151,12 +153,12 @@ def test_two_cameras_do_not_guess() -> None:
     pair = [camera(-0.4), camera(0.4)]
     truth = np.array([[0.1, 0.05, 0.0], [-0.12, -0.1, 0.0]])
     views = [view(project(c, truth)) for c in pair]
-    assert len(points_in_frame(pair, views, rule=EXACT)[0]) == 0
+    assert len(points_in_frame(pair, views, settings=EXACT)[0]) == 0
     expected = truth + 1e-3, np.full(2, 1e-5)
     place = points_in_frame(pair, views, expected, EXACT)[0]
     assert np.sort(place[:, 0]) == pytest.approx([-0.12, 0.1], abs=1e-6)
     three = [*pair, camera(0.1, 0.8)]
-    place = points_in_frame(three, [*views, view(project(three[2], truth))], rule=EXACT)[0]
+    place = points_in_frame(three, [*views, view(project(three[2], truth))], settings=EXACT)[0]
     assert np.sort(place[:, 0]) == pytest.approx([-0.12, 0.1], abs=1e-6)
 
 
@@ -166,7 +168,7 @@ def test_a_merged_dot_serves_two_points_and_nothing_gives_nothing() -> None:
     views = [view(project(c, truth)) for c in cameras]
     middle = project(cameras[0], truth).mean(axis=0, keepdims=True)
     views[0] = view(middle, 6.0, np.array([True]))
-    found = points_in_frame(cameras, views, rule=EXACT)
+    found = points_in_frame(cameras, views, settings=EXACT)
     assert sorted(found[2][:, 0].tolist()) == [0, 0]
     empty = [view(np.empty((0, 2))) for _ in cameras]
     assert len(points_in_frame(cameras, empty)[0]) == 0
@@ -180,8 +182,10 @@ def test_from_pictures_to_points() -> None:
     for c in cameras:
         light = [spots((1280, 1024), project(c, places), 150.0, 1.8) for places in true]
         images = [noisy(picture, 15.0, 2.0, rng) for picture in light]
-        dots.append(find_dots(Reel(images), DotSearch(gain=0.0)))
-    points = joined(stream_points(cameras, views_of(dots, 6), rule=MeetRule(calibration=1e-3)))
+        dots.append(find_dots(Reel(images), DotSettings(gain=0.0)))
+    points = points_joined(
+        stream_points(cameras, dots_by_frame(dots, 6), settings=MeetSettings(calibration=1e-3))
+    )
     gap = points.position[:, None] - true[points.frame]
     own = np.linalg.norm(gap, axis=-1).argmin(axis=1)
     miss = gap[np.arange(len(own)), own]

@@ -14,32 +14,9 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
-from lashwave.points.shocks.curves import PIXEL_SD, Curve
+from lashwave.points.shocks.curves import FrontCurve
+from lashwave.points.shocks.settings import FOLLOWING, FollowSettings
 from lashwave.quantities.arrays import Array
-
-
-@dataclass(frozen=True)
-class FollowSettings:
-    """How curves are joined over frames; displacements along the normal in px a frame."""
-
-    slowest: float = 0.0
-    """Least displacement of a front between neighbouring frames."""
-    fastest: float = 30.0
-    """Greatest displacement of a front between neighbouring frames."""
-    change: float = 12.0
-    """Greatest change of the displacement from one frame to the next."""
-    alike: float = 10.0
-    """Greatest difference of the displacement between pieces of one front."""
-    join: float = 40.0
-    """Longest gap between pieces of one front that lie in line [px]."""
-    missing: int = 1
-    """Frames in a row that a front may be missed in."""
-    points: int = 5
-    """Least points of a curve that must meet."""
-    bend: float = 0.8
-    """Least cosine between normals that meet."""
-    frames: int = 3
-    """Least frames that a front is kept for."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +26,7 @@ class Front:
     number: int
     frame: NDArray[np.int64]
     """(F,) increasing"""
-    pieces: tuple[tuple[Curve, ...], ...]
+    pieces: tuple[tuple[FrontCurve, ...], ...]
     """F of them: the curves seen in each frame."""
     step: Array
     """(F - 1,) displacement along the normal since the frame before [px], bright side plus."""
@@ -60,13 +37,13 @@ class Front:
 @dataclass
 class _Track:
     frame: list[int]
-    pieces: list[tuple[Curve, ...]]
+    pieces: list[tuple[FrontCurve, ...]]
     pace: float | None = None
     """Last displacement a frame [px]; None while it has none."""
 
 
 def meet(
-    curve: Curve, other: Curve, low: float, high: float, bend: float
+    curve: FrontCurve, other: FrontCurve, low: float, high: float, bend: float
 ) -> tuple[Array, NDArray[np.intp]]:
     """Displacement along a curve's normals to another curve, (P,) [px]; nan where none.
 
@@ -94,7 +71,7 @@ def meet(
     return np.where(np.isfinite(away[rows, best]), at[rows, best], np.nan), best
 
 
-def _level(shift: Array, sd: Array) -> tuple[float, float, float]:
+def _level(shift: Array, sd: Array, settings: FollowSettings) -> tuple[float, float, float]:
     """Median displacement, its sd, and the spread left when a straight trend is taken out."""
     middle = float(np.median(shift))
     x = np.linspace(-1.0, 1.0, shift.size)
@@ -102,7 +79,7 @@ def _level(shift: Array, sd: Array) -> tuple[float, float, float]:
     spread = 1.4826 * float(np.median(np.abs(shift - middle - trend * x)))
     own = max(spread, float(np.median(sd)))
     sd = 1.2533 * own / np.sqrt(shift.size)  # of a median: sqrt(pi / 2)
-    return middle, float(np.hypot(sd, PIXEL_SD)), spread
+    return middle, float(np.hypot(sd, settings.pixel_sd)), spread
 
 
 @dataclass(frozen=True)
@@ -132,7 +109,7 @@ def _windows(track: _Track, passed: int, settings: FollowSettings) -> list[tuple
 
 
 def _match(
-    tracks: list[_Track], t: int, curves: list[Curve], frame: int, settings: FollowSettings
+    tracks: list[_Track], t: int, curves: list[FrontCurve], frame: int, settings: FollowSettings
 ) -> list[_Match]:
     """What of `curves` may continue track `t`."""
     track = tracks[t]
@@ -153,16 +130,16 @@ def _try(
     track: _Track,
     window: tuple[float, float],
     passed: int,
-    curve: Curve,
+    curve: FrontCurve,
     settings: FollowSettings,
 ) -> _Match | None:
     old = track.pieces[-1]
     shift, sd, place = _shifts(old, (curve,), window, settings)
     hit = np.flatnonzero(np.isfinite(shift))
     least = min(shift.size, curve.uv.shape[0])
-    if hit.size < max(settings.points, 0.35 * least):
+    if hit.size < max(settings.points, settings.covered * least):
         return None
-    step, step_sd, spread = _level(shift[hit], sd[hit])
+    step, step_sd, spread = _level(shift[hit], sd[hit], settings)
     cost = spread + 2.0 * (1.0 - hit.size / least)
     cost += 1.0 if track.pace is None else 0.1 * abs(step - track.pace * passed)
     used = frozenset(hit.tolist())
@@ -170,8 +147,8 @@ def _try(
 
 
 def _shifts(
-    old: tuple[Curve, ...],
-    new: tuple[Curve, ...],
+    old: tuple[FrontCurve, ...],
+    new: tuple[FrontCurve, ...],
     window: tuple[float, float],
     settings: FollowSettings,
 ) -> tuple[Array, Array, NDArray[np.intp]]:
@@ -194,13 +171,13 @@ def _shifts(
     return np.concatenate(shifts), np.concatenate(sds), np.concatenate(places)
 
 
-def _near(a: Curve, b: Curve, reach: float) -> bool:
+def _near(a: FrontCurve, b: FrontCurve, reach: float) -> bool:
     low, high = a.uv.min(axis=0) - reach, a.uv.max(axis=0) + reach
     return bool(((b.uv.max(axis=0) >= low) & (b.uv.min(axis=0) <= high)).all())
 
 
-def follow(
-    seen: list[tuple[int, list[Curve]]], settings: FollowSettings | None = None
+def fronts_through(
+    seen: list[tuple[int, list[FrontCurve]]], settings: FollowSettings = FOLLOWING
 ) -> list[Front]:
     """Fronts through frames, numbered from 0 in the order in which they were first seen.
 
@@ -208,15 +185,14 @@ def follow(
     ----------
     seen : frame number and its curves, frames increasing.
     """
-    chosen = settings or FollowSettings()
     tracks: list[_Track] = []
     same: list[tuple[int, int]] = []
     for frame, curves in seen:
         live = [
-            t for t, track in enumerate(tracks) if frame - track.frame[-1] <= chosen.missing + 1
+            t for t, track in enumerate(tracks) if frame - track.frame[-1] <= settings.missing + 1
         ]
-        matches = [m for t in live for m in _match(tracks, t, curves, frame, chosen)]
-        taken, joined = _settle(matches, chosen.alike)
+        matches = [m for t in live for m in _match(tracks, t, curves, frame, settings)]
+        taken, joined = _settle(matches, settings)
         same += joined
         for t in live:
             mine = [m for m in taken if m.track == t]
@@ -230,10 +206,12 @@ def follow(
         free = set(range(len(curves))) - {m.curve for m in taken}
         tracks += [_Track([frame], [(curves[c],)]) for c in sorted(free)]
     tracks = _united(tracks, same)
-    return _finished(_united(tracks, _in_line(tracks, chosen)), chosen)
+    return _finished(_united(tracks, _in_line(tracks, settings)), settings)
 
 
-def _settle(matches: list[_Match], alike: float) -> tuple[list[_Match], list[tuple[int, int]]]:
+def _settle(
+    matches: list[_Match], settings: FollowSettings
+) -> tuple[list[_Match], list[tuple[int, int]]]:
     """Cheapest first: a curve has one front, a point of a front meets one curve.
 
     Also the pairs of tracks that one curve continues side by side: pieces of one front.
@@ -244,14 +222,14 @@ def _settle(matches: list[_Match], alike: float) -> tuple[list[_Match], list[tup
     taken, joined = [], []
     for match in sorted(matches, key=lambda m: m.cost):
         used = points.setdefault(match.track, set())
-        if len(match.used & used) > 0.2 * len(match.used):
+        if len(match.used & used) > settings.overlap * len(match.used):
             continue
-        if abs(match.step - steps.setdefault(match.track, match.step)) > alike:
+        if abs(match.step - steps.setdefault(match.track, match.step)) > settings.alike:
             continue
         others = owner.setdefault(match.curve, [])
         if any(
-            len(match.covered & o.covered) > 0.2 * len(match.covered)
-            or abs(match.step - o.step) > alike
+            len(match.covered & o.covered) > settings.overlap * len(match.covered)
+            or abs(match.step - o.step) > settings.alike
             for o in others
         ):
             continue
@@ -282,7 +260,7 @@ def _in_line(tracks: list[_Track], settings: FollowSettings) -> list[tuple[int, 
     return pairs
 
 
-def _goes_on(first: Curve, second: Curve, reach: float) -> bool:
+def _goes_on(first: FrontCurve, second: FrontCurve, reach: float) -> bool:
     """Whether one curve's end points at the other's start, and the other's start away from it.
 
     Either turns from the straight gap by less than 20 deg, as an arc of `reach` does down to a
@@ -305,7 +283,7 @@ def _united(tracks: list[_Track], same: list[tuple[int, int]]) -> list[_Track]:
     label = connected_components(graph, directed=False)[1]
     united: list[_Track] = []
     for group in dict.fromkeys(label.tolist()):
-        seen: dict[int, tuple[Curve, ...]] = {}
+        seen: dict[int, tuple[FrontCurve, ...]] = {}
         for t in np.flatnonzero(label == group):
             for frame, pieces in zip(tracks[t].frame, tracks[t].pieces, strict=True):
                 seen[frame] = seen.get(frame, ()) + pieces
@@ -323,7 +301,9 @@ def _finished(tracks: list[_Track], settings: FollowSettings) -> list[Front]:
             reach = settings.fastest * (track.frame[k] - track.frame[k - 1])
             shift, sd, _ = _shifts(track.pieces[k - 1], track.pieces[k], (-reach, reach), settings)
             hit = np.isfinite(shift)
-            steps.append(_level(shift[hit], sd[hit])[:2] if hit.any() else (np.nan, np.nan))
+            steps.append(
+                _level(shift[hit], sd[hit], settings)[:2] if hit.any() else (np.nan, np.nan)
+            )
         if len(track.frame) >= settings.frames and np.isfinite(steps).all():
             step, sd = np.array(steps).T
             fronts.append(Front(len(fronts), np.array(track.frame), tuple(track.pieces), step, sd))
