@@ -21,8 +21,7 @@ from figures import TWIN, Figure
 from lashwave.instruments.clock import frame_time
 from lashwave.instruments.schlieren import Strobe, strobe_light
 from lashwave.instruments.sensor import Sensor, read_out
-from lashwave.points.clock_sound.flash_clock import fit_clock
-from lashwave.points.clock_sound.strobe import brightness, find_flashes
+from lashwave.points.clock_sound import brightness, find_flashes, fit_clock
 from lashwave.quantities.images import Image
 from lashwave.quantities.sightings import Clock
 

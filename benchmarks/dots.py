@@ -22,7 +22,7 @@ import figures  # noqa: E402
 import numpy as np  # noqa: E402
 from figures import MACHINE, Figure  # noqa: E402
 
-from lashwave.points.dots.find_dots import DotSettings, stream_dots  # noqa: E402
+from lashwave.points.dots import DotSettings, stream_dots  # noqa: E402
 
 SIZE, DOTS, KEPT = (1280, 1024), 40, 16
 

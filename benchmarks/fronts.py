@@ -28,7 +28,7 @@ from front_scores import births, points_against, print_report
 from lashwave import twin
 from lashwave.emission.flanks import renumbered
 from lashwave.mechanics.air import sound_speed
-from lashwave.points.shocks.find_fronts import (
+from lashwave.points.shocks import (
     at_speed,
     crossing_fronts,
     pieces_in,

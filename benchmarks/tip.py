@@ -24,8 +24,8 @@ from benchmarks import figures
 from benchmarks.figures import MACHINE, TWIN, Figure
 from lashwave import twin
 from lashwave.points.background import Background, background, darkness
-from lashwave.points.clock_sound.strobe import brightness, find_flashes
-from lashwave.points.tip.find_tip import tip_track, tips_in
+from lashwave.points.clock_sound import brightness, find_flashes
+from lashwave.points.tip import tip_track, tips_in
 from lashwave.quantities.images import TipTrack
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting

@@ -9,8 +9,8 @@ import pytest
 from scipy.io import wavfile
 from scipy.signal import butter, sosfilt
 
-from lashwave.points.clock_sound.channels import cautions, channels
-from lashwave.points.clock_sound.onsets import clipped_samples, impulse, level
+from lashwave.points.clock_sound.channels import cautions, judged_channels
+from lashwave.points.clock_sound.onsets import clipped_samples, impulse, sound_level
 
 SOUNDS = Path(__file__).parents[2].parent / "shared" / "data" / "audio_impulsive"
 
@@ -61,7 +61,7 @@ def test_quiet_noise_has_no_impulse_and_an_early_one_says_so() -> None:
 
 def test_levels() -> None:
     """L = 20 lg(p / 20 uPa), the definition; 0.01 dB."""
-    got = level([112.0, 140.0, 200.0, 1000.0])
+    got = sound_level([112.0, 140.0, 200.0, 1000.0])
     assert np.allclose(got, [134.96, 136.90, 140.00, 153.98], atol=0.006)
 
 
@@ -98,7 +98,7 @@ def test_the_clipped_channel_is_the_documented_one() -> None:
 def test_onsets_of_the_array_lie_together() -> None:
     """SOURCE.md: at the event, lags of -4 to +2 samples on the channels that can be trusted."""
     rate, x = read("array8_second_event.wav")
-    found = channels(x, rate, between=(46050 / rate, 46250 / rate), reach=6 / rate)
+    found = judged_channels(x, rate, between=(46050 / rate, 46250 / rate), reach=6 / rate)
     times = np.array([c.impulse.time * rate if c.impulse else np.nan for c in found])
     good = np.array([c.usable for c in found])
     assert good.sum() >= 5

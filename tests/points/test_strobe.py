@@ -4,9 +4,14 @@ import numpy as np
 import pytest
 
 from lashwave.instruments.clock import flash_bound, flash_frames
-from lashwave.points.clock_sound.flash_clock import _by_region, fit_clock
+from lashwave.points.clock_sound import FlashSettings
+from lashwave.points.clock_sound.flash_clock import (
+    _by_region,
+    clock_by_motion,
+    fit_clock,
+    motion_log_likelihood,
+)
 from lashwave.points.clock_sound.strobe import brightness, find_flashes
-from lashwave.points.clock_sound.which_flash import motion_log_likelihood, resolve
 from lashwave.quantities.clock_fit import Flashes
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Clock
@@ -93,7 +98,7 @@ def test_offset_interval_is_that_of_order_statistics(check, flashes):
 
 def _bounds(middle: np.ndarray, number: np.ndarray) -> tuple[float, float]:
     x = middle / RATE
-    return _by_region(x, number / 500.0 - x, np.full(x.size, 0.5 / RATE), 0.0)[2]
+    return _by_region(x, number / 500.0 - x, np.full(x.size, 0.5 / RATE), 0.0, FlashSettings())[2]
 
 
 @pytest.mark.parametrize("rate", [20000.0, 20011.3])
@@ -188,7 +193,7 @@ def test_motion_says_which_flash_is_which_sample():
     assert fit.clock().offset_sd > 1e-3
     frame, uv, sd, images = seen(samples, truth, 0.4, 1)  # the last marker's own dot
     last = images[:, 1:]
-    found = resolve(
+    found = clock_by_motion(
         fit, motion_log_likelihood(fit.candidates, RATE, 0.0, frame, uv + 2.0, sd, samples, last)
     )
     assert found.resolved
@@ -204,7 +209,7 @@ def test_a_tip_that_lags_behind_the_markers_is_not_resolved_wrongly():
         fit = fit_clock(flashes, RATE, 3000, samples, Clock(0.2052, 2e-3))
         frame, uv, sd, images = seen(samples, truth, 0.4, 2)
         word = motion_log_likelihood(fit.candidates, RATE, 0.0, frame, uv, sd, samples, images)
-        found = resolve(fit, word)
+        found = clock_by_motion(fit, word)
         assert not found.resolved or abs(found.offset - truth) < 1e-3
 
 
@@ -216,7 +221,7 @@ def test_motion_that_says_nothing_leaves_it_open():
     lost = np.full_like(images, np.nan)
     word = motion_log_likelihood(fit.candidates, RATE, 0.0, frame, uv, sd, samples, lost)
     assert np.isnan(word).all()
-    assert not resolve(fit, word).resolved
+    assert not clock_by_motion(fit, word).resolved
     still = np.broadcast_to(uv[:1], uv.shape) + np.random.default_rng(1).normal(0, 0.4, uv.shape)
     word = motion_log_likelihood(fit.candidates, RATE, 0.0, frame, still, sd, samples, images)
-    assert not resolve(fit, word).resolved
+    assert not clock_by_motion(fit, word).resolved

@@ -10,7 +10,7 @@ import pytest
 
 from lashwave.emission.cone import mach_angle
 from lashwave.mechanics.shock import overpressure, overpressure_of_speed, shock_mach
-from lashwave.points.clock_sound.onsets import level
+from lashwave.points.clock_sound.onsets import sound_level
 from tests.published.record import derived, quoted
 
 NACA_1135 = quoted("NACA Report 1135 (1953)")
@@ -44,10 +44,10 @@ def test_a_metre_a_second_is_689_pa(check) -> None:
 
 
 def test_levels(check) -> None:
-    found = level([112.0, 140.0, 200.0, 1000.0])
+    found = sound_level([112.0, 140.0, 200.0, 1000.0])
     printed = [134.96, 136.90, 140.00, 153.98]
     check("peak level", found, printed, LEVEL, abs=0.01, unit="dB")
-    found = level(overpressure(np.array([1.05, 1.1]), ATMOSPHERE))
+    found = sound_level(overpressure(np.array([1.05, 1.1]), ATMOSPHERE))
     check("peak level behind a shock", found, [175.65, 181.88], LEVEL, abs=0.01, unit="dB")
 
 

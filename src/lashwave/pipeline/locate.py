@@ -66,7 +66,7 @@ def _markers(
     pictures: Pictures, show: console.Progress, keeper: Keeper
 ) -> tuple[Markers | None, tuple[str, ...]]:
     """From the cameras that show dots; None where there are none, or markers were given."""
-    from lashwave.points.dots.marker_points import locate_markers
+    from lashwave.points import locate_markers
 
     ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
     if not ring or pictures.trial.markers.time.size:
@@ -89,7 +89,7 @@ def _fast(
     pictures: Pictures, markers: Markers, show: console.Progress, keeper: Keeper
 ) -> dict[str, Located]:
     from lashwave.mechanics.air import medium
-    from lashwave.points.of_fast_camera import locate_fast
+    from lashwave.points import locate_fast
 
     sound = float(medium(pictures.trial.air).sound_speed)
     tufted = pictures.trial.line.tuft is not None
@@ -121,7 +121,7 @@ def _of_camera(fault: InputError, name: str) -> InputError:
 
 def _sounds(pictures: Pictures):  # type: ignore[no-untyped-def]
     """Onsets, by time, and what there is to know about them."""
-    from lashwave.points.of_sound import locate_onset
+    from lashwave.points import locate_onset
 
     onsets: list[Onset] = []
     notes: list[str] = []
@@ -172,7 +172,7 @@ def joined(pictures: Pictures, found: Found) -> Trial:
 def _with_sightings(
     camera: Camera, located: Located, pictures: Pictures, markers: Markers
 ) -> Camera | None:
-    from lashwave.points.of_fast_camera import pinned
+    from lashwave.points import pinned
 
     if located.tip is None:
         return None

@@ -10,7 +10,7 @@ FULL_SCALE = "Pressures hold where the recorder's full scale is 1 V: state full_
 def cautions(trial: Trial) -> tuple[str, ...]:
     """Sentences, each with the microphones that it is said of; and which have no onset."""
     from lashwave.answers import peak_pressure
-    from lashwave.points.clock_sound.channels import cautions as of_peak
+    from lashwave.points import cautions as of_peak
 
     said: dict[str, list[str]] = {}
     for microphone in trial.microphones:

@@ -21,20 +21,30 @@ from lashwave.quantities.images import Frames, Image
 Plane = NDArray[np.float32]
 """(height, width)"""
 
-SAMPLE = 64
-"""Frames that the background is made of, at most: fixes the memory."""
-FEWEST = 5
-"""Frames needed at least."""
-START = 0.6
-"""Quantile over time that the level starts from."""
-CLIP = 3.5
-"""Values further from the level are left out [noise sd]."""
-ROWS = 32
-"""Of the image at a time."""
-DIM = 0.3
-"""A background under this share of the picture's brightness cannot show a dark line."""
-GRID = 7
-"""Step of the pixels that a frame's own light is measured on."""
+
+@dataclass(frozen=True)
+class BackgroundSettings:
+    """How the background is made. Set by trial on painted frames; checked by `test_background.py`
+    and by the tests of the tip."""
+
+    sample: int = 64
+    """Frames that the background is made of, at most: fixes the memory."""
+    fewest: int = 5
+    """Frames needed at least."""
+    start: float = 0.6
+    """Quantile over time that the level starts from."""
+    clip: float = 3.5
+    """Values further from the level are left out [noise sd]."""
+    rows: int = 32
+    """Rows of the image that are done at a time."""
+    dim: float = 0.3
+    """A background under this share of the picture's brightness cannot show a dark line."""
+    grid: int = 7
+    """Step of the pixels that a frame's own light is measured on [px]."""
+
+
+BACKGROUND = BackgroundSettings()
+"""What `lashwave locate` uses."""
 
 
 @dataclass(frozen=True)
@@ -51,59 +61,83 @@ class Background:
     """Grey level without light."""
 
 
-def spread_frames(count: int, skip: ArrayLike = (), sample: int = SAMPLE) -> NDArray[np.int64]:
-    """Up to `sample` frames spread evenly over 0 ... count - 1, those in `skip` left out."""
+def spread_frames(
+    count: int,
+    skip: ArrayLike = (),
+    sample: int | None = None,
+    settings: BackgroundSettings = BACKGROUND,
+) -> NDArray[np.int64]:
+    """Numbers (N,) [1] of up to `sample` frames spread evenly over 0 ... count - 1, none of `skip`.
+
+    sample : `settings.sample` by default.
+    """
     kept = np.setdiff1d(np.arange(count), np.asarray(skip, dtype=np.int64))
     if kept.size == 0:
         kept = np.arange(count)
-    return kept[np.unique(np.linspace(0, kept.size - 1, min(sample, kept.size)).astype(int))]
+    return kept[
+        np.unique(
+            np.linspace(
+                0, kept.size - 1, min(settings.sample if sample is None else sample, kept.size)
+            ).astype(int)
+        )
+    ]
 
 
-def background(frames: Frames, skip: ArrayLike = (), black: float = 0.0) -> Background:
+def background(
+    frames: Frames,
+    skip: ArrayLike = (),
+    black: float = 0.0,
+    settings: BackgroundSettings = BACKGROUND,
+) -> Background:
     """The background of a record.
 
     Parameters
     ----------
-    skip : frames to leave out: those lit by a flash, and their neighbours where it lasts.
-    black : grey level without light.
+    skip : (S,) [1] numbers of frames to leave out: those lit by a flash, and their neighbours
+        where it lasts.
+    black : [grey levels] without light.
 
     Raises
     ------
     InputError
-        With fewer than five frames, or where the record is black.
+        With fewer than `settings.fewest` frames, or where the record is black.
     """
-    chosen = spread_frames(len(frames), skip)
-    if chosen.size < FEWEST:
+    chosen = spread_frames(len(frames), skip, settings=settings)
+    if chosen.size < settings.fewest:
         raise InputError(
             "frames",
             f"{chosen.size} frames are too few to tell a line from what stands still",
-            f"give at least {FEWEST}",
+            f"give at least {settings.fewest}",
         )
     stack = np.stack([frames[int(f)] for f in chosen])
-    lamp = stack[:, ::GRID, ::GRID].mean(axis=(1, 2), dtype=float) - black
+    lamp = stack[:, :: settings.grid, :: settings.grid].mean(axis=(1, 2), dtype=float) - black
     if np.median(lamp) <= 0.0:
         raise InputError("frames", "the images are black", "check `frames` and the exposure")
     # A lamp that flickers scales every frame; without this its swing would pass for noise.
     scale = (np.median(lamp) / np.maximum(lamp, 1e-3 * np.median(lamp))).astype(np.float32)
-    noise_of = _noise_by_level(stack, scale, black)
+    noise_of = _noise_by_level(stack, scale, black, settings)
     height = stack.shape[1]
     level = np.empty(stack.shape[1:], dtype=np.float32)
     noise = np.empty_like(level)
-    for row in range(0, height, ROWS):
-        part = slice(row, min(row + ROWS, height))
+    for row in range(0, height, settings.rows):
+        part = slice(row, min(row + settings.rows, height))
         values = (stack[:, part].astype(np.float32) - black) * scale[:, None, None]
-        level[part], noise[part] = _clipped(values, noise_of)
-    bright = float(np.quantile(level[::GRID, ::GRID], 0.75))
-    return Background(level, noise, level > DIM * bright, black)
+        level[part], noise[part] = _clipped(values, noise_of, settings)
+    bright = float(np.quantile(level[:: settings.grid, :: settings.grid], 0.75))
+    return Background(level, noise, level > settings.dim * bright, black)
 
 
-def _noise_by_level(stack: NDArray, scale: Plane, black: float) -> tuple[Plane, Plane]:
+def _noise_by_level(
+    stack: NDArray, scale: Plane, black: float, settings: BackgroundSettings
+) -> tuple[Plane, Plane]:
     """Noise [grey levels] by level: from differences of sampled neighbours, over all pixels.
 
     One curve for the picture is far better known than each pixel's own spread over 64 values,
     and a passing line, which is rare in differences, does not reach it.
     """
-    grid = (stack[:, ::GRID, ::GRID].astype(np.float32) - black) * scale[:, None, None]
+    grid = (stack[:, :: settings.grid, :: settings.grid].astype(np.float32) - black) * scale[
+        :, None, None
+    ]
     change = np.diff(grid, axis=0).ravel()
     mean = (0.5 * (grid[1:] + grid[:-1])).ravel()
     edges = np.quantile(mean, np.linspace(0, 1, 9))
@@ -111,40 +145,53 @@ def _noise_by_level(stack: NDArray, scale: Plane, black: float) -> tuple[Plane, 
     for low, high in zip(edges[:-1], edges[1:], strict=True):
         inside = change[(mean >= low) & (mean <= high)]
         # One grey level of play: the median of whole numbers is coarse where noise is small.
-        limit = CLIP * (1.4826 * float(np.median(np.abs(inside))) + 1.0)
+        limit = settings.clip * (1.4826 * float(np.median(np.abs(inside))) + 1.0)
         kept = inside[np.abs(inside) <= limit]
         levels.append(0.5 * float(low + high))
         noises.append(max(float(kept.std()) / np.sqrt(2.0), 0.3))
     return np.asarray(levels, dtype=np.float32), np.asarray(noises, dtype=np.float32)
 
 
-def _clipped(values: NDArray[np.float32], noise_of: tuple[Plane, Plane]) -> tuple[Plane, Plane]:
+def _clipped(
+    values: NDArray[np.float32], noise_of: tuple[Plane, Plane], settings: BackgroundSettings
+) -> tuple[Plane, Plane]:
     """Level and noise of a strip's values (frames, rows, width)."""
-    place = int(START * (values.shape[0] - 1) + 0.5)
+    place = int(settings.start * (values.shape[0] - 1) + 0.5)
     level = np.partition(values, place, axis=0)[place]
     for _ in range(2):
         noise = np.interp(level, *noise_of).astype(np.float32)
-        near = np.abs(values - level) <= CLIP * noise
+        near = np.abs(values - level) <= settings.clip * noise
         count = np.maximum(near.sum(axis=0), 1)
         level = np.where(near.any(axis=0), (values * near).sum(axis=0) / count, level)
     own = np.sqrt((np.square(values - level) * near).sum(axis=0) / np.maximum(count - 1, 1))
     return level.astype(np.float32), np.maximum(own, 0.7 * noise).astype(np.float32)
 
 
-def light(frame: Image, scene: Background) -> tuple[float, float]:
+def light(
+    frame: Image, scene: Background, settings: BackgroundSettings = BACKGROUND
+) -> tuple[float, float]:
     """A frame's own light: gain and added grey levels (a flash adds, a lamp's flicker scales).
 
     frame = gain * level + added, by least squares on a coarse grid; what does not fit (line,
     fronts) is clipped in two rounds.
     """
-    level = scene.level[::GRID, ::GRID][scene.usable[::GRID, ::GRID]].astype(float)
-    seen = frame[::GRID, ::GRID][scene.usable[::GRID, ::GRID]].astype(float) - scene.black
-    noise = scene.noise[::GRID, ::GRID][scene.usable[::GRID, ::GRID]].astype(float)
+    level = scene.level[:: settings.grid, :: settings.grid][
+        scene.usable[:: settings.grid, :: settings.grid]
+    ].astype(float)
+    seen = (
+        frame[:: settings.grid, :: settings.grid][
+            scene.usable[:: settings.grid, :: settings.grid]
+        ].astype(float)
+        - scene.black
+    )
+    noise = scene.noise[:: settings.grid, :: settings.grid][
+        scene.usable[:: settings.grid, :: settings.grid]
+    ].astype(float)
     gain, added = 1.0, float(np.median(seen - level))
     for _ in range(3):
         off = seen - gain * level - added
         off -= np.median(off)
-        kept = np.abs(off) <= CLIP * noise
+        kept = np.abs(off) <= settings.clip * noise
         if kept.sum() < 0.5 * kept.size:
             kept = np.abs(off) <= np.median(np.abs(off))
         x, y = level[kept], seen[kept]
@@ -156,13 +203,13 @@ def light(frame: Image, scene: Background) -> tuple[float, float]:
     return gain, added
 
 
-def darkness(frame: Image, scene: Background) -> Plane:
+def darkness(frame: Image, scene: Background, settings: BackgroundSettings = BACKGROUND) -> Plane:
     """Share of the background's light that a frame lacks: 1 behind an opaque body, 0 elsewhere.
 
     Negative where the frame is brighter. The frame's own light is taken out first. Wires and
     what lies beyond the window are 0: nothing is known there.
     """
-    gain, added = light(frame, scene)
+    gain, added = light(frame, scene, settings=settings)
     lacking = np.float32(added + scene.black) - frame.astype(np.float32)
     lacking /= np.maximum(np.float32(gain) * scene.level, np.float32(1e-3))
     lacking += np.float32(1.0)

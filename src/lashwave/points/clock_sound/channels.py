@@ -1,4 +1,4 @@
-"""Which channels of a recording can be used, and what its levels say of hearing: as a caution."""
+"""Which channels of a recording can be used, its onset, and cautions for ears by its levels."""
 
 from __future__ import annotations
 
@@ -7,12 +7,78 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from lashwave.points.clock_sound.onsets import Impulse, clipped_samples, impulse, level
+from lashwave.points.clock_sound.onsets import Impulse, clipped_samples, impulse, sound_level
+from lashwave.points.clock_sound.settings import SOUND, SoundSettings
+from lashwave.quantities.errors import InputError
+from lashwave.quantities.sightings import Onset
+from lashwave.quantities.sound import Sound
+from lashwave.quantities.trial import Microphone
 
-NOISY = 10.0
-"""[dB] of the quiet above the channels' middle."""
-WEAK = 20.0
-"""[dB] of the peak under the channels' middle."""
+
+def locate_onset(microphone: Microphone, sound: Sound) -> tuple[Onset | None, tuple[str, ...]]:
+    """The loudest impulse of a microphone's channel, on the lab clock; and what to know.
+
+    Where no channel is named it is the file's first usable one.
+
+    Raises
+    ------
+    InputError
+        Where the file has no such channel.
+    """
+    # The highest value that whole numbers reach; the lowest is one step beyond it.
+    whole = 1.0 - sound.step if sound.step else None
+    judged = judged_channels(sound.samples, sound.rate, full_scale=whole)
+    wanted = _wanted(microphone, sound.channels)
+    notes = []
+    for number in wanted:
+        faults = list(judged[number].faults)
+        if sound.bad[number]:
+            faults.append("not to be used: dead, with stretches dropped, or off centre")
+        if faults and sound.channels > 1:
+            notes.append(f"channel {number + 1}: {'; '.join(faults)}")
+        elif faults:
+            notes.append("; ".join(faults))
+    usable = [n for n in wanted if judged[n].usable and not sound.bad[n]]
+    if not usable:
+        notes.append("no onset found")
+        return None, _of(microphone, notes)
+    onset, said = _onset(microphone, judged[usable[0]], sound.rate)
+    return onset, _of(microphone, [*notes, *said])
+
+
+def _wanted(microphone: Microphone, count: int) -> range:
+    """The channels, from 0, that may be this microphone's."""
+    if microphone.channel is None:
+        return range(count)
+    if microphone.channel > count:
+        raise InputError(
+            microphone.file,
+            f"has {count} channel{'s' if count > 1 else ''}, and channel {microphone.channel} is "
+            "asked for",
+            f"name one from 1 to {count}",
+            field="channel",
+        )
+    return range(microphone.channel - 1, microphone.channel)
+
+
+def _onset(microphone: Microphone, channel: Channel, rate: float) -> tuple[Onset, tuple[str, ...]]:
+    impulse = channel.impulse
+    assert impulse is not None  # a usable channel has one
+    onset = Onset(
+        microphone.label,
+        microphone.clock_offset + impulse.time,
+        float(np.hypot(impulse.sd, microphone.clock_offset_sd)),
+        impulse.peak,
+        impulse.peak_sd,
+        impulse.clipped,
+        rate,
+    )
+    # What is cut off was said of the channel.
+    return onset, tuple(note for note in impulse.notes if "cut off" not in note)
+
+
+def _of(microphone: Microphone, notes: list[str]) -> tuple[str, ...]:
+    return tuple(f"microphone {microphone.label}: {note.rstrip('.')}." for note in notes)
 
 
 @dataclass(frozen=True)
@@ -28,12 +94,13 @@ class Channel:
         return self.impulse is not None and all(f.startswith("clipped") for f in self.faults)
 
 
-def channels(
+def judged_channels(
     samples: ArrayLike,
     rate: float,
     between: tuple[float, float] | None = None,
     full_scale: float | None = None,
     reach: float | None = None,
+    settings: SoundSettings = SOUND,
 ) -> tuple[Channel, ...]:
     """The impulse of each channel, and which channels are faulty.
 
@@ -44,11 +111,13 @@ def channels(
         an onset further than that from the others' middle belongs to another event.
     """
     x = np.asarray(samples, dtype=float)
-    found = [impulse(x[:, c], rate, between, full_scale) for c in range(x.shape[1])]
-    heard = [f for f in found if f is not None]
-    quiet = float(np.median([f.noise for f in heard])) if heard else np.nan
-    loud = float(np.median([abs(f.peak) for f in heard])) if heard else np.nan
-    times = np.array([f.time for f in heard])
+    found = [
+        impulse(x[:, c], rate, between, full_scale, settings=settings) for c in range(x.shape[1])
+    ]
+    impulses = [f for f in found if f is not None]
+    quiet = float(np.median([f.noise for f in impulses])) if impulses else np.nan
+    loud = float(np.median([abs(f.peak) for f in impulses])) if impulses else np.nan
+    times = np.array([f.time for f in impulses])
     result = []
     for c, one in enumerate(found):
         faults = []
@@ -60,9 +129,9 @@ def channels(
         if one is None:
             faults.append("no impulse above the quiet")
         else:
-            if 20 * np.log10(one.noise / quiet) > NOISY:
+            if 20 * np.log10(one.noise / quiet) > settings.noisy:
                 faults.append(f"noisy: {20 * np.log10(one.noise / quiet):.0f} dB over the others")
-            if 20 * np.log10(loud / abs(one.peak)) > WEAK:
+            if 20 * np.log10(loud / abs(one.peak)) > settings.weak:
                 faults.append(
                     f"weak: {20 * np.log10(loud / abs(one.peak)):.0f} dB under the others"
                 )
@@ -92,7 +161,7 @@ def cautions(pressure: float | None, rate: float, clipped: bool = False) -> tupl
     """
     if pressure is None:
         return ("No sensitivity is given, so no level can be stated; a crack can harm hearing.",)
-    peak = float(level(pressure))
+    peak = float(sound_level(pressure))
     words = [f"Peak level at the microphone: {'at least ' * clipped}{peak:.1f} dB re 20 uPa."]
     over = [text for limit, text in LIMITS if peak >= limit]
     if over:

@@ -13,25 +13,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lashwave.points.clock_sound.settings import SOUND, SoundSettings
 from lashwave.quantities.arrays import Array
 
 REFERENCE = 20e-6
 """[Pa]; 0 dB of sound pressure in air (ISO 1683)."""
-TRIGGER = 8.0
-"""Standard deviations of the quiet: once in 1e15 samples by chance."""
-QUIET = 2e-3
-"""[s] under the trigger that part an impulse from what came before it."""
-BEFORE = 50e-3
-"""[s] before the peak that tell its quiet."""
-RISE = 1e-3
-"""[s] in which an impulse must reach its first peak."""
-RING = 5e-3
-"""[s] after the onset in which the peak is looked for."""
 
 
 @dataclass(frozen=True)
 class Impulse:
-    """What one channel heard."""
+    """What one channel recorded of an impulse."""
 
     time: float
     """Onset [s] since the first sample."""
@@ -47,14 +38,20 @@ class Impulse:
     notes: tuple[str, ...] = ()
 
 
-def level(pressure: ArrayLike) -> Array:
+def sound_level(pressure: ArrayLike) -> Array:
     """Peak level [dB re 20 uPa] of peak pressures (...,) [Pa], by definition."""
     return np.asarray(20.0 * np.log10(np.abs(np.asarray(pressure, dtype=float)) / REFERENCE))
 
 
 def clipped_samples(samples: ArrayLike, full_scale: float | None = None) -> int:
-    """Samples (N,) that were cut off, by the recorder's full scale or by their flat tops.
+    """How many samples (N,) were cut off, by the recorder's full scale or by their flat tops.
 
+    Parameters
+    ----------
+    samples : (N,) any unit, [Pa] or [V]; full_scale : of the recorder, in the same unit.
+
+    Notes
+    -----
     A flat top is a run of three or more at the channel's own largest or smallest value. Small
     whole-number signals are flat at their top by rounding: the spread must be over 64 steps.
     """
@@ -81,6 +78,7 @@ def impulse(
     rate: float,
     between: tuple[float, float] | None = None,
     full_scale: float | None = None,
+    settings: SoundSettings = SOUND,
 ) -> Impulse | None:
     """The loudest impulse of a channel; None where nothing rises above the quiet.
 
@@ -105,18 +103,18 @@ def impulse(
         return None
     base = float(np.median(x[first:last]))
     peak = first + int(np.abs(x[first:last] - base).argmax())
-    base, noise = _quiet(x, peak, rate)
+    base, noise = _quiet(x, peak, rate, settings)
     x = x - base
-    if abs(x[peak]) <= TRIGGER * noise:
+    if abs(x[peak]) <= settings.trigger * noise:
         return None
-    trigger = _trigger(x, peak, noise, rate)
+    trigger = _trigger(x, peak, noise, rate, settings)
     notes = [] if trigger > 4 else ["the record begins with the impulse: no quiet before it"]
-    top = _first_top(x, trigger, noise, rate)
+    top = _first_top(x, trigger, noise, rate, settings)
     if notes:
         time, sd = trigger / rate, max(top - trigger, 1) / rate
     else:
-        time, sd = _edge(x, trigger, top, noise, rate)
-    ring = x[max(trigger - 1, 0) : trigger + int(RING * rate) + 1]
+        time, sd = _edge(x, trigger, top, noise, rate, settings)
+    ring = x[max(trigger - 1, 0) : trigger + int(settings.ring * rate) + 1]
     cut = clipped_samples(x + base, full_scale)
     if cut:
         notes.append(f"{cut} samples are cut off: the peak is a lower bound")
@@ -124,12 +122,14 @@ def impulse(
     return Impulse(time, sd, height, noise, noise, bool(cut), tuple(notes))
 
 
-def _quiet(x: Array, peak: int, rate: float) -> tuple[float, float]:
+def _quiet(x: Array, peak: int, rate: float, settings: SoundSettings) -> tuple[float, float]:
     """Median and robust standard deviation of the samples before an impulse.
 
     Up to BEFORE of them, less the last RISE; of the whole record where they are under 64.
     """
-    before = x[max(peak - int(BEFORE * rate), 0) : max(peak - int(RISE * rate), 0)]
+    before = x[
+        max(peak - int(settings.before * rate), 0) : max(peak - int(settings.rise * rate), 0)
+    ]
     part = before if before.size >= 64 else x
     base = float(np.median(part))
     # A whole-number record may be still in its quiet part: rounding alone is 1 / sqrt(12).
@@ -138,17 +138,17 @@ def _quiet(x: Array, peak: int, rate: float) -> tuple[float, float]:
     return base, max(1.4826 * float(np.median(np.abs(part - base))), rounding, 1e-300)
 
 
-def _trigger(x: Array, peak: int, noise: float, rate: float) -> int:
+def _trigger(x: Array, peak: int, noise: float, rate: float, settings: SoundSettings) -> int:
     """First sample over the trigger of the impulse that holds the peak."""
-    loud = np.flatnonzero(np.abs(x[: peak + 1]) > TRIGGER * noise)
-    breaks = np.flatnonzero(np.diff(loud) > max(int(QUIET * rate), 8))
+    loud = np.flatnonzero(np.abs(x[: peak + 1]) > settings.trigger * noise)
+    breaks = np.flatnonzero(np.diff(loud) > max(int(settings.quiet * rate), 8))
     return int(loud[breaks[-1] + 1]) if breaks.size else int(loud[0])
 
 
-def _first_top(x: Array, trigger: int, noise: float, rate: float) -> int:
+def _first_top(x: Array, trigger: int, noise: float, rate: float, settings: SoundSettings) -> int:
     """The first extreme after the trigger that the signal leaves by over a quarter, or RISE."""
     sign = np.sign(x[trigger])
-    part = sign * x[trigger : trigger + max(int(RISE * rate), 4)]
+    part = sign * x[trigger : trigger + max(int(settings.rise * rate), 4)]
     highest = np.maximum.accumulate(part)
     fallen = np.flatnonzero(part < highest - np.maximum(0.25 * highest, 4.0 * noise))
     end = int(fallen[0]) if fallen.size else part.size
@@ -168,10 +168,12 @@ def _aic(x: Array) -> int:
     return int(k[score.argmin()]) - 1
 
 
-def _edge(x: Array, trigger: int, top: int, noise: float, rate: float) -> tuple[float, float]:
+def _edge(
+    x: Array, trigger: int, top: int, noise: float, rate: float, settings: SoundSettings
+) -> tuple[float, float]:
     """Onset and its sd [s]: the leading edge carried back to the base."""
     sign, height = np.sign(x[top]), abs(x[top])
-    start = max(trigger - max(int(RISE * rate), 16), 0)
+    start = max(trigger - max(int(settings.rise * rate), 16), 0)
     foot = start + _aic(x[start : top + 3]) if top + 3 - start > 8 else trigger - 1
     low = max(height / 16.0, 3.0 * noise)
     rise = np.arange(max(min(foot, trigger) - 1, 0), top + 1)
@@ -202,5 +204,5 @@ def _edge(x: Array, trigger: int, top: int, noise: float, rate: float) -> tuple[
     back = level_there.mean() / slope
     sd = noise / slope * np.sqrt(1.0 / at.size + back**2 / spread)
     time = middle - back
-    doubt = max(abs(time - foot) - 3.0, 0.0)  # the two ways to find it disagree
-    return time / rate, float(np.hypot(sd, 0.5 * doubt)) / rate
+    apart = max(abs(time - foot) - 3.0, 0.0)  # the two ways to find it disagree
+    return time / rate, float(np.hypot(sd, 0.5 * apart)) / rate

@@ -12,27 +12,19 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from lashwave.points.background import spread_frames
+from lashwave.points.clock_sound.settings import FLASHES, FlashSettings
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.clock_fit import Flashes
 from lashwave.quantities.images import Frames
 
-PIXELS = 4096
-"""That the brightness is taken from, at most."""
-SURE = 6.0
-"""A flash stands this many noise sd above the frames around it."""
-PART = 0.3
-"""And is at least this share of the usual flash."""
-EDGE = 0.05
-"""A frame lit by less than this share, or by all but this, does not show an edge."""
 
-
-def brightness(frames: Frames) -> Array:
+def brightness(frames: Frames, settings: FlashSettings = FLASHES) -> Array:
     """How much brighter each frame is than the record's picture, (frames,) [grey levels].
 
     One pass, a few thousand pixels a frame; the picture is the median of up to 32 frames.
     """
     width, height = frames.size
-    step = max(1, int(np.sqrt(width * height / PIXELS)))
+    step = max(1, int(np.sqrt(width * height / settings.pixels)))
     grid = (slice(step // 2, None, step), slice(step // 2, None, step))
     sample = [frames[int(f)][grid] for f in spread_frames(len(frames), sample=32)]
     picture = np.median(np.stack(sample).astype(np.float32), axis=0)
@@ -45,7 +37,9 @@ def brightness(frames: Frames) -> Array:
     return found
 
 
-def find_flashes(bright: Array, period: float, exposure: float = 1.0) -> Flashes:
+def find_flashes(
+    bright: Array, period: float, exposure: float = 1.0, settings: FlashSettings = FLASHES
+) -> Flashes:
     """Flashes in a record's brightness.
 
     Parameters
@@ -65,15 +59,15 @@ def find_flashes(bright: Array, period: float, exposure: float = 1.0) -> Flashes
     excess = bright - median_filter(bright, size=window, mode="nearest")
     noise = 1.4826 * float(np.median(np.abs(excess - np.median(excess))))
     noise = max(noise, 1e-3)
-    lit = excess > SURE * noise
+    lit = excess > settings.sure * noise
     if not lit.any():
         return _none()
     groups = _groups(lit)
     peaks = np.array([excess[a : b + 1].max() for a, b in groups])
     usual = float(np.median(peaks[peaks > 0.5 * np.quantile(peaks, 0.9)]))
-    limit = max(SURE * noise, PART * usual)
+    limit = max(settings.sure * noise, settings.part * usual)
     groups = [g for g in _groups(excess > limit) if g[1] - g[0] + 1 <= max(0.5 * period, 1.0)]
-    rows = [_middle(excess, a, b, noise, exposure) for a, b in groups]
+    rows = [_middle(excess, a, b, noise, exposure, settings) for a, b in groups]
     if not rows:
         return _none()
     middle, half, sd, peak = (np.array(c, dtype=float) for c in zip(*rows, strict=True))
@@ -96,22 +90,22 @@ def _groups(lit: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _middle(
-    excess: Array, first: int, last: int, noise: float, exposure: float
+    excess: Array, first: int, last: int, noise: float, exposure: float, settings: FlashSettings
 ) -> tuple[float, float, float, float]:
     """Middle, half width of what it may be, sd [frames], and brightness of one flash."""
     if last - first < 2:
         return 0.5 * (first + last), 0.5, 0.0, float(excess[first : last + 1].max())
     full = float(np.median(excess[first + 1 : last]))
     noise = noise / full
-    begin, begin_half, begin_sd = _edge(excess / full, first, -1, noise, exposure)
-    end, end_half, end_sd = _edge(excess / full, last, 1, noise, exposure)
+    begin, begin_half, begin_sd = _edge(excess / full, first, -1, noise, exposure, settings)
+    end, end_half, end_sd = _edge(excess / full, last, 1, noise, exposure, settings)
     # Of two edges only known between exposures, the middle's reach is the mean of theirs.
     half = 0.5 * (begin_half + end_half)
     return 0.5 * (begin + end), half, 0.5 * float(np.hypot(begin_sd, end_sd)), full
 
 
 def _edge(
-    share: Array, frame: int, way: int, noise: float, exposure: float
+    share: Array, frame: int, way: int, noise: float, exposure: float, settings: FlashSettings
 ) -> tuple[float, float, float]:
     """Where a flash begins (way -1) or ends (+1), half width and sd of that [frames].
 
@@ -123,7 +117,7 @@ def _edge(
         if not 0 <= candidate < share.size:
             continue
         lit = float(share[candidate])
-        if max(EDGE, 3.0 * noise) < lit < 1.0 - max(EDGE, 3.0 * noise):
+        if max(settings.edge, 3.0 * noise) < lit < 1.0 - max(settings.edge, 3.0 * noise):
             return candidate + way * (lit - 0.5) * exposure, 0.0, sd
     # The edge is between the exposures of the last lit and the first dark frame.
-    return frame + 0.5 * way, 0.5 * max(1.0 - exposure, 2.0 * max(EDGE, 3.0 * noise)), 0.0
+    return frame + 0.5 * way, 0.5 * max(1.0 - exposure, 2.0 * max(settings.edge, 3.0 * noise)), 0.0

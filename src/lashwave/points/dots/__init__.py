@@ -1,1 +1,15 @@
 """Markers in pictures: dots, and their places in space."""
+
+from lashwave.points.dots.find_dots import dots_joined, find_dots, stream_dots, with_gain
+from lashwave.points.dots.marker_points import locate_markers
+from lashwave.points.dots.settings import DotSettings, MeetSettings
+
+__all__ = [
+    "DotSettings",
+    "MeetSettings",
+    "dots_joined",
+    "find_dots",
+    "locate_markers",
+    "stream_dots",
+    "with_gain",
+]

@@ -94,7 +94,7 @@ def image_levels(image: Image, settings: DotSettings = DOTS) -> ImageLevels:
 def _surface(tiles: Array, shape: tuple[int, ...], settings: DotSettings) -> NDArray[np.float32]:
     """Tile levels (rows, columns) as a surface (H, W): bilinear between the tiles' middles."""
     for axis in (0, 1):
-        # One more tile all round, straight on, so that the edges are not held level.
+        # One more tile all round, straight on, so that the edges do not become level.
         turned = np.moveaxis(tiles, axis, 0)
         inner = turned[[1, -2]] if turned.shape[0] > 1 else turned[[0, -1]]
         ends = 2.0 * turned[[0, -1]] - inner

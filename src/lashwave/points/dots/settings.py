@@ -1,7 +1,7 @@
 """The numbers by which dots are found and placed in space, each with what it is and what set it.
 
-Where a field names no source, its value was set by trial on rendered pictures and is held only by
-`tests/points/test_dots.py`, `tests/points/test_marker_points.py` and `benchmarks/dots.py`.
+Where a field names no source, its value was set by trial on rendered pictures and is checked only
+by `tests/points/test_dots.py`, `tests/points/test_marker_points.py` and `benchmarks/dots.py`.
 """
 
 from __future__ import annotations

@@ -43,7 +43,7 @@ def ellipse(p: Array, grid: Array) -> tuple[Array, Array]:
     -------
     levels (D, N), derivatives (D, 7, N) by the parameters.
     """
-    height, u, v, a, b, c, levels = (p[:, k, None] for k in range(7))
+    height, u, v, a, b, c, background = (p[:, k, None] for k in range(7))
     x, y = grid[0] - u, grid[1] - v
     ax, cy = a * x + b * y, b * x + c * y
     shape = np.exp(np.clip(-0.5 * (ax * x + cy * y), -60.0, 5.0))
@@ -57,7 +57,7 @@ def ellipse(p: Array, grid: Array) -> tuple[Array, Array]:
     jacobian[:, 4] = 2.0 * half * x * y
     jacobian[:, 5] = half * y * y
     jacobian[:, 6] = 1.0
-    return lit + levels, jacobian
+    return lit + background, jacobian
 
 
 def streak(p: Array, grid: Array) -> tuple[Array, Array]:
@@ -73,7 +73,7 @@ def streak(p: Array, grid: Array) -> tuple[Array, Array]:
     -------
     levels (D, N), derivatives (D, 7, N) by the parameters.
     """
-    height, u, v, log_width, length, angle, levels = (p[:, k, None] for k in range(7))
+    height, u, v, log_width, length, angle, background = (p[:, k, None] for k in range(7))
     cos, sin, width = np.cos(angle), np.sin(angle), np.exp(log_width)
     x, y = grid[0] - u, grid[1] - v
     along, across = x * cos + y * sin, y * cos - x * sin
@@ -99,7 +99,7 @@ def streak(p: Array, grid: Array) -> tuple[Array, Array]:
     )
     jacobian[:, 5] = by_along * across - by_across * along
     jacobian[:, 6] = 1.0
-    return lit * stroke + levels, jacobian
+    return lit * stroke + background, jacobian
 
 
 def pair(p: Array, grid: Array) -> tuple[Array, Array]:
@@ -205,10 +205,10 @@ class SpotFits:
     """(D, N) data less fit [grey levels]; 0 where a pixel was left out."""
 
 
-def _variance(level: Array, levels: Array, sd: float, gain: float) -> Array | float:
+def _variance(level: Array, background: Array, sd: float, gain: float) -> Array | float:
     if gain == 0.0:
         return sd * sd
-    return sd * sd + gain * np.maximum(level - levels[:, None], 0.0)
+    return sd * sd + gain * np.maximum(level - background[:, None], 0.0)
 
 
 def _step(

@@ -37,7 +37,7 @@ class FrontCurve:
 
     @property
     def tangent(self) -> Array:
-        """(P, 2) unit, in the order of the points."""
+        """(P, 2) unit vectors along the curve, in the order of the points."""
         return np.column_stack([-self.normal[:, 1], self.normal[:, 0]])
 
 
@@ -57,9 +57,13 @@ def find_curves(
 
     Parameters
     ----------
-    image : (height, width), any grey scale.
-    hidden : (height, width), true where nothing is to be found (bodies); what the smoothing
-        smears out of them is left out too.
+    image : (H, W) [1], any grey scale.
+    hidden : (H, W), true where nothing is to be found (bodies); what the smoothing smears out of
+        them is left out too.
+
+    Returns
+    -------
+    curves : their points in [px].
     """
     edgels = _edgels(np.asarray(image, dtype=np.float32), settings, hidden)
     if edgels.uv.shape[0] < 3:

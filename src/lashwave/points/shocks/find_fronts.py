@@ -1,9 +1,14 @@
 """Shock and pressure fronts in the images of one camera: found and numbered.
 
-A front that moves through gas at rest at the speed of sound or a little above is told from the
+A front that moves through gas at rest at the speed of sound or a little above is parted from the
 line, dust and bodies by that: `at_speed` takes the range of normal displacements a frame from
 the camera's rate and scale. Range of the method: fronts at least as long as
 `CurveSettings.length`, further apart than their own thickness, moving less than `fastest` a frame.
+
+What stands still is taken away first, in one of two ways. Where fronts cross the view (a crack at
+20 kHz) the temporal median is the empty picture, wires and dust included, and the difference from
+it is the event. Where a front only wanders about one place (a shock in a passage) the median would
+keep it, so only bodies and axis-parallel wires are taken away, by their shape.
 """
 
 from __future__ import annotations
@@ -30,97 +35,6 @@ from lashwave.quantities.arrays import Array, Mask, Single
 from lashwave.quantities.errors import OutOfRangeError
 from lashwave.quantities.images import Frames
 from lashwave.quantities.sightings import Camera, Fronts
-
-
-def still_picture(frames: Frames, settings: PictureSettings = PICTURES) -> Single:
-    """Temporal median of up to `most_frames` frames spread evenly over the record, (height, width).
-
-    Each frame is first scaled to the brightness of the first, so that a strobe flash does not
-    count. What covers a pixel in more than half of the frames stays in.
-    """
-    chosen = np.unique(
-        np.linspace(0, len(frames) - 1, min(settings.most_frames, len(frames))).round().astype(int)
-    )
-    stack = np.stack([np.asarray(frames[int(f)], dtype=np.float32) for f in chosen])
-    level = np.median(stack[:, ::4, ::4], axis=(1, 2))
-    level = np.where(level > 0.0, level, 1.0)
-    stack *= (level[0] / level)[:, None, None].astype(np.float32)
-    return np.asarray(np.median(stack, axis=0), dtype=np.float32)
-
-
-def even_light(still: Single, smooth: float = 25.0) -> Single:
-    """The still picture smoothed over `smooth` [px], at least a tenth of its brightest."""
-    light = cv2.GaussianBlur(still, (0, 0), smooth)
-    return np.asarray(np.maximum(light, 0.1 * float(light.max()) or 1.0), dtype=np.float32)
-
-
-def moving_part(image: NDArray[np.generic], still: Single, light: Single) -> Single:
-    """Relative change of a frame from the still picture, (height, width) [1].
-
-    The frame's own brightness is fitted out by a median ratio, and the change is divided by the
-    light (`even_light`), so that the rim of the light counts as its middle.
-    """
-    now = np.asarray(image, dtype=np.float32)
-    some, base = now[::4, ::4], still[::4, ::4]
-    bright = base > 0.5 * np.percentile(base, 90)
-    gain = float(np.median(some[bright] / base[bright])) if bright.any() else 1.0
-    return np.asarray((now / max(gain, 1e-6) - still) / light, dtype=np.float32)
-
-
-def bodies(frames: Frames, settings: PictureSettings = PICTURES) -> Mask:
-    """Solid bodies: dark in every frame over a square of `settings.body` px at least; true inside.
-
-    A dark shock is narrower or moves. "Dark" is below the level that best parts the histogram in
-    two (Otsu, IEEE Trans. Syst. Man Cybern. 9 (1979) 62) of the brightest that each pixel gets,
-    if that level parts classes at least a factor two apart; else there is no body.
-    """
-    chosen = np.unique(
-        np.linspace(0, len(frames) - 1, min(settings.most_frames, len(frames))).round().astype(int)
-    )
-    brightest = np.max([np.asarray(frames[int(f)], dtype=np.float32) for f in chosen], axis=0)
-    counts, edges = np.histogram(brightest, 256)
-    middle = 0.5 * (edges[1:] + edges[:-1])
-    low = np.cumsum(counts).astype(float)
-    high = low[-1] - low
-    mean_low = np.cumsum(counts * middle) / np.maximum(low, 1.0)
-    mean_high = (np.sum(counts * middle) - low * mean_low) / np.maximum(high, 1.0)
-    best = int(np.argmax(low * high * (mean_high - mean_low) ** 2))
-    if mean_high[best] < 2.0 * mean_low[best]:
-        return np.zeros(brightest.shape, dtype=bool)
-    dark = brightest < edges[best + 1]
-    # Past the border counts as dark, so that a body cut by the edge of the picture is one.
-    wide = np.pad(dark, settings.body, constant_values=True)
-    core = ndimage.minimum_filter(wide, settings.body)
-    grown = ndimage.maximum_filter(core, settings.body)[
-        settings.body : -settings.body, settings.body : -settings.body
-    ]
-    return np.asarray(grown & dark)
-
-
-def wires(still: Single, width: int = 7, length: int = 81) -> Single:
-    """Share of the light that thin straight wires along rows and columns let through, (h, w).
-
-    Parameters
-    ----------
-    still : the still picture of the record; frames are divided by the result.
-
-    Notes
-    -----
-    A wire is what differs from the median across it (window 3 x `width`) and goes on alike along
-    it (median over `length`). Holds for wires within about width / length (5 deg) of an axis and
-    up to `width` px wide; a front that stands along an axis for `length` px would go too, so it
-    must not be used where one is expected to.
-    """
-    log = np.log(np.maximum(still, 1.0))
-    result = np.zeros_like(log)
-    for axis in (0, 1):
-        across, along = [1, 1], [1, 1]
-        across[axis], along[1 - axis] = 3 * width, length
-        ridge = log - result - ndimage.median_filter(log - result, across)
-        wire = ndimage.median_filter(ridge, along)
-        noise = 1.4826 * float(np.median(np.abs(ridge)))
-        result += np.where(np.abs(wire) > noise, wire, 0.0).astype(np.float32)
-    return np.asarray(np.exp(result), dtype=np.float32)
 
 
 def image_scale(camera: Camera, at: Array | None = None) -> float:
@@ -245,3 +159,95 @@ def pieces_in(front: Front, frame: int) -> tuple[FrontCurve, ...]:
     """Pieces of a front in one frame; empty where it was not seen."""
     at = np.flatnonzero(front.frame == frame)
     return front.pieces[int(at[0])] if at.size else ()
+
+
+def still_picture(frames: Frames, settings: PictureSettings = PICTURES) -> Single:
+    """Temporal median (H, W) [grey levels] of up to `most_frames` frames, spread over the record.
+
+    Each frame is first scaled to the brightness of the first, so that a strobe flash does not
+    count. What covers a pixel in more than half of the frames stays in.
+    """
+    chosen = np.unique(
+        np.linspace(0, len(frames) - 1, min(settings.most_frames, len(frames))).round().astype(int)
+    )
+    stack = np.stack([np.asarray(frames[int(f)], dtype=np.float32) for f in chosen])
+    level = np.median(stack[:, ::4, ::4], axis=(1, 2))
+    level = np.where(level > 0.0, level, 1.0)
+    stack *= (level[0] / level)[:, None, None].astype(np.float32)
+    return np.asarray(np.median(stack, axis=0), dtype=np.float32)
+
+
+def even_light(still: Single, smooth: float = 25.0) -> Single:
+    """The still picture (H, W) smoothed over `smooth` [px], at least a tenth of its brightest."""
+    light = cv2.GaussianBlur(still, (0, 0), smooth)
+    return np.asarray(np.maximum(light, 0.1 * float(light.max()) or 1.0), dtype=np.float32)
+
+
+def moving_part(image: NDArray[np.generic], still: Single, light: Single) -> Single:
+    """Relative change of a frame from the still picture, (height, width) [1].
+
+    The frame's own brightness is fitted out by a median ratio, and the change is divided by the
+    light (`even_light`), so that the rim of the light counts as its middle.
+    """
+    now = np.asarray(image, dtype=np.float32)
+    some, base = now[::4, ::4], still[::4, ::4]
+    bright = base > 0.5 * np.percentile(base, 90)
+    gain = float(np.median(some[bright] / base[bright])) if bright.any() else 1.0
+    return np.asarray((now / max(gain, 1e-6) - still) / light, dtype=np.float32)
+
+
+def bodies(frames: Frames, settings: PictureSettings = PICTURES) -> Mask:
+    """Solid bodies: dark in every frame over a square of `settings.body` px at least; true inside.
+
+    A dark shock is narrower or moves. "Dark" is below the level that best parts the histogram in
+    two (Otsu, IEEE Trans. Syst. Man Cybern. 9 (1979) 62) of the brightest that each pixel gets,
+    if that level parts classes at least a factor two apart; else there is no body.
+    """
+    chosen = np.unique(
+        np.linspace(0, len(frames) - 1, min(settings.most_frames, len(frames))).round().astype(int)
+    )
+    brightest = np.max([np.asarray(frames[int(f)], dtype=np.float32) for f in chosen], axis=0)
+    counts, edges = np.histogram(brightest, 256)
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    low = np.cumsum(counts).astype(float)
+    high = low[-1] - low
+    mean_low = np.cumsum(counts * middle) / np.maximum(low, 1.0)
+    mean_high = (np.sum(counts * middle) - low * mean_low) / np.maximum(high, 1.0)
+    best = int(np.argmax(low * high * (mean_high - mean_low) ** 2))
+    if mean_high[best] < 2.0 * mean_low[best]:
+        return np.zeros(brightest.shape, dtype=bool)
+    dark = brightest < edges[best + 1]
+    # Past the border counts as dark, so that a body cut by the edge of the picture is one.
+    wide = np.pad(dark, settings.body, constant_values=True)
+    core = ndimage.minimum_filter(wide, settings.body)
+    grown = ndimage.maximum_filter(core, settings.body)[
+        settings.body : -settings.body, settings.body : -settings.body
+    ]
+    return np.asarray(grown & dark)
+
+
+def wires(still: Single, width: int = 7, length: int = 81) -> Single:
+    """Share (H, W) [1] of the light that thin straight wires along rows and columns let through.
+
+    Parameters
+    ----------
+    still : (H, W) the still picture of the record; frames are divided by the result.
+    width : widest wire [px]; length : least length over which it is straight [px].
+
+    Notes
+    -----
+    A wire is what differs from the median across it (window 3 x `width`) and goes on alike along
+    it (median over `length`). Holds for wires within about width / length (5 deg) of an axis. A
+    front that stands along an axis for `length` px would go too, so it must not be used where one
+    is expected to.
+    """
+    log = np.log(np.maximum(still, 1.0))
+    result = np.zeros_like(log)
+    for axis in (0, 1):
+        across, along = [1, 1], [1, 1]
+        across[axis], along[1 - axis] = 3 * width, length
+        ridge = log - result - ndimage.median_filter(log - result, across)
+        wire = ndimage.median_filter(ridge, along)
+        noise = 1.4826 * float(np.median(np.abs(ridge)))
+        result += np.where(np.abs(wire) > noise, wire, 0.0).astype(np.float32)
+    return np.asarray(np.exp(result), dtype=np.float32)

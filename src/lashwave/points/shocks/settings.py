@@ -1,7 +1,7 @@
 """The numbers by which fronts are found and followed, each with what it is and what set it.
 
 Where a field names no source, its value was set by trial on rendered rings and on twelve real
-frames (`tests/points/test_real_fronts.py`) and is held only by the tests of fronts.
+frames (`tests/points/test_real_fronts.py`) and is checked only by the tests of fronts.
 """
 
 from __future__ import annotations

@@ -30,68 +30,6 @@ from lashwave.quantities.arrays import Array
 from lashwave.quantities.images import Frames, TipTrack
 
 
-def uncontradicted(
-    frame: NDArray[np.int64], uv: Array, sd: Array, settings: TipSettings = TIP
-) -> NDArray[np.bool_]:
-    """(P,) which places of a moving point its other places do not contradict.
-
-    The worst is taken out first, then all are judged anew.
-
-    Parameters
-    ----------
-    frame : (P,) increasing; uv : (P, 2) [px]; sd : (P,) of one coordinate [px].
-    """
-    kept = np.ones(frame.size, dtype=bool)
-    # Where most places jerk about, none of them is false for it.
-    away = [
-        _departure(i, np.flatnonzero(kept), frame, uv, sd, settings=settings)[0]
-        for i in range(frame.size)
-    ]
-    rough = float(np.median(away)) if away else 0.0
-    while True:
-        own = np.flatnonzero(kept)
-        off = np.array(
-            [_departure(int(i), own, frame, uv, sd, rough, settings=settings)[1] for i in own]
-        )
-        if not off.size or off.max() <= settings.motion_limit:
-            break
-        kept[own[int(off.argmax())]] = False
-    # An uncertain place that no neighbour confirms is left out too.
-    kept &= ~((sd >= settings.motion_doubtful_sd) & np.isin(np.arange(frame.size), own[off == 0.0]))
-    near = (np.abs(frame[:, None] - frame[kept]) <= settings.motion_reach).sum(axis=1) - 1
-    return kept & ~((sd >= settings.motion_unsure_sd) & (near < settings.motion_company))
-
-
-def _departure(
-    i: int,
-    own: NDArray[np.intp],
-    frame: NDArray[np.int64],
-    uv: Array,
-    sd: Array,
-    rough: float = 0.0,
-    settings: TipSettings = TIP,
-) -> tuple[float, float]:
-    """Distance of place i from what its neighbours predict, in px and in sd; 0 where too few."""
-    before = own[(own < i) & (frame[own] >= frame[i] - settings.motion_reach)][
-        -settings.motion_each_side :
-    ]
-    after = own[(own > i) & (frame[own] <= frame[i] + settings.motion_reach)][
-        : settings.motion_each_side
-    ]
-    near = np.concatenate([before, after])
-    if near.size < settings.motion_fewest:
-        return 0.0, 0.0
-    t = (frame[near] - frame[i]).astype(float)
-    step = float(np.linalg.norm(uv[near[-1]] - uv[near[0]])) / (t[-1] - t[0])
-    model = settings.motion_least + settings.motion_share * step + rough
-    error = np.hypot(sd[near], model)
-    rows = np.column_stack([np.ones_like(t), t, t * t]) / error[:, None]
-    inverse = np.linalg.pinv(rows)
-    predicted = inverse[0] @ (uv[near] / error[:, None])
-    away = float(np.linalg.norm(uv[i] - predicted))
-    return away, away / float(np.sqrt((inverse[0] ** 2).sum() + sd[i] ** 2 + model**2))
-
-
 @dataclass(frozen=True)
 class _RoughTip:
     frame: int
@@ -361,3 +299,65 @@ def _width(rough: _RoughTip, settings: TipSettings) -> float:
     row = np.clip(spots[..., 1], 0, height - 1)
     mass = np.maximum(rough.dark[row, column], -settings.walk_glare).sum(axis=1)
     return float(np.clip(np.median(mass) / max(rough.end.depth, 0.1), 1.0, 12.0))
+
+
+def uncontradicted(
+    frame: NDArray[np.int64], uv: Array, sd: Array, settings: TipSettings = TIP
+) -> NDArray[np.bool_]:
+    """(P,) which places of a moving point its other places do not contradict.
+
+    The worst is taken out first, then all are judged anew.
+
+    Parameters
+    ----------
+    frame : (P,) increasing; uv : (P, 2) [px]; sd : (P,) of one coordinate [px].
+    """
+    kept = np.ones(frame.size, dtype=bool)
+    # Where most places jerk about, none of them is false for it.
+    away = [
+        _departure(i, np.flatnonzero(kept), frame, uv, sd, settings=settings)[0]
+        for i in range(frame.size)
+    ]
+    rough = float(np.median(away)) if away else 0.0
+    while True:
+        own = np.flatnonzero(kept)
+        off = np.array(
+            [_departure(int(i), own, frame, uv, sd, rough, settings=settings)[1] for i in own]
+        )
+        if not off.size or off.max() <= settings.motion_limit:
+            break
+        kept[own[int(off.argmax())]] = False
+    # An uncertain place that no neighbour confirms is left out too.
+    kept &= ~((sd >= settings.motion_doubtful_sd) & np.isin(np.arange(frame.size), own[off == 0.0]))
+    near = (np.abs(frame[:, None] - frame[kept]) <= settings.motion_reach).sum(axis=1) - 1
+    return kept & ~((sd >= settings.motion_unsure_sd) & (near < settings.motion_company))
+
+
+def _departure(
+    i: int,
+    own: NDArray[np.intp],
+    frame: NDArray[np.int64],
+    uv: Array,
+    sd: Array,
+    rough: float = 0.0,
+    settings: TipSettings = TIP,
+) -> tuple[float, float]:
+    """Distance of place i from what its neighbours predict, in px and in sd; 0 where too few."""
+    before = own[(own < i) & (frame[own] >= frame[i] - settings.motion_reach)][
+        -settings.motion_each_side :
+    ]
+    after = own[(own > i) & (frame[own] <= frame[i] + settings.motion_reach)][
+        : settings.motion_each_side
+    ]
+    near = np.concatenate([before, after])
+    if near.size < settings.motion_fewest:
+        return 0.0, 0.0
+    t = (frame[near] - frame[i]).astype(float)
+    step = float(np.linalg.norm(uv[near[-1]] - uv[near[0]])) / (t[-1] - t[0])
+    model = settings.motion_least + settings.motion_share * step + rough
+    error = np.hypot(sd[near], model)
+    rows = np.column_stack([np.ones_like(t), t, t * t]) / error[:, None]
+    inverse = np.linalg.pinv(rows)
+    predicted = inverse[0] @ (uv[near] / error[:, None])
+    away = float(np.linalg.norm(uv[i] - predicted))
+    return away, away / float(np.sqrt((inverse[0] ** 2).sum() + sd[i] ** 2 + model**2))

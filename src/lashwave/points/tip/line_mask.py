@@ -48,11 +48,11 @@ class DarkRegion:
     shade: Plane
     """(h, w) finely blurred darkness."""
     black: bool = False
-    """Told by its blackness alone: what is less dark may touch it anywhere."""
+    """Known by its blackness alone: what is less dark may touch it anywhere."""
 
 
 def blurred(plane: NDArray, sd: float) -> Plane:
-    """Gaussian blur of `sd` [px]."""
+    """Gaussian blur (H, W) of a picture, standard deviation `sd` [px]."""
     return np.asarray(cv2.GaussianBlur(plane, (0, 0), sd, borderType=cv2.BORDER_REPLICATE))
 
 

@@ -225,7 +225,7 @@ class CentreLine:
 
 
 def smooth(way: Array, window: int = 9) -> Array:
-    """Running mean of a way (W, 2), its ends kept in place by mirroring through them."""
+    """Running mean [px] of a way (W, 2) [px], its ends kept in place by mirroring through them."""
     half = min(window // 2, len(way) - 1)
     if half == 0:
         return way

@@ -1,7 +1,7 @@
 """The numbers by which the tip is found, each with what it is and what set it.
 
 Where a field names no source, its value was set by trial on painted frames and rendered throws,
-and is held only by this folder's tests and `benchmarks/tip.py`; no publication gives it. Lengths
+and is checked only by this folder's tests and `benchmarks/tip.py`; no publication gives it. Lengths
 are in pixels of the picture, shades in shares of the background's light, times in frames.
 """
 
@@ -36,7 +36,7 @@ class TipSettings:
     mask_opaque: float = 0.8
     """Share of the line's depth at which a pixel is the line even beside a front's glare."""
     mask_black: float = 0.6
-    """Share of light that a line takes which is wide enough to be told by its blackness."""
+    """Share of light that a line takes which is wide enough to be known by its blackness."""
     mask_black_pixels: int = 60
     """Pixels that are so black in its frame."""
     mask_margin: int = 16
@@ -74,7 +74,7 @@ class TipSettings:
     trace_past: tuple[float, ...] = (4.0, 6.0, 8.0)
     """How far past an end the picture must be bright [px]."""
     trace_black_past: tuple[float, ...] = (4.0, 6.0, 8.0, 11.0, 14.0)
-    """The same for a region told by its blackness, of which a wire may hide that it goes on."""
+    """The same for a region known by its blackness, of which a wire may hide that it goes on."""
     trace_fan: tuple[float, ...] = (-50.0, -25.0, 0.0, 25.0, 50.0)
     """Directions past an end that are looked along [deg from the line's own]."""
     trace_seen: float = 0.6
@@ -264,7 +264,7 @@ class TipSettings:
     tuft_start: float = 4.0
     """Nearer to the tip than this the line's own blurred end is seen [px]."""
     tuft_blur: float = 0.7
-    """Standard deviation of the blur before strands are told from noise [px]."""
+    """Standard deviation of the blur before strands are parted from noise [px]."""
     tuft_sure: float = 4.0
     """A strand is darker than this many standard deviations of the blurred noise."""
     tuft_faintest: float = 0.06

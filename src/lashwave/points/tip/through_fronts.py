@@ -24,7 +24,7 @@ from lashwave.quantities.arrays import Array
 
 
 def lit_by_fronts(shade: Plane, settings: TipSettings = TIP) -> Mask:
-    """Where a front may stand: about what is brighter than the background."""
+    """(H, W) where a front may stand: about what is brighter than the background."""
     glare = (shade < -settings.walk_glare).view(np.uint8)
     disc = cv2.getStructuringElement(
         cv2.MORPH_ELLIPSE, (2 * settings.walk_about + 1, 2 * settings.walk_about + 1)
@@ -35,7 +35,12 @@ def lit_by_fronts(shade: Plane, settings: TipSettings = TIP) -> Mask:
 def clear_stems(
     shade: Plane, lit: Mask, thresholds: MaskThresholds, settings: TipSettings = TIP
 ) -> list[DarkRegion]:
-    """Regions that are dark and thin, have come in, and have no glare about them."""
+    """Regions that are dark and thin, have come in, and have no glare about them.
+
+    Parameters
+    ----------
+    shade : (H, W) finely blurred darkness; lit : (H, W), as from `lit_by_fronts`.
+    """
     clear = (shade > thresholds.likely) & (thresholds.fine_share > 0.15) & ~lit
     count, labels, stats, _ = cv2.connectedComponentsWithStats(clear.view(np.uint8))
     found = []
@@ -214,11 +219,12 @@ def _across(
 def bands(
     dark: Plane, end: End, corner: tuple[int, int], settings: TipSettings = TIP
 ) -> NDArray[np.bool_]:
-    """(h, w): the fronts' dark bands beside the line, about an end.
+    """(h, w) the fronts' dark bands beside the line, about an end.
 
     Parameters
     ----------
-    dark : (h, w) about the end, of which u, v of the first pixel are `corner`.
+    dark : (h, w) share of light lacking about the end [1].
+    corner : u, v of its first pixel [px].
     """
     rows, columns = np.mgrid[: dark.shape[0], : dark.shape[1]]
     away = np.stack([columns, rows], axis=-1) + np.asarray(corner, dtype=float) - end.way[0]

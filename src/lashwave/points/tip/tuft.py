@@ -80,7 +80,8 @@ def at_edge_step(
 
     Parameters
     ----------
-    dark, corner, line : as for `edge_step`.
+    dark : (h, w) relative darkness; corner : u, v of its first pixel [px].
+    line : (M, 2) [px] the line's middle from the dark end inward.
 
     Returns
     -------
@@ -112,7 +113,7 @@ def credible(fits: list[TipFit], tufted: bool, settings: TipSettings = TIP) -> N
     """(P,) which tips of one record count: where there are strands, only those at a step.
 
     There are strands where the line is stated as tufted, or where in one frame a clear step lay
-    further than `step_far` within a dark end.
+    further than `step_far` [px] within a dark end.
     """
     moved = np.array([0.0 if f.moved is None else f.moved for f in fits])
     clear = np.array([f.sd < settings.step_clear_sd for f in fits], dtype=bool)

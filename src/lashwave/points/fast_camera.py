@@ -9,23 +9,27 @@ import numpy as np
 
 from lashwave.instruments.camera import in_view, project
 from lashwave.points.background import background
-from lashwave.points.clock_sound.flash_clock import CLEAR, fit_clock
-from lashwave.points.clock_sound.strobe import brightness, find_flashes
-from lashwave.points.clock_sound.which_flash import motion_log_likelihood, resolve
-from lashwave.points.shocks.find_fronts import at_speed, crossing_fronts, image_scale, points_of
-from lashwave.points.tip.find_tip import TipSeen, tip_track, tips_in
-from lashwave.points.tip.tuft import TuftSeen, tuft_of, tuft_widths
+from lashwave.points.clock_sound import (
+    brightness,
+    clock_by_motion,
+    find_flashes,
+    fit_clock,
+    motion_log_likelihood,
+)
+from lashwave.points.clock_sound.settings import FLASHES
+from lashwave.points.shocks import at_speed, crossing_fronts, image_scale, points_of
+from lashwave.points.tip import TipSeen, TuftSeen, tip_track, tips_in, tuft_of, tuft_widths
 from lashwave.quantities.clock_fit import ClockFit, Flashes
 from lashwave.quantities.errors import InputError, OutOfRangeError
 from lashwave.quantities.images import Frames, TipTrack
 from lashwave.quantities.pictures import Located
 from lashwave.quantities.sightings import Camera, Fronts, Markers
 
-Told = Callable[[str, float], None]
+Progress = Callable[[str, float], None]
+"""A stage in words, and the share of it that is done."""
 LED, LAGGED = 2e-3, 4e-3
 """Fronts are looked for from this long before the tip is first seen to this long after it was last
 seen [s]: a front crosses a view of a metre in 3 ms."""
-FEWEST_FLASHES = 1
 MOST_NAMED = 4
 """Candidates of a clock that a note names."""
 LAST_MARKERS = 3
@@ -33,7 +37,12 @@ LAST_MARKERS = 3
 
 
 def locate_fast(
-    camera: Camera, frames: Frames, markers: Markers, sound: float, told: Told, tufted: bool = False
+    camera: Camera,
+    frames: Frames,
+    markers: Markers,
+    sound: float,
+    progress: Progress,
+    tufted: bool = False,
 ) -> Located:
     """Search one camera's images.
 
@@ -42,20 +51,20 @@ def locate_fast(
     markers : with samples where there are any: their rate is the strobe's, and their motion tells
         which flash is which sample.
     sound : speed of sound [m/s].
-    told : a stage in words, and the share of it done.
+    progress : is given a stage in words, and the share of it done.
     tufted : whether the line is said to have strands at its end.
     """
     notes: list[str] = []
-    told("strobe", 0.0)
+    progress("strobe", 0.0)
     flashes = _flashes(camera, frames, markers)
     lit = np.empty(0, dtype=np.int64) if flashes is None else flashes.frame
-    told("background", 0.0)
+    progress("background", 0.0)
     scene = background(frames, skip=lit)
     fans: list[TuftSeen] = []
 
     def watched() -> Iterator[TipSeen]:
         for seen in tips_in(frames, scene, camera.exposure * camera.rate):
-            told("tip", seen.frame / len(frames))
+            progress("tip", seen.frame / len(frames))
             fan = tuft_of(seen)
             if fan is not None:
                 fans.append(fan)
@@ -69,7 +78,7 @@ def locate_fast(
         scale = None
         notes.append(f"no fronts and no widths of the tuft: {problem}")
     wanted = scale is not None and camera.shows == "schlieren"
-    fronts = _fronts(camera, frames, tip, sound, told) if wanted else None
+    fronts = _fronts(camera, frames, tip, sound, progress) if wanted else None
     clock = None if flashes is None else _clock(camera, len(frames), flashes, tip, markers, notes)
     return Located(
         tip=tip if tip.frame.size else None,
@@ -87,7 +96,7 @@ def _flashes(camera: Camera, frames: Frames, markers: Markers) -> Flashes | None
         return None
     period = camera.rate / markers.rate
     found = find_flashes(brightness(frames), period, camera.exposure * camera.rate)
-    return found if found.frame.size >= FEWEST_FLASHES else None
+    return found if found.frame.size else None
 
 
 def _clock(
@@ -112,13 +121,13 @@ def _clock(
         motion = motion_log_likelihood(
             fit.candidates, camera.rate, fit.drift, tip.frame, tip.uv, tip.sd, markers.time, images
         )
-        fit = resolve(fit, motion)
+        fit = clock_by_motion(fit, motion)
     within = f"within {1e6 * (fit.bounds[1] - fit.bounds[0]) / 2:.3g} us"
     if fit.resolved:
         said = f"which is which marker sample is told; clock offset {fit.offset:.6f} s {within}"
     else:
         likely = fit.candidates[np.argsort(-fit.log_likelihood)]
-        likely = likely[: int((fit.log_likelihood > -CLEAR).sum())]
+        likely = likely[: int((fit.log_likelihood > -FLASHES.clear).sum())]
         named = ", ".join(f"{offset:.6f}" for offset in likely[:MOST_NAMED])
         more = f" or {likely.size - MOST_NAMED} more" if likely.size > MOST_NAMED else ""
         said = (
@@ -130,7 +139,7 @@ def _clock(
 
 
 def _fronts(
-    camera: Camera, frames: Frames, tip: TipTrack, sound: float, told: Told
+    camera: Camera, frames: Frames, tip: TipTrack, sound: float, progress: Progress
 ) -> Fronts | None:
     """Fronts about the time at which the tip is in the picture; none where it never is."""
     if not tip.frame.size:
@@ -140,7 +149,7 @@ def _fronts(
 
     def chosen() -> Iterator[int]:
         for frame in range(first, last):
-            told("fronts", (frame - first) / (last - first))
+            progress("fronts", (frame - first) / (last - first))
             yield frame
 
     found = crossing_fronts(frames, at_speed(camera, sound), chosen=chosen())
