@@ -16,7 +16,7 @@ from lashwave.points.clock_sound import (
     fit_clock,
     motion_log_likelihood,
 )
-from lashwave.points.clock_sound.settings import FLASHES
+from lashwave.points.clock_sound.clock_settings import FLASHES
 from lashwave.points.shocks import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.points.tip import TipSeen, TuftSeen, tip_track, tips_in, tuft_of, tuft_widths
 from lashwave.quantities.clock_fit import ClockFit, Flashes

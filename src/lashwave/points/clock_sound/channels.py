@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from lashwave.points.clock_sound.clock_settings import SOUND, SoundSettings
 from lashwave.points.clock_sound.onsets import Impulse, clipped_samples, impulse, sound_level
-from lashwave.points.clock_sound.settings import SOUND, SoundSettings
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Onset
 from lashwave.quantities.sound import Sound

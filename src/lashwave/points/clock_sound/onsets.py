@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.points.clock_sound.settings import SOUND, SoundSettings
+from lashwave.points.clock_sound.clock_settings import SOUND, SoundSettings
 from lashwave.quantities.arrays import Array
 
 REFERENCE = 20e-6

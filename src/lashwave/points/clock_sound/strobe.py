@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from lashwave.points.background import spread_frames
-from lashwave.points.clock_sound.settings import FLASHES, FlashSettings
+from lashwave.points.clock_sound.clock_settings import FLASHES, FlashSettings
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.clock_fit import Flashes
 from lashwave.quantities.images import Frames

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from lashwave.points.dots.settings import DOTS, DotSettings
+from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.quantities.arrays import Array, Whole
 from lashwave.quantities.images import Image
 

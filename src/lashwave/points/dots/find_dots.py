@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.points.dots.blobs import Blobs, blobs, full_level, image_levels
-from lashwave.points.dots.settings import DOTS, DotSettings
+from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.points.dots.spots import (
     Cutouts,
     chosen_cutouts,

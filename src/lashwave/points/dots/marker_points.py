@@ -24,8 +24,8 @@ from lashwave.instruments.epipolar import disagreement
 from lashwave.instruments.triangulation import triangulate_many
 from lashwave.labels.linking import LinkRule, Tracker
 from lashwave.labels.relabel import label_markers
+from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
-from lashwave.points.dots.settings import MEET, MeetSettings
 from lashwave.quantities.arrays import Array, Whole
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Dots, Frames

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from lashwave.points.dots.settings import DOTS, DotSettings
+from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.quantities.arrays import Array, Mask
 
 Model = Callable[[Array, Array], tuple[Array, Array]]

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
 from lashwave.points.dots.blobs import Blobs, ImageLevels
-from lashwave.points.dots.settings import DOTS, DotSettings
+from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.points.dots.spot_fits import (
     SYMMETRIC,
     SpotFits,

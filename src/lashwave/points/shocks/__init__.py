@@ -10,7 +10,7 @@ from lashwave.points.shocks.find_fronts import (
     wandering_fronts,
 )
 from lashwave.points.shocks.front_tracks import Front
-from lashwave.points.shocks.settings import ShockSettings
+from lashwave.points.shocks.shock_settings import ShockSettings
 
 __all__ = [
     "Front",

@@ -17,7 +17,7 @@ from scipy import ndimage
 from scipy.signal import savgol_filter
 from scipy.spatial import cKDTree
 
-from lashwave.points.shocks.settings import CURVES, CurveSettings
+from lashwave.points.shocks.shock_settings import CURVES, CurveSettings
 from lashwave.quantities.arrays import Array, Index, Mask
 
 

@@ -24,7 +24,7 @@ from scipy import ndimage
 from lashwave.instruments.camera import project_jacobian
 from lashwave.points.shocks.curves import FrontCurve, find_curves
 from lashwave.points.shocks.front_tracks import Front, fronts_through
-from lashwave.points.shocks.settings import (
+from lashwave.points.shocks.shock_settings import (
     CROSSING,
     PICTURES,
     WANDERING,

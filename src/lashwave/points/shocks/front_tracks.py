@@ -15,7 +15,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from lashwave.points.shocks.curves import FrontCurve
-from lashwave.points.shocks.settings import FOLLOWING, FollowSettings
+from lashwave.points.shocks.shock_settings import FOLLOWING, FollowSettings
 from lashwave.quantities.arrays import Array
 
 

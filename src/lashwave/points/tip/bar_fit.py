@@ -21,7 +21,7 @@ from scipy.stats import truncnorm
 
 from lashwave.points.background import Plane
 from lashwave.points.tip.line_trace import CentreLine
-from lashwave.points.tip.settings import TIP, TipSettings
+from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities.arrays import Array
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.points.background import Background, Plane, darkness_noise
-from lashwave.points.tip.settings import TIP, TipSettings
+from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities.arrays import Mask
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from lashwave.points.background import Plane
 from lashwave.points.tip.line_mask import DarkRegion, Mask, MaskThresholds, blurred
 from lashwave.points.tip.line_trace import End, centre_line, sampled, way_in
-from lashwave.points.tip.settings import TIP, TipSettings
+from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities.arrays import Array
 
 
