@@ -18,7 +18,7 @@ import figures
 import numpy as np
 from figures import TWIN, Figure
 
-from lashwave.labels.relabel import label_markers, repair
+from lashwave.labels import label_markers, repair
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial
 from lashwave.twin.bench import RTOL, observe

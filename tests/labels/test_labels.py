@@ -11,10 +11,10 @@ from itertools import permutations, product
 import numpy as np
 import pytest
 
-from lashwave.labels.assign import LabelRule, Scale, _rivalled, label_points
-from lashwave.labels.chain import ChainRule, chord_cost, min_marginals
-from lashwave.labels.linking import link
+from lashwave.labels.assign import LabelSettings, Scale, _rivalled, label_points
+from lashwave.labels.marker_tracks import linked
 from lashwave.labels.relabel import label_markers, repair
+from lashwave.labels.station_costs import ChainSettings, chord_cost, min_marginals
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Markers
 from tests.points.lines import GRIP, STATION, STEP, fold, seen
@@ -41,7 +41,7 @@ def test_the_invented_line_keeps_its_length() -> None:
 def test_min_marginals_against_all_labellings() -> None:
     # 4 points, 3 stations: every way to give stations to points or to none, costs summed up.
     rng = np.random.default_rng(0)
-    station, rule = np.array([0.0, 0.2, 0.5]), ChainRule()
+    station, settings = np.array([0.0, 0.2, 0.5]), ChainSettings()
     points = np.array([[0, 0, 0], [0.19, 0, 0], [0.4, 0.2, 0], [0.1, 0.1, 0.2]]) * 1.0
     unary, sd = rng.uniform(0, 3, (3, 4)), np.full((3, 3), 2e-3)
     least = np.full((3, 4), np.inf)
@@ -50,11 +50,11 @@ def test_min_marginals_against_all_labellings() -> None:
         used = [(k, p) for k, p in enumerate(pick) if p >= 0]
         if len({p for _, p in used}) < len(used):
             continue
-        cost = rule.missing * (3 - len(used)) - rule.left_over * len(used)
+        cost = settings.missing * (3 - len(used)) - settings.left_over * len(used)
         cost += sum(unary[k, p] for k, p in used)
         for (j, p), (k, q) in zip(used, used[1:], strict=False):
             distance = np.linalg.norm(points[p] - points[q])
-            cost += float(chord_cost(distance, station[k] - station[j], 2e-3, rule))
+            cost += float(chord_cost(distance, station[k] - station[j], 2e-3, settings))
         best = min(best, cost)
         for k, p in used:
             least[k, p] = min(least[k, p], cost)
@@ -65,7 +65,7 @@ def test_min_marginals_against_all_labellings() -> None:
 def test_tracks_hold_one_marker_each() -> None:
     rng = np.random.default_rng(1)
     sample, place, label = seen(fold(150, 1), rng, ghosts=0.05)
-    track = link(sample, place, 0.3e-3, STEP)
+    track = linked(sample, place, 0.3e-3, STEP)
     assert len(np.unique(np.stack([track, sample]), axis=1).T) == len(track)
     real = label >= 0
     pure = 0
@@ -174,9 +174,9 @@ def test_a_label_that_another_track_might_hold_as_well_is_none(misfit, samples, 
     cost = np.full((sample.size, 4), 9.0)
     cost[track == 0, 2] = 0.2
     cost[track == 1, 2] = 0.2 + 0.5 * misfit**2
-    found = _rivalled(sample, track, label, cost, LabelRule())
+    found = _rivalled(sample, track, label, cost, LabelSettings())
     assert np.array_equal(found, (track == 0) & rivalled)
-    apart = _rivalled(sample + 1000 * track, track, label, cost, LabelRule())
+    apart = _rivalled(sample + 1000 * track, track, label, cost, LabelSettings())
     assert not apart.any()  # never in one sample: nobody's rival
 
 
@@ -204,7 +204,7 @@ def test_order_of_points_does_not_matter() -> None:
 
 def test_permutations_of_a_sample_cost_more_than_the_truth() -> None:
     # All 24 orders of four markers of a bent line: the chain's sum is least for the right one.
-    rule, station = ChainRule(), STATION[4:8]
+    settings, station = ChainSettings(), STATION[4:8]
     points = fold(150, 3)[70, 4:8]
 
     def cost(order: tuple[int, ...]) -> float:
@@ -214,7 +214,7 @@ def test_permutations_of_a_sample_cost_more_than_the_truth() -> None:
                     np.linalg.norm(points[order[k + 1]] - points[order[k]]),
                     station[k + 1] - station[k],
                     1e-3,
-                    rule,
+                    settings,
                 )
             )
             for k in range(3)

@@ -10,11 +10,9 @@ import numpy as np
 import pytest
 
 from lashwave.labels.assign import Scale, label_points
-from lashwave.labels.continuity import crossed, jumps
-from lashwave.labels.identity import disputed, elsewhere
-from lashwave.labels.linking import link
-from lashwave.labels.rigid import misplaced
-from lashwave.labels.strands import goes_on, strands
+from lashwave.labels.continuity import crossed_ways, jumps
+from lashwave.labels.marker_tracks import goes_on, linked, strands_of
+from lashwave.labels.same_marker import disputed, elsewhere, off_grip_distance
 from tests.points.lines import GRIP, STATION, STEP, fold, seen
 
 SD = 0.3e-3
@@ -56,7 +54,7 @@ def test_markers_that_cross_while_both_are_lost_keep_their_ways() -> None:
     late = np.tile(time > 0, 2)
     true = np.repeat([0, 1], time.size)
     linked = np.where(late, 1 - true, true)
-    found = strands(sample - sample.min(), place, linked, SD)
+    found = strands_of(sample - sample.min(), place, linked, SD)
     assert not set(found[true == 0]) & set(found[true == 1])
 
 
@@ -73,7 +71,7 @@ def test_a_long_gap_is_not_bridged(lost: int) -> None:
 def test_no_strand_holds_two_markers(seed: int) -> None:
     rng = np.random.default_rng(seed)
     sample, place, label = seen(fold(150, seed), rng, lost=0.1)
-    strand = strands(sample, place, link(sample, place, SD, STEP), SD)
+    strand = strands_of(sample, place, linked(sample, place, SD, STEP), SD)
     for k in np.unique(strand):
         own = label[strand == k]
         assert np.unique(own[own >= 0]).size <= 1
@@ -135,8 +133,8 @@ def test_a_point_that_lies_on_two_ways_ends_neither() -> None:
     sample = np.concatenate([np.arange(-8, 1), [-1, 1]]) + 8
     place = np.concatenate([own, other])
     label = np.array([4] * 9 + [-1, -1])
-    assert np.array_equal(np.flatnonzero(crossed(sample, place, label, SD)), [8])
-    assert not crossed(sample[:9], place[:9], label[:9], SD).any()
+    assert np.array_equal(np.flatnonzero(crossed_ways(sample, place, label, SD)), [8])
+    assert not crossed_ways(sample[:9], place[:9], label[:9], SD).any()
 
 
 def test_a_lone_point_in_a_wide_gap_is_no_evidence() -> None:
@@ -170,5 +168,5 @@ def test_a_handle_marker_as_far_from_one_of_the_grip_is_told_by_a_third() -> Non
     keep = ~(late & (column == 1))
     label = np.where(late & (column == 2), 1, label)[keep]
     strand = (column + 4 * late)[keep]
-    wrong = misplaced(sample[keep], points[keep], label, strand, np.array([0, 1]), SD)
+    wrong = off_grip_distance(sample[keep], points[keep], label, strand, np.array([0, 1]), SD)
     assert np.array_equal(wrong, (late & (column == 2))[keep])

@@ -1,59 +1,36 @@
 """Which dot is which station: labels for points in space, from order and spacing along the line.
 
-Points are linked to tracks (`linking`), and these are parted and joined to strands of one marker
-each (`strands`). Each sample then says what each of its points may be (`chain`), all samples of a
-strand vote, and what a strand was found to be counts in turn for its neighbours, some rounds of it
-(min-sum message passing between samples and strands; Pearl, Probabilistic Reasoning in Intelligent
-Systems, 1988). A label stands only where it leads the next best by a wide margin and breaks no
-length: a wrong label is worse than none.
+Points are linked to tracks, and these are parted and joined to strands of one marker each
+(`marker_tracks`). Each sample then says what each of its points may be (`station_costs`), all
+samples of a strand vote, and what a strand was found to be counts in turn for its neighbours, in
+some rounds (min-sum message passing between samples and strands; Pearl, Probabilistic Reasoning in
+Intelligent Systems, 1988). A label stands only where it leads the next best by a wide margin and
+breaks no length: a wrong label is worse than none.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.labels.carried import CarryRule, carry
-from lashwave.labels.chain import ChainRule, min_marginals
-from lashwave.labels.continuity import crossed, fill, jumps
-from lashwave.labels.identity import LeapRule, disputed, elsewhere, handed_over, torn
-from lashwave.labels.linking import LinkRule, link
-from lashwave.labels.rigid import bent, misplaced
-from lashwave.labels.strands import strands
+from lashwave.labels.continuity import crossed_ways, filled, jumps
+from lashwave.labels.label_settings import (
+    LABELS,
+    LabelSettings,
+)
+from lashwave.labels.marker_tracks import linked, strands_of
+from lashwave.labels.same_marker import (
+    disputed,
+    elsewhere,
+    handed_over,
+    leapt_off,
+    off_grip_distance,
+    off_rigid_distance,
+)
+from lashwave.labels.station_costs import carried_on, min_marginals
 from lashwave.quantities.arrays import Array, Whole
-
-
-@dataclass(frozen=True)
-class LabelRule:
-    """When a label is believed."""
-
-    shortest: int = 4
-    """Samples of a track that may vote."""
-    rounds: int = 3
-    again: int = 2
-    """Further rounds, with the labels that are sure held fast."""
-    onward: int = 4
-    """Rounds in which labels are carried on past the ends of their tracks."""
-    independent: float = 3.0
-    """Samples that together count as one vote: neighbours in time have the same shape."""
-    often: float = 0.2
-    """Share of a track's samples that comes on top: a bend that misleads may last as long."""
-    margin: float = 16.0
-    """Least lead of a track's label over the next best: odds of e^16, were votes what they say."""
-    worst: float = 1.0
-    """Largest mean cost of a track's label over the best labelling of its samples: more, and
-    the track has no place on the line."""
-    rival: float = 0.7
-    """By which another track must cost more at a track's station, in the mean of the samples that
-    both have, where these are a tenth of the track's or more: a misfit of 1.2 sd, for none."""
-    cap: float = 15.0
-    """Most that one sample may say against a label."""
-    chain: ChainRule = field(default_factory=ChainRule)
-    link: LinkRule = field(default_factory=LinkRule)
-    leap: LeapRule = field(default_factory=LeapRule)
-    carry: CarryRule = field(default_factory=CarryRule)
 
 
 @dataclass(frozen=True)
@@ -103,10 +80,10 @@ class _Table:
     point: Whole
     """(T, N) index of the point, -1 for none."""
 
-    def spread(self, values: Array, fill: float) -> Array:
+    def spread(self, values: Array, filled: float) -> Array:
         """Values (U, ...) of points as (T, N, ...)."""
         out = np.array(values[self.point])
-        out[self.point < 0] = fill
+        out[self.point < 0] = filled
         return out
 
     def gather(self, values: Array, count: int) -> Array:
@@ -127,12 +104,12 @@ def _table(sample: Whole, which: NDArray[np.bool_]) -> _Table:
     return _Table(times, point)
 
 
-def _totals(track: Whole, votes: Array, rule: LabelRule) -> Array:
+def _totals(track: Whole, votes: Array, settings: LabelSettings) -> Array:
     """Votes (U, L) by track (K, L), as so many independent ones; points without a vote are nan."""
     total = np.zeros((int(track.max(initial=-1)) + 1, votes.shape[1]))
     np.add.at(total, track, np.nan_to_num(votes))
     count = np.bincount(track, np.isfinite(votes).all(axis=1), minlength=len(total))
-    return total / (rule.independent + rule.often * count)[:, None]
+    return total / (settings.independent + settings.often * count)[:, None]
 
 
 def label_points(
@@ -142,7 +119,7 @@ def label_points(
     scale: Scale,
     *,
     hint: ArrayLike | None = None,
-    rule: LabelRule = LabelRule(),
+    settings: LabelSettings = LABELS,
 ) -> Labelling:
     """Label points that have none, over a whole record.
 
@@ -160,45 +137,53 @@ def label_points(
     """
     sample, position = np.asarray(sample, dtype=np.int64), np.asarray(position, dtype=float)
     station = np.asarray(station, dtype=float)
-    linked = link(sample, position, scale.sd, scale.step, rule.link)
-    track = strands(sample, position, linked, scale.sd)
+    pieces = linked(sample, position, scale.sd, scale.step, settings.link)
+    track = strands_of(sample, position, pieces, scale.sd, settings=settings)
     count = len(sample)
     given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
     votes = np.full((count, station.size), np.nan)
     cost = votes.copy()
     pairs = scale.chord_sd(station)
-    for _ in range(rule.rounds):
-        long = np.bincount(track, minlength=1)[track] >= rule.shortest
+    for _ in range(settings.rounds):
+        long = np.bincount(track, minlength=1)[track] >= settings.shortest
         if not long.any():
             break
         table = _table(sample, long)
-        tracks = np.minimum(_totals(track, votes + given, rule)[track], 20.0)
+        tracks = np.minimum(_totals(track, votes + given, settings)[track], 20.0)
         tracks -= tracks.min(axis=1, keepdims=True)
         unary = np.moveaxis(table.spread(tracks, 0.0), 2, 1)
         points = table.spread(position, np.nan)
-        relative = min_marginals(points, station, unary, pairs, rule.chain, scale.rigid_to)
+        relative = min_marginals(points, station, unary, pairs, settings.chain, scale.rigid_to)
         cost = table.gather(relative, count)
         message = cost - tracks  # what the sample says, without what its own track said
-        votes = np.minimum(message - np.min(message, axis=1, keepdims=True), rule.cap)
-    label, lead, undecided, strangers = _decide(track, votes + given, cost, rule)
-    label = np.where(_rivalled(sample, track, label, cost + given, rule), -1, label)
-    label = settled(sample, position, label, track, lead, station, scale, rule)
-    for _ in range(rule.again):
+        votes = np.minimum(message - np.min(message, axis=1, keepdims=True), settings.cap)
+    label, lead, undecided, strangers = _decide(track, votes + given, cost, settings)
+    label = np.where(_rivalled(sample, track, label, cost + given, settings), -1, label)
+    label = settled(sample, position, label, track, lead, station, scale, settings)
+    for _ in range(settings.again):
         # With neighbours known for sure, more is sure.
-        votes = own_cost(sample, position, label, track, station, scale, rule)
-        cost = np.minimum(votes - votes.min(axis=1, keepdims=True), rule.cap) + given
-        later, better, undecided, strangers = _decide(track, cost, votes, rule)
-        later = np.where(_rivalled(sample, track, later, votes + given, rule), -1, later)
+        votes = own_cost(sample, position, label, track, station, scale, settings)
+        cost = np.minimum(votes - votes.min(axis=1, keepdims=True), settings.cap) + given
+        later, better, undecided, strangers = _decide(track, cost, votes, settings)
+        later = np.where(_rivalled(sample, track, later, votes + given, settings), -1, later)
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
-        label = settled(sample, position, label, track, lead, station, scale, rule)
-    label = _of_one_marker(sample, position, label, track, station, scale)
-    for _ in range(rule.onward):
-        carried = carry(
-            sample, position, label, station, pairs, scale.sd, scale.step, rule.carry, rule.chain
+        label = settled(sample, position, label, track, lead, station, scale, settings)
+    label = _of_one_marker(sample, position, label, track, station, scale, settings)
+    for _ in range(settings.onward):
+        carried = carried_on(
+            sample,
+            position,
+            label,
+            station,
+            pairs,
+            scale.sd,
+            scale.step,
+            settings.carry,
+            settings.chain,
         )
-        label = settled(sample, position, carried, track, lead, station, scale, rule)
-    label = _of_one_marker(sample, position, label, track, station, scale)
+        label = settled(sample, position, carried, track, lead, station, scale, settings)
+    label = _of_one_marker(sample, position, label, track, station, scale, settings)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), undecided, strangers)
 
 
@@ -210,36 +195,59 @@ def settled(
     lead: Array,
     station: Array,
     scale: Scale,
-    rule: LabelRule,
+    settings: LabelSettings,
 ) -> Whole:
-    """Labels (U,) that are one to a sample, break no length and go on without a leap; those of
-    single points that can only be one marker are added. Arguments as in `label_points`, and the
-    labels, tracks and leads (U,) so far."""
+    """Labels (U,) that are one to a sample, break no length and go on without a leap.
+
+    Those of single points that can only be one marker are added.
+
+    Parameters
+    ----------
+    sample : (U,) number of each point's sample; position : (U, 3) [m].
+    label, track, lead : (U,) labels so far, tracks, and leads of the labels.
+    station : (L,) [m] along the line.
+    """
     label = _alone(sample, label, lead)
     pairs = scale.chord_sd(station)
     label = _within_length(sample, position, label, track, lead, station, pairs)
     rigid = np.flatnonzero(station < scale.rigid_to)
     for _ in range(2):
-        label = np.where(bent(sample, position, label, track, rigid, scale.sd), -1, label)
         label = np.where(
-            torn(sample, position, label, track, lead, scale.step, rule.leap), -1, label
+            off_rigid_distance(sample, position, label, track, rigid, scale.sd, settings=settings),
+            -1,
+            label,
         )
-        label = np.where(jumps(sample, position, label, scale.sd), -1, label)
-        label = fill(sample, position, label, scale.sd)
-    for unsure in (crossed, jumps):
-        label = np.where(unsure(sample, position, label, scale.sd), -1, label)
+        label = np.where(
+            leapt_off(sample, position, label, track, lead, scale.step, settings=settings),
+            -1,
+            label,
+        )
+        label = np.where(jumps(sample, position, label, scale.sd, settings=settings), -1, label)
+        label = filled(sample, position, label, scale.sd, settings=settings)
+    for unsure in (crossed_ways, jumps):
+        label = np.where(unsure(sample, position, label, scale.sd, settings), -1, label)
     return _alone(sample, label, lead)
 
 
 def _of_one_marker(
-    sample: Whole, position: Array, label: Whole, track: Whole, station: Array, scale: Scale
+    sample: Whole,
+    position: Array,
+    label: Whole,
+    track: Whole,
+    station: Array,
+    scale: Scale,
+    settings: LabelSettings,
 ) -> Whole:
     """Labels (U,) without those that two strands (U,) dispute, or that another marker carries."""
     label = np.where(elsewhere(sample, label, track), -1, label)
     for unsure in (disputed, handed_over):
-        label = np.where(unsure(sample, position, label, track, scale.sd), -1, label)
+        label = np.where(unsure(sample, position, label, track, scale.sd, settings), -1, label)
     rigid = np.flatnonzero(station < scale.rigid_to)
-    return np.where(misplaced(sample, position, label, track, rigid, scale.sd), -1, label)
+    return np.where(
+        off_grip_distance(sample, position, label, track, rigid, scale.sd, settings=settings),
+        -1,
+        label,
+    )
 
 
 def own_cost(
@@ -249,42 +257,49 @@ def own_cost(
     track: Whole,
     station: Array,
     scale: Scale,
-    rule: LabelRule,
+    settings: LabelSettings,
 ) -> Array:
-    """(U, L) cost of every point at every station over the best labelling of its own sample, the
-    labels (U,) so far held fast; nan for points of tracks too short to vote and without a label.
-    Arguments as in `label_points`."""
-    table = _table(sample, (np.bincount(track)[track] >= rule.shortest) | (label >= 0))
-    unary = np.where((label >= 0)[:, None], 2.0 * rule.cap, 0.0) * np.ones(station.size)
-    held = np.flatnonzero(label >= 0)
-    unary[held, label[held]] = 0.0
+    """(U, L) cost [1] of every point at every station over its sample's best labelling.
+
+    The labels so far stay fixed; nan for points of tracks too short to vote and without a label.
+
+    Parameters
+    ----------
+    sample : (U,) number of each point's sample; position : (U, 3) [m].
+    label, track : (U,) labels so far, and tracks.
+    station : (L,) [m] along the line.
+    """
+    table = _table(sample, (np.bincount(track)[track] >= settings.shortest) | (label >= 0))
+    unary = np.where((label >= 0)[:, None], 2.0 * settings.cap, 0.0) * np.ones(station.size)
+    fixed = np.flatnonzero(label >= 0)
+    unary[fixed, label[fixed]] = 0.0
     spread = np.moveaxis(table.spread(unary, 0.0), 2, 1)
     points = table.spread(position, np.nan)
     pairs = scale.chord_sd(station)
-    cost = min_marginals(points, station, spread, pairs, rule.chain, scale.rigid_to)
+    cost = min_marginals(points, station, spread, pairs, settings.chain, scale.rigid_to)
     return table.gather(cost, label.size)
 
 
 def _decide(
-    track: Whole, votes: Array, cost: Array, rule: LabelRule
+    track: Whole, votes: Array, cost: Array, settings: LabelSettings
 ) -> tuple[Whole, Array, int, int]:
     """Label (U,) and its lead (U,) by tracks; points undecided, and with no place on the line."""
     voted = np.isfinite(votes).all(axis=1)
     size = np.bincount(track[voted], minlength=int(track.max(initial=-1)) + 1)
-    total = _totals(track, votes, rule)
+    total = _totals(track, votes, settings)
     best = total.argmin(axis=1)
     ranked = np.sort(total, axis=1)
     lead = ranked[:, 1] - ranked[:, 0]
     at_best = np.where(voted, cost[np.arange(len(track)), best[track]], 0.0)
     mean = np.bincount(track, at_best, minlength=size.size) / np.maximum(size, 1)
-    fits = (size >= rule.shortest) & (mean <= rule.worst)
-    sure = fits & (lead >= rule.margin)
+    fits = (size >= settings.shortest) & (mean <= settings.worst)
+    sure = fits & (lead >= settings.margin)
     label = np.where(sure[track] & voted, best[track], -1)
     return label, lead[track], int(np.sum(fits[track] & ~sure[track])), int(np.sum(~fits[track]))
 
 
 def _rivalled(
-    sample: Whole, track: Whole, label: Whole, cost: Array, rule: LabelRule
+    sample: Whole, track: Whole, label: Whole, cost: Array, settings: LabelSettings
 ) -> NDArray[np.bool_]:
     """(U,) labelled points of tracks whose station another track might hold as well.
 
@@ -301,8 +316,8 @@ def _rivalled(
             if not others.size:
                 continue
             more = np.bincount(back, cost[shared, k]) / count - cost[own, k].mean()
-            long = count >= max(rule.shortest, 0.1 * own.size)
-            out[own] |= bool((long & (more < rule.rival)).any())
+            long = count >= max(settings.shortest, 0.1 * own.size)
+            out[own] |= bool((long & (more < settings.rival)).any())
     return out & (label >= 0)
 
 

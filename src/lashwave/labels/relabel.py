@@ -1,7 +1,7 @@
 """Labels for a marker record: given to points that have none, and mended where they were exchanged.
 
-Points on the line are labelled by `labels`; what else moves rigidly with the grip can only be a
-marker on the handle. The names of handle markers carry no place, so that they are told apart by
+Points on the line are labelled by `assign`; what else moves rigidly with the grip can only be a
+marker on the handle. The names of handle markers carry no place, so they are known by
 their distances from the grip's markers: as the record has them, else in order of the nearness to
 the butt.
 """
@@ -13,15 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.labels.assign import Labelling, LabelRule, Scale, label_points, own_cost, settled
+from lashwave.labels.assign import Labelling, Scale, label_points, own_cost, settled
+from lashwave.labels.label_settings import (
+    LABELS,
+    LabelSettings,
+)
 from lashwave.quantities.arrays import Array, Whole
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Markers
-
-HINT = 1.5
-"""Cost of a station other than the label a point came with: a fifth of the labels may be wrong."""
-LEAD = 3.0
-"""By which the sample must prefer a given label that its track did not decide (odds of 20)."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +48,7 @@ class LabelReport:
     removed: int
     """Points that had a label and have none now: ghosts, or not to be decided."""
     unlabelled: int
-    """Points without a label, all told."""
+    """Points without a label, in all."""
     undecided: int
     """Of these, those that fit the line at more than one station about equally well."""
 
@@ -114,16 +113,21 @@ def _flat(markers: Markers, line: Whole) -> _Flat:
     )
 
 
-def _hint(flat: _Flat, stations: int) -> Array:
+def _hint(flat: _Flat, stations: int, settings: LabelSettings) -> Array:
     cost = np.zeros((flat.given.size, stations))
     has = np.flatnonzero(flat.given >= 0)
-    cost[has] = HINT
+    cost[has] = settings.hint
     cost[has, flat.given[has]] = 0.0
     return cost
 
 
 def _found(
-    markers: Markers, flat: _Flat, line: Whole, handle_length: float, rule: LabelRule, trust: bool
+    markers: Markers,
+    flat: _Flat,
+    line: Whole,
+    handle_length: float,
+    settings: LabelSettings,
+    trust: bool,
 ) -> Labelling:
     """Stations of the points; with `trust`, a given label stands where its sample bears it out."""
     scale = Scale(
@@ -134,20 +138,22 @@ def _found(
         rigid_to=handle_length,
     )
     station = markers.station[line]
-    hint = _hint(flat, line.size) if trust else None
-    found = label_points(flat.sample, flat.position, station, scale, hint=hint, rule=rule)
+    hint = _hint(flat, line.size, settings) if trust else None
+    found = label_points(flat.sample, flat.position, station, scale, hint=hint, settings=settings)
     if not trust:
         return found
-    every = replace(rule, shortest=1)  # a label given to a single point is to be judged too
+    every = replace(settings, shortest=1)  # a label given to a single point is to be judged too
     cost = own_cost(flat.sample, flat.position, found.station, found.track, station, scale, every)
-    label = np.where(found.station >= 0, found.station, _borne_out(flat, found.station, cost))
+    label = np.where(
+        found.station >= 0, found.station, _borne_out(flat, found.station, cost, settings)
+    )
     label = settled(
-        flat.sample, flat.position, label, found.track, found.lead, station, scale, rule
+        flat.sample, flat.position, label, found.track, found.lead, station, scale, settings
     )
     return replace(found, station=label)
 
 
-def _borne_out(flat: _Flat, label: Whole, cost: Array) -> Whole:
+def _borne_out(flat: _Flat, label: Whole, cost: Array, settings: LabelSettings) -> Whole:
     """Given labels (U,) that the point's own sample bears out, -1 elsewhere: the label's station is
     free, and cheaper by `LEAD` than any other."""
     taken = set(zip(flat.sample[label >= 0], label[label >= 0], strict=True))
@@ -155,7 +161,7 @@ def _borne_out(flat: _Flat, label: Whole, cost: Array) -> Whole:
     for p in np.flatnonzero((label < 0) & (flat.given >= 0)):
         rivals = np.delete(cost[p], flat.given[p])
         free = (flat.sample[p], flat.given[p]) not in taken
-        if free and rivals.min() - cost[p, flat.given[p]] > LEAD:
+        if free and rivals.min() - cost[p, flat.given[p]] > settings.lead:
             out[p] = flat.given[p]
     return out
 
@@ -249,11 +255,11 @@ def _exchanges(markers: Markers, flat: _Flat, label: Whole, line: Whole) -> tupl
 
 
 def _relabelled(
-    markers: Markers, handle_length: float, rule: LabelRule, trust: bool
+    markers: Markers, handle_length: float, settings: LabelSettings, trust: bool
 ) -> tuple[Markers, LabelReport]:
     line = _checked(markers)
     flat = _flat(markers, line)
-    found = _found(markers, flat, line, handle_length, rule, trust)
+    found = _found(markers, flat, line, handle_length, settings, trust)
     label = found.station
     handle = _handle(markers, flat, found, line, handle_length)
     report = LabelReport(
@@ -268,7 +274,7 @@ def _relabelled(
 
 
 def label_markers(
-    markers: Markers, handle_length: float = 0.0, rule: LabelRule | None = None
+    markers: Markers, handle_length: float = 0.0, settings: LabelSettings = LABELS
 ) -> tuple[Markers, LabelReport]:
     """Label every point of a record anew, whatever label it came with, if any.
 
@@ -282,26 +288,26 @@ def label_markers(
     ------
     InputError : fewer than two stations on the line, or two markers at one.
     """
-    return _relabelled(markers, handle_length, rule or LabelRule(), trust=False)
+    return _relabelled(markers, handle_length, settings, trust=False)
 
 
 def repair(
-    markers: Markers, handle_length: float = 0.0, rule: LabelRule | None = None
+    markers: Markers, handle_length: float = 0.0, settings: LabelSettings = LABELS
 ) -> tuple[Markers, LabelReport]:
     """Find and mend exchanged labels of a labelled record; take ghosts out; label what is free.
 
     The labels are taken as mostly right: each counts as a weak vote, and stands where nothing is
     found against it. Parameters and errors as for `label_markers`.
     """
-    return _relabelled(markers, handle_length, rule or LabelRule(), trust=True)
+    return _relabelled(markers, handle_length, settings, trust=True)
 
 
 def completed(
-    markers: Markers, handle_length: float = 0.0, rule: LabelRule | None = None
+    markers: Markers, handle_length: float = 0.0, settings: LabelSettings = LABELS
 ) -> tuple[Markers, LabelReport]:
     """Label the points that have no label, where the label they get is free; labels that points
     came with stay, right or wrong. Parameters and errors as for `label_markers`."""
-    mended, found = repair(markers, handle_length, rule)
+    mended, found = repair(markers, handle_length, settings)
     free = np.isnan(markers.position[..., 0])
     given = free & np.isfinite(mended.position[..., 0])
     # A point that had a label keeps it, so that it is not given another.

@@ -19,7 +19,7 @@ def labelled(trial: Trial) -> Trial:
     as a whole: labels move, ghosts lose theirs. Any other keeps the labels that it has, and points
     without one get those that are free. A label that no point carries in the end is left out.
     """
-    from lashwave.labels.relabel import completed, label_markers, repair
+    from lashwave.labels import completed, label_markers, repair
 
     markers, grip = trial.markers, trial.line.handle_length
     on_line = ~markers.on_handle

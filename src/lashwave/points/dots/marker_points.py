@@ -22,8 +22,7 @@ from lashwave.instruments.camera import project, project_jacobian
 from lashwave.instruments.clock import frame_time
 from lashwave.instruments.epipolar import disagreement
 from lashwave.instruments.triangulation import triangulate_many
-from lashwave.labels.linking import LinkRule, Tracker
-from lashwave.labels.relabel import label_markers
+from lashwave.labels import LinkSettings, Tracker, label_markers
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
 from lashwave.quantities.arrays import Array, Whole
@@ -301,7 +300,7 @@ def points_in_frame(
 def stream_points(
     cameras: Sequence[Camera],
     frames: Iterable[Sequence[DotsInFrame]],
-    link: LinkRule | None = None,
+    link: LinkSettings | None = None,
     settings: MeetSettings = MEET,
 ) -> Iterator[SpacePoints]:
     """Points in space of cameras that expose together at one rate, frame after frame, tracked.
@@ -309,7 +308,7 @@ def stream_points(
     The tracks of the frames before say where points are expected.
     """
     step = 1.0 / cameras[0].rate
-    tracker = Tracker(link or LinkRule())
+    tracker = Tracker(link or LinkSettings())
     for frame, views in enumerate(frames):
         found = points_in_frame(cameras, views, tracker.predict(step), settings)
         position, covariance = found[:2]
