@@ -45,7 +45,6 @@ CLASSES_OPEN: set[str] = {
 }
 FILES_OPEN: set[str] = {
     "air",
-    "chain",
     "fall",
     "fit",
     "pictures",
@@ -60,7 +59,6 @@ ROOMS_OPEN: dict[str, set[str]] = {
         "files",
         "instruments",
         "intake",
-        "labels",
         "mechanics",
         "quantities",
         "report",
@@ -77,7 +75,6 @@ ROOMS_OPEN: dict[str, set[str]] = {
         "files",
         "instruments",
         "intake",
-        "labels",
         "mechanics",
         "pipeline",
         "quantities",
@@ -110,7 +107,6 @@ ROOMS_OPEN: dict[str, set[str]] = {
         "files",
         "instruments",
         "intake",
-        "labels",
         "mechanics",
         "pipeline",
         "quantities",
