@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from lashwave.labels.assign import LabelSettings, Scale, _rivalled, label_points
-from lashwave.labels.marker_tracks import linked
+from lashwave.labels.point_tracks import linked
 from lashwave.labels.relabel import label_markers, repair
 from lashwave.labels.station_costs import ChainSettings, chord_cost, min_marginals
 from lashwave.quantities.errors import InputError

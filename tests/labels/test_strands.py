@@ -11,7 +11,7 @@ import pytest
 
 from lashwave.labels.assign import Scale, label_points
 from lashwave.labels.continuity import crossed_ways, jumps
-from lashwave.labels.marker_tracks import goes_on, linked, strands_of
+from lashwave.labels.point_tracks import goes_on, linked, strands_of
 from lashwave.labels.same_marker import disputed, elsewhere, off_grip_distance
 from tests.points.lines import GRIP, STATION, STEP, fold, seen
 

@@ -1,7 +1,7 @@
 """Which dot is which station: labels for points in space, from order and spacing along the line.
 
 Points are linked to tracks, and these are parted and joined to strands of one marker each
-(`marker_tracks`). Each sample then says what each of its points may be (`station_costs`), all
+(`point_tracks`). Each sample then says what each of its points may be (`station_costs`), all
 samples of a strand vote, and what a strand was found to be counts in turn for its neighbours, in
 some rounds (min-sum message passing between samples and strands; Pearl, Probabilistic Reasoning in
 Intelligent Systems, 1988). A label stands only where it leads the next best by a wide margin and
@@ -20,7 +20,7 @@ from lashwave.labels.label_settings import (
     LABELS,
     LabelSettings,
 )
-from lashwave.labels.marker_tracks import linked, strands_of
+from lashwave.labels.point_tracks import linked, strands_of
 from lashwave.labels.same_marker import (
     disputed,
     elsewhere,
