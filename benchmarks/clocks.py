@@ -18,9 +18,7 @@ import figures
 import numpy as np
 from figures import TWIN, Figure
 
-from lashwave.instruments.clock import frame_time
-from lashwave.instruments.schlieren import Strobe, strobe_light
-from lashwave.instruments.sensor import Sensor, read_out
+from lashwave.instruments import Sensor, Strobe, frame_time, read_out, strobe_light
 from lashwave.points.clock_sound import brightness, find_flashes, fit_clock
 from lashwave.quantities.images import Image
 from lashwave.quantities.sightings import Clock

@@ -11,7 +11,7 @@ from scipy.stats import binom
 from lashwave.answers.sound_in_air import speed as sound_of
 from lashwave.emission.flanks import renumbered
 from lashwave.emission.fronts_and_sounds import birth_of, flanks_of
-from lashwave.instruments.camera import project
+from lashwave.instruments import project
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts

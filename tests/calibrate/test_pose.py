@@ -6,7 +6,7 @@ import pytest
 from lashwave.calibrate.fit import UndeterminedError
 from lashwave.calibrate.pinhole import NAMES, project_points, projection_of
 from lashwave.calibrate.pose import calibration_of, fit_camera, fit_pose
-from lashwave.instruments.camera import project
+from lashwave.instruments import project
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock
 

@@ -12,7 +12,7 @@ from lashwave.calibrate.projection import (
     fit_perspective,
     view_direction,
 )
-from lashwave.instruments.camera import project
+from lashwave.instruments import project
 from lashwave.quantities.sightings import Camera, Clock
 from tests.published.record import derived, recalled
 

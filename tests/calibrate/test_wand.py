@@ -10,7 +10,7 @@ from lashwave.calibrate.pinhole import NAMES, project_points, rotation_vector
 from lashwave.calibrate.pose import calibration_of
 from lashwave.calibrate.wand import WandFit, calibrate_wand
 from lashwave.calibrate.wand_rows import KnownPoints, Wand
-from lashwave.instruments.camera import project
+from lashwave.instruments import project
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock
 

@@ -14,7 +14,7 @@ from lashwave.emission.cone import mach_angle
 from lashwave.emission.flanks import joined, renumbered
 from lashwave.emission.fronts_and_sounds import birth_of
 from lashwave.emission.wavefront import Path, envelope
-from lashwave.instruments.rays import rays
+from lashwave.instruments import rays
 from lashwave.points.shocks.find_fronts import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws

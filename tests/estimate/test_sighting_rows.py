@@ -19,7 +19,7 @@ from lashwave.estimate.sighting_rows import (
     tail_weights,
     time_weights,
 )
-from lashwave.instruments.camera import project
+from lashwave.instruments import project
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.instruments.grip_seen import few_seen
+from lashwave.instruments.marker_system import few_seen
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial

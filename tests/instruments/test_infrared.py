@@ -5,8 +5,7 @@ import numpy as np
 import pytest
 
 from lashwave.instruments.camera import exposed
-from lashwave.instruments.infrared import Spot, dot_light, over_exposure
-from lashwave.instruments.sensor import Sensor, read_out
+from lashwave.instruments.sensor import Sensor, Spot, dot_light, over_exposure, read_out
 from lashwave.quantities.sightings import Camera, Clock
 from tests.published.record import derived
 

@@ -10,7 +10,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lashwave.instruments.markers import MarkerRig, gaps, lost_by_speed, read, transported
+from lashwave.instruments.marker_system import (
+    MarkerRig,
+    gaps,
+    lost_by_speed,
+    marker_reading,
+    transported,
+)
 
 CLEAN = MarkerRig(gaps=0.0, loss_speed=1e9)
 TIME = np.arange(400) / 500.0
@@ -24,7 +30,7 @@ def in_band(count: int, n: int, p: float) -> bool:
 
 
 def test_noise_has_the_stated_standard_deviation():
-    reading = read(TIME, PLACE, REST, CLEAN, np.random.default_rng(1))
+    reading = marker_reading(TIME, PLACE, REST, CLEAN, np.random.default_rng(1))
     error = (reading.position - PLACE) / CLEAN.sd
     low, high = stats.chi2.interval(0.9999, error.size)
     assert low < (error**2).sum() < high
@@ -51,7 +57,7 @@ def test_gaps_have_the_stated_share_and_length():
 
 def test_missing_ghosts_and_stray_points_have_the_stated_shares():
     rig = replace(CLEAN, missing=0.3, ghosts=0.05, unlabelled=0.1)
-    reading = read(TIME, PLACE, REST, rig, np.random.default_rng(4))
+    reading = marker_reading(TIME, PLACE, REST, rig, np.random.default_rng(4))
     seen = np.isfinite(reading.position[..., 0])
     assert in_band((~seen).sum(), seen.size, 0.3)
     assert in_band(reading.ghost.sum(), int(seen.sum()), 0.05)
@@ -62,7 +68,7 @@ def test_missing_ghosts_and_stray_points_have_the_stated_shares():
 
 
 def test_swapped_labels_trade_places_and_are_marked():
-    reading = read(TIME, PLACE, REST, replace(CLEAN, swaps=3), np.random.default_rng(5))
+    reading = marker_reading(TIME, PLACE, REST, replace(CLEAN, swaps=3), np.random.default_rng(5))
     off = np.abs(reading.position - PLACE).max(axis=-1)
     assert reading.swapped.any()
     assert (off[reading.swapped] > 0.9).all() and (off[~reading.swapped] < 0.01).all()
@@ -71,7 +77,7 @@ def test_swapped_labels_trade_places_and_are_marked():
 def test_a_hidden_stretch_is_hidden():
     blocked = np.zeros(REST.shape, dtype=bool)
     blocked[100:115, 8:] = True
-    reading = read(TIME, PLACE, REST, CLEAN, np.random.default_rng(6), blocked)
+    reading = marker_reading(TIME, PLACE, REST, CLEAN, np.random.default_rng(6), blocked)
     np.testing.assert_array_equal(np.isnan(reading.position[..., 0]), blocked)
 
 
@@ -88,5 +94,7 @@ def test_a_stand_off_keeps_its_angle_in_a_plane_and_stays_normal():
 
 def test_the_same_seed_gives_the_same_record():
     rig = MarkerRig(ghosts=0.05, swaps=2, unlabelled=0.02)
-    first, second = (read(TIME, PLACE, REST, rig, np.random.default_rng(8)) for _ in range(2))
+    first, second = (
+        marker_reading(TIME, PLACE, REST, rig, np.random.default_rng(8)) for _ in range(2)
+    )
     np.testing.assert_array_equal(first.position, second.position)

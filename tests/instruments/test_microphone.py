@@ -3,8 +3,14 @@
 import numpy as np
 import pytest
 
-from lashwave.instruments.microphone import Hearing, pressure, record
-from lashwave.instruments.wavelets import SoundSource, arrival, pile_ups
+from lashwave.instruments.wavelets import (
+    Hearing,
+    SoundSource,
+    arrival,
+    pile_ups,
+    recorded,
+    sound_pressure,
+)
 from tests.published.record import derived
 
 RETARDED = derived("retarded time, t = tau + R / c, dt / dtau = 1 - M (Pierce, Acoustics, 1981)")
@@ -28,7 +34,7 @@ def test_the_doppler_factor_is_that_of_the_retarded_path(check, mach):
     r = 4.0 - mach * SOUND * sent
     heard_at = sent + r / SOUND
     times = heard_at + (np.arange(41) - 20) / RATE
-    heard = pressure(source, ear, times, SOUND)
+    heard = sound_pressure(source, ear, times, SOUND)
     law = 3.0 / (r * abs(1 - mach))
     check("pressure of a moving source, as 1 / abs(1 - M)", heard[20], law, RETARDED, rel=2e-3)
 
@@ -41,7 +47,7 @@ def test_a_short_sound_arrives_after_its_distance_over_c(check):
     ear = np.array([0.3, -1.1, 0.4])
     r = np.linalg.norm(ear)
     times = np.arange(0.0, 8e-3, 1 / RATE)
-    heard = pressure(source, ear, times, SOUND)
+    heard = sound_pressure(source, ear, times, SOUND)
     centre = (heard * times).sum() / heard.sum()
     late = 1e6 * (centre - tau - r / SOUND)
     check("arrival of a short sound", late, 0, RETARDED, abs=0.1e6 / RATE, unit="us")
@@ -67,7 +73,7 @@ def test_fronts_pass_when_the_source_moves_toward_the_ear_at_the_speed_of_sound(
     lead = 4e5 * (span / 2) ** 2 / SOUND  # the way gained on sound, two triangles of speed
     assert heard[0] - heard[1] == pytest.approx(lead, rel=1e-3)
     hearing = Hearing(rate=200e3, noise=0.5)
-    volts = record(source, ear, hearing, 0.0, 1600, SOUND, np.random.default_rng(0))
+    volts = recorded(source, ear, hearing, 0.0, 1600, SOUND, np.random.default_rng(0))
     rise = int(np.argmax(np.abs(volts) > 0.2 * np.abs(volts).max())) / hearing.rate
     # The band of 70 kHz delays by about 7 us; a sample is 5 us.
     assert 0.0 <= rise - heard[1] < 20e-6
@@ -76,8 +82,8 @@ def test_fronts_pass_when_the_source_moves_toward_the_ear_at_the_speed_of_sound(
 def test_noise_sensitivity_and_clipping():
     silent = moving(np.zeros(2), np.array([0.0, 1.0]), np.zeros(2))
     hearing = Hearing(sensitivity=2e-3, noise=3.0, clip=0.5)
-    volts = record(silent, np.ones(3), hearing, 0.0, 40000, SOUND, np.random.default_rng(3))
+    volts = recorded(silent, np.ones(3), hearing, 0.0, 40000, SOUND, np.random.default_rng(3))
     assert volts.std() == pytest.approx(6e-3, rel=5 / np.sqrt(2 * 40000))
     t = np.arange(0.0, 1e-3, 1e-6)
     loud = moving(np.zeros(t.size), t, np.full(t.size, 1e4))
-    assert np.abs(record(loud, np.ones(3), hearing, 0.0, 2000, SOUND)).max() == 0.5
+    assert np.abs(recorded(loud, np.ones(3), hearing, 0.0, 2000, SOUND)).max() == 0.5

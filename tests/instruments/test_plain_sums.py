@@ -12,14 +12,33 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lashwave.instruments.backdrop import _smooth, draw_backdrop
 from lashwave.instruments.clock import flash_bound, flash_frames, frame_at, frame_time
-from lashwave.instruments.infrared import Spot, dot_light, over_exposure
-from lashwave.instruments.markers import MarkerRig, add_ghosts, lost_by_speed, read, swap_labels
-from lashwave.instruments.microphone import Hearing, pressure, record
-from lashwave.instruments.schlieren import Knife, draw_strands, fan, front_light, shadow
-from lashwave.instruments.sensor import Sensor, read_out
-from lashwave.instruments.wavelets import Grid, SoundSource, envelope, silhouettes
+from lashwave.instruments.marker_system import (
+    MarkerRig,
+    add_ghosts,
+    lost_by_speed,
+    marker_reading,
+    swap_labels,
+)
+from lashwave.instruments.schlieren import (
+    Knife,
+    _smooth,
+    draw_backdrop,
+    draw_strands,
+    fan,
+    front_light,
+    shadow,
+)
+from lashwave.instruments.sensor import Sensor, Spot, dot_light, over_exposure, read_out
+from lashwave.instruments.wavelets import (
+    Hearing,
+    ImageGrid,
+    SoundSource,
+    envelope,
+    recorded,
+    silhouettes,
+    sound_pressure,
+)
 from lashwave.quantities.sightings import Camera, Clock
 
 cv2.setNumThreads(1)
@@ -85,7 +104,7 @@ def test_points_without_a_label_scatter_about_their_marker() -> None:
     rig = MarkerRig(gaps=0.0, loss_speed=1e9, unlabelled=0.5)
     place = np.zeros((600, 4, 3)) + np.array([1.0, -2.0, 3.0])
     time = np.arange(600) / 500.0
-    found = read(time, place, np.zeros((600, 4)), rig, np.random.default_rng(3))
+    found = marker_reading(time, place, np.zeros((600, 4)), rig, np.random.default_rng(3))
     off = found.unlabelled_position - [1.0, -2.0, 3.0]
     assert off.std() == pytest.approx(0.3, rel=5 / np.sqrt(2 * off.size))
     assert np.abs(off.mean()) < 5 * 0.3 / np.sqrt(off.size)
@@ -113,7 +132,9 @@ def test_pressure_is_the_share_of_every_pair_in_every_sample(seed: int) -> None:
                 overlap = max(0.0, min(b, t + 1.25e-5) - max(a, t - 1.25e-5))
                 expected[k] += heard * overlap / (b - a) / 2.5e-5
     assert (expected > 0.0).sum() > 8
-    np.testing.assert_allclose(pressure(source, ear, times, SOUND), expected, rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(
+        sound_pressure(source, ear, times, SOUND), expected, rtol=1e-6, atol=1e-9
+    )
 
 
 @pytest.mark.parametrize(("frequency", "share"), [(2e3, 0.7071), (6.3e3, 1.0), (20e3, 0.7071)])
@@ -123,7 +144,7 @@ def test_the_band_edges_are_3_db_down(frequency: float, share: float) -> None:
     wave = 4.0 * np.sin(2 * np.pi * frequency * sent)
     still = np.zeros((sent.size, 1, 3)) + np.array([2.0, 0.0, 0.0])
     source = SoundSource(sent[:, None], still, wave[:, None])
-    volts = record(source, np.zeros(3), hearing, 0.0, 1200, SOUND)
+    volts = recorded(source, np.zeros(3), hearing, 0.0, 1200, SOUND)
     # 4 Pa m at 2 m is 2 Pa, 1 V at the peak
     # the other edge takes 1/sqrt(1 + 0.1^2) or 1/sqrt(1 + 0.1^4) more
     assert np.sqrt(2 * np.mean(volts**2)) == pytest.approx(share, rel=0.06)
@@ -138,9 +159,9 @@ def rings(rng: np.random.Generator) -> SoundSource:
     return SoundSource(sent, place, strength)
 
 
-def grid(scale: float, u: float, v: float, shape: tuple[int, int]) -> Grid:
+def grid(scale: float, u: float, v: float, shape: tuple[int, int]) -> ImageGrid:
     projection = np.array([[scale, 0, 0, u], [0, 0, -scale, v], [0, 0, 0, 1.0]])
-    return Grid(projection, shape)
+    return ImageGrid(projection, shape)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -183,7 +204,7 @@ def test_a_window_shows_what_the_whole_view_shows_there() -> None:
         assert inside[1:-2, 1:-2].any()
     tilted = np.array([[900.0, 0, 0, 0], [300.0, 0, -900.0, 0], [0, 0, 0, 1]])
     with pytest.raises(ValueError, match="square"):
-        _ = Grid(tilted, (10, 10)).scale
+        _ = ImageGrid(tilted, (10, 10)).scale
 
 
 def test_light_of_fronts_is_the_slope_of_their_image() -> None:
@@ -193,7 +214,7 @@ def test_light_of_fronts_is_the_slope_of_their_image() -> None:
     sent = np.arange(-1e-3, 0.0, 1e-6)
     place = np.zeros((sent.size, 1, 3))
     source = SoundSource(sent[:, None], place, np.exp(-0.5 * ((sent + 1e-4) / 2e-5) ** 2)[:, None])
-    field = silhouettes(source, Grid(projection, (160, 200)), 0.0, SOUND)
+    field = silhouettes(source, ImageGrid(projection, (160, 200)), 0.0, SOUND)
     thickness = 2.1  # px
     soft = cv2.GaussianBlur(field, (0, 0), np.sqrt(thickness**2 - 1 / 6))
     for way, axis in (((1.0, 0.0), 1), ((0.0, 1.0), 0), ((0.0, -2.0), 0)):
@@ -420,7 +441,7 @@ def test_a_microphone_as_it_comes() -> None:
 
     def heard(strength: np.ndarray, rng: np.random.Generator | None = None) -> np.ndarray:
         source = SoundSource(sent[:, None], still, strength[:, None])
-        return record(source, np.zeros(3), Hearing(), 0.0, 1000, SOUND, rng)
+        return recorded(source, np.zeros(3), Hearing(), 0.0, 1000, SOUND, rng)
 
     quiet = heard(np.zeros(sent.size), np.random.default_rng(1))
     assert quiet.std() == pytest.approx(1e-3, rel=5 / np.sqrt(2000))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lashwave.instruments.camera import project
-from lashwave.instruments.rays import rays
+from lashwave.instruments.triangulation import rays
 from lashwave.quantities.sightings import Camera, Clock
 
 INNER = np.array([[900.0, 0, 320], [0, 905.0, 240], [0, 0, 1]])

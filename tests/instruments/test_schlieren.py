@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.instruments.backdrop import draw_backdrop
 from lashwave.instruments.schlieren import (
     Knife,
     Strobe,
+    draw_backdrop,
     draw_strands,
     fan,
     front_light,
@@ -19,7 +19,7 @@ from lashwave.instruments.schlieren import (
     strobe_light,
 )
 from lashwave.instruments.sensor import Light
-from lashwave.instruments.wavelets import Grid, SoundSource, envelope, silhouettes
+from lashwave.instruments.wavelets import ImageGrid, SoundSource, envelope, silhouettes
 from lashwave.quantities.sightings import Camera, Clock
 
 cv2.setNumThreads(1)
@@ -42,7 +42,7 @@ def straight(x: np.ndarray, t: np.ndarray, strength: float = 1.0) -> SoundSource
 
 def field(source: SoundSource, time: float, spread: float = 1.5) -> np.ndarray:
     """The wavelets' image, blurred."""
-    grid = Grid(np.asarray(view().projection), SIZE[::-1])
+    grid = ImageGrid(np.asarray(view().projection), SIZE[::-1])
     return cv2.GaussianBlur(silhouettes(source, grid, time, SOUND), (0, 0), spread)
 
 
@@ -107,7 +107,7 @@ def test_the_first_sonic_moment_sends_a_front_of_radius_c_t():
 def test_a_front_is_born_only_where_the_speed_of_sound_is_reached():
     """The exact envelope: none below Mach 1, then on the axis, one wavelet's radius ahead."""
     t = np.arange(0.0, 1e-3, 1e-6)
-    grid = Grid(np.asarray(view().projection), SIZE[::-1])
+    grid = ImageGrid(np.asarray(view().projection), SIZE[::-1])
     slow = straight(0.95 * SOUND * t, t)
     assert envelope(slow, grid, 2e-3, SOUND)[0].size == 0
     x = SOUND * (t - 5e-4) + 0.5 * 2e5 * (t - 5e-4) ** 2
@@ -123,7 +123,7 @@ def test_a_source_that_runs_toward_the_camera_draws_no_cone():
     way = np.array([0.5, np.sqrt(0.75), 0.0])
     place = (1.5 * SOUND * t[:, None] * way)[:, None]
     source = SoundSource(t[:, None], place, np.ones((t.size, 1)))
-    grid = Grid(np.asarray(view().projection), SIZE[::-1])
+    grid = ImageGrid(np.asarray(view().projection), SIZE[::-1])
     assert envelope(source, grid, 0.0, SOUND)[0].size == 0
     # Outward from the axis, 50 px behind the source: a smooth hump, but for a cone in the plane.
     hump = field(source, 0.0)[200:320, 200]

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.instruments.camera import project
-from lashwave.instruments.epipolar import disagreement, fundamental
+from lashwave.instruments import disagreement, project
+from lashwave.instruments.triangulation import fundamental
 from lashwave.points.dots.find_dots import DotSettings, find_dots
 from lashwave.points.dots.marker_points import (
     DotsInFrame,

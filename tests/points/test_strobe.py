@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.instruments.clock import flash_bound, flash_frames
+from lashwave.instruments import flash_bound, flash_frames
 from lashwave.points.clock_sound import FlashSettings
 from lashwave.points.clock_sound.flash_clock import (
     _by_region,

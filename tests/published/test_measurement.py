@@ -11,9 +11,7 @@ import pytest
 from benchmarks.score import band
 from lashwave.answers.account import acceleration
 from lashwave.answers.smoothing import parabolas
-from lashwave.instruments.camera import project
-from lashwave.instruments.clock import frame_at, frame_time
-from lashwave.instruments.triangulation import triangulate_many
+from lashwave.instruments import frame_at, frame_time, project, triangulate_many
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.study.telling import telling
 from tests.published.record import derived, read, recalled

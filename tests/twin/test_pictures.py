@@ -6,8 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.instruments.camera import project
-from lashwave.instruments.clock import frame_time
+from lashwave.instruments import frame_time, project
 from lashwave.twin.film import SchlierenFilm
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from lashwave import twin
-from lashwave.instruments.camera import project
-from lashwave.instruments.clock import flash_bound, frame_time
+from lashwave.instruments import flash_bound, frame_time, project
 from lashwave.twin.hands import Stroke, ease
 from lashwave.twin.scenes import DRAWS
 from lashwave.twin.throws import chain_of, draw_throw

@@ -18,7 +18,7 @@ from lashwave.calibrate.pinhole import project_points, rotation_matrix
 from lashwave.calibrate.wand_rows import Wand
 from lashwave.files.calibration_toml import read_calibration
 from lashwave.files.source import Folder
-from lashwave.instruments.camera import project
+from lashwave.instruments import project
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.workbench.cli import main

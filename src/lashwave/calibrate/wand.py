@@ -27,7 +27,7 @@ from lashwave.calibrate.pose import calibration_of, placed_sd
 from lashwave.calibrate.projection import thickness
 from lashwave.calibrate.wand_rows import KnownPoints, Layout, Rows, Wand, masked
 from lashwave.calibrate.wand_start import as_camera, pairs, start
-from lashwave.instruments.triangulation import triangulate_many
+from lashwave.instruments import triangulate_many
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 

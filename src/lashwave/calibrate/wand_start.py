@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from lashwave.calibrate.fit import UndeterminedError
 from lashwave.calibrate.pinhole import intrinsics, lens_of, projection_of
 from lashwave.calibrate.pose import pose_start
-from lashwave.instruments.triangulation import triangulate_many, undistort
+from lashwave.instruments import triangulate_many, undistort
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock

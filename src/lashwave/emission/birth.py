@@ -22,9 +22,7 @@ from scipy.special import ndtri
 
 from lashwave.emission.birth_models import HUBER, MODELS, Model, Scene, solve
 from lashwave.emission.wavefront import Path
-from lashwave.instruments.camera import project_jacobian
-from lashwave.instruments.clock import frame_time
-from lashwave.instruments.rays import rays
+from lashwave.instruments import frame_time, project_jacobian, rays
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Draws

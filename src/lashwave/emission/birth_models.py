@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from lashwave.emission.wavefront import Path, Reached, burst, envelope, sonic_before, sonic_span
-from lashwave.instruments.rays import Rays
+from lashwave.instruments import Rays
 from lashwave.quantities.arrays import Array
 
 MOST_STEPS = 15

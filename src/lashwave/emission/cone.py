@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.emission.front_speed import PLACE_SD
-from lashwave.instruments.camera import project, project_jacobian
-from lashwave.instruments.clock import frame_time
+from lashwave.instruments import frame_time, project, project_jacobian
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Camera

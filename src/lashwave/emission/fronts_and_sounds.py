@@ -11,7 +11,7 @@ from lashwave.emission.cone import cone
 from lashwave.emission.flanks import joined
 from lashwave.emission.front_speed import normal_speed
 from lashwave.emission.sound_delays import sounds_heard
-from lashwave.instruments.camera import project_jacobian
+from lashwave.instruments import project_jacobian
 from lashwave.mechanics.shock import overpressure_of_speed
 from lashwave.quantities.answer import Answer, from_draws
 from lashwave.quantities.errors import NotConvergedError

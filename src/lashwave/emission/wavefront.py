@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.instruments.rays import Rays
+from lashwave.instruments import Rays
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.motion import interpolate
 

@@ -9,8 +9,7 @@ import numpy as np
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import station_nodes
-from lashwave.instruments.camera import project
-from lashwave.instruments.clock import flash_bound, frame_time
+from lashwave.instruments import flash_bound, frame_time, project
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
 

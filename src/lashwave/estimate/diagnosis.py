@@ -8,7 +8,7 @@ from lashwave.estimate.forbidden import share_of_given
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.posterior import moving, tension_of
 from lashwave.estimate.setup import Setup
-from lashwave.instruments.grip_seen import few_seen
+from lashwave.instruments import few_seen
 from lashwave.mechanics.accounts import hand_power, kinetic_energy
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.drag_range import range_warnings

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lashwave.estimate.marker_tracks import despiked
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.instruments.grip_seen import BRIDGED
+from lashwave.instruments import BRIDGED
 from lashwave.mechanics.grip import Grip
 from lashwave.quantities.arrays import Array, Mask
 from lashwave.quantities.errors import NotConvergedError

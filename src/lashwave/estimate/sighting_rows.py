@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.instruments.camera import project, project_jacobian
-from lashwave.instruments.clock import frame_time
+from lashwave.instruments import frame_time, project, project_jacobian
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera
 

@@ -23,7 +23,7 @@ from lashwave.estimate.path import Path, from_nodes, joined
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Weights, look, no_doubt
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
-from lashwave.instruments.grip_seen import few_seen
+from lashwave.instruments import few_seen
 from lashwave.mechanics.simulate import Law, Medium, simulate
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import NotConvergedError

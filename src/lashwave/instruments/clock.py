@@ -28,7 +28,13 @@ def frame_at(rate: float, times: ArrayLike, offset: float, drift: float = 0.0) -
 def flash_frames(
     rate: float, sample_times: ArrayLike, frames: int, offset: float, drift: float = 0.0
 ) -> NDArray[np.int64]:
-    """Frames 0 ... frames - 1 that hold a flash, increasing."""
+    """(K,) frames 0 ... frames - 1 that have a flash, increasing.
+
+    Parameters
+    ----------
+    rate : of the camera [Hz]; sample_times : (M,) [s], one flash at each.
+    offset : of its clock [s]; drift : of its clock [1].
+    """
     nearest = np.rint(frame_at(rate, sample_times, offset, drift)).astype(np.int64)
     return np.unique(nearest[(nearest >= 0) & (nearest < frames)])
 

@@ -1,15 +1,17 @@
-"""A point in space from its images in two or more cameras, with its covariance.
+"""A point in space from its images: its ray, its match in another camera, its place.
 
-A linear start (each image coordinate is a plane through the point; Hartley and Sturm,
-Comput. Vis. Image Underst. 68 (1997) 146, section 5.1), then Gauss-Newton on the image residuals,
-which is the maximum of the likelihood where the noise of the images is Gaussian. The covariance is
-that of the linearised fit, (J' W J)^-1 with W = 1 / sd^2: it holds while the sd in space is small
-against the distance to the cameras. Cameras are taken as known exactly.
+The place is found from two or more cameras, with its covariance. A linear start (each image
+coordinate is a plane through the point; Hartley and Sturm, Comput. Vis. Image Underst. 68 (1997)
+146, section 5.1), then Gauss-Newton on the image residuals, which is the maximum of the likelihood
+where the noise of the images is Gaussian. The covariance is that of the linearised fit,
+(J' W J)^-1 with W = 1 / sd^2: it holds while the sd in space is small against the distance to the
+cameras. Cameras are taken as known exactly.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -43,38 +45,22 @@ def undistort(camera: Camera, uv: ArrayLike) -> Array:
     return straight.reshape(uv.shape)
 
 
-def triangulate(cameras: Sequence[Camera], uv: ArrayLike, sd: ArrayLike) -> tuple[Array, Array]:
-    """One point from its images.
+def triangulate_many(
+    cameras: Sequence[Camera], uv: ArrayLike, sd: ArrayLike
+) -> tuple[Array, Array]:
+    """N points from their images in C cameras.
 
     Parameters
     ----------
     cameras : C of them.
-    uv : (C, 2) [px]; nan where a camera did not see the point.
-    sd : (C,) of one image coordinate [px].
+    uv : (N, C, 2) [px]; nan where a camera did not see the point.
+    sd : (N, C) or (C,) of one image coordinate [px].
 
     Returns
     -------
-    point : (3,) [m]; nan where fewer than two cameras saw it, where the rays are parallel, or
+    points : (N, 3) [m]; nan where fewer than two cameras saw one, where the rays are parallel, or
         where the best point lies behind a camera.
-    covariance : (3, 3) [m2]; inf where the point is nan.
-    """
-    uv, sd = np.asarray(uv, dtype=float), np.asarray(sd, dtype=float)
-    points, covariance = triangulate_many(cameras, uv[None], sd[None])
-    return points[0], covariance[0]
-
-
-def triangulate_many(
-    cameras: Sequence[Camera], uv: ArrayLike, sd: ArrayLike
-) -> tuple[Array, Array]:
-    """`triangulate` for N points at once.
-
-    Parameters
-    ----------
-    uv : (N, C, 2) [px], nan where unseen; sd : (N, C) or (C,) [px].
-
-    Returns
-    -------
-    points : (N, 3) [m]; covariance : (N, 3, 3) [m2], as in `triangulate`.
+    covariance : (N, 3, 3) [m2]; inf where the point is nan.
     """
     uv = np.asarray(uv, dtype=float)
     count, views = uv.shape[:2]
@@ -148,3 +134,91 @@ def _inverse(normal: Array) -> Array:
     result = np.full(normal.shape, np.nan)
     result[good] = np.linalg.inv(normal[good])
     return result
+
+
+@dataclass(frozen=True)
+class Rays:
+    """Straight lines in the lab."""
+
+    origin: Array
+    """(N, 3) [m]"""
+    direction: Array
+    """(N, 3) unit"""
+
+    def distance(self, points: ArrayLike) -> Array:
+        """Shortest distance [m] from each ray to its point; points (..., N, 3) or (..., 1, 3)."""
+        away = np.asarray(points, dtype=float) - self.origin
+        along = np.einsum("...nc,nc->...n", away, self.direction)
+        squared = np.einsum("...nc,...nc->...n", away, away) - along**2
+        return np.asarray(np.sqrt(np.maximum(squared, 0.0)))
+
+
+def rays(camera: Camera, uv: ArrayLike) -> Rays:
+    """Viewing rays of pixels uv (N, 2) [px]; the lens distortion is undone first.
+
+    With parallel light all rays share the direction that the projection loses; with perspective all
+    start at the camera's centre (Hartley and Zisserman, Multiple View Geometry, 2nd ed. 2004, 6.2).
+    """
+    pixels = np.asarray(uv, dtype=float).reshape(-1, 2)
+    if camera.distortion is not None and camera.intrinsics is not None and pixels.size:
+        inner = np.asarray(camera.intrinsics, dtype=float)
+        stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 100, 1e-12)
+        pixels = cv2.undistortPoints(
+            pixels[:, None], inner, np.asarray(camera.distortion, dtype=float),
+            R=np.eye(3), P=inner, criteria=stop,
+        ).reshape(-1, 2)  # fmt: skip
+    projection = np.asarray(camera.projection, dtype=float)
+    block, shift = projection[:, :3], projection[:, 3]
+    if not np.any(block[2]):
+        flat = block[:2] / shift[2]
+        direction = np.cross(flat[0], flat[1])
+        direction /= np.linalg.norm(direction)
+        origin = (pixels - shift[:2] / shift[2]) @ np.linalg.pinv(flat).T
+        return Rays(origin, np.broadcast_to(direction, origin.shape))
+    back = np.linalg.inv(block)
+    centre = -back @ shift
+    direction = np.column_stack([pixels, np.ones(len(pixels))]) @ back.T
+    direction *= np.sign(np.linalg.det(block))
+    direction /= np.linalg.norm(direction, axis=1)[:, None]
+    return Rays(np.broadcast_to(centre, direction.shape), direction)
+
+
+def fundamental(one: Camera, two: Camera) -> Array:
+    """(3, 3) F with x2' F x1 = 0 [1] for the undistorted homogeneous images of any point.
+
+    Of unit norm; made of 4 x 4 determinants of the projections' rows (Hartley and Zisserman,
+    Multiple View Geometry, 2nd ed. 2004, eq. 17.3), so it holds for parallel light too.
+    """
+    first = np.asarray(one.projection, dtype=float)
+    second = np.asarray(two.projection, dtype=float)
+    matrix = np.empty((3, 3))
+    for j in range(3):
+        for i in range(3):
+            rows = np.vstack([np.delete(first, i, axis=0), np.delete(second, j, axis=0)])
+            matrix[j, i] = (-1.0) ** (i + j) * np.linalg.det(rows)
+    return matrix / np.linalg.norm(matrix)
+
+
+def disagreement(
+    one: Camera, two: Camera, uv1: ArrayLike, uv2: ArrayLike, sd1: ArrayLike, sd2: ArrayLike
+) -> Array:
+    """Chi-square (D1, D2), one degree of freedom, that two image points show one place.
+
+    Sampson's distance from agreement (Hartley and Zisserman, Multiple View Geometry, 2nd ed. 2004,
+    eq. 11.9).
+
+    Parameters
+    ----------
+    uv1 : (D1, 2), uv2 : (D2, 2) [px]; sd1 : (D1,), sd2 : (D2,) of an image coordinate [px].
+    """
+    matrix = fundamental(one, two)
+    ahead = _homogeneous(undistort(one, uv1)) @ matrix.T  # lines in the second image
+    back = _homogeneous(undistort(two, uv2)) @ matrix  # lines in the first
+    value = ahead @ _homogeneous(undistort(two, uv2)).T
+    by_two = np.sum(ahead[:, None, :2] ** 2, axis=-1) * np.asarray(sd2, dtype=float) ** 2
+    by_one = np.sum(back[None, :, :2] ** 2, axis=-1) * np.asarray(sd1, dtype=float)[:, None] ** 2
+    return np.asarray(value**2 / (by_one + by_two))
+
+
+def _homogeneous(uv: Array) -> Array:
+    return np.column_stack([uv, np.ones(len(uv))])

@@ -13,6 +13,13 @@ silhouette runs through it for a length that goes with sqrt(R); the wavelet's st
 its silhouette is left out: it is smooth, and weaker by sqrt(thickness / R). Range: shells thin
 against R (about 1 mm against more than 1 cm) and fronts weak: a shock of 1 kPa runs 0.4 % faster
 than sound, which is left out.
+
+A microphone records pressure by retarded times: the sum over the source's path of
+strength / (R |1 - M_r|), each share at its arrival tau + R / c. It is laid into samples by arrival,
+so that times at which several parts of the path arrive together need no search, and the pile-up
+stays finite by the band of the microphone. The size is an order only: the strength of a real crack
+is unknown, a point is no body, and nothing steepens on the way. Absorption (ISO 9613-1) and echoes
+are left out; over 2 m absorption takes 1 dB at 20 kHz and 7 dB at 100 kHz.
 """
 
 from __future__ import annotations
@@ -21,12 +28,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.signal import butter, sosfilt
 
 from lashwave.quantities.arrays import Array
 
+OVERSAMPLING = 8
+"""Of the pressure before the microphone's filters."""
 SECTORS = 64
+"""Parts of a ring, of which those outside the image are not drawn."""
 CHUNK = 50_000
+"""Points laid down at once; sets memory alone."""
 GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
+"""Golden ratio less one: multiples of it fill a turn evenly."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +77,7 @@ def pile_ups(time: Array, arrive: Array) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True)
-class Grid:
+class ImageGrid:
     """Square cells of an image in parallel light."""
 
     projection: Array
@@ -74,7 +87,7 @@ class Grid:
 
     @property
     def scale(self) -> float:
-        """Cells a metre; ValueError where light is not parallel or cells are not square."""
+        """Cells a metre [1/m]; raises ValueError where light is not parallel or cells not square."""
         rows = self.projection[:2, :3]
         square = rows @ rows.T
         if self.projection[2, :3].any() or not np.allclose(square, square[0, 0] * np.eye(2)):
@@ -87,7 +100,7 @@ class Grid:
         return np.asarray(image / self.projection[2, 3])
 
 
-def silhouettes(source: SoundSource, grid: Grid, time: float, sound: float) -> Array:
+def silhouettes(source: SoundSource, grid: ImageGrid, time: float, sound: float) -> Array:
     """Wavelets that an image in parallel light shows at one time, (height, width) [Pa].
 
     The sum over wavelets of strength * c dtau * delta(rho - R) * R^-1/2 * (1 m)^-1/2, rho being the
@@ -170,7 +183,9 @@ def _lay(
         image += np.bincount(corner + offset, load * share, minlength=image.size)
 
 
-def envelope(source: SoundSource, grid: Grid, time: float, sound: float) -> tuple[Array, Array]:
+def envelope(
+    source: SoundSource, grid: ImageGrid, time: float, sound: float
+) -> tuple[Array, Array]:
     """The front's exact silhouette at one time: where wavelets of one source point pile up.
 
     The wavelet of tau touches the envelope at the angle arccos(1 / M) on either side of the
@@ -193,3 +208,85 @@ def envelope(source: SoundSource, grid: Grid, time: float, sound: float) -> tupl
     reach = scale * sound * (time - sent[fast])[:, None]
     points = [centre[fast] + reach * (cosine * ahead + sign * sine * side) for sign in (1.0, -1.0)]
     return sent[fast], np.stack(points, axis=1)
+
+
+@dataclass(frozen=True)
+class Hearing:
+    """A microphone with its amplifier and recorder."""
+
+    rate: float = 200e3
+    """Samples a second [Hz]."""
+    sensitivity: float = 1e-3
+    """[V/Pa]"""
+    low: float = 15.0
+    """Lower band edge, -3 dB [Hz]: pressure at rest is not heard."""
+    high: float = 70e3
+    """Upper band edge, -3 dB [Hz]; its delay is about 1 / (2 pi high) an order, 7 us in all."""
+    noise: float = 1.0
+    """Standard deviation of a sample [Pa]."""
+    clip: float = 1.0
+    """Largest voltage either way [V]; more is cut off."""
+
+
+def sound_pressure(source: SoundSource, place: ArrayLike, times: Array, sound: float) -> Array:
+    """Mean pressure [Pa] over each sample at `place` (3,), before any band limit.
+
+    Parameters
+    ----------
+    times : (K,) [s], middles of the samples, evenly spaced.
+
+    Every pair of neighbouring wavelets spreads its share evenly between its two arrivals, so the
+    integral over time is exact, however few the emission times.
+    """
+    arrive, distance = arrival(source, place, sound)
+    step = np.diff(source.time, axis=0)
+    share = source.strength / distance
+    share = 0.5 * (share[1:] + share[:-1]) * step
+    first = np.minimum(arrive[1:], arrive[:-1])
+    last = np.maximum(arrive[1:], arrive[:-1])
+    period = (times[-1] - times[0]) / (times.size - 1)
+    start = times[0] - 0.5 * period
+    # The impulse received up to each sample's edge is a sum of ramps, each a difference of two
+    # piecewise parabolas' slopes: put every ramp's two corners into the samples and sum twice.
+    width = np.maximum(last - first, 1e-3 * period)
+    slope = share / width
+    edges = times.size + 1
+    corner = np.zeros(edges + 1)
+    level = np.zeros(edges + 1)
+    for moment, sign in ((first, 1.0), (first + width, -1.0)):
+        place_in = (moment - start).ravel() / period
+        index = np.floor(place_in)
+        keep = index < edges - 1
+        before = keep & (index < 0)
+        index = np.where(before, 0.0, index + 1.0)[keep].astype(np.int64)
+        lead = (index - place_in[keep]) * period
+        gain = sign * slope.ravel()[keep]
+        corner += np.bincount(index, gain, minlength=edges + 1)
+        level += np.bincount(index, gain * lead, minlength=edges + 1)
+    signal = np.cumsum(level) + period * (np.cumsum(np.cumsum(corner)) - np.cumsum(corner))
+    return np.asarray(np.diff(signal[:edges]) / period)
+
+
+def recorded(
+    source: SoundSource,
+    place: ArrayLike,
+    hearing: Hearing,
+    first: float,
+    count: int,
+    sound: float,
+    rng: np.random.Generator | None = None,
+) -> Array:
+    """Voltage (count,) [V] of a microphone at `place` (3,) from lab time `first` [s] on.
+
+    Without a generator no noise is added. Filters run forward alone, as a real one's do.
+    """
+    fine_rate = hearing.rate * OVERSAMPLING
+    lead = int(0.02 * fine_rate)  # the low edge settles before the first sample
+    fine = first + (np.arange(count * OVERSAMPLING + lead) - lead) / fine_rate
+    signal = sound_pressure(source, place, fine, sound)
+    signal = sosfilt(butter(2, hearing.high, fs=fine_rate, output="sos"), signal)
+    signal = sosfilt(butter(1, hearing.low, "high", fs=fine_rate, output="sos"), signal)
+    signal = signal[lead::OVERSAMPLING][:count]
+    if rng is not None:
+        signal = signal + hearing.noise * rng.standard_normal(count)
+    return np.asarray(np.clip(hearing.sensitivity * signal, -hearing.clip, hearing.clip))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.instruments.grip_seen import few_seen
+from lashwave.instruments import few_seen
 from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.stretch import TOO_SOFT, hanging_strain
 from lashwave.pipeline import console, health

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.instruments.camera import in_view, project
+from lashwave.instruments import in_view, project
 from lashwave.quantities.pictures import Found, Located, Pictures
 from lashwave.quantities.sightings import Camera, Markers
 from lashwave.report.contact import Still, draw

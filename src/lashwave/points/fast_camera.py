@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.instruments.camera import in_view, project
+from lashwave.instruments import in_view, project
 from lashwave.points.background import background
 from lashwave.points.clock_sound import (
     brightness,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
-from lashwave.instruments.camera import project
+from lashwave.instruments import project
 from lashwave.quantities.images import Frames
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Camera

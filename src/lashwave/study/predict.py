@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lashwave.estimate.setup import Setup
-from lashwave.instruments.camera import project
-from lashwave.instruments.clock import frame_time
+from lashwave.instruments import frame_time, project
 from lashwave.quantities.arrays import Array, Index
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.sightings import Camera

@@ -8,13 +8,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.instruments.backdrop import Backdrop
-from lashwave.instruments.camera import project
-from lashwave.instruments.clock import frame_time
-from lashwave.instruments.infrared import dot_light, over_exposure
-from lashwave.instruments.schlieren import Strands, fan, front_light, shadow, strobe_light
-from lashwave.instruments.sensor import Light, read_out
-from lashwave.instruments.wavelets import SoundSource
+from lashwave.instruments import (
+    Backdrop,
+    Light,
+    SoundSource,
+    Strands,
+    dot_light,
+    fan,
+    frame_time,
+    front_light,
+    over_exposure,
+    project,
+    read_out,
+    shadow,
+    strobe_light,
+)
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.images import Image
 from lashwave.quantities.line import Line

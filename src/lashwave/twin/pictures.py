@@ -13,12 +13,21 @@ from typing import Any
 
 import numpy as np
 
-from lashwave.instruments.backdrop import draw_backdrop
-from lashwave.instruments.camera import exposed, in_view, project
-from lashwave.instruments.clock import flash_frames, frame_at
-from lashwave.instruments.microphone import record
-from lashwave.instruments.schlieren import draw_strands
-from lashwave.instruments.wavelets import Grid, SoundSource, arrival, envelope, pile_ups
+from lashwave.instruments import (
+    ImageGrid,
+    SoundSource,
+    arrival,
+    draw_backdrop,
+    draw_strands,
+    envelope,
+    exposed,
+    flash_frames,
+    frame_at,
+    in_view,
+    pile_ups,
+    project,
+    recorded,
+)
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.quantities.trial import Microphone, Trial
@@ -217,7 +226,7 @@ def _listen(
     if source is None:
         still = np.zeros((2, 1, 3))
         source = SoundSource(np.array([[0.0], [1.0]]), still, np.zeros((2, 1)))
-    volts = record(source, position, hearing, first, count, sound, rng)
+    volts = recorded(source, position, hearing, first, count, sound, rng)
     clock, shared = Clock(stated, setting.clock_sd), "recorder" if setting.microphones > 1 else None
     heard = [Recording("mic1", position, hearing, clock, first, volts, shared)]
     others = np.random.default_rng([seed, 14])
@@ -228,7 +237,7 @@ def _listen(
         turn, off = 2.4 * k + others.uniform(-0.2, 0.2), np.radians(others.uniform(25.0, 60.0))
         toward = np.cos(off) * ahead + np.sin(off) * (np.cos(turn) * right + np.sin(turn) * up)
         position = place[0, 0] + setting.microphone_distance * others.uniform(0.8, 1.4) * toward
-        volts = record(source, position, hearing, first, count, sound, others)
+        volts = recorded(source, position, hearing, first, count, sound, others)
         heard.append(Recording(f"mic{k + 1}", position, hearing, clock, first, volts, shared))
     return tuple(heard)
 
@@ -297,7 +306,7 @@ def _found_fast(
     found["flashes"][camera.name] = flashes.tolist()
     if source is None:
         return
-    grid = Grid(np.asarray(camera.projection, dtype=float), camera.size[::-1])
+    grid = ImageGrid(np.asarray(camera.projection, dtype=float), camera.size[::-1])
     for frame, time in zip(frames, times, strict=True):
         tau, points = envelope(source, grid, float(time), film.stage.sound)
         for side in (0, 1):

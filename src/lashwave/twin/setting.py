@@ -6,10 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from lashwave.instruments.infrared import Spot
-from lashwave.instruments.microphone import Hearing
-from lashwave.instruments.schlieren import Knife, Strobe
-from lashwave.instruments.sensor import Sensor
+from lashwave.instruments import Hearing, Knife, Sensor, Spot, Strobe
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera, Clock
 

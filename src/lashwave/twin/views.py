@@ -8,9 +8,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.instruments.camera import exposed, in_view
-from lashwave.instruments.clock import flash_frames, frame_at, frame_time
-from lashwave.instruments.markers import MarkerRig, read, transported
+from lashwave.instruments import (
+    MarkerRig,
+    exposed,
+    flash_frames,
+    frame_at,
+    frame_time,
+    in_view,
+    marker_reading,
+    transported,
+)
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Camera, Clock, Markers
 from lashwave.twin.scene import Scene
@@ -89,7 +96,7 @@ def read_markers(
         outer = np.nan_to_num(stated) > lash.true.length * 2 / 3
         when = (times > peak - 0.02) & (times < peak + 0.01)
         blocked |= when[:, None] & outer
-    seen = read(times, place, speed, rig, rng, blocked)
+    seen = marker_reading(times, place, speed, rig, rng, blocked)
     record = Markers(
         time=times,
         labels=tuple(labels),

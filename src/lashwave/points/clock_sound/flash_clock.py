@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import linprog
 
-from lashwave.instruments.clock import frame_time
+from lashwave.instruments import frame_time
 from lashwave.points.clock_sound.clock_settings import FLASHES, FlashSettings
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.clock_fit import ClockFit, Flashes

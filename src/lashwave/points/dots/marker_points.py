@@ -18,10 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2 as chi2_law
 
-from lashwave.instruments.camera import project, project_jacobian
-from lashwave.instruments.clock import frame_time
-from lashwave.instruments.epipolar import disagreement
-from lashwave.instruments.triangulation import triangulate_many
+from lashwave.instruments import (
+    disagreement,
+    frame_time,
+    project,
+    project_jacobian,
+    triangulate_many,
+)
 from lashwave.labels import LinkSettings, Tracker, label_markers
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from lashwave.instruments.camera import project_jacobian
+from lashwave.instruments import project_jacobian
 from lashwave.points.shocks.curves import FrontCurve, find_curves
 from lashwave.points.shocks.front_tracks import Front, fronts_through
 from lashwave.points.shocks.shock_settings import (
