@@ -87,7 +87,7 @@ class ImageGrid:
 
     @property
     def scale(self) -> float:
-        """Cells a metre [1/m]; raises ValueError in light not parallel, or where cells are not square."""
+        """Cells a metre [1/m]; raises ValueError in light not parallel or cells not square."""
         rows = self.projection[:2, :3]
         square = rows @ rows.T
         if self.projection[2, :3].any() or not np.allclose(square, square[0, 0] * np.eye(2)):
