@@ -6,8 +6,8 @@ import pytest
 
 from lashwave.calibrate.board import Placed, calibrate_board
 from lashwave.calibrate.corners import Board, Corners, find_corners, grey8
-from lashwave.calibrate.fit import UndeterminedError
 from lashwave.calibrate.pinhole import LENS, project_points, rotation_matrix
+from lashwave.calibrate.point_fit import UndeterminedError
 from lashwave.instruments import project
 from lashwave.quantities.sightings import Camera, Clock
 from tests.calibrate.board_images import poses, rays, render

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from lashwave.calibrate.fit import UndeterminedError
 from lashwave.calibrate.pinhole import NAMES, project_points, projection_of
+from lashwave.calibrate.point_fit import UndeterminedError
 from lashwave.calibrate.pose import calibration_of, fit_camera, fit_pose
 from lashwave.instruments import project
 from lashwave.quantities.calibration import Calibration

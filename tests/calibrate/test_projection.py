@@ -4,10 +4,10 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.calibrate.fit import UndeterminedError
-from lashwave.calibrate.linear import apply, dlt
+from lashwave.calibrate.pinhole import dlt_projection, projected
+from lashwave.calibrate.point_fit import UndeterminedError
 from lashwave.calibrate.projection import (
-    View,
+    KnownView,
     fit_parallel,
     fit_perspective,
     view_direction,
@@ -39,8 +39,8 @@ def inside(value: float, low: float, high: float) -> bool:
 def test_noise_free_points_leave_nothing(check, count: int) -> None:
     """Abdel-Aziz and Karara 1971: 11 parameters, at least 6 points."""
     points = cloud(count)
-    uv = apply(PROJECTION, points)
-    rest = apply(dlt(points, uv), points) - uv
+    uv = projected(PROJECTION, points)
+    rest = projected(dlt_projection(points, uv), points) - uv
     check("eleven parameters from exact points, residual", rest, 0, DLT, abs=1e-9, unit="px")
     found = fit_perspective(points, uv, SIZE)
     assert np.abs(found.residuals).max() < 1e-9
@@ -57,7 +57,7 @@ def test_rms_is_as_the_degrees_of_freedom_say(check, count: int, share: float, r
     random = np.random.default_rng(count)
     noise, squares, judged = 0.5, [], []
     points = cloud(count, 3)
-    clean = apply(PROJECTION, points)
+    clean = projected(PROJECTION, points)
     for _ in range(runs):
         found = fit_perspective(
             points,
@@ -78,13 +78,13 @@ def test_intervals_cover_the_truth() -> None:
     random = np.random.default_rng(5)
     points, probe = cloud(25, 4), np.array([0.1, 0.2, -0.1])
     for fit, truth in ((fit_perspective, PROJECTION), (fit_parallel, AFFINE)):
-        clean, hits = apply(truth, points), 0
+        clean, hits = projected(truth, points), 0
         for _ in range(200):
             seen = clean + 0.4 * random.standard_normal(clean.shape)
             found = fit(points, seen, SIZE, sd=0.4, robust=False).calibration
             slope = derivative(found.projection, probe)[:, : len(found.parameters)]
             sd = np.sqrt(np.diag(slope @ found.covariance @ slope.T))
-            off = apply(found.projection, probe[None])[0] - apply(truth, probe[None])[0]
+            off = projected(found.projection, probe[None])[0] - projected(truth, probe[None])[0]
             hits += abs(off[0]) < 1.96 * sd[0]
         assert inside(hits, 179, 198)
 
@@ -104,11 +104,11 @@ def test_a_quarter_of_false_points_is_found_out(fit) -> None:
     random = np.random.default_rng(6)
     points = cloud(60, 8)
     truth = PROJECTION if fit is fit_perspective else AFFINE
-    uv = apply(truth, points) + 0.3 * random.standard_normal((60, 2))
+    uv = projected(truth, points) + 0.3 * random.standard_normal((60, 2))
     uv[:15] += random.uniform(8, 200, (15, 2))
     found = fit(points, uv, SIZE, sd=0.3)
     assert not found.used[:15].any() and found.used[15:].sum() >= 44
-    off = apply(found.calibration.projection, points) - apply(truth, points)
+    off = projected(found.calibration.projection, points) - projected(truth, points)
     assert np.abs(off).max() < 1.0
     assert found.calibration.reprojection_sd == pytest.approx(0.3, rel=0.25)
     assert any("left out" in text for text in found.warnings)
@@ -119,7 +119,7 @@ def test_few_points_are_all_kept(count: int) -> None:
     """With a few degrees of freedom residuals cannot accuse each other."""
     random, points = np.random.default_rng(9), cloud(count, 3)
     for _ in range(20):
-        uv = apply(PROJECTION, points) + 0.5 * random.standard_normal((count, 2))
+        uv = projected(PROJECTION, points) + 0.5 * random.standard_normal((count, 2))
         assert fit_perspective(points, uv, SIZE).used.all()
 
 
@@ -127,16 +127,19 @@ def test_a_marker_that_stands_still_does_no_harm() -> None:
     random = np.random.default_rng(10)
     points = np.concatenate([cloud(20), np.tile([[0.1, 0.1, 0.1]], (60, 1))])
     for fit, truth in ((fit_perspective, PROJECTION), (fit_parallel, AFFINE)):
-        uv = apply(truth, points) + 0.3 * random.standard_normal((80, 2))
+        uv = projected(truth, points) + 0.3 * random.standard_normal((80, 2))
         found = fit(points, uv, SIZE, sd=0.3)
-        assert np.abs(apply(found.calibration.projection, points) - apply(truth, points)).max() < 2
+        assert (
+            np.abs(projected(found.calibration.projection, points) - projected(truth, points)).max()
+            < 2
+        )
 
 
 def test_registration_sd_is_how_well_points_are_placed() -> None:
     """n points and p parameters: the mean variance of a fitted place is s^2 p / 2n (trace of the
     hat matrix, e.g. Hoaglin and Welsch, Am. Stat. 32 (1978) 17)."""
     points = cloud(50, 9)
-    uv = apply(AFFINE, points) + 0.4 * np.random.default_rng(1).standard_normal((50, 2))
+    uv = projected(AFFINE, points) + 0.4 * np.random.default_rng(1).standard_normal((50, 2))
     found = fit_parallel(points, uv, SIZE, sd=0.4, robust=False)
     assert found.calibration.registration_sd == pytest.approx(0.4 * np.sqrt(8 / 100), rel=1e-6)
 
@@ -144,14 +147,14 @@ def test_registration_sd_is_how_well_points_are_placed() -> None:
 def test_points_in_a_plane_need_a_view() -> None:
     points = cloud(30, 2)
     points[:, 2] = 0.0
-    view = View(view_direction(AFFINE[:2].ravel()), np.radians(1.0))
-    uv = apply(AFFINE, points) + 0.3 * np.random.default_rng(2).standard_normal((30, 2))
+    view = KnownView(view_direction(AFFINE[:2].ravel()), np.radians(1.0))
+    uv = projected(AFFINE, points) + 0.3 * np.random.default_rng(2).standard_normal((30, 2))
     for fit in (fit_parallel, fit_perspective):
         with pytest.raises(UndeterminedError, match="in one plane"):
             fit(points, uv, SIZE)
     found = fit_parallel(points, uv, SIZE, sd=0.3, view=view)
     assert found.calibration.degrees_of_freedom == 2 * 30 + 2 - 8
-    off = apply(found.calibration.projection, cloud(20)) - apply(AFFINE, cloud(20))
+    off = projected(found.calibration.projection, cloud(20)) - projected(AFFINE, cloud(20))
     assert np.abs(off).max() < 1.5
 
 
@@ -159,7 +162,7 @@ def test_a_plane_with_noise_is_still_a_plane() -> None:
     random = np.random.default_rng(3)
     points = cloud(200, 2)
     points[:, 1] = 3e-4 * random.standard_normal(200)
-    uv = apply(AFFINE, points)
+    uv = projected(AFFINE, points)
     with pytest.raises(UndeterminedError, match="in one plane"):
         fit_parallel(points, uv, SIZE, points_sd=3.5e-4)
     uv = uv + 2.0 * random.standard_normal(uv.shape)
@@ -171,42 +174,42 @@ def test_a_ruler_with_a_view_and_square_pixels() -> None:
     points = np.zeros((12, 3))
     points[:, 0] = np.linspace(-0.2, 0.3, 12)
     truth = np.array([[880.0, 0, 40.0, 500], [40.0, 0, -880.0, 400], [0, 0, 0, 1.0]])
-    uv = apply(truth, points) + 0.2 * np.random.default_rng(4).standard_normal((12, 2))
-    view = View(np.array([0.0, 1.0, 0.0]), square_pixels=True)
+    uv = projected(truth, points) + 0.2 * np.random.default_rng(4).standard_normal((12, 2))
+    view = KnownView(np.array([0.0, 1.0, 0.0]), square_pixels=True)
     found = fit_parallel(points, uv, SIZE, sd=0.2, view=view).calibration
     assert found.degrees_of_freedom == 2 * 12 + 4 - 8  # four parameters of a similarity
     assert np.abs(found.projection[:, :3] - truth[:, :3]).max() < 2.0
     assert found.sd("p11") == pytest.approx(0.2 / np.linalg.norm(points[:, 0] - 0.05), rel=0.02)
-    plain = View(np.array([0.0, 1.0, 0.0]))
+    plain = KnownView(np.array([0.0, 1.0, 0.0]))
     with pytest.raises(UndeterminedError, match="on one line"):
         fit_parallel(points, uv, SIZE, view=plain)
-    turned = View(np.array([0.0, 1.0, 0.0]), square_pixels=True, mirrored=True)
+    turned = KnownView(np.array([0.0, 1.0, 0.0]), square_pixels=True, mirrored=True)
     assert fit_parallel(points, uv, SIZE, view=turned).calibration.projection[1, 2] > 800
 
 
 def test_a_mirrored_view_is_told() -> None:
     points = cloud(30)
-    uv = apply(AFFINE, points) * [-1, 1] + [SIZE[0], 0]
-    view = View(view_direction(AFFINE[:2].ravel()), 0.01)
+    uv = projected(AFFINE, points) * [-1, 1] + [SIZE[0], 0]
+    view = KnownView(view_direction(AFFINE[:2].ravel()), 0.01)
     told = fit_parallel(points, uv, SIZE, sd=0.3, view=view).warnings
     assert any("mirrored against the view" in text for text in told)
-    plain = fit_parallel(points, apply(AFFINE, points), SIZE, sd=0.3, view=view).warnings
+    plain = fit_parallel(points, projected(AFFINE, points), SIZE, sd=0.3, view=view).warnings
     assert not any("mirrored" in text for text in plain)
 
 
 def test_too_few_and_mirrored() -> None:
     points = cloud(5)
     with pytest.raises(UndeterminedError, match="5 points"):
-        fit_perspective(points, apply(PROJECTION, points), SIZE)
+        fit_perspective(points, projected(PROJECTION, points), SIZE)
     points = cloud(20)
-    flipped = apply(PROJECTION, points) * [-1, 1] + [SIZE[0], 0]
+    flipped = projected(PROJECTION, points) * [-1, 1] + [SIZE[0], 0]
     with pytest.raises(UndeterminedError, match="mirrored"):
         fit_perspective(points, flipped, SIZE)
 
 
 def test_a_stated_sd_that_is_too_small_is_not_believed() -> None:
     points = cloud(40)
-    uv = apply(AFFINE, points) + 0.8 * np.random.default_rng(7).standard_normal((40, 2))
+    uv = projected(AFFINE, points) + 0.8 * np.random.default_rng(7).standard_normal((40, 2))
     low = fit_parallel(points, uv, SIZE, sd=0.2, robust=False)
     free = fit_parallel(points, uv, SIZE, robust=False)
     assert any("times the stated sd" in text for text in low.warnings)

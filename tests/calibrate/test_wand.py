@@ -5,8 +5,8 @@ import time
 import numpy as np
 import pytest
 
-from lashwave.calibrate.fit import UndeterminedError
 from lashwave.calibrate.pinhole import NAMES, project_points, rotation_vector
+from lashwave.calibrate.point_fit import UndeterminedError
 from lashwave.calibrate.pose import calibration_of
 from lashwave.calibrate.wand import WandFit, calibrate_wand
 from lashwave.calibrate.wand_rows import KnownPoints, Wand

@@ -13,9 +13,8 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.calibrate.linear import apply
-from lashwave.calibrate.pinhole import project_points, rotation_matrix
-from lashwave.calibrate.wand_rows import Wand
+from lashwave.calibrate import Wand
+from lashwave.calibrate.pinhole import project_points, projected, rotation_matrix
 from lashwave.files.calibration_toml import read_calibration
 from lashwave.files.source import Folder
 from lashwave.instruments import project
@@ -49,7 +48,7 @@ def registered(folder: Path) -> None:
     for frame in range(12):
         for name in ("M8", "M9", "M10"):
             place = random.uniform(-0.3, 0.3, 3) + np.array([0, 0, 0.05])
-            u, v = apply(AFFINE, place[None])[0] + 0.4 * random.standard_normal(2)
+            u, v = projected(AFFINE, place[None])[0] + 0.4 * random.standard_normal(2)
             if frame == 4 and name == "M9":
                 u += 60.0
             known.append(f"{frame},{name},{place[0]:.9f},{place[1]:.9f},{place[2]:.9f}")
@@ -118,7 +117,7 @@ def scaled(folder: Path) -> None:
     for a in np.arange(0, 0.35, 0.05):
         for b in np.arange(0, 0.25, 0.05):
             place = np.array([[0.1 + a, 0.0, 0.2 + b]])
-            u, v = apply(PLANE, place)[0] + 0.2 * random.standard_normal(2)
+            u, v = projected(PLANE, place)[0] + 0.2 * random.standard_normal(2)
             marks.append(f"{1e3 * a:.6f},{1e3 * b:.6f},{u:.6f},{v:.6f}")
     (folder / "marks.csv").write_text(rows("a [mm],b [mm],u [px],v [px]", marks))
     (folder / "plan.toml").write_text(SCALE)

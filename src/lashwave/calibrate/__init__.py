@@ -1,1 +1,48 @@
-"""Room: calibrate. Cameras from boards, points, a wand and a scale, with their covariance."""
+"""Room: calibrate. Cameras from boards, points, a wand and a scale, with covariance."""
+
+from lashwave.calibrate.board import Placed, calibrate_board
+from lashwave.calibrate.calibrate_settings import CalibrateSettings
+from lashwave.calibrate.corners import DICTIONARIES, Board, Corners, find_corners
+from lashwave.calibrate.pinhole import NAMES, UNITS
+from lashwave.calibrate.point_fit import Calibrated, Prior, UndeterminedError, numeric_jacobian
+from lashwave.calibrate.pose import fit_camera, fit_pose
+from lashwave.calibrate.projection import (
+    PARALLEL,
+    KnownView,
+    fit_parallel,
+    fit_perspective,
+    view_direction,
+    view_sd,
+)
+from lashwave.calibrate.wand import WandFit, calibrate_wand
+from lashwave.calibrate.wand_rows import KnownPoints, Wand
+from lashwave.calibrate.wand_start import order_three
+
+__all__ = [
+    "DICTIONARIES",
+    "NAMES",
+    "PARALLEL",
+    "UNITS",
+    "Board",
+    "CalibrateSettings",
+    "Calibrated",
+    "Corners",
+    "KnownPoints",
+    "KnownView",
+    "Placed",
+    "Prior",
+    "UndeterminedError",
+    "Wand",
+    "WandFit",
+    "calibrate_board",
+    "calibrate_wand",
+    "find_corners",
+    "fit_camera",
+    "fit_parallel",
+    "fit_perspective",
+    "fit_pose",
+    "numeric_jacobian",
+    "order_three",
+    "view_direction",
+    "view_sd",
+]

@@ -14,10 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.calibrate import arrow, pinhole
+from lashwave.calibrate import bundle as bundle
+from lashwave.calibrate import pinhole
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.calibrate.corners import Corners
-from lashwave.calibrate.fit import (
-    CUT,
+from lashwave.calibrate.point_fit import (
     Calibrated,
     UndeterminedError,
     common_warnings,
@@ -28,14 +29,10 @@ from lashwave.calibrate.fit import (
 from lashwave.calibrate.pose import calibration_of, lens_warnings, placed_sd
 from lashwave.quantities.arrays import Array
 
-FEW = 8
-"""Images under which a calibration is called thin."""
 _FLAGS = {
     "k1": cv2.CALIB_FIX_K1, "k2": cv2.CALIB_FIX_K2, "k3": cv2.CALIB_FIX_K3,
     "p1": cv2.CALIB_ZERO_TANGENT_DIST, "p2": cv2.CALIB_ZERO_TANGENT_DIST,
 }  # fmt: skip
-_STRANGE = 4.0
-"""An image whose residuals are this many times those of the median image is left out."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +49,7 @@ class Placed:
 
 @dataclass(frozen=True)
 class _Fit:
-    answer: arrow.Arrow
+    answer: bundle.Bundle
     residuals: list[Array]
     used: list[NDArray[np.bool_]]
     sd: float
@@ -68,6 +65,7 @@ def calibrate_board(
     distortion: tuple[str, ...] = ("k1", "k2", "p1", "p2", "k3"),
     sd: float | None = None,
     placed: Placed | None = None,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Calibrated:
     """A camera's lens from corners in at least 3 images.
 
@@ -93,16 +91,22 @@ def calibrate_board(
                 f"the board is usable in {len(boards)} images", "take 8 to 20, tilted differently"
             )
         lens, poses = _start(boards, size, free)
-        strange = _strange(boards, lens, poses, protected=None if placed is None else placed.image)
+        strange = _strange(
+            boards,
+            lens,
+            poses,
+            protected=None if placed is None else placed.image,
+            settings=settings,
+        )
         if strange is None:
             break
         boards.pop(strange)
         if placed is not None and strange < placed.image:
             placed = replace(placed, image=placed.image - 1)
-    found = _refine(boards, lens, poses, free, sd)
+    found = _refine(boards, lens, poses, free, sd, settings)
     if len(boards) < given:
         found.warnings.append(f"{given - len(boards)} images fit far worse and were left out")
-    return _finish(boards, found, lens, free, size, placed)
+    return _finish(boards, found, lens, free, size, placed, settings)
 
 
 def _start(
@@ -130,14 +134,22 @@ def _start(
     return lens, poses
 
 
-def _strange(boards: list[Corners], lens: Array, poses: Array, protected: int | None) -> int | None:
+def _strange(
+    boards: list[Corners],
+    lens: Array,
+    poses: Array,
+    protected: int | None,
+    settings: CalibrateSettings,
+) -> int | None:
     """The image that fits worst, where it is far worse than the others."""
     spread = [
         robust_sd(b.uv - pinhole.project_points([*lens, *pose], b.points)[0])
         for b, pose in zip(boards, poses, strict=True)
     ]
     worst = int(np.argmax(spread))
-    if worst == protected or spread[worst] < max(_STRANGE * float(np.median(spread)), 0.05):
+    if worst == protected or spread[worst] < max(
+        settings.board_strange * float(np.median(spread)), 0.05
+    ):
         return None
     return worst
 
@@ -149,7 +161,7 @@ def _family(
     free: NDArray[np.bool_],
     scale: float,
     used: list[NDArray[np.bool_]],
-) -> arrow.Family:
+) -> bundle.Family:
     most, spread = max(len(b.uv) for b in boards), int(free.sum())
 
     def evaluate(shared: Array, own: Array) -> tuple[Array, Array, Array]:
@@ -172,16 +184,21 @@ def _family(
             by_pose.reshape(count, 2 * most, 6),
         )
 
-    return arrow.Family(evaluate, poses)
+    return bundle.Family(evaluate, poses)
 
 
 def _refine(
-    boards: list[Corners], lens: Array, poses: Array, free: NDArray[np.bool_], sd: float | None
+    boards: list[Corners],
+    lens: Array,
+    poses: Array,
+    free: NDArray[np.bool_],
+    sd: float | None,
+    settings: CalibrateSettings,
 ) -> _Fit:
     used = [np.ones(len(b.uv), dtype=bool) for b in boards]
     for _ in range(6):
         family = _family(boards, lens, poses, free, 1.0, used)
-        answer = arrow.solve([family], lens[free])
+        answer = bundle.solve([family], lens[free], settings=settings)
         lens = lens.copy()
         lens[free], poses = answer.shared, answer.own[0]
         rest = [
@@ -189,7 +206,7 @@ def _refine(
             for b, pose in zip(boards, poses, strict=True)
         ]
         kept = np.concatenate([r[u] for r, u in zip(rest, used, strict=True)])
-        cut = CUT * max(robust_sd(kept), 1e-9, sd or 0.0)
+        cut = settings.fit_cut * max(robust_sd(kept), 1e-9, sd or 0.0)
         fresh = [np.linalg.norm(r, axis=1) <= cut for r in rest]
         settled = all((a == b).all() for a, b in zip(fresh, used, strict=True))
         if settled or any(u.sum() < 6 for u in fresh):
@@ -201,9 +218,11 @@ def _refine(
         raise UndeterminedError("no degree of freedom is left", "take more images")
     fitted = float(np.sqrt(answer.square / freedom))
     known = fitted if sd is None else sd
-    factor, doubt = scale_factor(answer.square / known**2, freedom, sd is not None)
+    factor, remark = scale_factor(
+        answer.square / known**2, freedom, sd is not None, settings=settings
+    )
     unit = known * np.sqrt(factor) * max(b.common for b in boards)
-    return _Fit(answer, rest, used, fitted, float(unit), freedom, [doubt] if doubt else [])
+    return _Fit(answer, rest, used, fitted, float(unit), freedom, [remark] if remark else [])
 
 
 def _finish(
@@ -213,6 +232,7 @@ def _finish(
     free: NDArray[np.bool_],
     size: tuple[int, int],
     placed: Placed | None,
+    settings: CalibrateSettings,
 ) -> Calibrated:
     answer = found.answer
     full = np.concatenate([lens, np.zeros(6)])
@@ -234,16 +254,19 @@ def _finish(
     )  # fmt: skip
     if placed is None:
         calibration = replace(calibration, rotation=None, translation=None)
-    warnings = [*found.warnings, *common_warnings(uv, used, size, answer.condition)]
-    if len(boards) < FEW:
-        warnings.append(f"only {len(boards)} images: take {FEW} to 20")
-    warnings += lens_warnings(calibration)
+    warnings = [
+        *found.warnings,
+        *common_warnings(uv, used, size, answer.condition, settings=settings),
+    ]
+    if len(boards) < settings.board_few:
+        warnings.append(f"only {len(boards)} images: take {settings.board_few} to 20")
+    warnings += lens_warnings(calibration, settings=settings)
     return Calibrated(
         calibration, np.concatenate(found.residuals), used, answer.condition, tuple(warnings)
     )
 
 
-def _lab_pose(answer: arrow.Arrow, unit: float, placed: Placed) -> tuple[Array, Array]:
+def _lab_pose(answer: bundle.Bundle, unit: float, placed: Placed) -> tuple[Array, Array]:
     """Camera pose (6,) in the lab, and the joint covariance of lens and pose."""
     own = answer.own[0][placed.image]
 

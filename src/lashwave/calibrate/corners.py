@@ -3,7 +3,7 @@
 Chessboards: the sector-based detector (Duda and Frese, BMVC 2018). ChArUco: a chessboard with coded
 squares, of which a part may be hidden. A plain board's corners are then refined on the full depth
 of the image to where the edges' normals meet (Foerstner and Guelch, ISPRS 1987): from some 0.2 px
-to 0.03 px; those of coded squares in strips that the codes do not enter (`calibration_edges`).
+to 0.03 px; those of coded squares in strips that the codes do not enter.
 Pixel centres are whole numbers, as everywhere here.
 """
 
@@ -16,20 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.quantities.arrays import Array
 
-REACH = 0.5
-"""Of a square, along each edge: a lens bends longer ones."""
-CLEAR = 1.5
-"""Between a strip and the codes [px]: the optics' blur and the derivative's own reach."""
-FEWEST = 12
-"""Pixels of a corner's strips that are worth a fit."""
-STEPS, SETTLED = 20, 1e-4
-RAN = 1.0
-"""A corner that goes farther from its start is left there [px]."""
 
-
-def along_edges(image: NDArray, points: Array, uv: Array, square: float, gap: float) -> Array:
+def along_edges(
+    image: NDArray,
+    points: Array,
+    uv: Array,
+    square: float,
+    gap: float,
+    settings: CalibrateSettings = CALIBRATE,
+) -> Array:
     """Corners (n, 2) [px] refined along the board's edges.
 
     Parameters
@@ -47,9 +45,15 @@ def along_edges(image: NDArray, points: Array, uv: Array, square: float, gap: fl
     found = uv.copy()
     for k, (place, start) in enumerate(zip(points, uv, strict=True)):
         corner = _corner(
-            across, down, _slope(np.asarray(plan, dtype=float), place), start, REACH * square, gap
+            across,
+            down,
+            _slope(np.asarray(plan, dtype=float), place),
+            start,
+            settings.corner_reach * square,
+            gap,
+            settings,
         )
-        if corner is not None and np.linalg.norm(corner - start) < RAN:
+        if corner is not None and np.linalg.norm(corner - start) < settings.corner_ran:
             found[k] = corner
     return found
 
@@ -61,7 +65,13 @@ def _slope(plan: Array, place: Array) -> Array:
 
 
 def _corner(
-    across: Array, down: Array, slope: Array, start: Array, reach: float, gap: float
+    across: Array,
+    down: Array,
+    slope: Array,
+    start: Array,
+    reach: float,
+    gap: float,
+    settings: CalibrateSettings,
 ) -> Array | None:
     """Where the normals of the edges meet; None where the strips hold too little."""
     inverse, area = np.linalg.inv(slope), abs(np.linalg.det(slope))
@@ -70,15 +80,15 @@ def _corner(
     radius = int(np.ceil(reach * np.linalg.norm(slope, 2))) + 1
     height, width = across.shape
     q = start.astype(float)
-    for _ in range(STEPS):
+    for _ in range(settings.corner_steps):
         u, v = np.rint(q).astype(int)
         rows = slice(max(v - radius, 1), min(v + radius + 1, height - 1))
         columns = slice(max(u - radius, 1), min(u + radius + 1, width - 1))
         vv, uu = np.mgrid[rows, columns]
         off = np.abs(np.stack([uu - q[0], vv - q[1]], axis=-1) @ inverse.T)
         beside = off[..., ::-1] * wide  # of the x edge, of the y edge [px]
-        inside = ((beside < gap * wide - CLEAR) & (off < reach)).any(axis=-1)
-        if inside.sum() < FEWEST:
+        inside = ((beside < gap * wide - settings.corner_clear) & (off < reach)).any(axis=-1)
+        if inside.sum() < settings.corner_fewest:
             return None
         normal = np.stack([across[rows, columns][inside], down[rows, columns][inside]], axis=-1)
         spot = np.stack([uu[inside], vv[inside]], axis=-1).astype(float)
@@ -87,7 +97,7 @@ def _corner(
             return None  # one edge alone
         new = np.linalg.solve(both, (normal * (normal * spot).sum(axis=1)[:, None]).sum(axis=0))
         moved, q = float(np.linalg.norm(new - q)), new
-        if moved < SETTLED or not np.linalg.norm(q - start) < RAN:
+        if moved < settings.corner_settled or not np.linalg.norm(q - start) < settings.corner_ran:
             break
     return q
 
@@ -98,9 +108,6 @@ DICTIONARIES = tuple(
     if name.startswith(("DICT_4X4", "DICT_5X5", "DICT_6X6", "DICT_7X7"))
 )
 """Sets of codes that a ChArUco board can bear, e.g. "5x5_100"."""
-COMMON = 1.16
-"""Of coded boards: two neighbours lie on the ends of one edge, in strips that meet. Over 38
-rendered boards of 8 images the square of 8 lens parameters came to 10.7 in the mean without it."""
 
 
 @dataclass(frozen=True)
@@ -131,7 +138,7 @@ class Corners:
 
 
 def grey8(image: NDArray) -> NDArray[np.uint8]:
-    """An 8-bit image of 8 or 16 bits; 16 bits are stretched to what is used."""
+    """An 8-bit image (H, W) [1] of one of 8 or 16 bits; 16 bits are stretched to what is used."""
     if image.dtype == np.uint8:
         return np.ascontiguousarray(image)
     low, high = np.percentile(image, (0.1, 99.9))
@@ -139,14 +146,20 @@ def grey8(image: NDArray) -> NDArray[np.uint8]:
     return np.clip(np.rint(stretched), 0, 255).astype(np.uint8)
 
 
-def find_corners(image: NDArray, board: Board) -> Corners | None:
-    """Corners of a board in a grey image (height, width), 8 or 16 bits; None where it is not seen.
+def find_corners(
+    image: NDArray, board: Board, settings: CalibrateSettings = CALIBRATE
+) -> Corners | None:
+    """Corners of a board in a picture, [m] on the board and [px]; None where it is not seen.
 
     A plain chessboard must be seen whole; of a ChArUco board at least 6 corners.
+
+    Parameters
+    ----------
+    image : (H, W) grey, 8 or 16 bit.
     """
     grey = grey8(image)
     if board.marker is not None:
-        return _coded(image, grey, board)
+        return _coded(image, grey, board, settings)
     shape = (board.columns - 1, board.rows - 1)
     flags = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_ACCURACY
     found, uv = cv2.findChessboardCornersSB(grey, shape, flags=flags)
@@ -170,7 +183,7 @@ def _refined(image: NDArray, uv: NDArray) -> Array:
 
 
 def charuco(board: Board) -> cv2.aruco.CharucoBoard:
-    """The library's board, e.g. to print it."""
+    """The library's board, e.g. to print it; raises ValueError for a plain chessboard."""
     if board.marker is None:
         raise ValueError("a plain chessboard has no codes")
     codes = cv2.aruco.getPredefinedDictionary(
@@ -179,7 +192,9 @@ def charuco(board: Board) -> cv2.aruco.CharucoBoard:
     return cv2.aruco.CharucoBoard((board.columns, board.rows), board.square, board.marker, codes)
 
 
-def _coded(image: NDArray, grey: NDArray[np.uint8], board: Board) -> Corners | None:
+def _coded(
+    image: NDArray, grey: NDArray[np.uint8], board: Board, settings: CalibrateSettings
+) -> Corners | None:
     assert board.marker is not None
     plan = charuco(board)
     uv, names, _, _ = cv2.aruco.CharucoDetector(plan).detectBoard(grey)
@@ -188,4 +203,8 @@ def _coded(image: NDArray, grey: NDArray[np.uint8], board: Board) -> Corners | N
     points = np.asarray(plan.getChessboardCorners(), dtype=float)[np.ravel(names)]
     start = np.asarray(uv, dtype=float).reshape(-1, 2)
     gap = 0.5 * (board.square - board.marker)
-    return Corners(points, along_edges(image, points, start, board.square, gap), COMMON)
+    return Corners(
+        points,
+        along_edges(image, points, start, board.square, gap, settings=settings),
+        settings.corner_common,
+    )

@@ -16,26 +16,19 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import rq
 
 from lashwave.calibrate import pinhole
-from lashwave.calibrate.fit import (
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
+from lashwave.calibrate.pinhole import among_outliers, dlt_projection
+from lashwave.calibrate.point_fit import (
     Calibrated,
     Prior,
     Solution,
     UndeterminedError,
     common_warnings,
-    fit,
+    fit_points,
 )
-from lashwave.calibrate.linear import among_outliers, dlt
 from lashwave.calibrate.projection import principal_axes, thickness
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
-
-_TRIES = 500
-_FLAT = 0.02
-"""Thickness over width of points under which a second pose is looked for."""
-_TOLD = 16.0
-"""By how much chi-square must tell two poses apart."""
-_OPEN = 0.2
-"""Relative sd of the focal length from which it counts as not determined."""
 
 
 def fit_pose(
@@ -45,6 +38,7 @@ def fit_pose(
     *,
     sd: float | None = None,
     robust: bool = True,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Calibrated:
     """Pose of a camera whose lens is known, from at least 4 points.
 
@@ -67,18 +61,20 @@ def fit_pose(
     if extent[1] <= 1e-6 * extent[0]:
         raise UndeterminedError("the points lie on one line", "give points beside it")
     known = pinhole.known_lens(lens)
-    start = np.concatenate([pinhole.lens_of(lens), pose_start(points, uv, lens, sd, robust)])
+    start = np.concatenate(
+        [pinhole.lens_of(lens), pose_start(points, uv, lens, sd, robust, settings=settings)]
+    )
     free = np.append(known.free, np.ones(6, dtype=bool))
     prior: Prior | None = (lambda full: known.residuals(full[:9])) if known.free.any() else None
-    found = _fit_free(points, uv, lens.size, start, free, prior, sd, robust)
-    if extent[2] > _FLAT * extent[0]:
+    found = _fit_free(points, uv, lens.size, start, free, prior, sd, robust, settings)
+    if extent[2] > settings.pose_flat * extent[0]:
         return found
     other = np.concatenate([start[:9], _tilted_back(found.calibration, points)])
     try:
-        second = _fit_free(points, uv, lens.size, other, free, prior, sd, robust)
+        second = _fit_free(points, uv, lens.size, other, free, prior, sd, robust, settings)
     except UndeterminedError:
         return found
-    return _better(found, second)
+    return _better(found, second, settings)
 
 
 def _tilted_back(c: Calibration, points: Array) -> Array:
@@ -99,7 +95,7 @@ def _tilted_back(c: Calibration, points: Array) -> Array:
     return np.concatenate([pinhole.rotation_vector(fresh), there - fresh @ middle])
 
 
-def _better(first: Calibrated, second: Calibrated) -> Calibrated:
+def _better(first: Calibrated, second: Calibrated, settings: CalibrateSettings) -> Calibrated:
     """The pose that fits better, with a warning where the residuals hardly tell."""
 
     def square(c: Calibrated) -> float:
@@ -111,7 +107,7 @@ def _better(first: Calibrated, second: Calibrated) -> Calibrated:
     there = pinhole.rotation_matrix(np.asarray(second.calibration.rotation))
     angle = float(np.degrees(np.linalg.norm(pinhole.rotation_vector(here @ there.T))))
     gain = (square(second) - square(first)) / max(first.calibration.reprojection_sd, 1e-9) ** 2
-    if gain > _TOLD or angle < 0.1:
+    if gain > settings.pose_clear or angle < 0.1:
         return first
     text = (
         f"the points are flat: a pose turned by {angle:.1f} deg fits nearly as well; "
@@ -128,13 +124,21 @@ def fit_camera(
     distortion: tuple[str, ...] = (),
     sd: float | None = None,
     robust: bool = True,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Calibrated:
     """Intrinsics, pose and the named terms of distortion from at least 6 points in depth.
 
     Parameters
     ----------
+    points : (n, 3) [m]; uv : (n, 2) [px]; size : width, height [px].
     distortion : which of k1, k2, p1, p2, k3 are fitted; the others are 0.
-    Others as for `fit_pose`.
+    sd : of one image coordinate [px]; None takes it from the residuals.
+    robust : leave out points that do not fit.
+
+    Raises
+    ------
+    UndeterminedError
+        Fewer than 6 points, or all in one plane; a mirrored image; a lens left open.
     """
     points, uv = np.asarray(points, dtype=float), np.asarray(uv, dtype=float)
     extent = thickness(points)
@@ -142,15 +146,34 @@ def fit_camera(
         raise UndeterminedError(
             "fewer than 6 points, or all in one plane", "give points in depth, or a board"
         )
-    start = among_outliers(dlt, points, uv, 6) if robust else dlt(points, uv)
+    start = (
+        among_outliers(dlt_projection, points, uv, 6, settings=settings)
+        if robust
+        else dlt_projection(points, uv)
+    )
     free = np.array([n not in pinhole.LENS[4:] or n in distortion for n in pinhole.NAMES])
-    return _fit_free(points, uv, size, _decompose(start), free, None, sd, robust)
+    return _fit_free(points, uv, size, _decompose(start), free, None, sd, robust, settings)
 
 
 def pose_start(
-    points: Array, uv: Array, lens: Calibration, sd: float | None, robust: bool
+    points: Array,
+    uv: Array,
+    lens: Calibration,
+    sd: float | None,
+    robust: bool,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Array:
-    """(6,) rotation vector and translation, good enough to begin from."""
+    """(6,) rotation vector [rad] and translation [m], good enough to begin from.
+
+    Parameters
+    ----------
+    points : (n, 3) [m]; uv : (n, 2) [px]; sd : of one image coordinate [px].
+
+    Raises
+    ------
+    UndeterminedError
+        Where no pose shows the points so.
+    """
     inner = np.asarray(lens.intrinsics, dtype=float)
     bend = np.zeros(5) if lens.distortion is None else np.asarray(lens.distortion, dtype=float)
     spots, seen = np.ascontiguousarray(points[:, None]), np.ascontiguousarray(uv[:, None])
@@ -158,7 +181,7 @@ def pose_start(
     if robust and len(points) >= 6:
         cv2.setRNGSeed(0)
         found, turn, shift, _ = cv2.solvePnPRansac(
-            spots, seen, inner, bend, iterationsCount=_TRIES, flags=cv2.SOLVEPNP_SQPNP,
+            spots, seen, inner, bend, iterationsCount=settings.pose_tries, flags=cv2.SOLVEPNP_SQPNP,
             reprojectionError=max(5.0 * (sd or 1.0), 2.0), confidence=0.999,
         )  # fmt: skip
     if not found:
@@ -180,7 +203,13 @@ def calibration_of(
     images: int = 1,
     points: int = 0,
 ) -> Calibration:
-    """The noun from all 15 parameters, and the covariance of those that were free."""
+    """The noun from all 15 parameters (15,) and the covariance (p, p) of those that were free.
+
+    Parameters
+    ----------
+    full : (15,) in the units of `pinhole.UNITS`; names : of the p free ones.
+    size : width, height [px]; registration_sd, reprojection_sd : [px].
+    """
     return Calibration(
         size=size,
         projection=pinhole.projection_of(full),
@@ -212,6 +241,7 @@ def _fit_free(
     prior: Prior | None,
     sd: float | None,
     robust: bool,
+    settings: CalibrateSettings,
 ) -> Calibrated:
     def fill(x: Array) -> Array:
         full = start.copy()
@@ -223,7 +253,9 @@ def _fit_free(
         return seen, slope[:, :, free]
 
     known: Prior | None = None if prior is None else (lambda x: prior(fill(x)))
-    answer: Solution = fit(uv, model, start[free], sd=sd, prior=known, robust=robust)
+    answer: Solution = fit_points(
+        uv, model, start[free], sd=sd, prior=known, robust=robust, settings=settings
+    )
     full = fill(answer.parameters)
     if (pinhole.depths(full, points[answer.used]) <= 0.0).any():
         raise UndeterminedError("points fall behind the camera", "check which point is which")
@@ -237,23 +269,26 @@ def _fit_free(
         degrees_of_freedom=answer.degrees_of_freedom,
         points=int(answer.used.sum()),
     )
-    warnings = [*answer.warnings, *common_warnings(uv, answer.used, size, answer.condition)]
-    warnings += lens_warnings(calibration)
+    warnings = [
+        *answer.warnings,
+        *common_warnings(uv, answer.used, size, answer.condition, settings=settings),
+    ]
+    warnings += lens_warnings(calibration, settings=settings)
     return Calibrated(calibration, answer.residuals, answer.used, answer.condition, tuple(warnings))
 
 
-def lens_warnings(calibration: Calibration) -> list[str]:
-    """Lens parameters that the points hardly determine; UndeterminedError where not at all."""
+def lens_warnings(calibration: Calibration, settings: CalibrateSettings = CALIBRATE) -> list[str]:
+    """Lens parameters that points hardly determine; raises UndeterminedError where not at all."""
     found, known = [], calibration.parameters
     inner = calibration.intrinsics
     if inner is not None and "fx" in known:
         share = max(calibration.sd("fx") / inner[0, 0], calibration.sd("fy") / inner[1, 1])
-        if share > _OPEN:
+        if share > settings.pose_open:
             raise UndeterminedError(
                 f"the focal length is known to {min(100 * share, 999):.0f} % only",
                 "tilt the board by 20 to 40 degrees in different directions, or give more depth",
             )
-        if share > 0.01:
+        if share > settings.pose_vague:
             found.append(
                 f"the focal length is known to {100 * share:.1f} % only: tilt the board more, "
                 "come closer, or take more images"

@@ -14,32 +14,27 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from lashwave.calibrate.fit import (
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
+from lashwave.calibrate.pinhole import affine_projection, among_outliers, dlt_projection
+from lashwave.calibrate.point_fit import (
     Calibrated,
     Model,
     Prior,
     Solution,
     UndeterminedError,
     common_warnings,
-    fit,
+    fit_points,
     numeric_jacobian,
 )
-from lashwave.calibrate.linear import affine, among_outliers, dlt
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 
 PERSPECTIVE = tuple(f"p{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3, 4))
 PARALLEL = PERSPECTIVE[:8]
-SQUARE = 1e-4
-"""Sd of the ratio of a square pixel's sides, and of the cosine of their angle."""
-_EXACT = 1e-6
-"""Sd of a direction that is called exact [rad]."""
-_VAGUE, _UNKNOWN = np.radians(3.0), np.radians(20.0)
-"""Sd of the direction of view from which to warn, and to refuse."""
 
 
 @dataclass(frozen=True)
-class View:
+class KnownView:
     """What is known of the direction in which a parallel-light camera looks."""
 
     direction: Array
@@ -72,6 +67,7 @@ def fit_perspective(
     sd: float | None = None,
     points_sd: float = 0.0,
     robust: bool = True,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Calibrated:
     """DLT of at least 6 points that are not in one plane.
 
@@ -98,11 +94,17 @@ def fit_perspective(
     if len(points) < 6:
         raise UndeterminedError(f"{len(points)} points are too few", "give at least 6")
     _refuse_flat(points, points_sd, "give points in depth, or the intrinsics and a pose")
-    start = among_outliers(dlt, points, uv, 6) if robust else dlt(points, uv)
+    start = (
+        among_outliers(dlt_projection, points, uv, 6, settings=settings)
+        if robust
+        else dlt_projection(points, uv)
+    )
     move = _move(points)
     first = start @ np.linalg.inv(move)
     model = _perspective_model(_centred(points, move))
-    answer = fit(uv, model, (first / first[2, 3]).ravel()[:11], sd=sd, robust=robust)
+    answer = fit_points(
+        uv, model, (first / first[2, 3]).ravel()[:11], sd=sd, robust=robust, settings=settings
+    )
     projection = np.append(answer.parameters, 1.0).reshape(3, 4) @ move
     if np.linalg.det(projection[:, :3]) < 0.0:
         raise UndeterminedError(
@@ -112,7 +114,9 @@ def fit_perspective(
     full = np.zeros((12, 12))
     full[:11, :11] = answer.covariance
     spread = np.kron(np.eye(3), move.T)
-    return _result(answer, model, uv, size, projection, PERSPECTIVE, spread @ full @ spread.T, [])
+    return _result(
+        answer, model, uv, size, projection, PERSPECTIVE, spread @ full @ spread.T, [], settings
+    )
 
 
 def fit_parallel(
@@ -122,16 +126,20 @@ def fit_parallel(
     *,
     sd: float | None = None,
     points_sd: float = 0.0,
-    view: View | None = None,
+    view: KnownView | None = None,
     robust: bool = True,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Calibrated:
     """Affine projection of parallel light, last row [0, 0, 0, 1].
 
     Parameters
     ----------
-    points, uv, size, sd, points_sd, robust : as for `fit_perspective`; at least 4 points.
+    points : (n, 3) [m], at least 4; uv : (n, 2) [px]; size : width, height [px].
+    sd : of one image coordinate [px]; None takes it from the residuals.
+    points_sd : of one coordinate in space [m].
     view : known direction. With it, points in one plane are enough (3 at least); with square
         pixels too, points on one line (2 at least).
+    robust : leave out points that do not fit.
 
     Raises
     ------
@@ -143,22 +151,24 @@ def fit_parallel(
     least = 4 if view is None else 3
     on_line = view is not None and thickness(points)[1] <= max(1e-6 * _reach(points), points_sd)
     if on_line or not robust:
-        start = affine(points, uv)
+        start = affine_projection(points, uv)
     else:
-        start = among_outliers(affine, points, uv, least + 1)
+        start = among_outliers(affine_projection, points, uv, least + 1, settings=settings)
     if view is not None and on_line:
         start = _complete(start, points, view)
     move = _move(points)
     first = start @ np.linalg.inv(move)
     model = _parallel_model(_centred(points, move))
-    prior = None if view is None else _view_prior(view, move[0, 0])
-    answer = fit(uv, model, first[:2].ravel(), sd=sd, prior=prior, robust=robust)
+    prior = None if view is None else _view_prior(view, move[0, 0], settings)
+    answer = fit_points(
+        uv, model, first[:2].ravel(), sd=sd, prior=prior, robust=robust, settings=settings
+    )
     top = answer.parameters.reshape(2, 4) @ move
     spread = np.kron(np.eye(2), move.T)
     covariance = spread @ answer.covariance @ spread.T
-    warnings = _direction_warnings(points, top, covariance, view)
+    warnings = _direction_warnings(points, top, covariance, view, settings)
     projection = np.vstack([top, [0.0, 0.0, 0.0, 1.0]])
-    return _result(answer, model, uv, size, projection, PARALLEL, covariance, warnings)
+    return _result(answer, model, uv, size, projection, PARALLEL, covariance, warnings, settings)
 
 
 def view_direction(parameters: ArrayLike) -> Array:
@@ -169,7 +179,7 @@ def view_direction(parameters: ArrayLike) -> Array:
 
 
 def view_sd(parameters: ArrayLike, covariance: ArrayLike) -> float:
-    """Greatest sd of the direction of view over all axes [rad]."""
+    """Greatest sd of the direction of view [rad], from p11 ... p24 (8,) and covariance (8, 8)."""
     slope = numeric_jacobian(view_direction, np.asarray(parameters, dtype=float).ravel())
     return float(np.sqrt(np.linalg.eigvalsh(slope @ np.asarray(covariance) @ slope.T)[-1]))
 
@@ -183,6 +193,7 @@ def _result(
     names: tuple[str, ...],
     covariance: Array,
     warnings: list[str],
+    settings: CalibrateSettings,
 ) -> Calibrated:
     slope = model(answer.parameters)[1][answer.used]
     # Variance of where the fit puts a point, mean over the points used and both coordinates.
@@ -198,9 +209,8 @@ def _result(
         images=1,
         points=int(answer.used.sum()),
     )
-    warnings = [
-        *answer.warnings, *warnings, *common_warnings(uv, answer.used, size, answer.condition)
-    ]  # fmt: skip
+    usual = common_warnings(uv, answer.used, size, answer.condition, settings=settings)
+    warnings = [*answer.warnings, *warnings, *usual]
     return Calibrated(calibration, answer.residuals, answer.used, answer.condition, tuple(warnings))
 
 
@@ -227,11 +237,11 @@ def _parallel_model(space: Array) -> Model:
     return lambda x: (space @ x.reshape(2, 4).T, slope)
 
 
-def _view_prior(view: View, per_metre: float) -> Prior:
+def _view_prior(view: KnownView, per_metre: float, settings: CalibrateSettings) -> Prior:
     """Rows at right angles to the view, and, where pixels are square, to each other."""
     direction = np.asarray(view.direction, dtype=float)
     direction = direction / np.linalg.norm(direction)
-    width = max(view.sd, _EXACT)
+    width = max(view.sd, settings.view_exact)
 
     def residuals(x: Array) -> Array:
         rows = x.reshape(2, 4)[:, :3] * per_metre
@@ -241,12 +251,12 @@ def _view_prior(view: View, per_metre: float) -> Prior:
             return np.asarray(found)
         ratio = np.log(length[0] / length[1])
         cosine = rows[0] @ rows[1] / (length[0] * length[1])
-        return np.array([*found, ratio / SQUARE, cosine / SQUARE])
+        return np.array([*found, ratio / settings.view_square, cosine / settings.view_square])
 
     return residuals
 
 
-def _complete(start: Array, points: Array, view: View) -> Array:
+def _complete(start: Array, points: Array, view: KnownView) -> Array:
     """Points on one line fix how it maps; square pixels and the view give what lies across it."""
     along = principal_axes(points)[0]
     direction = view.direction / np.linalg.norm(view.direction)
@@ -262,7 +272,7 @@ def _complete(start: Array, points: Array, view: View) -> Array:
 
 
 def apply_row(projection: Array, point: Array) -> Array:
-    """(2,) image of one point under an affine projection."""
+    """(2,) [px] image of one point (3,) [m] under an affine projection (3, 4)."""
     return np.asarray(projection[:2, :3] @ point + projection[:2, 3])
 
 
@@ -278,16 +288,20 @@ def _tilt_sd(points: Array, top: Array, covariance: Array) -> float:
 
 
 def _direction_warnings(
-    points: Array, top: Array, covariance: Array, view: View | None
+    points: Array,
+    top: Array,
+    covariance: Array,
+    view: KnownView | None,
+    settings: CalibrateSettings,
 ) -> list[str]:
     sd = max(view_sd(top, covariance), _tilt_sd(points, top, covariance))
-    if sd > _UNKNOWN:
+    if sd > settings.view_unknown:
         raise UndeterminedError(
             f"the direction of view is known to {np.degrees(sd):.0f} deg only",
             "give points further out in depth, or state the view",
         )
     found = []
-    if sd > _VAGUE:
+    if sd > settings.view_vague:
         found.append(
             f"the direction of view is known to {np.degrees(sd):.1f} deg only: points off the "
             "plane of those given will be misplaced"
@@ -299,7 +313,7 @@ def _direction_warnings(
     return found
 
 
-def _refuse_few(points: Array, points_sd: float, view: View | None) -> None:
+def _refuse_few(points: Array, points_sd: float, view: KnownView | None) -> None:
     if view is None:
         if len(points) < 4:
             raise UndeterminedError(f"{len(points)} points are too few", "give at least 4")

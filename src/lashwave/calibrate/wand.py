@@ -13,29 +13,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.calibrate import arrow, pinhole
-from lashwave.calibrate.fit import (
-    CUT,
+from lashwave.calibrate import bundle as bundle
+from lashwave.calibrate import pinhole
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
+from lashwave.calibrate.pinhole import rigid_move
+from lashwave.calibrate.point_fit import (
     Calibrated,
     UndeterminedError,
     common_warnings,
     robust_sd,
     scale_factor,
 )
-from lashwave.calibrate.linear import rigid
 from lashwave.calibrate.pose import calibration_of, placed_sd
 from lashwave.calibrate.projection import thickness
-from lashwave.calibrate.wand_rows import KnownPoints, Layout, Rows, Wand, masked
-from lashwave.calibrate.wand_start import as_camera, pairs, start
+from lashwave.calibrate.wand_rows import KnownPoints, SharedParameters, Wand, WandEquations, masked
+from lashwave.calibrate.wand_start import as_camera, pairs, start_poses
 from lashwave.instruments import triangulate_many
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
-
-_STARTS = 4
-_LEAST, _LOOSE = 0.5, 0.05
-"""Share of the dots that must fit, and relative scatter of the wand's length that may stand."""
-_THIN = 60
-"""Frames under which a wand calibration is called thin."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +41,7 @@ class WandFit:
     frames: int
     """Frames used."""
     length: float
-    """Mean of the wand's length where it is triangulated frame by frame, not held [m]."""
+    """Mean of the wand's length where it is triangulated frame by frame, not fixed [m]."""
     length_scatter: float
     """Its standard deviation from frame to frame [m]."""
     stretch: float
@@ -75,6 +70,7 @@ def calibrate_wand(
     *,
     known: KnownPoints | None = None,
     sd: float | None = None,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> WandFit:
     """Poses of C cameras (and their lenses, as far as these have a covariance).
 
@@ -96,17 +92,17 @@ def calibrate_wand(
     # Frames in which every dot is seen by two cameras.
     usable = np.asarray((np.isfinite(uv).all(axis=-1).sum(axis=0) >= 2).all(axis=1))
     uv = uv[:, usable]
-    layout = Layout.of(lenses, wand, posed=known is not None)
+    layout = SharedParameters.of(lenses, wand, posed=known is not None)
     scale = 1.0 if sd is None else sd
-    rows, state = _first(lenses, uv, wand, known, layout, scale)
+    rows, state = _first(lenses, uv, wand, known, layout, scale, settings)
     for _ in range(8):
         answer, state = _adjust(rows, state, layout)
-        fresh = _refresh(rows, lenses, state, sd)
+        fresh = _refresh(rows, lenses, state, sd, settings)
         settled = fresh.same_as(rows)
         rows = fresh
         if settled:
             break
-    return _finish(lenses, rows, state, answer, layout, sd)
+    return _finish(lenses, rows, state, answer, layout, sd, settings)
 
 
 def _first(
@@ -114,17 +110,20 @@ def _first(
     uv: Array,
     wand: Wand,
     known: KnownPoints | None,
-    layout: Layout,
+    layout: SharedParameters,
     scale: float,
-) -> tuple[Rows, _State]:
+    settings: CalibrateSettings,
+) -> tuple[WandEquations, _State]:
     """The best of some starts, each after an adjustment that is soft on outliers."""
     seen = np.isfinite(uv).all(axis=-1).reshape(len(lenses), -1)
-    rows = Rows(uv, wand, known, scale, np.asarray(np.isfinite(uv).all(axis=-1)), soft=True)
-    best: tuple[float, Rows, _State] | None = None
+    rows = WandEquations(
+        uv, wand, known, scale, np.asarray(np.isfinite(uv).all(axis=-1)), True, settings
+    )
+    best: tuple[float, WandEquations, _State] | None = None
     fault = UndeterminedError("no two cameras share enough dots", "wave the wand where both look")
-    for pair, _ in zip(pairs(seen), range(_STARTS), strict=False):
+    for pair, _ in zip(pairs(seen, settings=settings), range(settings.wand_starts), strict=False):
         try:
-            full = start(lenses, uv, wand.length, pair, scale)
+            full = start_poses(lenses, uv, wand.length, pair, scale, settings=settings)
             mended, state = _begin(lenses, rows, full, pair[0])
             _, state = _adjust(mended, state, layout)
         except UndeterminedError as found:
@@ -140,7 +139,9 @@ def _first(
     return replace(best[1], soft=False), best[2]
 
 
-def _begin(lenses: list[Calibration], rows: Rows, full: Array, first: int) -> tuple[Rows, _State]:
+def _begin(
+    lenses: list[Calibration], rows: WandEquations, full: Array, first: int
+) -> tuple[WandEquations, _State]:
     """Dots in space for a set of poses, in the frame of reference; frames without are dropped."""
     cameras = [as_camera(lens, x) for lens, x in zip(lenses, full, strict=True)]
     count, frames, dots = rows.uv.shape[:3]
@@ -165,7 +166,7 @@ def _begin(lenses: list[Calibration], rows: Rows, full: Array, first: int) -> tu
         extent = thickness(rows.known.points[there])
         if extent[1] <= max(1e-6 * extent[0], rows.known.sd):
             raise UndeterminedError("the known points lie on one line", "give one beside it")
-        turn, shift = rigid(found[there], rows.known.points[there])
+        turn, shift = rigid_move(found[there], rows.known.points[there])
         places = rows.known.points.copy()
     spots = spots @ turn.T + shift
     moved = full.copy()
@@ -175,25 +176,37 @@ def _begin(lenses: list[Calibration], rows: Rows, full: Array, first: int) -> tu
     return rows, _State(moved, 1.0, spots, places)
 
 
-def _adjust(rows: Rows, state: _State, layout: Layout) -> tuple[arrow.Arrow, _State]:
+def _adjust(
+    rows: WandEquations, state: _State, layout: SharedParameters
+) -> tuple[bundle.Bundle, _State]:
     families = [
-        arrow.Family(rows.wand_rows(layout, state.full), state.wand.reshape(len(state.wand), -1))
+        bundle.Family(rows.wand_rows(layout, state.full), state.wand.reshape(len(state.wand), -1))
     ]
     if rows.known is not None:
-        families.append(arrow.Family(rows.known_rows(layout, state.full), state.known))
-    answer = arrow.solve(families, layout.pack(state.full, state.stretch), layout.prior(state.full))
+        families.append(bundle.Family(rows.known_rows(layout, state.full), state.known))
+    answer = bundle.solve(
+        families, layout.pack(state.full, state.stretch), layout.prior(state.full), rows.settings
+    )
     full, stretch = layout.unpack(answer.shared, state.full)
     places = answer.own[1] if rows.known is not None else state.known
     return answer, _State(full, stretch, answer.own[0].reshape(state.wand.shape), places)
 
 
-def _refresh(rows: Rows, lenses: list[Calibration], state: _State, sd: float | None) -> Rows:
+def _refresh(
+    rows: WandEquations,
+    lenses: list[Calibration],
+    state: _State,
+    sd: float | None,
+    settings: CalibrateSettings,
+) -> WandEquations:
     """Outliers put aside, or taken back, and the scale of the residuals where it is not stated."""
     rest = rows.residuals(state.full, state.wand)
     spread = max(robust_sd(rest[rows.used]), 1e-9)
     scale = sd if sd is not None else spread
     seen = np.isfinite(rows.uv).all(axis=-1)
-    used = seen & (np.linalg.norm(masked(rest), axis=-1) <= CUT * max(spread, sd or 0.0))
+    used = seen & (
+        np.linalg.norm(masked(rest), axis=-1) <= settings.fit_cut * max(spread, sd or 0.0)
+    )
     # A dot that fewer than two cameras see is fixed by the wand's length alone: not used.
     used &= (used.sum(axis=0) >= 2)[None]
     whole = used.any(axis=0).all(axis=1)
@@ -207,16 +220,17 @@ def _refresh(rows: Rows, lenses: list[Calibration], state: _State, sd: float | N
 
 def _finish(
     lenses: list[Calibration],
-    rows: Rows,
+    rows: WandEquations,
     state: _State,
-    answer: arrow.Arrow,
-    layout: Layout,
+    answer: bundle.Bundle,
+    layout: SharedParameters,
     sd: float | None,
+    settings: CalibrateSettings,
 ) -> WandFit:
     counted = rows.equations(layout) - answer.shared.size - rows.unknowns()
     if counted <= 0:
         raise UndeterminedError("no degree of freedom is left", "wave the wand longer")
-    factor, doubt = scale_factor(answer.square, counted, sd is not None)
+    factor, remark = scale_factor(answer.square, counted, sd is not None, settings=settings)
     fitted = rows.scale * float(np.sqrt(answer.square / counted))
     covariance = factor * answer.covariance
     rest = rows.residuals(state.full, state.wand)
@@ -233,22 +247,25 @@ def _finish(
             images=int(rows.used[c].any(axis=1).sum()), points=int(used.sum()),
         )  # fmt: skip
         seen = np.isfinite(uv).all(axis=1)
-        warnings = common_warnings(uv[seen], used[seen], lens.size, answer.condition)
+        warnings = common_warnings(
+            uv[seen], used[seen], lens.size, answer.condition, settings=settings
+        )
         spread = robust_sd(rest[c].reshape(-1, 2)[used]) if used.any() else np.inf
         if spread > 2.0 * fitted:
             warnings.append(f"its residuals are {spread / fitted:.1f} times those of all cameras")
         cameras.append(
             Calibrated(calibration, rest[c].reshape(-1, 2), used, answer.condition, tuple(warnings))
         )
-    return _with_lengths(lenses, rows, state, cameras, [doubt] if doubt else [])
+    return _with_lengths(lenses, rows, state, cameras, [remark] if remark else [], settings)
 
 
 def _with_lengths(
     lenses: list[Calibration],
-    rows: Rows,
+    rows: WandEquations,
     state: _State,
     cameras: list[Calibrated],
     warnings: list[str],
+    settings: CalibrateSettings,
 ) -> WandFit:
     """The wand's length as the cameras see it frame by frame, and what is worth saying of it."""
     views = [as_camera(lens, x) for lens, x in zip(lenses, state.full, strict=True)]
@@ -258,13 +275,16 @@ def _with_lengths(
     lengths = np.linalg.norm(spots[:, -1] - spots[:, 0], axis=1)
     lengths = lengths[np.isfinite(lengths)]
     seen = np.isfinite(rows.uv).all(axis=-1)
-    if rows.used.sum() < _LEAST * seen.sum() or lengths.std() > _LOOSE * rows.wand.length:
+    if (
+        rows.used.sum() < settings.wand_least * seen.sum()
+        or lengths.std() > settings.wand_loose * rows.wand.length
+    ):
         raise UndeterminedError(
             f"{rows.used.sum() / seen.sum():.0%} of the dots fit, and the wand's length scatters "
             f"by {lengths.std() / rows.wand.length:.0%}",
             "check that the cameras are synchronous and the dots are told apart",
         )
-    if lengths.size < _THIN:
+    if lengths.size < settings.wand_thin:
         warnings.append(f"only {lengths.size} frames show the whole wand: wave it for longer")
     offset = (state.stretch - 1.0) * rows.wand.length
     if rows.wand.length_sd > 0.0 and abs(offset) > 3.0 * rows.wand.length_sd:

@@ -9,14 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.calibrate import pinhole
-from lashwave.calibrate.arrow import Evaluate, Prior
+from lashwave.calibrate.bundle import Evaluate, Prior
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
-
-RIGID = 2e-5
-"""How far a distance on the wand is let depart from its length in one frame [m]."""
-_SOFT = 2.0
-"""Unit residual from which a soft adjustment counts linearly."""
 
 
 @dataclass(frozen=True)
@@ -57,18 +53,18 @@ class KnownPoints:
 
 
 @dataclass(frozen=True)
-class Layout:
+class SharedParameters:
     """Which parameters of which camera are free, and where they stand among the shared ones."""
 
     free: NDArray[np.bool_]
     """(C, 15)"""
     lenses: tuple[pinhole.KnownLens, ...]
     stretch_sd: float
-    """Of the wand's length over that stated; 0 holds it."""
+    """Of the wand's length over that stated; 0 fixes it."""
 
     @classmethod
-    def of(cls, lenses: Sequence[Calibration], wand: Wand, posed: bool) -> Layout:
-        """`posed`: whether known points fix the frame; else the first camera's pose is held."""
+    def of(cls, lenses: Sequence[Calibration], wand: Wand, posed: bool) -> SharedParameters:
+        """`posed`: whether known points fix the frame; else the first camera's pose is fixed."""
         known = tuple(pinhole.known_lens(lens) for lens in lenses)
         free = np.array([np.append(k.free, np.ones(6, dtype=bool)) for k in known])
         if not posed:
@@ -81,7 +77,7 @@ class Layout:
         return int(self.free.sum()) + (self.stretch_sd > 0.0)
 
     def place(self, camera: int) -> NDArray[np.int64]:
-        """Where a camera's free parameters stand among the shared ones."""
+        """(k,) where a camera's free parameters stand among the shared ones [1]."""
         first = int(self.free[:camera].sum())
         return np.arange(first, first + int(self.free[camera].sum()))
 
@@ -90,18 +86,18 @@ class Layout:
         return tuple(n for n, f in zip(pinhole.NAMES, self.free[camera], strict=True) if f)
 
     def pack(self, full: Array, stretch: float) -> Array:
-        """Shared parameters from all of the cameras' (C, 15) and the wand's stretch."""
+        """Shared parameters (S,) [1] from all of the cameras' (C, 15) and the wand's stretch."""
         return np.append(full[self.free], [stretch] if self.stretch_sd > 0.0 else [])
 
     def unpack(self, shared: Array, full: Array) -> tuple[Array, float]:
-        """The reverse; what is held is taken from `full`."""
+        """All parameters (C, 15) and the stretch [1] from shared (S,); fixed ones from `full`."""
         fresh = full.copy()
         count = int(self.free.sum())
         fresh[self.free] = shared[:count]
         return fresh, float(shared[-1]) if self.stretch_sd > 0.0 else 1.0
 
     def prior(self, full: Array) -> Prior:
-        """What is known of the lenses and of the wand's length."""
+        """What is known of the lenses (C, 15) and of the wand's length, as unit residuals [1]."""
 
         def evaluate(shared: Array) -> tuple[Array, Array]:
             fresh, stretch = self.unpack(shared, full)
@@ -122,12 +118,12 @@ class Layout:
 
 
 def masked(values: Array) -> Array:
-    """With what is missing at infinity."""
+    """Values of any shape and unit [1], with what is missing at infinity."""
     return np.where(np.isfinite(values), values, np.inf)
 
 
 @dataclass(frozen=True)
-class Rows:
+class WandEquations:
     """What was seen, and which of it is used."""
 
     uv: Array
@@ -139,14 +135,15 @@ class Rows:
     used: NDArray[np.bool_]
     """(C, F, D)"""
     soft: bool = False
-    """Let large residuals count less (while the start may hold outliers)."""
+    """Let large residuals count less (while the start may have outliers)."""
+    settings: CalibrateSettings = CALIBRATE
 
     @property
     def active(self) -> NDArray[np.bool_]:
-        """(F,) frames of which all dots are used."""
+        """(F,) frames of which all dots are used; no unit."""
         return np.asarray(np.all(np.any(self.used, axis=0), axis=1))
 
-    def same_as(self, other: Rows) -> bool:
+    def same_as(self, other: WandEquations) -> bool:
         """Whether the same is used, at the same scale to 1 %."""
         alike = self.used.shape == other.used.shape and bool((self.used == other.used).all())
         return alike and abs(self.scale - other.scale) <= 0.01 * other.scale
@@ -156,7 +153,7 @@ class Rows:
         dots = 3 * int(self.used.any(axis=0).sum())
         return dots + (0 if self.known is None else 3 * len(self.known.points))
 
-    def equations(self, layout: Layout) -> int:
+    def equations(self, layout: SharedParameters) -> int:
         """Residuals of all kinds."""
         frames = int(self.active.sum())
         count = 2 * int(self.used.sum()) + frames * len(self.wand.pairs)
@@ -176,9 +173,13 @@ class Rows:
             ]
         )
 
-    def wand_rows(self, layout: Layout, full: Array) -> Evaluate:
-        """Equations of each frame: dots in the cameras, then distances on the wand."""
+    def wand_rows(self, layout: SharedParameters, full: Array) -> Evaluate:
+        """Equations of each frame, unit residuals [1]: dots in the cameras, distances on the wand.
+
+        full : (C, 15) from which fixed parameters are taken.
+        """
         _, frames, dots = self.uv.shape[:3]
+        rigid = self.settings.wand_rigid
         pairs = self.wand.pairs
         active = self.active
 
@@ -186,7 +187,13 @@ class Rows:
             fresh, stretch = layout.unpack(shared, full)
             spots = own.reshape(frames, dots, 3)
             seen = _image_rows(
-                layout, fresh, spots, self.uv, self.used, self.scale, _SOFT if self.soft else None
+                layout,
+                fresh,
+                spots,
+                self.uv,
+                self.used,
+                self.scale,
+                self.settings.wand_soft if self.soft else None,
             )
             rest = np.zeros((frames, len(pairs)))
             by_shared = np.zeros((frames, len(pairs), layout.size))
@@ -194,11 +201,11 @@ class Rows:
             for i, (a, b, length) in enumerate(pairs):
                 apart = spots[:, b] - spots[:, a]
                 distance = np.linalg.norm(apart, axis=1)
-                along = apart / distance[:, None] / RIGID
-                rest[:, i] = (distance - stretch * length) / RIGID
+                along = apart / distance[:, None] / rigid
+                rest[:, i] = (distance - stretch * length) / rigid
                 by_own[:, i, b], by_own[:, i, a] = along, -along
                 if layout.stretch_sd > 0.0:
-                    by_shared[:, i, -1] = -length / RIGID
+                    by_shared[:, i, -1] = -length / rigid
             rest[~active], by_shared[~active], by_own[~active] = 0.0, 0.0, 0.0
             return (
                 np.concatenate([seen[0], rest], axis=1),
@@ -208,8 +215,11 @@ class Rows:
 
         return evaluate
 
-    def known_rows(self, layout: Layout, full: Array) -> Evaluate:
-        """Equations of each known point: where cameras see it, and where it was measured."""
+    def known_rows(self, layout: SharedParameters, full: Array) -> Evaluate:
+        """Equations of each known point, unit residuals [1]: where cameras see it, where it lies.
+
+        full : (C, 15) from which fixed parameters are taken.
+        """
         known = self.known
         assert known is not None
         seen = np.asarray(np.isfinite(known.uv).all(axis=-1))[:, :, None]
@@ -218,7 +228,13 @@ class Rows:
         def evaluate(shared: Array, own: Array) -> tuple[Array, Array, Array]:
             fresh, _ = layout.unpack(shared, full)
             rows = _image_rows(
-                layout, fresh, own[:, None], uv, seen, self.scale, _SOFT if self.soft else None
+                layout,
+                fresh,
+                own[:, None],
+                uv,
+                seen,
+                self.scale,
+                self.settings.wand_soft if self.soft else None,
             )
             count = len(own)
             rest = (own - known.points) / known.sd
@@ -233,7 +249,7 @@ class Rows:
 
 
 def _image_rows(
-    layout: Layout,
+    layout: SharedParameters,
     full: Array,
     spots: Array,
     uv: Array,

@@ -13,21 +13,19 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.calibrate.fit import UndeterminedError
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.calibrate.pinhole import intrinsics, lens_of, projection_of
+from lashwave.calibrate.point_fit import UndeterminedError
 from lashwave.calibrate.pose import pose_start
 from lashwave.instruments import triangulate_many, undistort
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock
 
-_BENT = 0.03
-"""Distance of the middle dot from the line through the others, over their distance, to bear."""
-_CLEAR = 0.2
-"""Logarithm by which one order must fit better than the other."""
 
-
-def order_three(uv: ArrayLike, places: ArrayLike) -> NDArray[np.int64]:
+def order_three(
+    uv: ArrayLike, places: ArrayLike, settings: CalibrateSettings = CALIBRATE
+) -> NDArray[np.int64]:
     """Which dot of the wand each of three image points is.
 
     A straight wand is straight in the image, and its gaps keep their ratio up to that of the
@@ -61,39 +59,42 @@ def order_three(uv: ArrayLike, places: ArrayLike) -> NDArray[np.int64]:
     forward, backward = np.abs(ratio - wanted), np.abs(ratio + wanted)
     order = np.full((count, 3), -1)
     for start, end, fits in (
-        (first, last, forward < backward - _CLEAR),
-        (last, first, backward < forward - _CLEAR),
+        (first, last, forward < backward - settings.wand_clear),
+        (last, first, backward < forward - settings.wand_clear),
     ):
-        good = fits & (bent < _BENT) & np.isfinite(ratio)
+        good = fits & (bent < settings.wand_bent) & np.isfinite(ratio)
         for dot, point in ((0, start), (1, middle), (2, end)):
             order[rows[good], point[good]] = dot
     return order
 
 
-FEW = 15
-"""Dots that two cameras, or a camera and the placed dots, must have in common."""
-
-
 def as_camera(lens: Calibration, full: Array) -> Camera:
-    """A camera with all 15 parameters, for projection."""
+    """A camera with all 15 parameters (15,), in the units [px, rad, m] of `pinhole.UNITS`."""
     return Camera(
         "", 1.0, lens.size, projection_of(full), Clock(), 1.0,
         intrinsics=intrinsics(full), distortion=full[4:9],
     )  # fmt: skip
 
 
-def pairs(seen: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
-    """Pairs of cameras by how many dots they share, from seen (C, N); the most first."""
+def pairs(
+    seen: NDArray[np.bool_], settings: CalibrateSettings = CALIBRATE
+) -> Iterator[tuple[int, int]]:
+    """Pairs of cameras by how many dots (N,) they share, from seen (C, N) [1]; the most first."""
     together = seen.astype(int) @ seen.T.astype(int)
     order = sorted(
         ((a, b) for a in range(len(seen)) for b in range(a + 1, len(seen))),
         key=lambda pair: -together[pair],
     )
-    return (pair for pair in order if together[pair] >= FEW)
+    return (pair for pair in order if together[pair] >= settings.wand_few)
 
 
-def start(
-    lenses: Sequence[Calibration], uv: Array, length: float, pair: tuple[int, int], sd: float
+def start_poses(
+    lenses: Sequence[Calibration],
+    uv: Array,
+    length: float,
+    pair: tuple[int, int],
+    sd: float,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Array:
     """All parameters (C, 15) in the axes of the pair's first camera.
 
@@ -129,13 +130,15 @@ def start(
             for c in range(count)
         ]
         best = int(np.argmax(shared))
-        if shared[best] < FEW:
+        if shared[best] < settings.wand_few:
             raise UndeterminedError(
                 f"camera {best + 1} shares {shared[best]} dots with the others",
-                f"wave the wand where at least two cameras look; {FEW} is the least",
+                f"wave the wand where at least two cameras look; {settings.wand_few} is the least",
             )
         both = good & np.isfinite(flat[best]).all(axis=1)
-        full[best, 9:] = pose_start(spots[both], flat[best][both], lenses[best], sd, True)
+        full[best, 9:] = pose_start(
+            spots[both], flat[best][both], lenses[best], sd, True, settings=settings
+        )
         placed.append(best)
     return full
 

@@ -8,11 +8,21 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.calibrate.board import Placed, calibrate_board
-from lashwave.calibrate.corners import DICTIONARIES, Board, Corners, find_corners
-from lashwave.calibrate.fit import Calibrated, UndeterminedError
-from lashwave.calibrate.pose import fit_camera, fit_pose
-from lashwave.calibrate.projection import View, fit_parallel, fit_perspective
+from lashwave.calibrate import (
+    DICTIONARIES,
+    Board,
+    Calibrated,
+    Corners,
+    KnownView,
+    Placed,
+    UndeterminedError,
+    calibrate_board,
+    find_corners,
+    fit_camera,
+    fit_parallel,
+    fit_perspective,
+    fit_pose,
+)
 from lashwave.files.calibration_toml import write_calibration
 from lashwave.files.fields import Fields
 from lashwave.pipeline.console import Progress
@@ -203,7 +213,7 @@ def _perspective(
     return fit_perspective(points, uv, sensor.size, sd=plan.sd, points_sd=known_sd)
 
 
-def _view(fields: Fields, ahead: Array | None) -> View | None:
+def _view(fields: Fields, ahead: Array | None) -> KnownView | None:
     """What the plan says of the direction of view; `ahead` where it says nothing."""
     if fields.has("view"):
         ahead = plans.direction(fields, "view")
@@ -213,7 +223,7 @@ def _view(fields: Fields, ahead: Array | None) -> View | None:
             if fields.has(key):
                 raise fields.fault(key, "goes with a view", "state the view")
         return None
-    return View(
+    return KnownView(
         ahead,
         fields.number("view_sd", "angle", np.radians(0.5), 0.0, 1.0),
         plans.read_flag(fields, "square_pixels"),

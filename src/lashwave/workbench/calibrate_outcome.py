@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from lashwave.calibrate.fit import Calibrated
+from lashwave.calibrate import Calibrated
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,16 @@ import json
 
 import numpy as np
 
-from lashwave.calibrate.fit import Calibrated, Prior, numeric_jacobian
-from lashwave.calibrate.pinhole import NAMES, UNITS
-from lashwave.calibrate.projection import PARALLEL, view_direction, view_sd
+from lashwave.calibrate import (
+    NAMES,
+    PARALLEL,
+    UNITS,
+    Calibrated,
+    Prior,
+    numeric_jacobian,
+    view_direction,
+    view_sd,
+)
 from lashwave.pipeline import console
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration

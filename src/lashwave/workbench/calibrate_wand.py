@@ -7,9 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.calibrate.wand import WandFit, calibrate_wand
-from lashwave.calibrate.wand_rows import KnownPoints, Wand
-from lashwave.calibrate.wand_start import order_three
+from lashwave.calibrate import KnownPoints, Wand, WandFit, calibrate_wand, order_three
 from lashwave.files.fields import Fields
 from lashwave.pipeline.console import Progress
 from lashwave.quantities.arrays import Array

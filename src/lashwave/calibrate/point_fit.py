@@ -18,12 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 from scipy.stats import chi2
 
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.errors import LashwaveError
-
-COVERED = 0.4
-"""Share of the image that the points should span."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +39,7 @@ class Calibrated:
 
 
 def coverage(uv: Array, size: tuple[int, int]) -> float:
-    """Share of an image that lies among points (n, 2), within their convex hull."""
+    """Share [1] of an image that lies among points (n, 2) [px], within their convex hull."""
     if len(uv) < 3:
         return 0.0
     hull = cv2.convexHull(np.asarray(uv, dtype=np.float32))
@@ -49,17 +47,27 @@ def coverage(uv: Array, size: tuple[int, int]) -> float:
 
 
 def common_warnings(
-    uv: Array, used: NDArray[np.bool_], size: tuple[int, int], condition: float
+    uv: Array,
+    used: NDArray[np.bool_],
+    size: tuple[int, int],
+    condition: float,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> list[str]:
-    """What is worth saying of any fit to image points: outliers, coverage, conditioning."""
+    """What is worth saying of any fit to image points: outliers, coverage, conditioning.
+
+    Parameters
+    ----------
+    uv : (n, 2) [px]; used : (n,) false for points left out; size : width, height [px].
+    condition : of the scaled Jacobian [1].
+    """
     found = []
     out = int((~used).sum())
     if out:
         found.append(f"{out} of {used.size} points lie far off the fit and were left out")
     share = coverage(uv[used], size)
-    if share < COVERED:
+    if share < settings.fit_covered:
         found.append(f"the points span {share:.0%} of the image; beyond them the fit extrapolates")
-    if condition > 1e5:
+    if condition > settings.fit_ill:
         found.append(f"the fit is badly conditioned ({condition:.1g}): spread the points more")
     return found
 
@@ -68,15 +76,6 @@ Model = Callable[[Array], tuple[Array, Array]]
 """From p parameters to predicted image points (n, 2) and their derivative (n, 2, p)."""
 Prior = Callable[[Array], Array]
 """From p parameters to residuals of unit variance, (q,)."""
-
-CUT = 4.0
-"""A point further from the fit than this many robust sd (of one coordinate) is left out."""
-SPARE = 8
-"""Degrees of freedom that must be left for a point to be put aside."""
-SINGULAR = 1e10
-"""Condition number, columns scaled, from which parameters count as not determined."""
-_DOUBT = 0.01
-"""Probability under which the residuals are larger than the stated sd allows."""
 
 
 class UndeterminedError(LashwaveError):
@@ -109,7 +108,7 @@ class Solution:
 
 
 def numeric_jacobian(function: Prior, x: Array) -> Array:
-    """Derivative by central differences, (q, p)."""
+    """Derivative (q, p) by central differences, in the units of the function and of x (p,) [1]."""
     columns = []
     for i, value in enumerate(x):
         step = np.zeros_like(x)
@@ -119,7 +118,7 @@ def numeric_jacobian(function: Prior, x: Array) -> Array:
 
 
 def robust_sd(residuals: Array) -> float:
-    """Sd of one coordinate from the median length of 2-D residuals (n, 2).
+    """Sd [px] of one coordinate from the median length of 2-D residuals (n, 2) [px].
 
     The length of a Gaussian pair has its median at sqrt(2 ln 2) sd (Rayleigh).
     """
@@ -127,7 +126,9 @@ def robust_sd(residuals: Array) -> float:
     return float(np.median(length) / np.sqrt(2 * np.log(2)))
 
 
-def scale_factor(square: float, freedom: int, stated: bool) -> tuple[float, str | None]:
+def scale_factor(
+    square: float, freedom: int, stated: bool, settings: CalibrateSettings = CALIBRATE
+) -> tuple[float, str | None]:
     """What (J' W J)^-1 is multiplied by, from a sum of squared unit residuals.
 
     Where an sd was stated it stands, unless the residuals contradict it (chi-square, 1 %); then,
@@ -138,12 +139,12 @@ def scale_factor(square: float, freedom: int, stated: bool) -> tuple[float, str 
     ratio = square / freedom
     if not stated:
         return ratio, None
-    if square > chi2.isf(_DOUBT, freedom):
+    if square > chi2.isf(settings.fit_chance, freedom):
         return ratio, f"residuals are {np.sqrt(ratio):.2g} times the stated sd"
     return 1.0, None
 
 
-def fit(
+def fit_points(
     seen: ArrayLike,
     model: Model,
     start: ArrayLike,
@@ -151,6 +152,7 @@ def fit(
     sd: float | None = None,
     prior: Prior | None = None,
     robust: bool = True,
+    settings: CalibrateSettings = CALIBRATE,
 ) -> Solution:
     """Parameters that fit image points best.
 
@@ -178,20 +180,24 @@ def fit(
         x = _minimise(seen, model, x, scale, prior, used, soft=robust and turn == 0)
         rest = seen - model(x)[0]
         spread = max(robust_sd(rest[used]), 1e-12)
-        keep = np.linalg.norm(rest, axis=1) <= CUT * (spread if sd is None else max(spread, sd))
+        keep = np.linalg.norm(rest, axis=1) <= settings.fit_cut * (
+            spread if sd is None else max(spread, sd)
+        )
         # Too few residuals to judge each other by: then none is put aside.
-        if not robust or 2 * keep.sum() < x.size + SPARE:
+        if not robust or 2 * keep.sum() < x.size + settings.fit_spare:
             keep = np.ones(len(seen), dtype=bool)
         settled = bool((keep == used).all()) and turn > 0
         used = keep
         if sd is None:
-            fresh = _solution(seen, model, x, scale, prior, used, stated=False).sd
+            fresh = _solution(
+                seen, model, x, scale, prior, used, stated=False, settings=settings
+            ).sd
             fresh = max(fresh, 1e-9)
             settled = settled and abs(fresh - scale) <= 0.01 * scale
             scale = fresh
         if settled:
             break
-    return _solution(seen, model, x, scale, prior, used, stated=sd is not None)
+    return _solution(seen, model, x, scale, prior, used, stated=sd is not None, settings=settings)
 
 
 def _minimise(
@@ -241,6 +247,7 @@ def _solution(
     prior: Prior | None,
     used: NDArray[np.bool_],
     stated: bool,
+    settings: CalibrateSettings,
 ) -> Solution:
     rest = seen - model(x)[0]
     unit = (rest[used] / scale).ravel()
@@ -249,24 +256,30 @@ def _solution(
     if prior is not None:
         known = prior(x)
         square, count = square + float((known**2).sum()), count + known.size
-    inverse, condition = invert(_jacobian(model, x, scale, prior, used))
+    inverse, condition = invert(_jacobian(model, x, scale, prior, used), settings=settings)
     freedom = count - x.size
-    factor, doubt = scale_factor(square, freedom, stated)
+    factor, remark = scale_factor(square, freedom, stated, settings=settings)
     fitted = scale * np.sqrt(square / freedom) if freedom > 0 else scale
     return Solution(
         x, factor * inverse, rest, used, float(fitted), freedom, condition,
-        (doubt,) if doubt else (),
+        (remark,) if remark else (),
     )  # fmt: skip
 
 
-def invert(jacobian: Array) -> tuple[Array, float]:
-    """(J' J)^-1 (p, p) and the condition number of J with its columns scaled to one."""
+def invert(jacobian: Array, settings: CalibrateSettings = CALIBRATE) -> tuple[Array, float]:
+    """(J' J)^-1 (p, p) and the condition number of J (n, p) [1] with its columns scaled to one.
+
+    Raises
+    ------
+    UndeterminedError
+        Where a parameter moves no point, or the points leave a direction open.
+    """
     size = np.linalg.norm(jacobian, axis=0)
     if not np.isfinite(size).all() or (size == 0).any():
         raise UndeterminedError("a parameter moves no point", "give points over more of the image")
     _, values, right = np.linalg.svd(jacobian / size, full_matrices=False)
     condition = float(values[0] / max(values[-1], 1e-300))
-    if condition > SINGULAR:
+    if condition > settings.fit_singular:
         raise UndeterminedError(
             "the points do not determine the camera", "give points spread in all directions"
         )

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from lashwave.calibrate.arrow import Family, solve
-from lashwave.calibrate.fit import UndeterminedError
+from lashwave.calibrate.bundle import Family, solve
+from lashwave.calibrate.point_fit import UndeterminedError
 
 SHARED, GROUPS, OWN, ROWS = 4, 6, 3, 9
 

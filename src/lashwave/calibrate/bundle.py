@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashwave.calibrate.fit import SINGULAR, UndeterminedError
+from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
+from lashwave.calibrate.point_fit import UndeterminedError
 from lashwave.quantities.arrays import Array
 
 Evaluate = Callable[[Array, Array], tuple[Array, Array, Array]]
@@ -23,8 +24,6 @@ Evaluate = Callable[[Array, Array], tuple[Array, Array, Array]]
 (G, m, S) and (G, m, k). What is not there has rows of zeros."""
 Prior = Callable[[Array], tuple[Array, Array]]
 """From shared parameters to unit residuals (q,) and their derivative (q, S)."""
-
-_STEPS = 100
 
 
 @dataclass(frozen=True)
@@ -37,7 +36,7 @@ class Family:
 
 
 @dataclass(frozen=True)
-class Arrow:
+class Bundle:
     """A solution."""
 
     shared: Array
@@ -65,8 +64,19 @@ class _Normal:
     """Of each family: own (G, k, k), coupling (G, S, k), own pull (G, k)."""
 
 
-def solve(families: Sequence[Family], shared: Array, prior: Prior | None = None) -> Arrow:
+def solve(
+    families: Sequence[Family],
+    shared: Array,
+    prior: Prior | None = None,
+    settings: CalibrateSettings = CALIBRATE,
+) -> Bundle:
     """Least squares from a start that is near enough.
+
+    Parameters
+    ----------
+    families : groups of residuals, each with its own parameters (G, k).
+    shared : (S,) start of the parameters that all share, each in its own unit [1].
+    prior : knowledge of these from elsewhere.
 
     Raises
     ------
@@ -77,7 +87,7 @@ def solve(families: Sequence[Family], shared: Array, prior: Prior | None = None)
     own = [np.array(f.own, dtype=float) for f in families]
     now = _normal(families, shared, own, prior)
     damping = 1e-4
-    for _ in range(_STEPS):
+    for _ in range(settings.bundle_steps):
         step, steps = _step(now, damping)
         fresh_shared = shared + step
         fresh_own = [a + b for a, b in zip(own, steps, strict=True)]
@@ -92,7 +102,7 @@ def solve(families: Sequence[Family], shared: Array, prior: Prior | None = None)
         damping = max(damping / 10.0, 1e-14)
         if gain <= 1e-11 * now.square + 1e-24:
             break
-    return _finish(shared, own, now)
+    return _finish(shared, own, now, settings)
 
 
 def _normal(
@@ -160,12 +170,12 @@ def _solve_scaled(matrix: Array, right: Array) -> Array:
         return np.zeros_like(right)
 
 
-def _finish(shared: Array, own: list[Array], now: _Normal) -> Arrow:
+def _finish(shared: Array, own: list[Array], now: _Normal, settings: CalibrateSettings) -> Bundle:
     top, _, inverses = _reduce(now, 0.0)
     scale = 1.0 / np.sqrt(np.maximum(np.diag(now.top), 1e-300))
     values, vectors = np.linalg.eigh(top * np.outer(scale, scale))
     # The eigenvalues are squares: half the digits are lost to rounding.
-    if values[0] <= values[-1] * max(SINGULAR**-2, 1e-14):
+    if values[0] <= values[-1] * max(settings.fit_singular**-2, 1e-14):
         raise UndeterminedError(
             "the images do not determine the camera",
             "give more of them, tilted and spread over the image",
@@ -178,6 +188,6 @@ def _finish(shared: Array, own: list[Array], now: _Normal) -> Arrow:
         cross = -covariance @ half
         return cross, inverses[family][group] - half.T @ cross
 
-    return Arrow(
+    return Bundle(
         shared, tuple(own), covariance, now.square, float(np.sqrt(values[-1] / values[0])), couple
     )
