@@ -238,8 +238,13 @@ def idle(package: Path, *besides: Path) -> list[str]:
     ]
 
 
-def offered(tree: ast.Module) -> set[str]:
-    """What a door's `__all__` offers: names, and modules of the room."""
+def offered(door: Path) -> set[str]:
+    """What a door offers, by its `__all__` or its stub: names, and modules of the room."""
+    stub = door.with_suffix(".pyi")
+    tree = ast.parse((stub if stub.exists() else door).read_text(encoding="utf-8"))
+    if stub.exists():
+        imports = [node for node in tree.body if isinstance(node, ast.ImportFrom)]
+        return {alias.name for node in imports for alias in node.names}
     for node in tree.body:
         if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
             return set(ast.literal_eval(node.value))
@@ -249,9 +254,7 @@ def offered(tree: ast.Module) -> set[str]:
 def past_the_door(package: Path) -> list[str]:
     """Imports of another room's modules that its door does not offer."""
     trees = sources(package)
-    doors = {
-        room_of(p): offered(t) for p, t in trees.items() if p.count("/") == 1 if "__init__" in p
-    }
+    doors = {door.parent.name: offered(door) for door in package.glob("*/__init__.py")}
     faults = []
     for path, tree in trees.items():
         for node in ast.walk(tree):
