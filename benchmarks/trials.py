@@ -54,6 +54,9 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
+    parser.add_argument(
+        "--note", action="append", default=[], help="a sentence to keep with them; may be repeated"
+    )
     args = parser.parse_args()
     if args.engine and args.droop_only:
         parser.error("--droop-only is of the project's own twin")
@@ -270,7 +273,7 @@ def keep(args: argparse.Namespace, records: list[dict[str, Any]]) -> None:
     last = max(records, key=lambda record: record["seed"])
     at = (last.get("commit", figures.commit()), last.get("machine", figures.machine()))
     title = f"Whole trials: {' '.join([args.kind, *words]).replace('--', '')}"
-    figures.save(name, title, rows, notes, measured_at=at, typed=typed)
+    figures.save(name, title, rows, [*notes, *args.note], measured_at=at, typed=typed)
 
 
 if __name__ == "__main__":
