@@ -92,3 +92,13 @@ def test_a_disk_that_fills_on_the_way_leaves_what_was(tmp_path: Path) -> None:
     with pytest.raises(DiskFullError, match="is full"):
         swap.replace_folder(out, fill)
     assert [p.name for p in tmp_path.rglob("*")] == ["out", "answer"]
+
+
+def test_a_file_system_without_locks_is_written_all_the_same(tmp_path: Path, monkeypatch) -> None:
+    def refuse(handle: int, how: int) -> None:
+        raise OSError(errno.ENOLCK, "no locks available")
+
+    monkeypatch.setattr(swap.fcntl, "flock", refuse)
+    swap.write_files(tmp_path / "out", {"a": b"1"})
+    swap.replace_file(tmp_path / "out" / "b", lambda path: path.write_bytes(b"2"))
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["a", "b"]

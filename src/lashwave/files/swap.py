@@ -126,7 +126,7 @@ def replace_file(path: Path, fill: Callable[[Path], object]) -> None:
     """
     with _alone(path.parent):
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        fcntl.flock(handle, fcntl.LOCK_EX)
+        _lock(handle)
     aside = Path(name)
     try:
         aside.chmod(0o666 & ~_mask())
@@ -144,7 +144,7 @@ def aside_folder(out: Path) -> Iterator[Path]:
     with _alone(out.parent), no_room(out):
         aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", suffix=".part", dir=out.parent))
         handle = os.open(aside, os.O_RDONLY)
-        fcntl.flock(handle, fcntl.LOCK_EX)
+        _lock(handle)
     try:
         aside.chmod(0o777 & ~_mask())
         with no_room(aside):
@@ -162,11 +162,16 @@ def _alone(folder: Path) -> Iterator[None]:
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
-        with contextlib.suppress(OSError):  # a file system that knows no locks
-            fcntl.flock(handle, fcntl.LOCK_EX)
+        _lock(handle)
         yield
     finally:
         os.close(handle)
+
+
+def _lock(handle: int) -> None:
+    """Wait for an open file or folder and hold it; a file system that knows no locks gives none."""
+    with contextlib.suppress(OSError):
+        fcntl.flock(handle, fcntl.LOCK_EX)
 
 
 @contextlib.contextmanager
