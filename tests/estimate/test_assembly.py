@@ -176,16 +176,15 @@ def test_the_band_is_that_of_all_rows(given):
     size = count * n
     band, border = np.zeros((3 * n, size)), np.zeros((size, shared))
     gradient, corner = np.zeros(size + shared), np.zeros((shared, shared))
-    arguments = (
-        path.time, setup.kernel_chain(path.shared), setup.air, setup.law(path.shared),
-        setup.gravity, spread, setup.node_mass, setup.driven, DENSITY,
-        setup.first_link, setup.last_link,
-    )  # fmt: skip
+    chain, dynamics = (
+        setup.kernel_chain(path.shared),
+        setup.dynamics(path.shared)._replace(hand_density=DENSITY),
+    )
     cost, tension = assembly.assemble(
-        band, border, gradient, corner, path.node, path.direction, path.axes, path.reach(setup),
-        path.chord, *arguments, seen.starts, seen.rows,
+        band, border, gradient, corner, path.course, path.axes, path.reach(setup), chain,
+        dynamics, spread, seen.starts, seen.rows,
     )  # fmt: skip
-    by_node, again = assembly.dynamics_cost(path.node, path.direction, path.chord, *arguments)
+    by_node, again = assembly.dynamics_cost(path.course, chain, dynamics, spread)
     whole, pull, total = np.zeros((size + shared,) * 2), np.zeros(size + shared), 0.0
     for k in range(1, count - 1):
         rows, value, lam, rest, _ = dense_rows(setup, path, spread, seen, k)

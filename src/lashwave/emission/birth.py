@@ -192,12 +192,7 @@ def scenes_of(
     part = slice(max(low - 1, 0), high)
     return [
         Scene(
-            Path(
-                draws.time[part],
-                draws.station,
-                draws.position[d, part],
-                draws.velocity[d, part],
-            ),
+            Path(draws.time[part], draws.station, draws.position[d, part], draws.velocity[d, part]),
             rays(camera, seen.uv - np.array([right[d], down[d]])),
             times[d],
             sd,

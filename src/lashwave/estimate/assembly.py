@@ -6,6 +6,8 @@ has 3 n diagonals (LAPACK lower storage: band[i - j, j]). Shared parameters form
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numba as nb
 import numpy as np
 
@@ -15,6 +17,30 @@ from lashwave.estimate.momentum_rows import (
     place_slope,
     whitened_residual,
 )
+from lashwave.quantities.arrays import Array, Mask
+
+
+class Course(NamedTuple):
+    """The nodes' places and the links' directions over K times."""
+
+    node: Array  # (K, N + 1, 3) [m]
+    direction: Array  # (K, N, 3)
+    chord: Array  # (K, N) [m]
+    time: Array  # (K,) [s]
+
+
+class Dynamics(NamedTuple):
+    """What moves the line, beside its chain (`Setup.kernel_chain`), as the kernels take it."""
+
+    air: Array  # (3,) density, viscosity, speed of sound
+    law: Array  # (5,)
+    gravity: Array  # (3,) [m/s2]
+    node_mass: Array  # (N + 1,) [kg]
+    driven: Mask  # (N + 1,)
+    hand_density: float  # [m2/s3]
+    first: int
+    last: int
+
 
 MOST_BENT = 1.2
 """Half of the turn along one link, at most [rad]; beyond it a chord stays."""
@@ -179,46 +205,38 @@ def _sighting_row(row, n, theta, node, p, w, tcol, tval, D):  # type: ignore[no-
 
 
 @nb.njit(cache=True)
-def _block_of_time(  # type: ignore[no-untyped-def]
-    x,
-    t,
-    E,
-    D,
-    c,
-    hm,
-    hp,
-    chain,
-    air,
-    law,
-    gravity,
-    weight,
-    driven,
-    density,
-    ends,
-    own,
-    srow,
-    shared,
-):
+def _block_of_time(course, E, D, hm, hp, chain, dynamics, weight, own, srow, shared):  # type: ignore[no-untyped-def]
     """One time's rows G, r as G' G (3 n + shared square), G' r, r' r; and tensions (N,).
 
-    x, t, E, D, c hold the three times; own = its sightings, a range in srow; ends = (first, last).
+    course, E, D hold the three times; own = its sightings, a range in srow.
     """
     node, p, w, value, tcol, tval = srow
-    links = t.shape[1]
+    d = dynamics
+    links = course.chord.shape[1]
     n = 3 + 2 * links
     rows = 3 * (links + 1) + own[1] - own[0]
     G = np.zeros((rows, 3 * n + shared))
     rhs = np.zeros(rows)
     tension, pull = dynamics_rows(
-        G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weight, ends[0], ends[1]
-    )
-    rotate_out_tensions(G, rhs, pull, weight, ends[0], ends[1])
-    _hand_rows(G, rhs, x, D, hm, hp, density, driven)
+        G, rhs, course.node, course.direction, E, D, course.chord, hm, hp, chain, d.air, d.law,
+        d.gravity, weight, d.first, d.last,
+    )  # fmt: skip
+    rotate_out_tensions(G, rhs, pull, weight, d.first, d.last)
+    _hand_rows(G, rhs, course.node, D, hm, hp, d.hand_density, d.driven)
     for r in range(own[0], own[1]):
         i = 3 * (links + 1) + r - own[0]
         rhs[i] = value[r]
         _sighting_row(G[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], D)
     return gram(G, n), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
+
+
+@nb.njit(cache=True)
+def _around(course, k):  # type: ignore[no-untyped-def]
+    """The course at times k - 1, k, k + 1, and the steps between them [s]."""
+    near = slice(k - 1, k + 2)
+    time = course.time[near]
+    part = Course(course.node[near], course.direction[near], course.chord[near], time)
+    return part, time[1] - time[0], time[2] - time[1]
 
 
 @nb.njit(cache=True)
@@ -243,30 +261,7 @@ def _add_block(band, border, grad, block, g, start, width):  # type: ignore[no-u
 
 
 @nb.njit(cache=True, parallel=True)
-def assemble(  # type: ignore[no-untyped-def]
-    band,
-    border,
-    grad,
-    corner,
-    x,
-    t,
-    E,
-    D,
-    c,
-    times,
-    chain,
-    air,
-    law,
-    gravity,
-    spread,
-    node_mass,
-    driven,
-    hand_density,
-    first,
-    last,
-    starts,
-    srow,
-):
+def assemble(band, border, grad, corner, course, E, D, chain, dynamics, spread, starts, srow):  # type: ignore[no-untyped-def]
     """Add all rows to band (3n, K n), border (K n, Q), grad (K n + Q), corner (Q, Q).
 
     Returns cost and tensions (K, N) [N].
@@ -276,7 +271,7 @@ def assemble(  # type: ignore[no-untyped-def]
     The first five shared parameters are the logarithmic scales of the law, the next those of the
     shapes of stiffness in chain[5].
     """
-    count, links = c.shape
+    count, links = course.chord.shape
     n = 3 + 2 * links
     shared = corner.shape[0]
     tension = np.zeros((count, links))
@@ -287,27 +282,11 @@ def assemble(  # type: ignore[no-untyped-def]
         for b in nb.prange((count - 2 - colour + 2) // 3):
             k = 1 + colour + 3 * b
             near = slice(k - 1, k + 2)
-            hm, hp = times[k] - times[k - 1], times[k + 1] - times[k]
-            weight = _whitening(spread[k], node_mass, driven, 0.5 * (hm + hp))
+            part, hm, hp = _around(course, k)
+            weight = _whitening(spread[k], dynamics.node_mass, dynamics.driven, 0.5 * (hm + hp))
+            own = (starts[k], starts[k + 1])
             block, g, cost[k], tension[k] = _block_of_time(
-                x[near],
-                t[near],
-                E[near],
-                D[near],
-                c[near],
-                hm,
-                hp,
-                chain,
-                air,
-                law,
-                gravity,
-                weight,
-                driven,
-                hand_density,
-                (first, last),
-                (starts[k], starts[k + 1]),
-                srow,
-                shared,
+                part, E[near], D[near], hm, hp, chain, dynamics, weight, own, srow, shared
             )
             _add_block(band, border, grad, block, g, (k - 1) * n, 3 * n)
             corners[k, :, :shared] = block[3 * n :, 3 * n :]
@@ -319,28 +298,27 @@ def assemble(  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True, parallel=True)
-def dynamics_cost(  # type: ignore[no-untyped-def]
-    x, t, c, times, chain, air, law, gravity, spread, node_mass, driven, hand_density, first, last
-):
+def dynamics_cost(course, chain, dynamics, spread):  # type: ignore[no-untyped-def]
     """Squared whitened dynamics residual by time and node (K, N + 1), tensions (K, N) [N]."""
-    count, links = c.shape
+    d = dynamics
+    count, links = course.chord.shape
     by_node = np.zeros((count, links + 1))
     tension = np.zeros((count, links))
     for k in nb.prange(1, count - 1):
-        hm, hp = times[k] - times[k - 1], times[k + 1] - times[k]
+        part, hm, hp = _around(course, k)
         h = 0.5 * (hm + hp)
-        near = slice(k - 1, k + 2)
-        weight = _whitening(spread[k], node_mass, driven, h)
+        weight = _whitening(spread[k], d.node_mass, d.driven, h)
         rhs, tension[k] = whitened_residual(
-            x[near], t[near], c[near], hm, hp, chain, air, law, gravity, weight, first, last
-        )
-        f = 1.0 / np.sqrt(hand_density * h)
+            part.node, part.direction, part.chord, hm, hp, chain, d.air, d.law, d.gravity, weight,
+            d.first, d.last,
+        )  # fmt: skip
+        x = part.node
+        f = 1.0 / np.sqrt(d.hand_density * h)
         for i in range(links + 1):
-            if driven[i]:
+            if d.driven[i]:
                 for a in range(3):
-                    rhs[3 * i + a] = f * (
-                        (x[k + 1, i, a] - x[k, i, a]) / hp - (x[k, i, a] - x[k - 1, i, a]) / hm
-                    )
+                    rise = (x[2, i, a] - x[1, i, a]) / hp - (x[1, i, a] - x[0, i, a]) / hm
+                    rhs[3 * i + a] = f * rise
             for a in range(3):
                 by_node[k, i] += rhs[3 * i + a] ** 2
     return by_node, tension

@@ -61,10 +61,9 @@ def build(
     gradient = np.zeros(count * n + q)
     corner = np.zeros((q, q))
     cost, tension = assemble(
-        band, border, gradient, corner, path.node, path.direction, axes,
-        path.reach(setup), path.chord, path.time, setup.kernel_chain(path.shared),
-        setup.air, setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
-        setup.options.hand_density, setup.first_link, setup.last_link, seen.starts, seen.rows,
+        band, border, gradient, corner, path.course, axes, path.reach(setup),
+        setup.kernel_chain(path.shared), setup.dynamics(path.shared), spread, seen.starts,
+        seen.rows,
     )  # fmt: skip
     matrix, offset = anchor.rows(axes), anchor.residual(path)
     block = matrix.T @ matrix
@@ -83,11 +82,8 @@ def build(
 def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
     """The cost alone."""
     seen = look(setup, path, weights)
-    by_node, _ = dynamics_cost(
-        path.node, path.direction, path.chord, path.time, setup.kernel_chain(path.shared),
-        setup.air, setup.law(path.shared), setup.gravity, spread, setup.node_mass, setup.driven,
-        setup.options.hand_density, setup.first_link, setup.last_link,
-    )  # fmt: skip
+    chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
+    by_node, _ = dynamics_cost(path.course, chain, dynamics, spread)
     offset = anchor.residual(path)
     prior = (path.shared - setup.shared.mean) / setup.shared.sd
     jerky = np.isfinite(setup.hand_jerk) and path.time.size >= hand_rows.TIMES

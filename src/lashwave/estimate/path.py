@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.estimate.assembly import chord_lengths, link_reach, places, tangent_axes
+from lashwave.estimate.assembly import Course, chord_lengths, link_reach, places, tangent_axes
 from lashwave.estimate.setup import Setup
 from lashwave.quantities.arrays import Array
 
@@ -41,6 +41,11 @@ class Path:
     def node(self) -> Array:
         """(K, N + 1, 3) [m]"""
         return np.asarray(places(self.base, self.direction, self.chord))
+
+    @property
+    def course(self) -> Course:
+        """As the compiled kernels take it."""
+        return Course(self.node, self.direction, self.chord, self.time)
 
     def part(self, start: int, stop: int) -> Path:
         """Times start ... stop - 1."""

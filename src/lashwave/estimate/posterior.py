@@ -122,11 +122,9 @@ def _derivatives(time: Array, node: Array) -> tuple[Array, Array]:
 
 def tension_of(setup: Setup, path: Path, density: Array, node: Array) -> Array:
     """(K, N) [N], pull in each link as the dynamics at each time ask for it; nan on rigid ends."""
-    _, tension = dynamics_cost(
-        node, path.direction, path.chord, path.time, setup.kernel_chain(path.shared), setup.air,
-        setup.law(path.shared), setup.gravity, density, setup.node_mass, setup.driven,
-        setup.options.hand_density, setup.first_link, setup.last_link,
-    )  # fmt: skip
+    course = path.course._replace(node=node)
+    chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
+    _, tension = dynamics_cost(course, chain, dynamics, density)
     tension[0], tension[-1] = tension[1], tension[-2]
     tension[:, : setup.first_link] = np.nan
     tension[:, setup.last_link :] = np.nan

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
+from lashwave.estimate.assembly import Dynamics
 from lashwave.estimate.hand_density import jerk_density
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.options import Options
@@ -84,6 +85,13 @@ class Setup:
             shape = np.interp(c.station[:-1], self.trial.line.station, self.stiffness.along)[None]
             bend = bend * np.exp(shared[column] * shape[0])
         return (c.link_mass, bend, c.diameter, c.bluff_area, float(c.tuft_area), shape)
+
+    def dynamics(self, shared: Array) -> Dynamics:
+        """What moves the line, with the shared parameters at these values (Q,)."""
+        return Dynamics(
+            self.air, self.law(shared), self.gravity, self.node_mass,
+            self.driven, self.options.hand_density, self.first_link, self.last_link,
+        )  # fmt: skip
 
     @property
     def unknowns(self) -> int:

@@ -192,17 +192,11 @@ def fit_tip(
     places, seen = places[used], dark.ravel()[used].astype(float)
     seen = np.maximum(seen, least)
     weight = 1.0 / noise.ravel()[used].astype(float)
-    expected = np.array([np.log(settings.fit_lens), depth, 0.0, 0.0, settings.fit_round])
-    tight = np.array(
-        [
-            settings.fit_lens_sd / settings.fit_lens,
-            settings.fit_depth_sd,
-            settings.fit_level_sd,
-            settings.fit_bend_sd,
-            settings.fit_joined_round_sd if joined else settings.fit_round_sd,
-        ]
-    )
-
+    s = settings
+    round_sd = s.fit_joined_round_sd if joined else s.fit_round_sd
+    expected = np.array([np.log(s.fit_lens), depth, 0.0, 0.0, s.fit_round])
+    tight = np.array([s.fit_lens_sd / s.fit_lens, s.fit_depth_sd, s.fit_level_sd, s.fit_bend_sd,
+                      round_sd])  # fmt: skip
     expected_at = [5, 6, 7, 3, 8]
     pinned = np.zeros((len(expected_at), 9))
     pinned[np.arange(len(expected_at)), expected_at] = 1.0 / tight
@@ -216,18 +210,7 @@ def fit_tip(
         return np.concatenate([slopes * (weight * (dark > least))[:, None], pinned])
 
     angle = float(np.arctan2(direction[1], direction[0]))
-    first = np.array(
-        [
-            *start,
-            angle,
-            0.0,
-            np.log(width),
-            np.log(settings.fit_lens),
-            depth,
-            0.0,
-            settings.fit_round,
-        ]
-    )
+    first = np.array([*start, angle, 0, np.log(width), np.log(s.fit_lens), depth, 0, s.fit_round])
     found = least_squares(
         residual, first, jac=slope, method="lm", xtol=1e-5, ftol=1e-5, max_nfev=40
     )
