@@ -11,7 +11,7 @@ from lashwave.mechanics.implicit import plan
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rates import room
 from lashwave.mechanics.rest import rest_shape
-from lashwave.mechanics.simulate import _state, setup, simulate
+from lashwave.mechanics.simulate import setup, simulate, start_state
 from lashwave.quantities.line import Line
 
 AIR = Medium(1.2, 1.8e-5, 343.0)
@@ -45,7 +45,7 @@ def _fixed_steps(method, steps):  # type: ignore[no-untyped-def]
     grip = Grip(t, place, np.tile([0.0, 0, -1], (4, 1)))
     body = chain()
     ready = setup(body, grip, AIR, (0, 0, -9.81), Law(damping_time=1e-3))
-    start = _state(body, ready, -body.station[:, None] * np.array([0, 0, 1.0]), None)
+    start = start_state(body, ready, -body.station[:, None] * np.array([0, 0, 1.0]), None)
     space, size = room(body.links), start.size
 
     if method == "explicit":

@@ -10,7 +10,7 @@ from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rest import rest_shape
-from lashwave.mechanics.simulate import _state, setup
+from lashwave.mechanics.simulate import setup, start_state
 from lashwave.quantities.line import Line
 from tests.mechanics.small_chains import GRAVITY, WHEN, moving
 
@@ -88,7 +88,7 @@ def test_a_start_is_read_from_places_and_velocities() -> None:
     m = moving("free", 2)
     x = np.cumsum(rng.normal(size=(5, 3)), axis=0)
     v = rng.normal(size=(5, 3))
-    state = _state(m.chain, m.ready, x, v)
+    state = start_state(m.chain, m.ready, x, v)
     t = np.diff(x, axis=0) / np.linalg.norm(np.diff(x, axis=0), axis=1, keepdims=True)
     w = np.diff(v, axis=0) / m.length[:, None]
     w -= (w * t).sum(1, keepdims=True) * t
@@ -96,13 +96,13 @@ def test_a_start_is_read_from_places_and_velocities() -> None:
     np.testing.assert_allclose(state[12:24], w.ravel())
     np.testing.assert_allclose(state[24:30], np.concatenate([x[0], v[0]]))
     assert not state[30:].any()
-    assert not _state(m.chain, m.ready, x, None)[12:24].any()
+    assert not start_state(m.chain, m.ready, x, None)[12:24].any()
     for kind in ("held", "pinned"):
         m = moving(kind, 3)
         first, last = m.ready.first, m.ready.last
         x = np.cumsum(rng.normal(size=(m.length.size + 1, 3)), axis=0)
         free = slice(first, last)
-        state = _state(m.chain, m.ready, x, None, WHEN)
+        state = start_state(m.chain, m.ready, x, None, WHEN)
         count = last - first
         t, w = (state[3 * count * i :][: 3 * count].reshape(count, 3) for i in range(2))
         end = m.near[1] + m.length[free] @ w

@@ -11,7 +11,7 @@ from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.chain import Chain, build
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rates import derivative, room
-from lashwave.mechanics.simulate import _state, setup
+from lashwave.mechanics.simulate import setup, start_state
 from lashwave.quantities.line import Line
 
 
@@ -35,7 +35,7 @@ def tapered(length, density, stiffness, links, clamp=False, rows=401):  # type: 
 def frequencies(chain, position, grip, gravity, sideways=(0.0, 1.0, 0.0), count=5):  # type: ignore[no-untyped-def]
     """Angular frequencies [rad/s] of small vibrations along `sideways`, by central differences."""
     ready = setup(chain, grip, VACUUM, gravity, None, None)
-    start = _state(chain, ready, position, None)
+    start = start_state(chain, ready, position, None)
     links, space = ready.last - ready.first, room(chain.links)
     slope = np.empty_like(start)
     matrix = np.empty((links, links))

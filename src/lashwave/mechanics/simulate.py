@@ -96,7 +96,7 @@ def _closing(chain: Chain, ready: Setup, t: Array, w: Array, time: float) -> Arr
     return np.asarray(free * (across @ push))
 
 
-def _state(
+def start_state(
     chain: Chain,
     ready: Setup,
     position: Array,
@@ -158,7 +158,7 @@ def simulate(
         if grip is None:
             raise SimulationError("a line that nothing holds needs a start position")
         start_position = rest_shape(chain, grip, gravity, law, time=float(times[0]), far=far)
-    start = _state(
+    start = start_state(
         chain,
         ready,
         np.asarray(start_position, dtype=float),
