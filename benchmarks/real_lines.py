@@ -114,11 +114,6 @@ class Take:
         return np.arange(self.position.shape[0]) / RATE
 
 
-def distances(position: Array) -> Array:
-    """(..., M - 1) [m] between neighbouring markers (..., M, 3)."""
-    return np.asarray(np.linalg.norm(np.diff(position, axis=-2), axis=-1))
-
-
 def _unit(vector: Array) -> Array:
     size = np.linalg.norm(vector, axis=-1, keepdims=True)
     return np.asarray(vector / np.maximum(size, 1e-12))
@@ -158,7 +153,7 @@ def takes_of(file: Path) -> list[Take]:
     """The clean takes of one line, fastest first, each cropped about its fastest moment."""
     with np.load(file) as data:
         position, numbers = data["pos_um"] * 1e-6, data["take"]
-    apart = distances(position)
+    apart = np.linalg.norm(np.diff(position, axis=-2), axis=-1)  # neighbours'
     usual = np.median(apart, axis=(0, 1))
     speed = np.linalg.norm(np.diff(position, axis=1), axis=-1).max(-1) * RATE
     jerk = np.linalg.norm(np.diff(position, 2, axis=1), axis=-1).max((1, 2)) * RATE**2
