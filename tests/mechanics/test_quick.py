@@ -11,10 +11,12 @@ from benchmarks.throw import GRAVITY, chain, grip, line
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import fixed
+from lashwave.mechanics.kernels import bending, loads
 from lashwave.mechanics.law import Law
+from lashwave.mechanics.node_forces import forces
 from lashwave.mechanics.quick import simulate_quickly
 from lashwave.mechanics.rest import rest_shape
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulate import setup, simulate
 from lashwave.quantities.air import Air
 
 TIMES = np.linspace(0.0, 0.4, 5)
@@ -57,3 +59,28 @@ def test_it_goes_where_the_recursion_goes_and_its_accounts_close(scene) -> None:
     assert np.allclose(quick.hand_power[1:], exact.hand_power[1:], rtol=5e-3, atol=2e-3)
     ends = (quick.accounts.end_impulse, exact.accounts.end_impulse)
     assert np.allclose(*ends, rtol=0.01, atol=1e-3)
+
+
+def test_its_forces_are_those_of_the_one_law() -> None:
+    body = chain(12)
+    ready = setup(body, grip(), medium(Air()), GRAVITY, Law())
+    rng = np.random.default_rng(3)
+    t = rng.normal(size=(body.links, 3))
+    t /= np.linalg.norm(t, axis=1, keepdims=True)
+    along = body.length[:, None] * t
+    x = np.vstack([np.zeros(3), np.cumsum(along, axis=0)])
+    v = rng.normal(size=x.shape) * 30.0
+    f, w, spent = np.zeros_like(x), np.zeros_like(t), np.zeros(8)
+    forces(ready, x, v, np.zeros_like(t), w, f, np.zeros((6, 3)), np.zeros((6, 3)), spent)
+    force, drag, torque = np.zeros_like(x), np.zeros_like(x), np.zeros_like(t)
+    power = loads(ready.body, t, v, force, drag)
+    rate = np.diff(v, axis=0) / body.length[:, None]
+    lost = bending(ready.body, t, rate, torque)
+    np.testing.assert_allclose(w, rate, rtol=1e-12)
+    np.testing.assert_allclose(spent[:2], [power, lost], rtol=1e-12)
+    np.testing.assert_allclose(spent[2:5], drag.sum(axis=0), rtol=1e-12)
+    # What is left is bending: no force in all, and of each link the torque across it.
+    bent = f - force
+    np.testing.assert_allclose(bent.sum(axis=0), 0.0, atol=1e-12 * np.abs(bent).max())
+    across = torque - (torque * t).sum(axis=1, keepdims=True) * t
+    np.testing.assert_allclose((bent * v).sum(), (across * rate).sum(), rtol=1e-9)
