@@ -19,7 +19,10 @@ from lashwave.workbench import cli
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-PAGES = [ROOT / "README.md", ROOT / "CHANGELOG.md", *sorted((ROOT / "docs").glob("*.md"))]
+PAGES = [
+    *(ROOT / name for name in ("README.md", "CHANGELOG.md")),
+    *sorted((ROOT / "docs").glob("*.md")),
+]
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
     "locate", "calibrate", "simulate", "demo", "assemble", "open",
@@ -130,10 +133,30 @@ def test_links_within_the_project_lead_somewhere(page: Path) -> None:
         assert (page.parent / target).exists(), target
 
 
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_pages_need_no_private_words(page: Path) -> None:
+    """Words that had a meaning of their own in this house; the glossary has the few that stay."""
+    text = page.read_text(encoding="utf-8")
+    assert re.findall(r"\b(?:told|doubt|doubts|doubted|calm|calmer|born|wary)\b", text) == []
+
+
+def test_the_glossary_is_in_order_and_of_words_in_use() -> None:
+    """Each part goes from a to z, and every word is used on another page."""
+    glossary = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
+    others = [page.read_text(encoding="utf-8") for page in PAGES if page.stem != "glossary"]
+    text = " ".join(others).lower()
+    for part in glossary.split("\n## ")[1:]:
+        entries = re.findall(r"^(.+)\n: ", part, flags=re.MULTILINE)
+        assert entries == sorted(entries), part.split("\n")[0]
+        words = [word.strip() for entry in entries for word in entry.split(",")]
+        assert [word for word in words if word not in text] == []
+
+
 def test_versions_agree() -> None:
     citation = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    (day,) = re.findall(r"^date-released: ([0-9-]+)$", citation, flags=re.MULTILINE)
     assert f"version: {__version__}\n" in citation
-    assert f"## {__version__}" in (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert f"## {__version__} ({day})" in (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
 
 
 def test_the_lock_holds_what_the_program_needs() -> None:
