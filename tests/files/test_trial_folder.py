@@ -14,9 +14,9 @@ import pandas as pd
 import pytest
 
 from lashwave.files import csv_tables as tables
+from lashwave.files.csv_markers import fit
 from lashwave.files.csv_tables import Column, read_table
 from lashwave.files.trial_folder import read_trial
-from lashwave.files.uniform_clock import fit
 from lashwave.quantities.errors import InputError
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -230,12 +230,12 @@ def test_a_long_table_needs_a_few_times_its_own_size(tmp_path: Path) -> None:
             stream.write("".join(f"{k / 500:.3f},{m},0.123,1.234,{k % 9}.5\n" for m in labels))
     code = (
         "import sys, pandas; from pathlib import Path\n"
-        "from lashwave.files.marker_section import read_samples\n"
+        "from lashwave.files.csv_markers import read_csv\n"
         "def peak():\n"
         "    text = Path('/proc/self/status').read_text()\n"
         "    return int(text.split('VmHWM:')[1].split()[0])\n"
         "base = peak()\n"
-        "read_samples(Path(sys.argv[1]), 'm', tuple(f'M{i:02}' for i in range(60)), None, [])\n"
+        "read_csv(Path(sys.argv[1]), 'm', tuple(f'M{i:02}' for i in range(60)))\n"
         "print(peak() - base)\n"
     )
     done = subprocess.run(

@@ -9,10 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from lashwave.files.marker_samples import MarkerSamples, zeros_to_gaps
+from lashwave.files.marker_section import READERS
 from lashwave.files.trial_folder import read_trial
 from lashwave.intake import new_trial as assemble
 from lashwave.intake.headings import understood
 from lashwave.intake.recognise import recognise, sequences
+from lashwave.quantities.errors import InputError
 from lashwave.workbench import cli
 
 SAMPLES = Path(__file__).parents[3] / "shared" / "data" / "c3d_samples"
@@ -92,6 +95,56 @@ def test_a_real_c3d_is_recognised() -> None:
     assert good.kind == "markers" and good.rate == pytest.approx(140.0) and good.labels
     broken = found["empty.c3d"]
     assert broken.kind == "other" and broken.problems
+
+
+def read_npz(path: Path, where: str, labels: tuple[str, ...] | None, rate: float | None):
+    """A reader such as an heir adds: times, labels and places in mm, zeros for gaps."""
+    with np.load(path) as stored:
+        names, time, place = tuple(stored["labels"]), stored["time"], stored["place"] / 1e3
+    wanted = names if labels is None else labels
+    position = np.full((time.size, len(wanted), 3), np.nan)
+    for i, label in enumerate(wanted):
+        if label in names:
+            position[:, i] = place[:, names.index(label)]
+    zeros_to_gaps(position)
+    rate = rate or float(1 / np.diff(time).mean())
+    return MarkerSamples(time, rate, wanted, position, names, np.empty(0), np.empty((0, 3)))
+
+
+def test_one_line_makes_a_new_type_of_marker_file_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(READERS, ".npz", read_npz)
+    raw, place = tmp_path / "raw", 1e3 * PLACE
+    raw.mkdir()
+    place[3, 1] = 0.0
+    np.savez(raw / "capture.npz", time=TIME, labels=["A", "B"], place=place)
+    (raw / "line.csv").write_text(LINE)
+    found = {one.name: one for one in recognise(raw)}["capture.npz"]
+    assert (found.kind, found.labels) == ("markers", ["A", "B"])
+    assert found.rate == pytest.approx(RATE)
+    assert found.coverage["B"] == pytest.approx(1 - 1 / COUNT)
+    words = ["assemble", str(raw), "--station", "A=10 cm", "--station", "B=0.5"]
+    words += ["--set", "markers.sd=0.3 mm", "--out", str(tmp_path / "made")]
+    assert cli.main(words) == 0
+    markers = read_trial(tmp_path / "made").markers
+    assert np.argwhere(np.isnan(markers.position[..., 0])).tolist() == [[3, 1]]
+    assert np.nanmax(np.abs(markers.position - PLACE)) < 1e-12
+
+
+def test_a_marker_file_of_no_known_type_is_refused_by_name(tmp_path: Path, capsys) -> None:
+    raw = tmp_path / "raw"
+    raw.mkdir()
+    (raw / "capture.csv").write_text(SHAPES["as the format wants"])
+    (raw / "line.csv").write_text(LINE)
+    words = ["assemble", str(raw), "--station", "A=10 cm", "--station", "B=0.5"]
+    words += ["--set", "markers.sd=0.3 mm", "--out", str(tmp_path / "made")]
+    assert cli.main(words) == 0
+    (tmp_path / "made" / "capture.csv").rename(tmp_path / "made" / "capture.dat")
+    text = (tmp_path / "made" / "trial.toml").read_text()
+    (tmp_path / "made" / "trial.toml").write_text(text.replace("capture.csv", "capture.dat"))
+    with pytest.raises(InputError, match="'capture.dat' is neither .csv nor .c3d"):
+        read_trial(tmp_path / "made")
 
 
 def test_faults_come_by_field_and_nothing_is_written(tmp_path: Path, capsys) -> None:

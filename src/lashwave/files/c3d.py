@@ -22,6 +22,7 @@ from lashwave.files.c3d_parameters import (
     read_header,
     read_parameters,
 )
+from lashwave.files.marker_samples import MarkerSamples, zeros_to_gaps
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 
@@ -34,26 +35,6 @@ _PIECE = 1 << 22
 """Words taken from the map at a time."""
 WRAP = 1 << 16
 """The header counts frames with 16 bits."""
-
-
-@dataclass(frozen=True)
-class C3dPoints:
-    """Marker samples of the labels that were asked for."""
-
-    time: Array
-    """(T,) [s]: (frame - 1) / rate with the file's own frame numbers."""
-    position: Array
-    """(T, L, 3) [m], nan where not seen."""
-    rate: float
-    """[Hz]"""
-    first_frame: int
-    present: tuple[str, ...]
-    """Every label of the file."""
-    notes: tuple[str, ...]
-    unlabelled_time: Array
-    """(U,) [s] of samples of points that have no label; see `nameless`."""
-    unlabelled_position: Array
-    """(U, 3) [m]"""
 
 
 @dataclass(frozen=True)
@@ -71,8 +52,10 @@ class FrameLayout:
 
 def read_c3d(
     path: Path, where: str, labels: tuple[str, ...] | None = None, rate: float | None = None
-) -> C3dPoints:
+) -> MarkerSamples:
     """Read the samples of `labels` (None: of every label that is not doubled) from a C3D file.
+
+    Times are (frame - 1) / rate with the file's own frame numbers.
 
     Parameters
     ----------
@@ -109,19 +92,21 @@ def read_c3d(
     for begin, xyz in _pieces(path, header, layout, np.append(columns[have], np.flatnonzero(free))):
         position[begin : begin + len(xyz), have] = xyz[:, : have.size] * factor
         rest = xyz[:, have.size :] * factor
-        # Some exporters mark a gap by zeros alone.
-        row, column = np.nonzero(np.isfinite(rest[..., 0]) & rest.any(axis=-1))
+        zeros_to_gaps(rest)
+        row, column = np.nonzero(np.isfinite(rest[..., 0]))
         loose.append((begin + row, rest[row, column]))
     time = (layout.first + np.arange(layout.count) - 1) / rate
-    return C3dPoints(
+    if zeros := zeros_to_gaps(position):
+        notes.append(f"{zeros} samples exactly at 0, 0, 0: not seen.")
+    return MarkerSamples(
         time,
-        position,
         rate,
-        layout.first,
+        wanted,
+        position,
         present,
-        tuple(notes),
         time[np.concatenate([row for row, _ in loose])],
         np.concatenate([place for _, place in loose]),
+        notes=tuple(notes),
     )
 
 

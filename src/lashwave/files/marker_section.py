@@ -3,52 +3,26 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from lashwave.files.csv_tables import Column, Table, read_table
+from lashwave.files.c3d import read_c3d
+from lashwave.files.csv_markers import read_csv
 from lashwave.files.fields import Fields
+from lashwave.files.marker_samples import FEWEST, MarkerSamples, Reader
 from lashwave.files.source import Folder
-from lashwave.files.uniform_clock import OFF_RATE, UniformClock, fit
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 
-FEWEST = 20
-"""Samples that a trial needs; the trial format's figure."""
-FARTHEST = 500.0
-"""No marker is farther from the origin of the lab [m]."""
-SPARSE = 20
-"""A record this many times longer than its samples is a slip in the times."""
-
-COLUMNS = (
-    Column("time", "time", low=-1e6, high=1e6),
-    Column("marker", kind="text"),
-    Column("x", "length", low=-FARTHEST, high=FARTHEST),
-    Column("y", "length", low=-FARTHEST, high=FARTHEST),
-    Column("z", "length", low=-FARTHEST, high=FARTHEST),
-    Column("sd", "length", False, above=0.0, high=1.0),
-)
-
-
-@dataclass(frozen=True)
-class MarkerSamples:
-    """What a file of marker samples holds, for the labels that were asked for."""
-
-    time: Array
-    """(T,) [s]"""
-    position: Array
-    """(T, L, 3) [m], nan where not seen; a label that the file lacks is nan throughout."""
-    sd: Array | None
-    """(T, L) [m]"""
-    present: tuple[str, ...]
-    """Every label in the file."""
-    unlabelled_time: Array
-    unlabelled_position: Array
+READERS: dict[str, Reader] = {
+    ".csv": read_csv,
+    ".c3d": read_c3d,
+}
+"""The reader of each type of marker file, by its ending in lower case. A new type is a module
+beside `c3d` and a line here; intake takes it from here too."""
 
 
 def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = False) -> Markers:
@@ -68,24 +42,12 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
         return _unseen(fields, labels, stations)
     name = fields.text("file")
     path = folder.file(name, fields.where, fields.line("file"), fields.name("file"))
-    if path.suffix.lower() == ".c3d":
-        from lashwave.files.c3d import read_c3d
-
-        points = read_c3d(path, name, labels, rate)
-        folder.notes += [f"{name}: {note}" for note in points.notes]
-        # Some exporters mark a gap by zeros alone: no marker sits exactly at the lab's origin.
-        zero = ~points.position.any(axis=2)
-        if zero.any():
-            points.position[zero] = np.nan
-            folder.notes.append(f"{name}: {int(zero.sum())} samples exactly at 0, 0, 0: not seen.")
-        record = MarkerSamples(
-            points.time, points.position, None, points.present,
-            points.unlabelled_time, points.unlabelled_position,
-        )  # fmt: skip
-    elif path.suffix.lower() == ".csv":
-        record = read_samples(path, name, labels, rate, folder.notes)
-    else:
-        raise fields.fault("file", f"{name!r} is neither .csv nor .c3d", "name one of the two")
+    reader = READERS.get(path.suffix.lower())
+    if reader is None:
+        problem = f"{name!r} is neither {' nor '.join(READERS)}"
+        raise fields.fault("file", problem, "name a file of one of these")
+    record = reader(path, name, labels, rate)
+    folder.notes += [f"{name}: {note}" for note in record.notes]
     if record.time.size < FEWEST:
         raise InputError(
             name, f"{record.time.size} samples in all", f"expected at least {FEWEST}", field="time"
@@ -234,96 +196,3 @@ def _handle(
     if labels and line.handle_length == 0:
         folder.notes.append("markers.handle: the line has no handle_length, so no rigid grip.")
     return tuple(labels)
-
-
-def read_samples(
-    path: Path, where: str, labels: tuple[str, ...], rate: float | None, notes: list[str]
-) -> MarkerSamples:
-    """Samples of `labels` from a CSV of one row a marker and sample."""
-    table = read_table(path, where, COLUMNS)
-    notes += [f"{where}: column {c!r} is not used." for c in table.unknown]
-    grid = _grid(table)
-    if grid.count * len(labels) > 200 * table.rows + 10_000_000:
-        raise InputError(where, "is nearly all gap", "list fewer labels", field="marker")
-    time = grid.time
-    if rate is not None and abs(rate / grid.rate - 1) * grid.count > OFF_RATE:
-        # As for C3D: the samples keep their numbers, and only the rate between them is corrected.
-        notes.append(f"{where}: times say {grid.rate:g} Hz; {rate:g} Hz was taken as stated.")
-        time = time * (grid.rate / rate)
-    names = table.texts["marker"]
-    code = table.codes["marker"]
-    _refuse_doubles(table, grid, code, names)
-    # A long table fills much of the memory: each column is let go once it is in its place.
-    del table.numbers["time"]
-    sample = grid.sample
-    bare = np.flatnonzero(code == names.index("")) if "" in names else np.empty(0, dtype=np.intp)
-    loose = np.stack([table.numbers[name][bare] for name in "xyz"], axis=1)
-    loose_time = time[sample[bare]]
-    column = np.array([labels.index(n) if n in labels else -1 for n in names], dtype=np.int32)
-    place = column[code]
-    on_line = place >= 0
-    wanted = slice(None) if on_line.all() else on_line
-    sample, place = sample[wanted], place[wanted]
-    position = np.full((grid.count, len(labels), 3), np.nan)
-    for axis, name in enumerate("xyz"):
-        position[sample, place, axis] = table.numbers.pop(name)[wanted]
-    sd = None
-    if "sd" in table.numbers:
-        sd = np.full((grid.count, len(labels)), float(np.median(table.numbers["sd"])))
-        sd[sample, place] = table.numbers.pop("sd")[wanted]
-    return MarkerSamples(time, position, sd, tuple(n for n in names if n), loose_time, loose)
-
-
-def _grid(table: Table) -> UniformClock:
-    times = table.numbers["time"]
-    grid = fit(times)
-    distinct = 1 if grid is None else np.unique(grid.sample).size
-    if grid is None or distinct < FEWEST:
-        raise InputError(
-            table.where, f"{distinct} samples in all", f"expected at least {FEWEST}", field="time"
-        )
-    if not 1.0 <= grid.rate <= 1e5:
-        raise table.fault(
-            0,
-            "time",
-            f"a rate of {grid.rate:g} Hz is not plausible",
-            "expected 1 Hz to 100 kHz; check the unit in the heading",
-        )
-    worst = int(np.argmax(np.abs(grid.off)))
-    if grid.count > SPARSE * distinct:
-        last = int(np.argmax(times))
-        raise table.fault(
-            last, "time", f"{times[last]:g} s leaves a record that is nearly all gap", "correct it"
-        )
-    if abs(grid.off[worst]) > OFF_RATE:
-        raise table.fault(
-            worst,
-            "time",
-            f"{times[worst]:.9g} s is {abs(grid.off[worst]):.2f} samples off {grid.rate:.6g} Hz",
-            f"times keep one rate to {OFF_RATE} samples",
-        )
-    return replace(grid, off=np.empty(0))
-
-
-def _refuse_doubles(
-    table: Table, grid: UniformClock, code: NDArray[np.int32], names: list[str]
-) -> None:
-    """Two rows of one marker at one sample; points without a label may be many."""
-    key = grid.sample * len(names) + code
-    places = grid.count * len(names)
-    if places <= 8 * key.size + 1_000_000:
-        taken = np.zeros(places, dtype=np.bool_)
-        taken[key] = True
-        if int(taken.sum()) == key.size:
-            return
-    rows = np.arange(key.size)
-    if "" in names:
-        rows = rows[code != names.index("")]
-    order = rows[np.argsort(key[rows], kind="stable")]
-    doubled = order[1:][np.diff(key[order]) == 0]
-    if doubled.size:
-        row = int(doubled.min())
-        label, moment = names[code[row]], table.numbers["time"][row]
-        raise table.fault(
-            row, "marker", f"a second row of {label!r} at {moment:.6g} s", "keep one of them"
-        )

@@ -11,11 +11,12 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
+from lashwave.files.marker_section import READERS
 from lashwave.files.sighting_tables import METRE_DIGITS, SECOND_DIGITS, write_points, write_rows
 from lashwave.files.source import Folder
 from lashwave.files.toml_text import number
 from lashwave.intake import samples
-from lashwave.intake.sheet import Sheet, read_sheet
+from lashwave.intake.sheet import ENDINGS, Sheet, read_sheet
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.units import UnitError, heading
 
@@ -71,7 +72,8 @@ class Placing:
         """
         folder = Folder(self.source)
         path = folder.inside(name, "description", None, where)
-        if path.suffix.lower() == ".c3d" or not path.is_file():
+        ending = path.suffix.lower()
+        if (ending in READERS and ending not in ENDINGS) or not path.is_file():
             return self.plain(name, where)
         sheet, units = read_sheet(path, name), self.units.get(name, {})
         found = samples.kind_of(sheet)

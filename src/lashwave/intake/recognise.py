@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from lashwave.files.marker_samples import MarkerSamples
+from lashwave.files.marker_section import READERS
 from lashwave.files.still_files import PNG, TIFF
 from lashwave.files.video_file import ENDINGS
-from lashwave.intake import samples
+from lashwave.intake import samples, sheet
 from lashwave.intake.headings import usable_unit
-from lashwave.intake.sheet import Sheet, read_sheet
+from lashwave.intake.sheet import Sheet
 from lashwave.quantities.errors import InputError
 
 MOST = 20_000
@@ -96,16 +98,16 @@ def _names(folder: Path) -> list[str]:
 def _one(folder: Path, name: str, units: dict[str, str]) -> Recognised:
     ending = Path(name).suffix.lower()
     try:
-        if ending == ".c3d":
-            return _c3d(folder / name, name)
         if ending == ".wav":
             return _sound(folder / name, name)
         if ending in ENDINGS:
             return _images(folder, name, [name])
         if ending == ".toml":
             return _toml(folder / name, name)
-        if ending in (".csv", ".txt", ".tsv", ".dat", ".asc"):
-            return of_sheet(read_sheet(folder / name, name), units)
+        if ending in sheet.ENDINGS:
+            return of_sheet(sheet.read_sheet(folder / name, name), units)
+        if ending in READERS:
+            return _markers(READERS[ending](folder / name, name, None, None), name)
     except InputError as fault:
         return Recognised(name, "other", problems=[str(fault)])
     except (OSError, ValueError) as error:
@@ -113,12 +115,12 @@ def _one(folder: Path, name: str, units: dict[str, str]) -> Recognised:
     return Recognised(name, "other")
 
 
-def of_sheet(sheet: Sheet, units: dict[str, str] | None = None) -> Recognised:
+def of_sheet(table: Sheet, units: dict[str, str] | None = None) -> Recognised:
     """A table: by which columns it has."""
-    kind = samples.kind_of(sheet)
-    found = Recognised(sheet.name, kind, rows=len(sheet.rows))
-    chosen = samples.units_of(sheet, kind, units or {})
-    for heading in sheet.headings:
+    kind = samples.kind_of(table)
+    found = Recognised(table.name, kind, rows=len(table.rows))
+    chosen = samples.units_of(table, kind, units or {})
+    for heading in table.headings:
         unit, guessed = chosen.get(heading.text, (heading.unit, False))
         column = {"name": heading.text, "unit": unit, "means": heading.means}
         found.columns.append(column | {"label": heading.label, "guessed": guessed})
@@ -128,7 +130,7 @@ def of_sheet(sheet: Sheet, units: dict[str, str] | None = None) -> Recognised:
         shown = ", ".join(bare[:3]) + (f" and {len(bare) - 3} more" if len(bare) > 3 else "")
         found.problems.append(f"{shown}: no unit stated; mm by their size")
     try:
-        _content(sheet, kind, units or {}, found)
+        _content(table, kind, units or {}, found)
     except InputError as fault:
         found.problems.append(str(fault))
     return found
@@ -148,18 +150,12 @@ def _content(sheet: Sheet, kind: str, units: dict[str, str], found: Recognised) 
         found.features = sorted(set(samples.points(sheet, units).features))
 
 
-def _c3d(path: Path, name: str) -> Recognised:
-    from lashwave.files.c3d import read_c3d
-
-    points = read_c3d(path, name)
-    found = Recognised(name, "markers", rows=points.time.size, rate=points.rate)
-    found.labels, found.problems = list(points.present), list(points.notes)
-    position = points.position
-    position[~position.any(axis=2)] = np.nan
-    seen = np.isfinite(position[..., 0])
-    single = [n for n in points.present if points.present.count(n) == 1][: seen.shape[1]]
-    found.coverage = {n: float(seen[:, i].mean()) for i, n in enumerate(single)}
-    found.noise = samples.noise(position)
+def _markers(record: MarkerSamples, name: str) -> Recognised:
+    found = Recognised(name, "markers", rows=record.time.size, rate=record.rate)
+    found.labels, found.problems = list(record.present), list(record.notes)
+    seen = np.isfinite(record.position[..., 0])
+    found.coverage = {n: float(seen[:, i].mean()) for i, n in enumerate(record.labels)}
+    found.noise = samples.noise(record.position)
     return found
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.files.marker_samples import zeros_to_gaps
 from lashwave.intake.headings import Heading, dimension
 from lashwave.intake.sheet import Sheet
 from lashwave.pipeline.health import noise_from_differences
@@ -147,8 +148,7 @@ def _wide(
     for i, h in enumerate(sheet.headings):
         if h.label is not None and h.means in ("x", "y", "z"):
             position[:, labels.index(h.label), "xyz".index(h.means)] = _scaled(sheet, i, units)
-    # Some exporters mark a gap by zeros alone: no marker sits exactly at the lab's origin.
-    position[~position.any(axis=2)] = np.nan
+    zeros_to_gaps(position)
     position[~np.isfinite(position).all(axis=2)] = np.nan
     return MarkerTable(time, number, labels, position)
 

@@ -19,6 +19,8 @@ LARGEST = 512 << 20
 PREAMBLE = 20
 """Lines above the headings that are passed over at most."""
 SEPARATORS = ",;\t"
+ENDINGS = (".csv", ".txt", ".tsv", ".dat", ".asc")
+"""Of files that are taken as text tables, in lower case."""
 _EMPTY = ("", "nan", "-", "na", "n/a", "null")
 
 
