@@ -18,7 +18,7 @@ KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat 
 # One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
 WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
 
-.PHONY: help demo test lint validate validation planted bench figures docs lock clean
+.PHONY: help demo test lint validate validation planted bench figures picture docs lock clean
 
 help:
 	@echo "make demo      install, then reconstruct an example trial into out/demo"
@@ -28,6 +28,7 @@ help:
 	@echo "make validation  the checks against published numbers, written into docs/validation.md"
 	@echo "make bench     the benchmarks, each printing its figures"
 	@echo "make figures   docs/figures.md and the README's table, from figures that were kept"
+	@echo "make picture   the README's picture, from the answers of make demo"
 	@echo "make docs      the documentation as pages, in docs/_build/html"
 	@echo "make lock      renew requirements.lock"
 	@echo "make clean     remove the environment and everything built"
@@ -75,6 +76,10 @@ bench: $(STAMP)
 # docs/figures.md and the README's table, from what the benchmarks kept.
 figures: $(STAMP)
 	$(PY) benchmarks/figures.py
+
+# docs/demo.png, from out/demo.
+picture: $(STAMP)
+	$(PY) docs/write_picture.py
 
 docs: $(STAMP)
 	$(PY) -m sphinx -W --keep-going -q -b html docs docs/_build/html
