@@ -58,7 +58,7 @@ def one(rate: float, take: int) -> tuple[float, float, float, int]:
     frames = np.arange(int(SECONDS * rate))
     times = frame_time(rate, frames, offset, drift)
     film = Film(strobe_light(Strobe(), samples, times, EXPOSURE), take)
-    found = find_flashes(brightness(film), rate / 500.0, EXPOSURE * rate)
+    found = find_flashes(brightness(film), rate / 500.0, EXPOSURE * rate, 5e-6)
     stated = Clock(offset + 2e-4 * rng.standard_normal(), 2e-4, 5e-6)
     fit = fit_clock(found, rate, frames.size, samples, stated)
     width = (fit.bounds[1] - fit.bounds[0]) * rate

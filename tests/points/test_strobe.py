@@ -79,6 +79,35 @@ def test_a_long_flash_tells_its_middle_by_its_edges(exposure, worst_half):
         assert off.std() < 0.02
 
 
+def lamp(middle: np.ndarray, lasts: float, rise: float, exposure: float) -> np.ndarray:
+    """Brightness of 4000 frames, each of 200 instants, by a lamp whose light rises in a while."""
+    bright = np.zeros(4000)
+    for m in middle:
+        near = np.arange(int(m) - 9, int(m) + 10)
+        instants = near[:, None] + exposure * (np.arange(200) + 0.5 - 100) / 200
+        bright[near] += np.clip((lasts / 2 - np.abs(instants - m)) / rise + 0.5, 0, 1).mean(axis=1)
+    return 5 * bright + np.random.default_rng(3).normal(0, 0.01, bright.size)
+
+
+@pytest.mark.parametrize("step, widest", [(50.0, 1.0), (50.02, 0.1)])
+@pytest.mark.parametrize("rise", [0.1, 0.5, 0.9])
+def test_a_lamp_that_rises_slowly_does_not_pass_for_a_long_exposure(step, widest, rise):
+    # In step all flashes stand alike, and no one can tell how fast the light rises.
+    off, width = [], []
+    for start in np.linspace(20.0, 21.0, 12, endpoint=False) + 0.013:
+        middle = np.arange(start, 3970.0, step)
+        found = find_flashes(lamp(middle, 3.0, rise, 0.02), step, 0.02, 5e-6)
+        assert found.frame.size == middle.size
+        late, reach = found.middle - middle, found.half + 4 * found.sd + 1e-3
+        assert (np.abs(late) <= reach).all()
+        low, high = (late - reach).max(), (late + reach).min()  # where the clock may be
+        off.append(max(abs(late.min()), abs(late.max())))
+        width.append(high - low)
+    assert np.mean(width) <= widest
+    if step == 50.0:  # nor does the interval hold much more than it must
+        assert np.max(off) > 0.2 * np.mean(width)
+
+
 @pytest.mark.parametrize("flashes", [2, 5, 20])
 def test_offset_interval_is_that_of_order_statistics(check, flashes):
     # Order statistics: mean width 2 T / (N + 1) for incommensurate phases, drift

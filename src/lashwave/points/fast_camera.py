@@ -95,7 +95,8 @@ def _flashes(camera: Camera, frames: Frames, markers: Markers) -> Flashes | None
     if markers.time.size < 2:
         return None
     period = camera.rate / markers.rate
-    found = find_flashes(brightness(frames), period, camera.exposure * camera.rate)
+    exposure, drift_sd = camera.exposure * camera.rate, camera.clock.drift_sd
+    found = find_flashes(brightness(frames), period, exposure, drift_sd)
     return found if found.frame.size else None
 
 

@@ -7,6 +7,8 @@ Statistics, 2nd ed. 2009, ch. 3).
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
@@ -16,6 +18,9 @@ from lashwave.points.clock_sound.clock_settings import FLASHES, FlashSettings
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.clock_fit import Flashes
 from lashwave.quantities.images import Frames
+
+QUARTZ = 5e-5
+"""Relative deviation of two quartz clocks' rates (common practice)."""
 
 
 def brightness(frames: Frames, settings: FlashSettings = FLASHES) -> Array:
@@ -38,7 +43,11 @@ def brightness(frames: Frames, settings: FlashSettings = FLASHES) -> Array:
 
 
 def find_flashes(
-    bright: Array, period: float, exposure: float = 1.0, settings: FlashSettings = FLASHES
+    bright: Array,
+    period: float,
+    exposure: float = 1.0,
+    drift_sd: float = QUARTZ,
+    settings: FlashSettings = FLASHES,
 ) -> Flashes:
     """Flashes in a record's brightness.
 
@@ -47,6 +56,7 @@ def find_flashes(
     bright : (frames,) [grey levels] as `brightness` gives it.
     period : of the strobe, roughly [frames]; a flash lasts less than half of it.
     exposure : share of a frame's period.
+    drift_sd : standard deviation of the two clocks' rate against each other [1].
 
     A flash seen in one frame has its middle within half a frame of it; seen in two, within half
     a frame of their boundary. One that lasts longer begins where a frame is partly lit; where
@@ -67,12 +77,19 @@ def find_flashes(
     usual = float(np.median(peaks[peaks > 0.5 * np.quantile(peaks, 0.9)]))
     limit = max(settings.sure * noise, settings.part * usual)
     groups = [g for g in _groups(excess > limit) if g[1] - g[0] + 1 <= max(0.5 * period, 1.0)]
-    rows = [_middle(excess, a, b, noise, exposure, settings) for a, b in groups]
+    long = np.array([b - a > 1 for a, b in groups])
+    edges = [_edges(excess, a, b, noise, exposure, settings) for a, b in groups if b - a > 1]
+    rise = _rise(edges, period, exposure, drift_sd)
+    seen = iter(edges)
+    rows = [
+        _middle(next(seen), rise) if b - a > 1
+        else (0.5 * (a + b), 0.5, 0.0, float(excess[a : b + 1].max()))
+        for a, b in groups
+    ]  # fmt: skip
     if not rows:
         return _none()
     middle, half, sd, peak = (np.array(c, dtype=float) for c in zip(*rows, strict=True))
     frame = np.array([a + np.argmax(excess[a : b + 1]) for a, b in groups], dtype=np.int64)
-    long = np.array([b - a > 1 for a, b in groups])
     frame = np.where(long, np.rint(middle).astype(np.int64), frame)
     return Flashes(frame, middle, half, sd, peak)
 
@@ -89,35 +106,91 @@ def _groups(lit: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return list(zip(first.tolist(), last.tolist(), strict=True))
 
 
-def _middle(
+class _Edges(NamedTuple):
+    """Where a flash begins and ends: at half its height, place + lean x rise, within half."""
+
+    place: tuple[float, float]
+    """[frames]"""
+    lean: tuple[float, float]
+    """Share by which a partly lit frame is nearer the flash than its edge; 0 where none is."""
+    half: tuple[float, float]
+    """Of what the place may be [frames]; 0 where a frame is partly lit."""
+    full: float
+    """Brightness of a frame that is wholly lit [grey levels]."""
+    noise: float
+    """Standard deviation of a frame's brightness, over that of a full one."""
+
+
+def _edges(
     excess: Array, first: int, last: int, noise: float, exposure: float, settings: FlashSettings
-) -> tuple[float, float, float, float]:
-    """Middle, half width of what it may be, sd [frames], and brightness of one flash."""
-    if last - first < 2:
-        return 0.5 * (first + last), 0.5, 0.0, float(excess[first : last + 1].max())
-    full = float(np.median(excess[first + 1 : last]))
-    noise = noise / full
-    begin, begin_half, begin_sd = _edge(excess / full, first, -1, noise, exposure, settings)
-    end, end_half, end_sd = _edge(excess / full, last, 1, noise, exposure, settings)
-    # Of two edges only known between exposures, the middle's reach is the mean of theirs.
-    half = 0.5 * (begin_half + end_half)
-    return 0.5 * (begin + end), half, 0.5 * float(np.hypot(begin_sd, end_sd)), full
+) -> _Edges:
+    """Both edges of a flash that lights the frames first to last.
 
-
-def _edge(
-    share: Array, frame: int, way: int, noise: float, exposure: float, settings: FlashSettings
-) -> tuple[float, float, float]:
-    """Where a flash begins (way -1) or ends (+1), half width and sd of that [frames].
-
-    share : brightness over that of a full frame; noise : its sd. Partly lit may be the outermost
-    bright frame, or the one beyond it, which was too dim to count.
+    Partly lit may be the outermost bright frame, or the one beyond it, which was too dim to count.
     """
-    sd = float(np.sqrt(2.0) * noise * exposure)
-    for candidate in (frame + way, frame):
-        if not 0 <= candidate < share.size:
-            continue
-        lit = float(share[candidate])
-        if max(settings.edge, 3.0 * noise) < lit < 1.0 - max(settings.edge, 3.0 * noise):
-            return candidate + way * (lit - 0.5) * exposure, 0.0, sd
-    # The edge is between the exposures of the last lit and the first dark frame.
-    return frame + 0.5 * way, 0.5 * max(1.0 - exposure, 2.0 * max(settings.edge, 3.0 * noise)), 0.0
+    full = float(np.median(excess[first + 1 : last]))
+    least = max(settings.edge, 3.0 * noise / full)
+    place, lean, half = [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]
+    for side, frame, way in ((0, first, -1), (1, last, 1)):
+        inside = [c for c in (frame + way, frame) if 0 <= c < excess.size]
+        partly = [c for c in inside if least < excess[c] / full < 1.0 - least]
+        if partly:
+            place[side] = float(partly[0])
+            lean[side] = way * (float(excess[partly[0]]) / full - 0.5)
+        else:  # between the exposures of the last lit and the first dark frame
+            place[side] = frame + 0.5 * way
+            half[side] = 0.5 * max(1.0 - exposure, 2.0 * least)
+    return _Edges((place[0], place[1]), (lean[0], lean[1]), (half[0], half[1]), full, noise / full)
+
+
+def _rise(
+    edges: list[_Edges], period: float, exposure: float, drift_sd: float
+) -> tuple[float, float]:
+    """Time in which the light of all flashes rises or falls, and half width of it [frames].
+
+    It lies between an exposure and one frame. Where the flashes' phases differ, partly lit frames
+    say more: edges keep the rhythm, and those that do not show what the rise must be.
+    """
+    low = min(exposure, 1.0)
+    rows, late, noise = [], [], 0.0
+    for side in (0, 1):
+        partly = [e for e in edges if e.half[side] == 0.0]
+        place = np.array([e.place[side] for e in partly])
+        number = np.concatenate([[0.0], np.cumsum(np.rint(np.diff(place) / period))])
+        for e, at, n in zip(partly, place, number, strict=False):
+            rows.append([side == 0, side == 1, period * n, -e.lean[side]])
+            late.append(at - period * n)
+            noise = max(noise, e.noise)
+    middle, spread = 0.5 * (1.0 + low), 0.5 * (1.0 - low)
+    if len(rows) < 5 or spread == 0.0:
+        return middle, spread
+    matrix = np.array(rows, dtype=float)
+    each_side = [matrix[matrix[:, side] == 1.0, 3] for side in (0, 1)]
+    if max((float(lean.std()) for lean in each_side if lean.size), default=0.0) < 5.0 * noise:
+        return middle, spread  # all phases are alike: a slope would be of the noise
+    # The prior of the rise is that of an even chance over its range. A rate that is not as stated
+    # passes for a rise where the phases sweep slowly.
+    aim = np.array(late) - matrix[:, 3] * middle
+    origin = aim[0]
+    prior = np.diag([1e-6, 1e-6, 1.0 / max(drift_sd, 1e-9) ** 2, 3.0 / spread**2])
+    square = noise**2
+    for _ in range(3):  # the scatter is measured: no lamp's light rises quite evenly
+        cov = np.linalg.inv(matrix.T @ matrix / square + prior)
+        best = cov @ (matrix.T @ (aim - origin) / square)
+        off = aim - origin - matrix @ best
+        square = max(noise**2, float(off @ off) / (len(rows) - 4))
+    reach = 3.0 * float(np.sqrt(cov[3, 3]))
+    least, most = np.clip(middle + best[3] + np.array([-reach, reach]), low, 1.0)
+    return 0.5 * float(least + most), 0.5 * float(most - least)
+
+
+def _middle(edges: _Edges, rise: tuple[float, float]) -> tuple[float, float, float, float]:
+    """Middle, half width of what it may be, sd [frames], and brightness of one flash.
+
+    Two edges lit by equal shares give the middle whatever the rise is.
+    """
+    lean = 0.5 * sum(edges.lean)
+    # Of two edges only known between exposures, the middle's reach is the mean of theirs.
+    half = 0.5 * sum(edges.half) + abs(lean) * rise[1]
+    sd = float(np.sqrt(0.5 * edges.half.count(0.0))) * edges.noise * rise[0]
+    return 0.5 * sum(edges.place) + lean * rise[0], half, sd, edges.full
