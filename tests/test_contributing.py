@@ -14,6 +14,7 @@ import pytest
 from tests.test_docs import ROOT, blocks
 
 PAGE = (ROOT / "CONTRIBUTING.md").read_text(encoding="utf-8")
+READER = "tests/files/test_npz_markers.py"
 ANSWER = "tests/answers/test_supersonic_span.py"
 ONE_STATE = (
     "from tests.mechanics.test_one_law import test_drag_is_one as law;"
@@ -61,6 +62,13 @@ def copy(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def assert_lint_is_content(folder: Path, files: dict[str, list[str]]) -> None:
+    for words in (["check"], ["format", "--check"]):
+        names = [name for name in files if name.endswith(".py")]
+        linted = run(folder, "-m", "ruff", *words, "--no-cache", *names)
+        assert linted.returncode == 0, linted.stdout
+
+
 def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     """Python in the copy. Kernels run uncompiled: a state or two do not pay for compiling."""
     path = os.pathsep.join([str(folder / "src"), str(folder)])
@@ -74,7 +82,9 @@ def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.parametrize("heading, most", [("Change the drag law", 2), ("Add an answer", 3)])
+@pytest.mark.parametrize(
+    "heading, most", [("Change the drag law", 2), ("Add a reader", 2), ("Add an answer", 3)]
+)
 def test_a_worked_change_touches_few_files(heading: str, most: int) -> None:
     files = [name for name in change(heading) if not name.startswith(("tests/", "docs/"))]
     assert 0 < len(files) <= most
@@ -83,16 +93,27 @@ def test_a_worked_change_touches_few_files(heading: str, most: int) -> None:
 def test_the_drag_law_is_changed_for_all_that_compute_with_it(copy: Path) -> None:
     files = change("Change the drag law")
     (law,) = [name for name in files if name.startswith("src/")]
-    apply(copy, {law: files.pop(law)})
+    apply(copy, {law: files[law]})
     alone = run(copy, "-c", ONE_STATE)
     assert alone.returncode == 1 and "AssertionError" in alone.stderr, alone.stderr
-    apply(copy, files)
+    apply(copy, {name: hunks for name, hunks in files.items() if name != law})
     both = run(copy, "-c", ONE_STATE)
     assert both.returncode == 0, both.stderr
+    assert_lint_is_content(copy, files)
+
+
+def test_a_reader_is_added(copy: Path) -> None:
+    files = change("Add a reader")
+    apply(copy, files)
+    assert_lint_is_content(copy, files)
+    tested = run(copy, "-m", "pytest", "-p", "no:cacheprovider", READER)
+    assert tested.returncode == 0, tested.stdout
 
 
 def test_an_answer_is_added(copy: Path) -> None:
-    apply(copy, change("Add an answer"))
+    files = change("Add an answer")
+    apply(copy, files)
+    assert_lint_is_content(copy, files)
     written = run(copy, "docs/write_register.py")
     assert written.returncode == 0, written.stderr
     assert "| `supersonic_span` | s |" in (copy / "docs/answers.md").read_text(encoding="utf-8")
