@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import argparse
 
-from lashwave.mechanics.simulate import SimulationError
+from lashwave.mechanics.simulation import SimulationError
 from lashwave.twin import throws
 
 

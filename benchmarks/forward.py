@@ -22,7 +22,7 @@ from lashwave.mechanics.air import medium
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.quick import simulate_quickly
 from lashwave.mechanics.rates import derivative, room
-from lashwave.mechanics.simulate import setup, start_state
+from lashwave.mechanics.simulation import setup, start_state
 from lashwave.quantities.air import Air
 
 LINKS = 100

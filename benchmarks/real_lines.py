@@ -47,7 +47,7 @@ from score import Grid, fitted
 from lashwave.estimate import Options, estimate
 from lashwave.estimate.ends import driven_end
 from lashwave.estimate.setup import set_up
-from lashwave.mechanics.simulate import Law, Medium, simulate
+from lashwave.mechanics.simulation import Law, Medium, simulate
 from lashwave.quantities.arrays import Array, Mask
 from lashwave.quantities.errors import LashwaveError
 from lashwave.quantities.fit import Fit

@@ -18,7 +18,7 @@ from scipy.interpolate import CubicSpline
 
 from lashwave.answers.account import chain_of
 from lashwave.mechanics.air import medium
-from lashwave.mechanics.budget import budget
+from lashwave.mechanics.power_budget import budget
 from lashwave.quantities.answer import Answer
 from lashwave.quantities.arrays import Array, Mask
 from lashwave.quantities.fit import Fit

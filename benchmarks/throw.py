@@ -8,7 +8,7 @@ from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import Chain, build, stations
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import Trajectory, simulate
+from lashwave.mechanics.simulation import Trajectory, simulate
 from lashwave.quantities.air import Air
 from lashwave.quantities.line import Line
 

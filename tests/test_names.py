@@ -92,16 +92,11 @@ ROOMS_OPEN: dict[str, set[str]] = {
         "mechanics",
     },
     "past the door": {
-        "estimate",
         "files",
         "intake",
-        "mechanics",
         "pipeline",
-        "quantities",
         "report",
         "serving",
-        "study",
-        "twin",
     },
 }
 

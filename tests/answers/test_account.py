@@ -11,7 +11,7 @@ from lashwave.answers.lists import put_account
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 
 TIME = np.linspace(0.0, 0.5, 1501)
 LAW = Law(drag_normal=1.2, damping_time=1e-3)

@@ -10,7 +10,7 @@ import xarray as xr
 
 from lashwave.answers import account, amplify, energy, momentum
 from lashwave.answers.lists import put_account
-from lashwave.mechanics.budget import Budget
+from lashwave.mechanics.power_budget import Budget
 from lashwave.quantities.line import Line
 from tests.answers.lines import lash
 

@@ -7,12 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.answers import account, amplify, bend, fold
-from lashwave.answers import all as every
+from lashwave.answers import account, all as every, amplify, bend, fold
 from lashwave.answers.fold import Run
 from lashwave.mechanics.air import medium
-from lashwave.mechanics.budget import budget
 from lashwave.mechanics.law import Law
+from lashwave.mechanics.power_budget import budget
 from lashwave.quantities.line import Line
 from lashwave.quantities.moments import TipDraws
 from tests.answers.lines import lash

@@ -13,7 +13,7 @@ from lashwave.answers import amplify, bend, fold
 from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import fixed
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.line import Line
 
 GAP, LINKS = 0.05, 100

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from lashwave.answers import answer, moments_of, register
-from lashwave.emission import fronts_and_sounds as sent
-from lashwave.emission import sound_delays
+from lashwave.emission import fronts_and_sounds as sent, sound_delays
 from lashwave.files.results import summary
 from lashwave.quantities.sightings import Fronts, Onset
 from lashwave.quantities.trial import Microphone

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lashwave.answers.account import chain_of
-from lashwave.mechanics.known_stiffness import sloped
+from lashwave.mechanics.stiffness_sources import sloped
 
 STATION = np.concatenate([[0.0], np.linspace(0.1, 1.0, 19)])
 

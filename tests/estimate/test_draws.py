@@ -9,8 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.estimate import normal as eq
-from lashwave.estimate import posterior
+from lashwave.estimate import normal as eq, posterior
 from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.noise import spread

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from lashwave import twin
-from lashwave.estimate import Options, hand_rows
-from lashwave.estimate import normal as eq
+from lashwave.estimate import Options, hand_rows, normal as eq
 from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.hand_density import jerk_density
 from lashwave.estimate.noise import spread

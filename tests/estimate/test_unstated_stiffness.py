@@ -10,7 +10,7 @@ from lashwave.estimate import Options, estimate
 from lashwave.estimate.joint import held
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.setup import STIFFNESS_LOG_SD, held_scales, set_up
-from lashwave.mechanics.known_stiffness import known_stiffness
+from lashwave.mechanics.stiffness_sources import known_stiffness
 from lashwave.quantities.line import Droop
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.stiffness import SLOPE

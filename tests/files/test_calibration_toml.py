@@ -10,8 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from lashwave import __version__
 from lashwave.files.calibration_toml import read_calibration, write_calibration

@@ -13,8 +13,7 @@ import cv2
 import numpy as np
 import pytest
 import tifffile
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 

@@ -6,8 +6,7 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 
 from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial

@@ -16,7 +16,7 @@ from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rates import derivative, room
-from lashwave.mechanics.simulate import setup
+from lashwave.mechanics.simulation import setup
 from lashwave.quantities.line import Line, Tuft
 
 KINDS = ("handle", "clamp", "free", "held", "pinned")

@@ -11,7 +11,7 @@ from lashwave.mechanics.implicit import plan
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rates import room
 from lashwave.mechanics.rest import rest_shape
-from lashwave.mechanics.simulate import setup, simulate, start_state
+from lashwave.mechanics.simulation import setup, simulate, start_state
 from lashwave.quantities.line import Line
 
 AIR = Medium(1.2, 1.8e-5, 343.0)

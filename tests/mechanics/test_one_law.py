@@ -13,8 +13,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import Phase, given, settings
-from hypothesis import strategies as st
+from hypothesis import Phase, given, settings, strategies as st
 
 from lashwave.estimate.bend_rows import bend_forces
 from lashwave.estimate.momentum_rows import (
@@ -25,15 +24,15 @@ from lashwave.estimate.momentum_rows import (
 )
 from lashwave.mechanics import accounts
 from lashwave.mechanics.air import Medium
-from lashwave.mechanics.budget import budget
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.implicit import plan, prepare
 from lashwave.mechanics.kernels import bending
 from lashwave.mechanics.law import Law
+from lashwave.mechanics.power_budget import budget
 from lashwave.mechanics.rates import derivative, room
 from lashwave.mechanics.rest import _energy, _frames, _system
-from lashwave.mechanics.simulate import setup
+from lashwave.mechanics.simulation import setup
 from lashwave.mechanics.stiff import restore
 from lashwave.mechanics.unfold import unfold
 from lashwave.quantities.arrays import Array

@@ -10,7 +10,7 @@ from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rest import rest_shape
-from lashwave.mechanics.simulate import setup, start_state
+from lashwave.mechanics.simulation import setup, start_state
 from lashwave.quantities.line import Line
 from tests.mechanics.small_chains import GRAVITY, WHEN, moving
 

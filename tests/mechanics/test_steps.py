@@ -12,7 +12,7 @@ from scipy.integrate import RK45, solve_ivp
 from lashwave.mechanics import stepping, stiff
 from lashwave.mechanics.implicit import plan
 from lashwave.mechanics.rates import derivative, room
-from lashwave.mechanics.simulate import explicit_step
+from lashwave.mechanics.simulation import explicit_step
 from tests.mechanics.small_chains import WHEN, moving
 
 

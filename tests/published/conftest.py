@@ -11,7 +11,7 @@ from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.chain import Chain, build
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rates import derivative, room
-from lashwave.mechanics.simulate import setup, start_state
+from lashwave.mechanics.simulation import setup, start_state
 from lashwave.quantities.line import Line
 
 

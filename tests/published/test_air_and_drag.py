@@ -12,7 +12,7 @@ import pytest
 from lashwave.mechanics.air import Medium, density, medium, sound_speed, viscosity
 from lashwave.mechanics.drag import mach_factor, normal_coefficient, tangential_coefficient
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.air import Air
 from lashwave.quantities.errors import OutOfRangeError
 from tests.published.record import derived, quoted, read, recalled

@@ -14,7 +14,7 @@ from lashwave.mechanics.air import medium
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.air import Air
 from lashwave.quantities.line import Line
 from lashwave.twin.chosen import CHOSEN

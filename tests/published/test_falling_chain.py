@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from lashwave.mechanics.air import VACUUM
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from tests.published.record import derived, read, recalled
 
 CALKIN = recalled("Calkin and March, Am. J. Phys. 57 (1989) 154")

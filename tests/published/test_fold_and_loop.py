@@ -15,7 +15,7 @@ import pytest
 from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.grip import Grip, fixed
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from tests.published.record import derived, read, recalled
 
 ENERGY = derived("energy kept in the moving arm (Wong and Yasui 2006; Goriely and McMillen 2002)")

@@ -13,7 +13,7 @@ from lashwave.answers.account import acceleration
 from lashwave.answers.smoothing import parabolas
 from lashwave.instruments import frame_at, frame_time, project, triangulate_many
 from lashwave.quantities.sightings import Camera, Clock
-from lashwave.study.telling import telling
+from lashwave.study.sensitivity import telling
 from tests.published.record import derived, read, recalled
 
 SAVITZKY = recalled("Savitzky and Golay, Anal. Chem. 36 (1964) 1627, tables")

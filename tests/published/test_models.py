@@ -13,7 +13,7 @@ from benchmarks.planar_chain import folded_fall
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.fall import ENERGY, PLASTIC, fall_speed, fall_time, fallen_at, time_ratio
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.air import Air
 from lashwave.study.fall import Record, judge
 from lashwave.study.swing import Hanging, decay, drag_rate, friction_needed, pivot_rate

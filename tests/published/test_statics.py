@@ -11,9 +11,9 @@ import pytest
 from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.droop import droop_curve, weight_number
 from lashwave.mechanics.grip import fixed
-from lashwave.mechanics.known_stiffness import known_stiffness
 from lashwave.mechanics.rest import rest_shape
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
+from lashwave.mechanics.stiffness_sources import known_stiffness
 from lashwave.quantities.line import Droop, Line
 from lashwave.quantities.stiffness import Source
 from tests.published.record import derived, recalled

@@ -13,7 +13,7 @@ from scipy.special import roots_laguerre
 
 from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from tests.published.record import quoted, read, recalled
 
 BESSEL = read("Bernoulli and Euler; Hagedorn and DasGupta, Vibrations and Waves (2007)")

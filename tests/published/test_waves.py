@@ -14,7 +14,7 @@ from scipy.signal import hilbert
 from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from tests.published.record import derived, read, recalled
 
 MERSENNE = read("Mersenne 1636/37, f = n / (2 L) sqrt(T / mu)")

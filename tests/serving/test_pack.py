@@ -6,8 +6,7 @@ import json
 import struct
 
 import numpy as np
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from lashwave.serving.pack import pack, unpack
 

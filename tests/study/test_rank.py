@@ -7,7 +7,7 @@ from scipy.stats import ttest_1samp
 from lashwave.mechanics.air import VACUUM, Medium
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.errors import NotConvergedError
 from lashwave.quantities.fit import Fit
 from lashwave.quantities.line import Line

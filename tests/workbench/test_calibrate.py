@@ -21,8 +21,7 @@ from lashwave.instruments import project
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.workbench.cli import main
-from tests.calibrate import test_board as boards
-from tests.calibrate import test_wand as wands
+from tests.calibrate import test_board as boards, test_wand as wands
 from tests.calibrate.board_images import poses, rays, render
 
 AFFINE = np.array([[880.0, 12.0, 40.0, 500], [40.0, -6.0, -880.0, 400], [0, 0, 0, 1.0]])

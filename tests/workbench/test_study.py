@@ -14,8 +14,7 @@ from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.reconstruct import read_usable
 from lashwave.quantities.errors import InputError
 from lashwave.study.likelihood import Cross
-from lashwave.workbench import compare_command as compare
-from lashwave.workbench import parameters_command as parameters
+from lashwave.workbench import compare_command as compare, parameters_command as parameters
 from lashwave.workbench.cli import main
 
 SCALES = ("drag_normal", "drag_tangential", "stiffness_scale", "damping_time")

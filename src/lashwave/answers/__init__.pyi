@@ -1,6 +1,5 @@
 from . import register as register
-from .all import answer as answer
-from .all import moments_of as moments_of
+from .all import answer as answer, moments_of as moments_of
 from .bend import JUMP as JUMP
 from .order import WORDS as WORDS
 from .pull import past_clamp as past_clamp

@@ -21,17 +21,18 @@ from numpy.typing import NDArray
 
 from lashwave.answers import energy
 from lashwave.answers.momentum import mean_over
-from lashwave.mechanics.accounts import kinetic_energy
-from lashwave.mechanics.air import medium
-from lashwave.mechanics.budget import Budget, budget
-from lashwave.mechanics.chain import Chain, build
-from lashwave.mechanics.known_stiffness import known_stiffness, sloped
-from lashwave.mechanics.law import Law
-from lashwave.quantities.answer import Answer, from_draws
-from lashwave.quantities.arrays import Array, Single
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.stiffness import SLOPE
-from lashwave.quantities.trial import Trial
+from lashwave.mechanics import (
+    Budget,
+    Chain,
+    Law,
+    budget,
+    build,
+    kinetic_energy,
+    known_stiffness,
+    medium,
+    sloped,
+)
+from lashwave.quantities import SLOPE, Answer, Array, Draws, Single, Trial, from_draws
 
 BALANCE_SD = 0.01
 """Of the hand's work: what the model's random force, and the losses' own faults in a draw, leave

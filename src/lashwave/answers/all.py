@@ -23,13 +23,19 @@ from lashwave.answers import (
     tip,
 )
 from lashwave.answers.bend import Bends
-from lashwave.mechanics.known_stiffness import known_stiffness
-from lashwave.quantities.answer import Answer, from_draws
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws, Fit, FrontBirths
-from lashwave.quantities.line import Line
-from lashwave.quantities.moments import Moments, TipDraws
-from lashwave.quantities.trial import Trial
+from lashwave.mechanics import known_stiffness
+from lashwave.quantities import (
+    Answer,
+    Array,
+    Draws,
+    Fit,
+    FrontBirths,
+    Line,
+    Moments,
+    TipDraws,
+    Trial,
+    from_draws,
+)
 
 if TYPE_CHECKING:
     import xarray as xr

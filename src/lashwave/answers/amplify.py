@@ -23,10 +23,8 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.answers.fold import Run
-from lashwave.mechanics.chain import Chain
-from lashwave.quantities.answer import Answer, from_draws
-from lashwave.quantities.arrays import Array, Index
-from lashwave.quantities.fit import Draws
+from lashwave.mechanics import Chain
+from lashwave.quantities import Answer, Array, Draws, Index, from_draws
 
 LEAST_GROWTH = 1.5
 """Ratio of the masses beyond the fold over which an exponent is asked."""

@@ -15,8 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array, Index
-from lashwave.quantities.fit import Draws
+from lashwave.quantities import Array, Draws, Index
 
 ARM = 0.08
 """Share of the line's length: about the loop of most throws, narrow against what it runs through.

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 PIECES = 64
 """Parts of an interval looked at: 4.7 us of 0.3 ms; the speed of a smooth peak is then good to

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 def bounded(share: float, draws: int) -> float:

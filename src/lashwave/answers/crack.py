@@ -8,11 +8,7 @@ from numpy.typing import NDArray
 from lashwave.answers import between_times
 from lashwave.answers.chance import bounded, said
 from lashwave.answers.tip import NEAR_PEAK, station_controls
-from lashwave.quantities.answer import Answer, from_draws, on_grid
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.moments import SonicDraws
-from lashwave.quantities.motion import interpolate
+from lashwave.quantities import Answer, Array, Draws, SonicDraws, from_draws, interpolate, on_grid
 
 ACCELERATION_SPAN = 0.2e-3
 """The tip's acceleration is its change of velocity over this time, over this time [s]: what is

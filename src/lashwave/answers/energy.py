@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.answers.smoothing import ENOUGH, smoothed
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
+from lashwave.quantities import Array, Draws
 
 STEP = 1e-4
 """Of the even times on which kinetic energy is smoothed [s] ..."""

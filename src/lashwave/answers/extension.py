@@ -15,10 +15,7 @@ from scipy.signal import find_peaks
 
 from lashwave.answers import between_times
 from lashwave.answers.chance import bounded
-from lashwave.quantities.answer import Answer, from_draws
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.motion import interpolate
+from lashwave.quantities import Answer, Array, Draws, from_draws, interpolate
 
 WOBBLE = 0.01
 """Share of the line's length."""

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from lashwave.quantities.answer import Answer, from_draws
-from lashwave.quantities.fit import Fit
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Answer, Fit, Trial, from_draws
 
 OF_CAMERA = {"clock_offset": "s", "registration_u": "px", "registration_v": "px"}
 OF_LINE = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")

@@ -20,8 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.answers.bend import JUMP, Bends, turn_at
-from lashwave.quantities.arrays import Array, Index
-from lashwave.quantities.fit import Draws
+from lashwave.quantities import Array, Draws, Index
 
 WIDE = 0.2
 """Share of the line in a chord that tells whether it doubles back; less near its ends. A turn

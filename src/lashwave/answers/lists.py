@@ -13,9 +13,7 @@ from lashwave.answers.bend import Bends
 from lashwave.answers.order import Order
 from lashwave.answers.quantiles import band, last_axis_band
 from lashwave.answers.register import attributes
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.line import Line
+from lashwave.quantities import Array, Draws, Line
 
 if TYPE_CHECKING:
     import xarray as xr

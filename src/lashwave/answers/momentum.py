@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
+from lashwave.quantities import Array, Draws
 
 IMPULSE_DOUBT = 0.02
 """Standard deviation, logarithmic, added to the hand's impulse. It ends with the line's momentum at

@@ -21,11 +21,7 @@ import numpy as np
 
 from lashwave.answers.chance import bounded, bounded_all
 from lashwave.answers.momentum import mean_over
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws, FrontBirths
-from lashwave.quantities.sightings import Camera, TuftWidths
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Answer, Array, Camera, Draws, FrontBirths, Trial, TuftWidths
 
 OUTERMOST = 0.03
 """Share of the line whose turning is the tip's; at least its last link."""

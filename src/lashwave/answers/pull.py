@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from lashwave.answers.momentum import peak_time
 from lashwave.answers.smoothing import smoothed
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
+from lashwave.quantities import Array, Draws
 
 PULL_REACH = 0.02
 """How far beyond the grip the pull is asked for [m]. Next to a clamp the line bends, within

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 LEVELS = (0.025, 0.5, 0.975)
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.signal import savgol_filter
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 AGREE = 0.8
 """Standard deviations within which spans must agree, chosen from 0.4 to 1.3 by the peak pull of six

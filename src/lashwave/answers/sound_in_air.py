@@ -5,12 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtri
 
-from lashwave.mechanics.air import medium
-from lashwave.quantities.air import Air
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Onset
-from lashwave.quantities.trial import Microphone, Trial
+from lashwave.mechanics import medium
+from lashwave.quantities import Air, Answer, Array, Microphone, Onset, Trial
 
 MODEL = 300e-6
 """Relative uncertainty of the speed's formula; Cramer, J. Acoust. Soc. Am. 93 (1993) 2510."""

@@ -15,10 +15,7 @@ from numpy.typing import NDArray
 
 from lashwave.answers import between_times
 from lashwave.answers.smoothing import ENOUGH, smoothed
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.moments import TipDraws
-from lashwave.quantities.motion import interpolate
+from lashwave.quantities import Array, Draws, TipDraws, interpolate
 
 CAMERA_SPAN = 100e-6
 """Two frames of a fast camera [s]: the span of `peak_tip_speed_100us`."""

@@ -14,8 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.calibrate import bundle as bundle
-from lashwave.calibrate import pinhole
+from lashwave.calibrate import bundle as bundle, pinhole
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.calibrate.corners import Corners
 from lashwave.calibrate.point_fit import (
@@ -27,7 +26,7 @@ from lashwave.calibrate.point_fit import (
     scale_factor,
 )
 from lashwave.calibrate.pose import calibration_of, lens_warnings, placed_sd
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 _FLAGS = {
     "k1": cv2.CALIB_FIX_K1, "k2": cv2.CALIB_FIX_K2, "k3": cv2.CALIB_FIX_K3,

@@ -17,7 +17,7 @@ import numpy as np
 
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.calibrate.point_fit import UndeterminedError
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 Evaluate = Callable[[Array, Array], tuple[Array, Array, Array]]
 """From shared parameters (S,) and own (G, k) to unit residuals (G, m) and their derivatives

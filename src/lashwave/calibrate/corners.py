@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 def along_edges(

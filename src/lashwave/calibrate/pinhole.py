@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities import Array, Calibration
 
 LENS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 POSE = ("rx", "ry", "rz", "tx", "ty", "tz")

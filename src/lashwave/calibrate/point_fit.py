@@ -19,9 +19,7 @@ from scipy.optimize import least_squares
 from scipy.stats import chi2
 
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
-from lashwave.quantities.errors import LashwaveError
+from lashwave.quantities import Array, Calibration, LashwaveError
 
 
 @dataclass(frozen=True)

@@ -27,8 +27,7 @@ from lashwave.calibrate.point_fit import (
     fit_points,
 )
 from lashwave.calibrate.projection import principal_axes, thickness
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities import Array, Calibration
 
 
 def fit_pose(

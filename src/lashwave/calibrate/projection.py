@@ -26,8 +26,7 @@ from lashwave.calibrate.point_fit import (
     fit_points,
     numeric_jacobian,
 )
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities import Array, Calibration
 
 PERSPECTIVE = tuple(f"p{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3, 4))
 PARALLEL = PERSPECTIVE[:8]

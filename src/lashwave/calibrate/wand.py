@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.calibrate import bundle as bundle
-from lashwave.calibrate import pinhole
+from lashwave.calibrate import bundle as bundle, pinhole
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.calibrate.pinhole import rigid_move
 from lashwave.calibrate.point_fit import (
@@ -29,8 +28,7 @@ from lashwave.calibrate.projection import thickness
 from lashwave.calibrate.wand_rows import KnownPoints, SharedParameters, Wand, WandEquations, masked
 from lashwave.calibrate.wand_start import as_camera, pairs, start_poses
 from lashwave.instruments import triangulate_many
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities import Array, Calibration
 
 
 @dataclass(frozen=True)

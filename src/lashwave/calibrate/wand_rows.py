@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from lashwave.calibrate import pinhole
 from lashwave.calibrate.bundle import Evaluate, Prior
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities import Array, Calibration
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,7 @@ from lashwave.calibrate.pinhole import intrinsics, lens_of, projection_of
 from lashwave.calibrate.point_fit import UndeterminedError
 from lashwave.calibrate.pose import pose_start
 from lashwave.instruments import triangulate_many, undistort
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
-from lashwave.quantities.sightings import Camera, Clock
+from lashwave.quantities import Array, Calibration, Camera, Clock
 
 
 def order_three(

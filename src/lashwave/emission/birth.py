@@ -23,10 +23,7 @@ from scipy.special import ndtri
 from lashwave.emission.birth_models import HUBER, MODELS, Model, Scene, solve
 from lashwave.emission.wavefront import Path
 from lashwave.instruments import frame_time, project_jacobian, rays
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.sightings import Camera, Fronts
+from lashwave.quantities import Array, Camera, Draws, Fronts, NotConvergedError
 
 MOST_POINTS = 240
 """Points of a front used for each draw, evenly spread over them."""

@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from lashwave.emission.wavefront import Path, Reached, burst, envelope, sonic_before, sonic_span
 from lashwave.instruments import Rays
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 MOST_STEPS = 15
 ENOUGH = 0.02

@@ -14,9 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from lashwave.emission.front_speed import PLACE_SD
 from lashwave.instruments import frame_time, project, project_jacobian
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera, Draws
 
 LEAST_POINTS = 8
 BENT = 3.0

@@ -15,9 +15,7 @@ from numpy.typing import NDArray
 
 from lashwave.emission.birth import scenes_of, some_points, with_spread
 from lashwave.emission.birth_models import HELD, MODELS, Scene, solve
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.sightings import Camera, Fronts
+from lashwave.quantities import Array, Camera, Draws, Fronts
 
 FEWEST_POINTS = 20
 """Of a flank that is looked at."""

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Fronts
+from lashwave.quantities import Array, Fronts
 
 NEIGHBOURS = 7
 """Points of a front that a straight piece of it is laid through."""

@@ -12,13 +12,17 @@ from lashwave.emission.flanks import joined
 from lashwave.emission.front_speed import normal_speed
 from lashwave.emission.sound_delays import sounds_heard
 from lashwave.instruments import project_jacobian
-from lashwave.mechanics.shock import overpressure_of_speed
-from lashwave.quantities.answer import Answer, from_draws
-from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import Draws, FrontBirths
-from lashwave.quantities.moments import Moments
-from lashwave.quantities.sightings import Camera
-from lashwave.quantities.trial import Trial
+from lashwave.mechanics import overpressure_of_speed
+from lashwave.quantities import (
+    Answer,
+    Camera,
+    Draws,
+    FrontBirths,
+    Moments,
+    NotConvergedError,
+    Trial,
+    from_draws,
+)
 
 SPREAD = 0.01
 """A view's scale may differ by this share between its directions."""

@@ -7,13 +7,16 @@ from dataclasses import replace
 import numpy as np
 
 from lashwave.emission.sound_place import UNKNOWN, arrival, place_of_sound
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.moments import SonicDraws
-from lashwave.quantities.motion import interpolate
-from lashwave.quantities.sightings import Onset
-from lashwave.quantities.trial import Microphone, Trial
+from lashwave.quantities import (
+    Answer,
+    Array,
+    Draws,
+    Microphone,
+    Onset,
+    SonicDraws,
+    Trial,
+    interpolate,
+)
 
 BORN = {"time": "s", "x": "m", "y": "m", "z": "m"}
 """Answers `sound_birth_...`, and their units."""

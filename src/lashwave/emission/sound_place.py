@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 UNKNOWN = 4
 """Place and time."""

@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.instruments import Rays
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.motion import interpolate
+from lashwave.quantities import Array, interpolate
 
 FINE = 61
 """Moments of emission looked at in the supersonic span, before the least is refined."""

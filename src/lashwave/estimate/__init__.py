@@ -1,6 +1,9 @@
-"""Room: estimate. Sightings and mechanics become one motion with its covariance."""
+"""Room: estimate. Sightings and mechanics become one motion with its covariance.
 
-from lashwave.estimate.fusion import estimate
-from lashwave.estimate.options import Options
+Others come in by the names in `__init__.pyi`. Each is loaded when it is first asked for:
+what needs the options alone costs no compiled kernel.
+"""
 
-__all__ = ["Options", "estimate"]
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

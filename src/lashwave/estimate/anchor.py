@@ -8,7 +8,7 @@ import numpy as np
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from lashwave.estimate.momentum_rows import (
     place_slope,
     whitened_residual,
 )
-from lashwave.quantities.arrays import Array, Mask
+from lashwave.quantities import Array, Mask
 
 
 class Course(NamedTuple):

@@ -6,7 +6,7 @@ import numba as nb
 import numpy as np
 
 from lashwave.estimate.scheme import mean_directions
-from lashwave.mechanics.bending import SOFT, couple_ratio, friction_ratio, sharpness
+from lashwave.mechanics import SOFT, couple_ratio, friction_ratio, sharpness
 
 
 @nb.njit(cache=True)

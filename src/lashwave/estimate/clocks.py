@@ -10,8 +10,7 @@ from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import station_nodes
 from lashwave.instruments import flash_bound, frame_time, project
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera
 
 SCAN_STEP = 10e-6
 """[s]"""

@@ -9,15 +9,17 @@ from lashwave.estimate.joint import Joint
 from lashwave.estimate.posterior import moving, tension_of
 from lashwave.estimate.setup import Setup
 from lashwave.instruments import few_seen
-from lashwave.mechanics.accounts import hand_power, kinetic_energy
-from lashwave.mechanics.air import Medium
-from lashwave.mechanics.drag_range import range_warnings
-from lashwave.mechanics.law import Law
-from lashwave.mechanics.stretch import TOO_SOFT, elongation, lasting
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import DISTRUSTED, Residuals
-from lashwave.quantities.line import Line
+from lashwave.mechanics import (
+    TOO_SOFT,
+    Law,
+    Medium,
+    elongation,
+    hand_power,
+    kinetic_energy,
+    lasting,
+    range_warnings,
+)
+from lashwave.quantities import DISTRUSTED, Array, Line, NotConvergedError, Residuals
 
 TOO_MANY = 0.08
 """Share of distrusted sightings that is worth a warning."""

@@ -16,10 +16,8 @@ from lashwave.estimate.marker_tracks import despiked
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.instruments import BRIDGED
-from lashwave.mechanics.grip import Grip
-from lashwave.quantities.arrays import Array, Mask
-from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.trial import Trial
+from lashwave.mechanics import Grip
+from lashwave.quantities import Array, Mask, NotConvergedError, Trial
 
 RATE = 4e-3
 """Last part of a path that tells how fast its end moves and turns [s]."""

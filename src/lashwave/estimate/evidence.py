@@ -30,8 +30,7 @@ from lashwave.estimate.fit_state import State
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
+from lashwave.quantities import Array, NotConvergedError
 
 LAWS = len(LAW_NAMES)
 RAISED = 1.1

@@ -8,7 +8,7 @@ from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Weights
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

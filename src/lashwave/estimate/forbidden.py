@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
+from lashwave.quantities import Array, NotConvergedError
 
 IMPOSSIBLE = 1.5
 """Energy of the motion over what it can have been given, at which it is not believed. An honest

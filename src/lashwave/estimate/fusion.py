@@ -24,9 +24,7 @@ from lashwave.estimate.posterior import draws_of, field_of
 from lashwave.estimate.setup import Setup, set_up
 from lashwave.estimate.sweep import BOLD, WARY, sweep
 from lashwave.estimate.withheld import withheld_of
-from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import Fit
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Fit, NotConvergedError, Trial
 
 Progress = Callable[[str, float], None]
 DOUBTFUL = 0.2

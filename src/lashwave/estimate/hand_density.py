@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Array, Trial
 
 NEAREST = 3
 """How many markers next to the hand tell its jerk."""

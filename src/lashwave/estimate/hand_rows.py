@@ -17,7 +17,7 @@ import numpy as np
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 TIMES = 4
 """That a row touches."""

@@ -16,8 +16,7 @@ from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import Setup, held_scales
 from lashwave.estimate.sighting_rows import Seen, Weights, look, tail_weights
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import DISTRUSTED
+from lashwave.quantities import DISTRUSTED, Array
 
 Told = Callable[[str, float], None]
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))

@@ -17,7 +17,7 @@ from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Weights
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 BASE_LENGTH = 0.1
 """A base point moved this far [m] counts as a radian."""

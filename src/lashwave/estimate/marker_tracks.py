@@ -11,8 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array, Mask
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Array, Mask, Trial
 
 APART = 10e-3
 """Neighbours further than this tell nothing [s]."""

@@ -19,7 +19,7 @@ import numpy as np
 
 from lashwave.estimate.bend_rows import bend_columns, bend_forces
 from lashwave.estimate.scheme import mean_directions, side_shares, time_shares
-from lashwave.mechanics.drag import body_drag, link_drag
+from lashwave.mechanics import body_drag, link_drag
 
 # Order of the shared logarithmic scales in the columns.
 LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.estimate.setup import Setup
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 def spline_matrices(setup: Setup, station: Array) -> tuple[Array, Array]:

@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d
 
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 WINDOW = 0.2e-3
 """Half of the time over which the largest acceleration is taken [s]."""

@@ -13,8 +13,7 @@ from lashwave.estimate.assembly import assemble, dynamics_cost
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Seen, Weights, look
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
+from lashwave.quantities import Array, NotConvergedError
 
 
 @dataclass(frozen=True)

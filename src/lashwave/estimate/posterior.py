@@ -14,12 +14,8 @@ from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.motion_field import output_stations, spline_matrices
 from lashwave.estimate.path import Path, displaced, moved
 from lashwave.estimate.setup import Setup, held_scales
-from lashwave.mechanics.accounts import hand_power, kinetic_energy, outboard_force
-from lashwave.mechanics.air import Medium
-from lashwave.mechanics.law import Law
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Draws
-from lashwave.quantities.stiffness import SLOPE
+from lashwave.mechanics import Law, Medium, hand_power, kinetic_energy, outboard_force
+from lashwave.quantities import SLOPE, Array, Draws
 
 CLAMP = 0.02
 """Past a rigid end the line comes to slide along itself within some of these [m], as far as it

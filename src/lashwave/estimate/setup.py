@@ -14,13 +14,15 @@ from lashwave.estimate.hand_density import jerk_density
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.options import Options
 from lashwave.estimate.tuft_width import tuft_scale
-from lashwave.mechanics.air import medium
-from lashwave.mechanics.chain import Chain, build, stations
-from lashwave.mechanics.known_stiffness import known_stiffness
-from lashwave.mechanics.law import Law
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.stiffness import SLOPE, Stiffness
-from lashwave.quantities.trial import Trial
+from lashwave.mechanics import (
+    Chain,
+    Law,
+    build,
+    known_stiffness,
+    medium,
+    stations,
+)
+from lashwave.quantities import SLOPE, Array, Stiffness, Trial
 
 DAMPING_TIME = Law.damping_time
 """Stated time constant of bending damping [s]; `damping_time` is fitted over this."""

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.instruments import frame_time, project, project_jacobian
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera
 
 Rows = tuple[Array, Array, Array, Array, NDArray[np.int64], Array]
 BORDER = 4

@@ -24,9 +24,8 @@ from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Weights, look, no_doubt
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
 from lashwave.instruments import few_seen
-from lashwave.mechanics.simulate import Law, Medium, simulate
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
+from lashwave.mechanics import Law, Medium, simulate
+from lashwave.quantities import Array, NotConvergedError
 
 
 def spline_path(setup: Setup, time: Array, shared: Array) -> Path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.estimate.path import Path
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 SHOULDER = 0.5e-3
 """The rotation rate is taken as its largest within this of a moment [s]."""

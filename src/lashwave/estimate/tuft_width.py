@@ -16,9 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Array, Camera, Trial
 
 EXPONENT, EXPONENT_SD = 1.0, 1.0
 """Of the width in the area."""

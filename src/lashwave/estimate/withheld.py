@@ -22,8 +22,7 @@ from lashwave.estimate.assembly import _sighting_row as sighting_row
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import marker_part, marker_sd, time_weights
-from lashwave.quantities.arrays import Array, Whole
-from lashwave.quantities.fit import DISTRUSTED, Withheld
+from lashwave.quantities import DISTRUSTED, Array, Whole, Withheld
 
 SPAN = 10e-3
 """Time that a group leaves out of one marker [s]."""

@@ -23,8 +23,7 @@ from lashwave.files.c3d_parameters import (
     read_parameters,
 )
 from lashwave.files.marker_samples import MarkerSamples, zeros_to_gaps
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import Array, InputError
 
 _UNITS = {"mm": 1e-3, "cm": 1e-2, "dm": 0.1, "m": 1.0, "um": 1e-6, "in": 0.0254}
 _LONG_UNITS = {"millimeters": 1e-3, "millimetres": 1e-3, "centimeters": 1e-2, "centimetres": 1e-2,

@@ -11,7 +11,7 @@ import struct
 from dataclasses import dataclass, field
 from math import prod
 
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 BLOCK = 512
 INTEL, DEC, MIPS = 84, 85, 86

@@ -14,8 +14,7 @@ from lashwave.files.fields import Fields, parse
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.swap import replace_file
 from lashwave.files.toml_text import matrix, numbers, quantity, text
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities import Array, Calibration
 
 SCHEMA = 1
 _KEYS = (

@@ -15,8 +15,7 @@ from lashwave.files.fields import Fields
 from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
 from lashwave.files.marker_section import read_stations
 from lashwave.files.source import Folder
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera
 
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",

@@ -6,8 +6,7 @@ import numpy as np
 
 from lashwave.files.fields import Fields
 from lashwave.files.source import Folder
-from lashwave.quantities.events import Event, Tied, tied
-from lashwave.quantities.sightings import Clock
+from lashwave.quantities import Clock, Event, Tied, tied
 
 FRAME_SD = 0.3
 """[frames]; an event seen in a frame lies within half of one either way: 1 / sqrt(12)."""

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.marker_samples import FEWEST, MarkerSamples
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import Array, InputError
 
 FARTHEST = 500.0
 """No marker is farther from the origin of the lab [m]."""

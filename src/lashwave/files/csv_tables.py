@@ -19,9 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.source import blocks
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.units import UnitError, factor, heading
+from lashwave.quantities import Array, InputError, UnitError, factor, heading
 
 FAST_FROM = 4 << 20
 """Pieces of text longer than this are worth importing pandas for [characters]."""

@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from lashwave.quantities.errors import InputError, LashwaveError
+from lashwave.quantities import InputError, LashwaveError
 
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _MB = 1e6

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.source import decode
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.units import SI, UnitError, quantity
+from lashwave.quantities import SI, InputError, UnitError, quantity
 
 Path = tuple[str | int, ...]
 _HEADER = re.compile(r"^\s*(\[\[?)([^\[\]]+)\]\]?\s*(?:#.*)?$")

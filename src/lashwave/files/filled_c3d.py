@@ -6,8 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import Array, InputError
 
 MOST_FRAMES = 65535
 """Beyond this the writer's frame count wraps."""

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from lashwave.files.disk_room import need_leave
 from lashwave.files.swap import is_part, sweep
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 ANSWER_FILES = frozenset(
     {

@@ -18,8 +18,7 @@ from lashwave.files.still_files import (
     read_png,
 )
 from lashwave.files.video_file import ENDINGS, VideoFile
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.images import Frames, Image
+from lashwave.quantities import Frames, Image, InputError
 
 _NUMBER = re.compile(r"(\d+)")
 

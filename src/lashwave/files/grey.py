@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities.images import Image
+from lashwave.quantities import Image
 
 if TYPE_CHECKING:
     from av import VideoFrame

@@ -15,10 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files import kept as arrays_kept
-from lashwave.quantities.clock_fit import ClockFit
-from lashwave.quantities.images import TipTrack
-from lashwave.quantities.pictures import Located
-from lashwave.quantities.sightings import Fronts, Markers, TuftWidths
+from lashwave.quantities import ClockFit, Fronts, Located, Markers, TipTrack, TuftWidths
 
 NOUNS = {noun.__name__: noun for noun in (ClockFit, Fronts, Located, Markers, TipTrack, TuftWidths)}
 """What may be kept; nothing else is made when a file is read."""

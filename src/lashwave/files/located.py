@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.source import Folder
-from lashwave.quantities.sightings import Fronts, Onset, TuftWidths
-from lashwave.quantities.trial import Microphone
+from lashwave.quantities import Fronts, Microphone, Onset, TuftWidths
 
 TUFT = "tuft.csv"
 ONSETS = "onsets.csv"

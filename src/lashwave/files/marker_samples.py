@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 FEWEST = 20
 """Samples that a trial needs; the trial format's figure."""

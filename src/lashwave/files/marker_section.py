@@ -12,10 +12,7 @@ from lashwave.files.csv_markers import read_csv
 from lashwave.files.fields import Fields
 from lashwave.files.marker_samples import FEWEST, MarkerSamples, Reader
 from lashwave.files.source import Folder
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.line import Line
-from lashwave.quantities.sightings import Markers
+from lashwave.quantities import Array, InputError, Line, Markers
 
 READERS: dict[str, Reader] = {
     ".csv": read_csv,

@@ -9,9 +9,7 @@ from typing import Any
 from lashwave.files import mends_points, mends_samples
 from lashwave.files.fields import Fields, parse
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder, sha256
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.line import Line
-from lashwave.quantities.sightings import Camera, Markers
+from lashwave.quantities import Camera, InputError, Line, Markers
 
 Sightings = tuple[Markers, tuple[Camera, ...]]
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from lashwave.files.fields import Fields
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Camera
 
 LAST = 2**53
 """No frame has a larger number."""

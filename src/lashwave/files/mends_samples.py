@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.fields import Fields
 from lashwave.files.marker_section import read_stations
-from lashwave.quantities.line import Line
-from lashwave.quantities.sightings import Markers
+from lashwave.quantities import Line, Markers
 
 _COLUMNS = {
     "diameter": ("length", 1e-5, 0.2),

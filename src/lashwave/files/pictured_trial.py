@@ -11,8 +11,7 @@ from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
 from lashwave.files.trial_folder import assembled, read_description
 from lashwave.files.wav import read_wav
-from lashwave.quantities.images import Frames
-from lashwave.quantities.pictures import Pictures
+from lashwave.quantities import Frames, Pictures
 
 NO_SOUND = "sound is not read by this command."
 

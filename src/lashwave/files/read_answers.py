@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.files.results import MOTION
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError, LashwaveError
+from lashwave.quantities import Array, InputError, LashwaveError
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -13,9 +13,7 @@ import numpy as np
 
 from lashwave import __version__
 from lashwave.files.swap import write_files
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.fit import Fit
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Answer, Fit, Trial
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
 from lashwave.files.toml_text import number
-from lashwave.quantities.images import TipTrack
-from lashwave.quantities.sightings import Fronts, Markers, Onset, TuftWidths
+from lashwave.quantities import Fronts, Markers, Onset, TipTrack, TuftWidths
 
 METRE_DIGITS, SECOND_DIGITS, PIXEL_DIGITS = 8, 9, 5
 """Decimals written: 10 nm, 1 ns and 1e-5 px, far below what any instrument tells apart."""

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 BLOCK = 1 << 24
 """Bytes read at a time."""

@@ -9,8 +9,7 @@ import numpy as np
 from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.source import Folder
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.line import Droop, Line, Tuft
+from lashwave.quantities import Droop, InputError, Line, Tuft
 
 LONGEST = 100.0
 """No line that is thrown is longer [m]."""

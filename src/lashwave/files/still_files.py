@@ -20,7 +20,7 @@ import numpy as np
 import tifffile
 
 from lashwave.files.grey import GREY, NotGreyError, grey, one_channel
-from lashwave.quantities.images import Image
+from lashwave.quantities import Image
 
 LARGEST = 200_000_000
 """No camera has more pixels [px]; a header that claims more is a slip or a trap."""

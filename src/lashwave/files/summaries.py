@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import Answer, InputError
 
 SCHEMA = 1
 AGAIN = "reconstruct again"

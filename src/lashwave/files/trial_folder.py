@@ -21,10 +21,7 @@ from lashwave.files.marker_section import read_markers
 from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.specimen import read_line
-from lashwave.quantities.air import Air
-from lashwave.quantities.constants import TRIAL_GRAVITY
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.trial import Microphone, Trial
+from lashwave.quantities import TRIAL_GRAVITY, Air, InputError, Microphone, Trial
 
 DESCRIPTION = "trial.toml"
 SCHEMA = 1

@@ -17,8 +17,7 @@ from av.video.stream import VideoStream
 
 from lashwave.files.grey import NotGreyError, grey
 from lashwave.files.still_files import AGAIN, StillError, StillHeader, check_size
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.images import Image
+from lashwave.quantities import Image, InputError
 
 ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
 """Container by the ending of the name. It is not left to the content, which could name a list

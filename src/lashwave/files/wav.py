@@ -17,9 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.sound import Sound
+from lashwave.quantities import Array, InputError, Sound
 
 LARGEST = 1 << 28
 """Samples of all channels that are read at once: 2 GB of them."""

@@ -12,7 +12,7 @@ import tifffile
 
 from lashwave.files.still_files import PNG, TIFF
 from lashwave.files.swap import replace_file
-from lashwave.quantities.images import Image
+from lashwave.quantities import Image
 
 
 def write_frames(folder: Path, pattern: str, images: Iterable[Image], bits: int) -> int:

@@ -17,9 +17,7 @@ from lashwave.files.sighting_tables import (
     write_tuft_widths,
 )
 from lashwave.files.toml_text import matrix, number, numbers, quantity, text
-from lashwave.quantities.line import Line
-from lashwave.quantities.sightings import Camera, Markers
-from lashwave.quantities.trial import Microphone, Trial
+from lashwave.quantities import Camera, Line, Markers, Microphone, Trial
 
 
 def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:

@@ -13,8 +13,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera
 
 
 def _homogeneous(camera: Camera, points: Array) -> tuple[Array, Array]:

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 def frame_time(rate: float, frames: ArrayLike, offset: float, drift: float = 0.0) -> Array:

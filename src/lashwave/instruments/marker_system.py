@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities.arrays import Array, Mask
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Array, Mask, Trial
 
 BRIDGED = 20e-3
 """Longest gap of a marker that can be bridged [s]; a hand's acceleration lasts some 50 ms."""

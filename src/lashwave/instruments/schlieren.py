@@ -20,8 +20,7 @@ from scipy.special import erf
 
 from lashwave.instruments.sensor import Light
 from lashwave.instruments.wavelets import ImageGrid, SoundSource, silhouettes
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera
 
 DRIFT = 160
 """Pixels that the warm air's texture is larger than the image, so that it can drift."""

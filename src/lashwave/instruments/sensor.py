@@ -22,9 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import erf
 
 from lashwave.instruments.camera import project
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.images import Image
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera, Image
 
 REACH = 5.5
 """Standard deviations of a spot that are drawn; 4e-8 of its light lies beyond."""

@@ -18,8 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.instruments.camera import project, project_jacobian
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera
 
 _STEPS = 20
 _FLAT = 1e-14

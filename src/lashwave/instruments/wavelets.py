@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.signal import butter, sosfilt
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 OVERSAMPLING = 8
 """Of the pressure before the microphone's filters."""

@@ -17,8 +17,7 @@ from lashwave.files.source import Folder
 from lashwave.files.toml_text import number
 from lashwave.intake import samples
 from lashwave.intake.sheet import ENDINGS, Sheet, read_sheet
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.units import UnitError, heading
+from lashwave.quantities import InputError, UnitError, heading
 
 ORIGINALS = "originals"
 """Folder of a trial that keeps the files which had to be written anew."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from lashwave.quantities.units import UnitError, factor
+from lashwave.quantities import UnitError, factor
 
 DIMENSIONS = {
     "time": "time", "x": "length", "y": "length", "z": "length", "sd": "length",

@@ -13,9 +13,7 @@ import tomlkit
 from lashwave.files.swap import aside_folder, linked, sweep
 from lashwave.files.trial_folder import DESCRIPTION, read_parts
 from lashwave.intake.convert import Placing
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.trial import Trial
-from lashwave.quantities.units import UnitError, quantity
+from lashwave.quantities import InputError, Trial, UnitError, quantity
 
 HEAD = "A trial of lashwave: what was measured, and the files that hold it."
 _CAMERA_FILES = ("flashes", "fronts", "tuft", "frames", "calibration")

@@ -15,7 +15,7 @@ from lashwave.files.video_file import ENDINGS
 from lashwave.intake import samples, sheet
 from lashwave.intake.headings import usable_unit
 from lashwave.intake.sheet import Sheet
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 MOST = 20_000
 """Files of a folder that are looked at."""

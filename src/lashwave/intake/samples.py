@@ -11,9 +11,7 @@ from lashwave.files.marker_samples import zeros_to_gaps
 from lashwave.intake.headings import Heading, dimension
 from lashwave.intake.sheet import Sheet
 from lashwave.pipeline.health import noise_from_differences
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.units import UnitError, factor
+from lashwave.quantities import Array, InputError, UnitError, factor
 
 ROOM, LINE = 20.0, 20.0
 """A bare coordinate or station beyond this many units is in mm: no lab and no thrown line is so

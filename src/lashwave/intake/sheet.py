@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.source import decode
 from lashwave.intake.headings import Heading, understood
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 LARGEST = 512 << 20
 """A larger table is not an instrument's export of one trial [bytes]."""

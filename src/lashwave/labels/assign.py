@@ -30,7 +30,7 @@ from lashwave.labels.same_marker import (
     off_rigid_distance,
 )
 from lashwave.labels.station_costs import carried_on, min_marginals
-from lashwave.quantities.arrays import Array, Whole
+from lashwave.quantities import Array, Whole
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from lashwave.labels.label_settings import (
     LABELS,
     LabelSettings,
 )
-from lashwave.quantities.arrays import Array, Mask, Whole
+from lashwave.quantities import Array, Mask, Whole
 
 
 @lru_cache(maxsize=1 << 14)

@@ -28,7 +28,7 @@ from lashwave.labels.label_settings import (
     LabelSettings,
     LinkSettings,
 )
-from lashwave.quantities.arrays import Array, Whole
+from lashwave.quantities import Array, Whole
 
 
 class Tracker:

@@ -18,9 +18,7 @@ from lashwave.labels.label_settings import (
     LABELS,
     LabelSettings,
 )
-from lashwave.quantities.arrays import Array, Whole
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.sightings import Markers
+from lashwave.quantities import Array, InputError, Markers, Whole
 
 
 @dataclass(frozen=True)

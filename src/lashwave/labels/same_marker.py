@@ -11,7 +11,7 @@ from lashwave.labels.label_settings import (
     LABELS,
     LabelSettings,
 )
-from lashwave.quantities.arrays import Array, Mask, Whole
+from lashwave.quantities import Array, Mask, Whole
 
 
 def leapt_off(

@@ -30,7 +30,7 @@ from lashwave.labels.label_settings import (
     CarrySettings,
     ChainSettings,
 )
-from lashwave.quantities.arrays import Array, Whole
+from lashwave.quantities import Array, Whole
 
 CHUNK = 100
 """Samples taken together."""

@@ -19,8 +19,8 @@ from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.drag import body_drag
 from lashwave.mechanics.kernels import loads
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import setup
-from lashwave.quantities.arrays import Array
+from lashwave.mechanics.simulation import setup
+from lashwave.quantities import Array
 
 
 def directions(x: Array) -> Array:

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashwave.quantities.air import Air
-from lashwave.quantities.errors import OutOfRangeError
+from lashwave.quantities import Air, OutOfRangeError
 
 CARBON_DIOXIDE = 400e-6
 """Mole fraction assumed for outdoor air."""

@@ -12,8 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lashwave.mechanics.drag import SPHERE
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.line import Line
+from lashwave.quantities import Array, Line
 
 CLAMP_GROWTH = 0.4
 """Growth of the node spacing away from a rigid end, metres a metre."""

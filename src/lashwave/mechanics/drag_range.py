@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lashwave.mechanics.drag import MACH_KNOTS
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 CRISIS = 2e5
 """Reynolds number of the drag crisis of a smooth cylinder (Roshko, J. Fluid Mech. 10, 1961)."""

@@ -13,10 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.constants import STANDARD_GRAVITY
-from lashwave.quantities.errors import OutOfRangeError
-from lashwave.quantities.line import Droop, Line
+from lashwave.quantities import STANDARD_GRAVITY, Array, Droop, Line, OutOfRangeError
 
 READING_SD = (1e-3, np.radians(1.0))
 """sd of a drop [m] and an angle [rad] that state none."""

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ellipeinc, ellipkinc
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 ENERGY, PLASTIC = 1.0, 0.0
 """Shares kept by the two classical folds."""

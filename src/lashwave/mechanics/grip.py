@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

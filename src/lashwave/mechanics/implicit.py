@@ -15,7 +15,7 @@ import numba as nb
 import numpy as np
 
 from lashwave.mechanics.bending import SOFT, couple_ratio, friction_ratio, sharpness
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 class Plan(NamedTuple):

@@ -17,7 +17,7 @@ import numpy as np
 
 from lashwave.mechanics.bending import at, joint
 from lashwave.mechanics.drag import body_drag, link_drag
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 POWERS = 9
 """Integrated along: hand work, drag work, damping loss, hand impulse (3), drag impulse (3)."""

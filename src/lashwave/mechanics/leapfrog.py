@@ -17,7 +17,7 @@ import numpy as np
 
 from lashwave.mechanics.node_forces import drive, ends, forces
 from lashwave.mechanics.node_matrix import solve, stiffened
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 NEARLY = 1e-4
 """Error of a squared link length, over the square, from which one turn of Newton's leaves 1e-8."""

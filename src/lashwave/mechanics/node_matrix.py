@@ -10,7 +10,7 @@ import numba as nb
 import numpy as np
 
 from lashwave.mechanics.rates import Setup
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 STRAIGHTER = 1.5
 """Friction of a joint over that of a straight one, as the implicit part takes it, at any bend."""

@@ -14,9 +14,9 @@ from lashwave.mechanics.node_forces import bending_energy
 from lashwave.mechanics.node_matrix import bending_matrix
 from lashwave.mechanics.rates import Setup, room, spread
 from lashwave.mechanics.rest import rest_shape
-from lashwave.mechanics.simulate import SimulationError, setup, start_state
+from lashwave.mechanics.simulation import SimulationError, setup, start_state
 from lashwave.mechanics.trajectory import Accounts, Trajectory
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 FINENESS = (0.05, 0.25, 1e-3)
 """Most turn of a link a step [rad], most phase of a wave on a link a step [rad], longest step [s].

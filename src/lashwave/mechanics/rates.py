@@ -13,7 +13,7 @@ import numpy as np
 
 from lashwave.mechanics.bending import joint
 from lashwave.mechanics.kernels import Body, Drive, bending, inward, loads, outward, pose
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 ACCOUNTS = 13
 """Work of the hand, of the drag, of a held far end [J], damping loss [J], then impulse of the

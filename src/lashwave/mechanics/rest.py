@@ -12,7 +12,7 @@ from lashwave.mechanics.bending import bend_energy, couple_ratio, sharpness
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 class _Pin(NamedTuple):

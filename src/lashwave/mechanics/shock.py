@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 MEANINGFUL = 3.0
 """An overpressure says something where it is this many times its standard deviation."""

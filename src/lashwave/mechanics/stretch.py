@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.line import Line
+from lashwave.quantities import Array, Line
 
 TOO_SOFT = 0.01
 """Strain from which a line is refused: 10 mm a metre, against marker places known to a millimetre

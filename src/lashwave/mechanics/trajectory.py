@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

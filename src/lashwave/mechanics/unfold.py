@@ -8,7 +8,7 @@ import numpy as np
 from lashwave.mechanics.bending import bend_energy, sharpness
 from lashwave.mechanics.rates import Setup, derivative, link_tension, room
 from lashwave.mechanics.trajectory import Accounts, Trajectory
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @nb.njit(cache=True, error_model="numpy")

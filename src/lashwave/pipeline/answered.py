@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from lashwave.files.summaries import Summary, read_summary
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import InputError, Trial
 
 
 def answered(folder: Path, answers: Path) -> tuple[Trial, Summary]:

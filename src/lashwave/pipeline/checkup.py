@@ -10,12 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from lashwave.instruments import few_seen
-from lashwave.mechanics.known_stiffness import known_stiffness
-from lashwave.mechanics.stretch import TOO_SOFT, hanging_strain
+from lashwave.mechanics import TOO_SOFT, hanging_strain, known_stiffness
 from lashwave.pipeline import console, health
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.stiffness import Source
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import InputError, Source, Trial
 
 VERDICTS = {"note": "usable", "care": "usable with care", "fault": "not usable"}
 LEVELS = ("note", "care", "fault")

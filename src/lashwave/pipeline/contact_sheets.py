@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.instruments import in_view, project
-from lashwave.quantities.pictures import Found, Located, Pictures
-from lashwave.quantities.sightings import Camera, Markers
+from lashwave.quantities import Camera, Found, Located, Markers, Pictures
 from lashwave.report.contact import Still, draw
 
 

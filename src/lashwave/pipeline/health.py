@@ -8,8 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera, Markers
+from lashwave.quantities import Array, Camera, Markers
 
 QUIET_WINDOW = 30
 """Samples in a stretch whose noise is looked at; long enough for 10 %, short enough to be calm."""

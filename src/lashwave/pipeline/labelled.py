@@ -8,8 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from lashwave.pipeline.health import swap_suspects
-from lashwave.quantities.sightings import Markers
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Markers, Trial
 
 
 def labelled(trial: Trial) -> Trial:

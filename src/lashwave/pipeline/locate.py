@@ -12,10 +12,7 @@ import numpy as np
 from lashwave import __version__
 from lashwave.pipeline import console
 from lashwave.pipeline.loudness import cautions
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.pictures import Found, Located, Pictures
-from lashwave.quantities.sightings import Camera, Markers, Onset
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Camera, Found, InputError, Located, Markers, Onset, Pictures, Trial
 
 FEWEST = 20
 """Marker samples that a trial needs; the trial format's figure."""
@@ -88,7 +85,7 @@ def _markers(
 def _fast(
     pictures: Pictures, markers: Markers, show: console.Progress, keeper: Keeper
 ) -> dict[str, Located]:
-    from lashwave.mechanics.air import medium
+    from lashwave.mechanics import medium
     from lashwave.points import locate_fast
 
     sound = float(medium(pictures.trial.air).sound_speed)

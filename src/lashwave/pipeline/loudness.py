@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Trial
 
 FULL_SCALE = "Pressures hold where the recorder's full scale is 1 V: state full_scale."
 

@@ -8,10 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from lashwave.pipeline.console import Progress, silent
 from lashwave.pipeline.loudness import cautions
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.fit import Fit, FrontBirths
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Answer, Fit, FrontBirths, InputError, Trial
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -1,5 +1,3 @@
-from .clock_sound import cautions as cautions
-from .clock_sound import locate_onset as locate_onset
+from .clock_sound import cautions as cautions, locate_onset as locate_onset
 from .dots import locate_markers as locate_markers
-from .fast_camera import locate_fast as locate_fast
-from .fast_camera import pinned as pinned
+from .fast_camera import locate_fast as locate_fast, pinned as pinned

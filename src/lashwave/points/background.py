@@ -15,8 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.images import Frames, Image
+from lashwave.quantities import Frames, Image, InputError
 
 Plane = NDArray[np.float32]
 """(height, width)"""

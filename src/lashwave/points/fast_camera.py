@@ -19,11 +19,18 @@ from lashwave.points.clock_sound import (
 from lashwave.points.clock_sound.clock_settings import FLASHES
 from lashwave.points.shocks import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.points.tip import TipSeen, TuftSeen, tip_track, tips_in, tuft_of, tuft_widths
-from lashwave.quantities.clock_fit import ClockFit, Flashes
-from lashwave.quantities.errors import InputError, OutOfRangeError
-from lashwave.quantities.images import Frames, TipTrack
-from lashwave.quantities.pictures import Located
-from lashwave.quantities.sightings import Camera, Fronts, Markers
+from lashwave.quantities import (
+    Camera,
+    ClockFit,
+    Flashes,
+    Frames,
+    Fronts,
+    InputError,
+    Located,
+    Markers,
+    OutOfRangeError,
+    TipTrack,
+)
 
 Progress = Callable[[str, float], None]
 """A stage in words, and the share of it that is done."""

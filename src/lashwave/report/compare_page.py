@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from lashwave.answers import register
-from lashwave.quantities.answer import Answer
+from lashwave.quantities import Answer
 from lashwave.report import figures_study, numbers, study_page
 
 if TYPE_CHECKING:

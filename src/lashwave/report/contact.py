@@ -8,8 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.images import Image
+from lashwave.quantities import Array, Image
 
 TIP, FRONT, DOT = "#d55e00", "#0072b2", "#009e73"
 """Colours that colour-blind readers can tell apart (Okabe and Ito 2008)."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities.fit import DISTRUSTED, Withheld
+from lashwave.quantities import DISTRUSTED, Withheld
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene
 

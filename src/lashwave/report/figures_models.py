@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from lashwave.report.style import BLUE, FAINT, INK, SKY, VERMILION, canvas, in_style, plain
 
 if TYPE_CHECKING:

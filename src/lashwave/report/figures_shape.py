@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities.motion import interpolate
+from lashwave.quantities import interpolate
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene
 

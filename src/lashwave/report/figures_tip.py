@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.answers import past_clamp
-from lashwave.quantities.answer import Answer
+from lashwave.quantities import Answer
 from lashwave.report import style
 from lashwave.report.scene import Array, Scene
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from lashwave.quantities.answer import Answer
+from lashwave.quantities import Answer
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 NARROW = "\N{NARROW NO-BREAK SPACE}"

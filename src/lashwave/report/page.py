@@ -11,9 +11,7 @@ from itertools import count
 from typing import TYPE_CHECKING, Any
 
 from lashwave import __version__
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.fit import Fit
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Answer, Fit, Trial
 from lashwave.report import (
     figure_data,
     figures_account,

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Answer, Array
 from lashwave.report import figures_study, numbers, study_page
 
 if TYPE_CHECKING:

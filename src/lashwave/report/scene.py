@@ -7,10 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import Fit
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import Answer, Array, Fit, Trial
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.answers import WORDS, register
-from lashwave.quantities.answer import Answer
+from lashwave.quantities import Answer
 from lashwave.report import numbers
 
 if TYPE_CHECKING:

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.answers import WORDS
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.fit import DISTRUSTED
+from lashwave.quantities import DISTRUSTED, Answer
 from lashwave.report import numbers
 from lashwave.report.scene import Scene
 

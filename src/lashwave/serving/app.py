@@ -16,7 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from lashwave.files.swap import sweep
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 from lashwave.serving import routes_mend, routes_new, routes_read, routes_take
 from lashwave.serving.json_answer import answer
 from lashwave.serving.library import CACHE

@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
 from lashwave.instruments import project
-from lashwave.quantities.images import Frames
-from lashwave.quantities.motion import interpolate
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Camera, Frames, interpolate
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.opened import Kept, Opened, Reader, answers_stamp
 from lashwave.serving.pack import pack
@@ -69,7 +67,7 @@ class CameraPictures:
 
     def count(self, opened: Opened, name: str) -> int:
         """How many pictures a camera has; 0 where they cannot be opened."""
-        from lashwave.quantities.errors import InputError
+        from lashwave.quantities import InputError
 
         try:
             film = self.film(opened, name)

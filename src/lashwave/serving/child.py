@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from lashwave.pipeline.console import Progress
-from lashwave.quantities.errors import LashwaveError
+from lashwave.quantities import LashwaveError
 
 PAUSE = 0.1
 """Between two reports of one stage [s]."""

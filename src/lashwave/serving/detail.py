@@ -9,7 +9,7 @@ import numpy as np
 
 from lashwave.answers import register
 from lashwave.pipeline import checkup
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Camera
 from lashwave.serving.camera_pictures import CameraPictures, frame_span
 from lashwave.serving.opened import Answered, Opened, Reader
 from lashwave.serving.overview import verdict_of

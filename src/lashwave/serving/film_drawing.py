@@ -14,9 +14,7 @@ from numpy.typing import NDArray
 from lashwave.files.read_answers import read_motion
 from lashwave.files.swap import replace_file
 from lashwave.pipeline.console import Progress
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.motion import interpolate
+from lashwave.quantities import Array, InputError, interpolate
 from lashwave.serving.film_plan import HEIGHT, WIDTH
 
 EDGE = 60

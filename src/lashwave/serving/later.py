@@ -7,7 +7,7 @@ import contextlib
 import threading
 from collections.abc import Callable
 
-from lashwave.quantities.errors import LashwaveError
+from lashwave.quantities import LashwaveError
 from lashwave.serving.hub import Hub
 from lashwave.serving.refusal import Refused
 

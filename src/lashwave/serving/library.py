@@ -8,7 +8,7 @@ from pathlib import Path
 
 from lashwave.files.summaries import read_record
 from lashwave.files.trial_folder import DESCRIPTION
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 from lashwave.serving.refusal import Refused, not_found
 
 CACHE = ".lashwave-cache"

@@ -19,7 +19,7 @@ from lashwave.files.mends import FIELDS, MOST, parse_mends
 from lashwave.files.mends_write import mends_text
 from lashwave.files.source import LARGEST_DESCRIPTION
 from lashwave.files.swap import replace_file
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 from lashwave.serving.library import Library
 from lashwave.serving.opened import read
 from lashwave.serving.refusal import Refused

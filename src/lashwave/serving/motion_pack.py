@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from lashwave.serving.opened import Opened, Reader, answers_stamp
 from lashwave.serving.pack import pack
 

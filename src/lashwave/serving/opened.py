@@ -16,8 +16,7 @@ from lashwave.files.read_answers import read_lists, read_motion
 from lashwave.files.source import Folder
 from lashwave.files.summaries import read_record
 from lashwave.files.trial_folder import assembled, read_description
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import InputError, Trial
 from lashwave.serving.library import Library, stamp
 from lashwave.serving.refusal import not_found
 

@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 
 from lashwave.pipeline import checkup
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.fit import DISTRUSTED
+from lashwave.quantities import DISTRUSTED, InputError
 from lashwave.serving.json_answer import plain
 from lashwave.serving.opened import Opened, Reader, answers_stamp
 

@@ -10,10 +10,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from lashwave.intake import new_trial as assemble
-from lashwave.intake import propose, recognise
+from lashwave.intake import new_trial as assemble, propose, recognise
 from lashwave.pipeline import checkup
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 from lashwave.serving.json_answer import answer
 from lashwave.serving.refusal import Refused, not_found
 from lashwave.serving.server_state import ServerState, sent, state

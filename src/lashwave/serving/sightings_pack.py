@@ -10,9 +10,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.read_answers import read_judgement
 from lashwave.pipeline import health
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.fit import DISTRUSTED
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import DISTRUSTED, Array, Camera
 from lashwave.serving.opened import Answered, Opened, Reader, answers_stamp
 from lashwave.serving.pack import pack
 

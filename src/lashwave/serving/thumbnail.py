@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.motion import interpolate
+from lashwave.quantities import Array, interpolate
 from lashwave.serving.opened import Opened, Reader, answers_stamp
 
 WIDTH, HEIGHT, EDGE = 160.0, 100.0, 6.0

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from lashwave.mechanics.fall import ENERGY, PLASTIC, fallen_at, time_ratio
-from lashwave.quantities.arrays import Array
+from lashwave.mechanics import ENERGY, PLASTIC, fallen_at, time_ratio
+from lashwave.quantities import Array
 
 BLOCKS = 24
 USED = 0.95

@@ -12,17 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.estimate.options import Options
-from lashwave.estimate.setup import Setup, set_up
-from lashwave.mechanics.air import Medium
-from lashwave.mechanics.chain import Chain
-from lashwave.mechanics.grip import Grip
-from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import SimulationError, simulate
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.motion import interpolate
-from lashwave.quantities.trial import Trial
+from lashwave.estimate import Options, Setup, set_up
+from lashwave.mechanics import Chain, Grip, Law, Medium, SimulationError, simulate
+from lashwave.quantities import Array, InputError, Trial, interpolate
 
 
 @dataclass(frozen=True)

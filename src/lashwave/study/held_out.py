@@ -18,12 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
-from lashwave.mechanics.known_stiffness import known_stiffness
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.fit import Fit
-from lashwave.quantities.motion import interpolate
-from lashwave.quantities.trial import Trial
+from lashwave.mechanics import known_stiffness
+from lashwave.quantities import Array, Fit, NotConvergedError, Trial, interpolate
 
 DEGREES = 4.0
 Estimate = Callable[[Trial], Fit]

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from lashwave.study.likelihood import Cross, together
 
 Expanded = tuple[float, Array, Array]

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.estimate.setup import Setup
-from lashwave.quantities.arrays import Array
+from lashwave.estimate import Setup
+from lashwave.quantities import Array
 from lashwave.study.forecast import Rival, Seen, carry, marker_nodes
 
 Progress = Callable[[str, float], None]

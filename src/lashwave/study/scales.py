@@ -7,19 +7,21 @@ from typing import Any
 
 import numpy as np
 
-from lashwave.estimate.evidence import DAMPINGS, Evidence
-from lashwave.estimate.fit_state import State, as_arrays, from_arrays
-from lashwave.estimate.fusion import solved
-from lashwave.estimate.momentum_rows import LAW_NAMES
-from lashwave.estimate.options import Options
-from lashwave.estimate.setup import STIFFNESS_LOG_SD, Setup, set_up
-from lashwave.mechanics.droop import droop_stiffness
-from lashwave.mechanics.known_stiffness import known_stiffness
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import NotConvergedError
-from lashwave.quantities.line import Line
-from lashwave.quantities.stiffness import Source
-from lashwave.quantities.trial import Trial
+from lashwave.estimate import (
+    DAMPINGS,
+    LAW_NAMES,
+    STIFFNESS_LOG_SD,
+    Evidence,
+    Options,
+    Setup,
+    State,
+    as_arrays,
+    from_arrays,
+    set_up,
+    solved,
+)
+from lashwave.mechanics import droop_stiffness, known_stiffness
+from lashwave.quantities import Array, Line, NotConvergedError, Source, Trial
 from lashwave.study.likelihood import Cross
 from lashwave.study.parameters import Known
 

@@ -25,9 +25,8 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 from scipy.special import j0, j1, jn_zeros
 
-from lashwave.mechanics.air import Medium
-from lashwave.mechanics.drag import normal_coefficient
-from lashwave.quantities.arrays import Array
+from lashwave.mechanics import Medium, normal_coefficient
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,9 @@
-"""Room: twin (see docs/rooms): a simulated throw, seen by simulated instruments, with its truth."""
+"""Room: twin. A simulated throw, seen by simulated instruments, with its truth.
 
-from lashwave.twin.bench import make
+Others come in by the names in `__init__.pyi`. Each is loaded when it is first asked for:
+a scene that is only described costs no picture.
+"""
 
-__all__ = ["make"]
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

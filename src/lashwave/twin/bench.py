@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.mechanics.air import medium
-from lashwave.quantities.constants import TRIAL_GRAVITY
-from lashwave.quantities.trial import Trial
+from lashwave.mechanics import medium
+from lashwave.quantities import TRIAL_GRAVITY, Trial
 from lashwave.twin.scene import Scene
 from lashwave.twin.scenes import DRAWS
 from lashwave.twin.throws import FEWEST_LINKS, FINE, SWUNG, chain_of, run

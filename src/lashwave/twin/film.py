@@ -23,10 +23,7 @@ from lashwave.instruments import (
     shadow,
     strobe_light,
 )
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.images import Image
-from lashwave.quantities.line import Line
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera, Image, Line
 from lashwave.twin.setting import Setting
 from lashwave.twin.truth import Path
 

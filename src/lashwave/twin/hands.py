@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.mechanics.grip import Grip
-from lashwave.quantities.arrays import Array
+from lashwave.mechanics import Grip
+from lashwave.quantities import Array
 
 SAMPLE = 2e-3
 """Time between the spline's knots [s]."""

@@ -12,8 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.line import Line, Tuft
+from lashwave.quantities import Array, Line, Tuft
 from lashwave.twin.scene import Lash
 
 DENSITY_SD, DIAMETER_SD, STIFFNESS_SD = 0.01, 0.02, 0.08

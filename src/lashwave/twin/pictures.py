@@ -28,9 +28,7 @@ from lashwave.instruments import (
     project,
     recorded,
 )
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera, Clock
-from lashwave.quantities.trial import Microphone, Trial
+from lashwave.quantities import Array, Camera, Clock, Microphone, Trial
 from lashwave.twin.film import (
     DotScene,
     InfraredFilm,

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lashwave.mechanics.grip import Grip
-from lashwave.mechanics.law import Law
-from lashwave.quantities.air import Air
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.line import Line
+from lashwave.mechanics import Grip, Law
+from lashwave.quantities import Air, Array, Line
 
 
 @dataclass(frozen=True)

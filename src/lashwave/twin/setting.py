@@ -7,8 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from lashwave.instruments import Hearing, Knife, Sensor, Spot, Strobe
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera, Clock
+from lashwave.quantities import Array, Camera, Clock
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,17 @@ from typing import NamedTuple
 
 import numpy as np
 
-from lashwave.mechanics.air import medium
-from lashwave.mechanics.chain import Chain, build, stations
-from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import SimulationError, simulate
-from lashwave.mechanics.trajectory import Trajectory
-from lashwave.quantities.air import Air
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.constants import TRIAL_GRAVITY
+from lashwave.mechanics import (
+    Chain,
+    Law,
+    SimulationError,
+    Trajectory,
+    build,
+    medium,
+    simulate,
+    stations,
+)
+from lashwave.quantities import TRIAL_GRAVITY, Air, Array
 from lashwave.twin.chosen import CHOSEN, MOTHERS
 from lashwave.twin.hands import draw_held_grips, draw_swing_grip, draw_throw_path
 from lashwave.twin.lines import HELD_LINK, draw_lash, vary_lash

@@ -7,11 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lashwave.mechanics.known_stiffness import known_stiffness
-from lashwave.mechanics.trajectory import Trajectory
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.line import Line
-from lashwave.quantities.motion import interpolate
+from lashwave.mechanics import Trajectory, known_stiffness
+from lashwave.quantities import Array, Line, interpolate
 from lashwave.twin.scene import Scene
 
 if TYPE_CHECKING:

@@ -18,8 +18,7 @@ from lashwave.instruments import (
     marker_reading,
     transported,
 )
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import Camera, Clock, Markers
+from lashwave.quantities import Array, Camera, Clock, Markers
 from lashwave.twin.scene import Scene
 from lashwave.twin.truth import Path
 
@@ -153,7 +152,7 @@ def _frames_in_view(camera: Camera, path: Path, peak: float, offset: float) -> N
 
 def interpolate_tip(times: Array, place: Array, rate: Array, at: Array) -> Array:
     """The tip's place at times `at`, by the motion's own rule."""
-    from lashwave.quantities.motion import interpolate
+    from lashwave.quantities import interpolate
 
     return interpolate(times, place, rate, at)[0]
 

@@ -12,8 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.mechanics.law import Law
-from lashwave.quantities.line import Line
+from lashwave.mechanics import Law
+from lashwave.quantities import Line
 from lashwave.twin.hands import draw_throw_path
 from lashwave.twin.lines import draw_tuft, equip, wobble
 from lashwave.twin.scene import Scene

@@ -9,11 +9,10 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from lashwave.intake import new_trial as assemble
-from lashwave.intake import propose, recognise
+from lashwave.intake import new_trial as assemble, propose, recognise
 from lashwave.intake.recognise import Recognised
 from lashwave.pipeline import checkup, console
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 
 def run(

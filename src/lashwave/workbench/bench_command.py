@@ -11,10 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from lashwave.files import folders
-from lashwave.pipeline import console
-from lashwave.pipeline import reconstruct as pipeline
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.trial import Trial
+from lashwave.pipeline import console, reconstruct as pipeline
+from lashwave.quantities import InputError, Trial
 from lashwave.workbench import shown_answers as show
 
 SIMULATED = frozenset({"trial", "truth.nc", "truth.json", "seen", "truth-pictures"})
@@ -103,8 +101,7 @@ def simulate(
     progress("simulating", 0.0)
     trial, truth = make(wishes)
     if pictures:
-        from lashwave.twin.pictures import take
-        from lashwave.twin.setting import Setting
+        from lashwave.twin import Setting, take
         from lashwave.workbench import bench_pictures
 
         taken = take(trial, truth, Setting(microphones=microphones))

@@ -13,10 +13,8 @@ from lashwave.files.wav import write_wav
 from lashwave.files.write_stills import write_frames
 from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.console import Progress
-from lashwave.quantities.images import Image
-from lashwave.quantities.sightings import Camera
-from lashwave.twin.pictures import Pictures
-from lashwave.twin.setting import Recording
+from lashwave.quantities import Camera, Image
+from lashwave.twin import Pictures, Recording
 
 TABLES = {
     "dots": ["camera", "frame", "u [px]", "v [px]", "streak [px]", "marker"],

@@ -26,8 +26,7 @@ from lashwave.calibrate import (
 from lashwave.files.calibration_toml import write_calibration
 from lashwave.files.fields import Fields
 from lashwave.pipeline.console import Progress
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import Array, InputError
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_outcome import CalibrationOutcome
 from lashwave.workbench.calibrate_plan import CalibrationPlan, PlannedCamera

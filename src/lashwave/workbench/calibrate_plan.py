@@ -14,10 +14,7 @@ from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields, parse
 from lashwave.files.frame_files import open_frames
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.images import Frames
+from lashwave.quantities import Array, Calibration, Frames, InputError
 
 KINDS = ("board", "points", "wand", "scale", "register")
 SCHEMA = 1

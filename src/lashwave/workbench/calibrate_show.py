@@ -17,8 +17,7 @@ from lashwave.calibrate import (
     view_sd,
 )
 from lashwave.pipeline import console
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities import Array, Calibration
 from lashwave.report.numbers import decimals, fixed
 from lashwave.workbench.calibrate_outcome import CalibrationOutcome
 

@@ -10,7 +10,7 @@ import numpy as np
 from lashwave.calibrate import KnownPoints, Wand, WandFit, calibrate_wand, order_three
 from lashwave.files.fields import Fields
 from lashwave.pipeline.console import Progress
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_outcome import CalibrationOutcome
 from lashwave.workbench.calibrate_plan import CalibrationPlan

@@ -67,7 +67,7 @@ def _explain(failure: BaseException) -> tuple[int, str]:
     from cyclopts import CycloptsError
 
     from lashwave.files.disk_room import DiskFullError
-    from lashwave.quantities.errors import InputError, LashwaveError
+    from lashwave.quantities import InputError, LashwaveError
 
     if isinstance(failure, CycloptsError):
         return INPUT_AT_FAULT, f"lashwave: {str(failure).rstrip('. ')}; see lashwave --help"

@@ -10,7 +10,7 @@ from cyclopts import App, Parameter
 from lashwave import __version__
 from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 DONE = 0
 
@@ -170,8 +170,7 @@ def calibrate(
     PLAN names images of a board, known points, a wand, a flat scale or markers seen by a fast
     camera. A wand's cameras are written to OUT's name with -CAMERA added.
     """
-    from lashwave.workbench import calibrate_command as calibration
-    from lashwave.workbench import calibrate_show
+    from lashwave.workbench import calibrate_command as calibration, calibrate_show
 
     with console.progress(quiet) as progress:
         result = calibration.run(plan, out, progress)

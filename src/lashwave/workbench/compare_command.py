@@ -12,8 +12,8 @@ from lashwave.files.summaries import Summary, read_summary
 from lashwave.files.swap import sweep, write_files
 from lashwave.pipeline import console
 from lashwave.pipeline.console import Progress
-from lashwave.quantities.errors import InputError, LashwaveError
-from lashwave.study.compare import Components, Outcome, Row, Spread, compared
+from lashwave.quantities import InputError, LashwaveError
+from lashwave.study import Components, Outcome, Row, Spread, compared
 
 SCHEMA = 1
 KEPT = "answers"

@@ -13,9 +13,7 @@ import numpy as np
 
 from lashwave.files.folders import ANSWER_FILES, FIGURES
 from lashwave.pipeline.answered import answered
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.fit import DISTRUSTED
-from lashwave.quantities.trial import Trial
+from lashwave.quantities import DISTRUSTED, InputError, Trial
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -71,7 +69,7 @@ def _markers(
 
     Samples that the fit distrusts, ghosts and exchanged labels among them, count as not seen.
     """
-    from lashwave.quantities.motion import interpolate
+    from lashwave.quantities import interpolate
 
     markers = trial.markers
     place, _ = interpolate(

@@ -9,11 +9,11 @@ from cyclopts import Parameter
 
 from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 from lashwave.workbench import models_io as io
 
 if TYPE_CHECKING:
-    from lashwave.study.predict import Prediction
+    from lashwave.study import Prediction
 
 PREDICTED = frozenset(
     {"speed.csv", "markers.csv", "cameras.csv", "summary.json", "prediction.svg",
@@ -39,11 +39,9 @@ def predict(
 
     from lashwave.files.read_answers import read_draws
     from lashwave.files.swap import replace_folder
-    from lashwave.mechanics.known_stiffness import sloped
-    from lashwave.mechanics.law import Law
-    from lashwave.quantities.stiffness import SLOPE
-    from lashwave.study.forecast import on_nodes, rivals
-    from lashwave.study.predict import predict as run
+    from lashwave.mechanics import Law, sloped
+    from lashwave.quantities import SLOPE
+    from lashwave.study import on_nodes, predict as run, rivals
 
     if not 4 <= draws <= 100:
         raise InputError("--draws", f"{draws} draws", "ask for 4 to 100")
@@ -115,7 +113,7 @@ def _write_prediction(folder: Path, found: Prediction) -> None:
 def _summary(found: Prediction) -> dict[str, object]:
     import numpy as np
 
-    from lashwave.study.predict import LEVELS
+    from lashwave.study import LEVELS
 
     peaks = found.tip_draws.max(axis=1)
     return {
@@ -143,7 +141,7 @@ def _summary(found: Prediction) -> dict[str, object]:
 def _show_prediction(found: Prediction, out: Path) -> None:
     import numpy as np
 
-    from lashwave.study.predict import LEVELS
+    from lashwave.study import LEVELS
 
     def text(value: float | None) -> str:
         return "to the end" if value is None else f"{1e3 * value:.0f} ms"

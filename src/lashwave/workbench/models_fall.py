@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.mechanics.fall import ENERGY, PLASTIC, fallen_at
+from lashwave.mechanics import ENERGY, PLASTIC, fallen_at
 from lashwave.pipeline import console
-from lashwave.quantities.errors import InputError
-from lashwave.study.fall import Record, Verdict, fit, judge, paired
+from lashwave.quantities import InputError
+from lashwave.study import Record, Verdict, fit, judge, paired
 from lashwave.workbench import models_io as io
 
 

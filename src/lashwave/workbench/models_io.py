@@ -12,9 +12,9 @@ import numpy as np
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from lashwave.estimate.setup import Setup
-    from lashwave.quantities.trial import Trial
-    from lashwave.study.forecast import Seen
+    from lashwave.estimate import Setup
+    from lashwave.quantities import Trial
+    from lashwave.study import Seen
 
 
 def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, float]]:
@@ -24,7 +24,7 @@ def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, floa
     """
     from lashwave.files.read_answers import read_motion
     from lashwave.pipeline.answered import answered
-    from lashwave.study.forecast import on_nodes, prepared
+    from lashwave.study import on_nodes, prepared
 
     known, summary = answered(trial, answers)
     motion = read_motion(answers)

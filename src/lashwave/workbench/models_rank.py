@@ -8,14 +8,22 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.mechanics.law import Law
+from lashwave.mechanics import Law
 from lashwave.pipeline import console
-from lashwave.quantities.fit import Fit
-from lashwave.quantities.trial import Trial
-from lashwave.study.fall import paired
-from lashwave.study.forecast import Rival, rivals
-from lashwave.study.held_out import HeldOut, compare
-from lashwave.study.rank import LIKELY, Difference, Errors, Windows, differences, forecast_errors
+from lashwave.quantities import Fit, Trial
+from lashwave.study import (
+    LIKELY,
+    Difference,
+    Errors,
+    HeldOut,
+    Rival,
+    Windows,
+    compare,
+    differences,
+    forecast_errors,
+    paired,
+    rivals,
+)
 from lashwave.workbench import models_io as io
 
 SCALES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")

@@ -9,7 +9,7 @@ import webbrowser
 from pathlib import Path
 
 from lashwave.pipeline import console
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 LOOPBACK = "127.0.0.1"
 

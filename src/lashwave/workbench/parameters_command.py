@@ -16,11 +16,8 @@ from lashwave.files.kept import keep, kept
 from lashwave.files.swap import sweep, write_files
 from lashwave.pipeline import console
 from lashwave.pipeline.console import Progress
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.trial import Trial
-from lashwave.study.likelihood import Cross
-from lashwave.study.parameters import Estimate, Known
-from lashwave.study.telling import Telling
+from lashwave.quantities import InputError, Trial
+from lashwave.study import Cross, Estimate, Known, Telling
 
 SCHEMA = 1
 KEPT = "kept"
@@ -72,9 +69,7 @@ def run(trials: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> 
 
 def together(trials: Sequence[Trial], crosses: Sequence[Cross]) -> LawFound:
     """The common scales of trials of one line, from each trial's likelihood."""
-    from lashwave.study.parameters import estimated
-    from lashwave.study.scales import known_of
-    from lashwave.study.telling import telling
+    from lashwave.study import estimated, known_of, telling
 
     known = known_of(trials[0])
     estimate = estimated(tuple(crosses), known)
@@ -118,8 +113,8 @@ def _same_line(a: Trial, b: Trial) -> bool:
 def _likelihood(trial: Trial, folder: Path, told: Any) -> Cross:
     from threadpoolctl import threadpool_limits
 
-    from lashwave.estimate.options import Options
-    from lashwave.study.scales import likelihood_of
+    from lashwave.estimate import Options
+    from lashwave.study import likelihood_of
 
     facts = [__version__, SCHEMA, sorted(trial.hashes.items()), repr(Options())]
     key = sha256(json.dumps(facts).encode()).hexdigest()[:16]
@@ -220,7 +215,7 @@ def files_of(found: LawFound) -> dict[str, bytes]:
 
 
 def _print(found: LawFound, out: Path) -> None:
-    from lashwave.quantities.answer import Answer
+    from lashwave.quantities import Answer
     from lashwave.report import numbers
 
     rows = []

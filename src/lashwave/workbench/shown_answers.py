@@ -7,7 +7,7 @@ from pathlib import Path
 
 from lashwave.pipeline import console
 from lashwave.pipeline.reconstruct import Reconstruction
-from lashwave.quantities.answer import Answer
+from lashwave.quantities import Answer
 
 # Unit to read in, its factor from SI: milliseconds for clocks, the rest as they are.
 _READABLE = {"clock_offset": ("ms", 1e3)}

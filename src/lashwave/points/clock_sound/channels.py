@@ -9,10 +9,7 @@ from numpy.typing import ArrayLike
 
 from lashwave.points.clock_sound.clock_settings import SOUND, SoundSettings
 from lashwave.points.clock_sound.onsets import Impulse, clipped_samples, impulse, sound_level
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.sightings import Onset
-from lashwave.quantities.sound import Sound
-from lashwave.quantities.trial import Microphone
+from lashwave.quantities import InputError, Microphone, Onset, Sound
 
 
 def locate_onset(microphone: Microphone, sound: Sound) -> tuple[Onset | None, tuple[str, ...]]:

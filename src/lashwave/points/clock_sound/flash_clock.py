@@ -26,10 +26,7 @@ from scipy.optimize import linprog
 
 from lashwave.instruments import frame_time
 from lashwave.points.clock_sound.clock_settings import FLASHES, FlashSettings
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.clock_fit import ClockFit, Flashes
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.sightings import Clock
+from lashwave.quantities import Array, Clock, ClockFit, Flashes, InputError
 
 
 def fit_clock(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.points.clock_sound.clock_settings import SOUND, SoundSettings
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 REFERENCE = 20e-6
 """[Pa]; 0 dB of sound pressure in air (ISO 1683)."""

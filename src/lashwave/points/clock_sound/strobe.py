@@ -15,9 +15,7 @@ from scipy.ndimage import median_filter
 
 from lashwave.points.background import spread_frames
 from lashwave.points.clock_sound.clock_settings import FLASHES, FlashSettings
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.clock_fit import Flashes
-from lashwave.quantities.images import Frames
+from lashwave.quantities import Array, Flashes, Frames
 
 QUARTZ = 5e-5
 """Relative deviation of two quartz clocks' rates (common practice)."""

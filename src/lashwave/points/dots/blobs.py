@@ -19,8 +19,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from lashwave.points.dots.dot_settings import DOTS, DotSettings
-from lashwave.quantities.arrays import Array, Whole
-from lashwave.quantities.images import Image
+from lashwave.quantities import Array, Image, Whole
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from lashwave.points.dots.spots import (
     measure,
     noise_and_light,
 )
-from lashwave.quantities.images import Dots, Frames, Image
+from lashwave.quantities import Dots, Frames, Image
 
 
 def _search(images: Sequence[Image], settings: DotSettings) -> tuple[list[Cutouts], float, Dots]:

@@ -28,11 +28,7 @@ from lashwave.instruments import (
 from lashwave.labels import LinkSettings, Tracker, label_markers
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
-from lashwave.quantities.arrays import Array, Whole
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.images import Dots, Frames
-from lashwave.quantities.points import SpacePoints
-from lashwave.quantities.sightings import Camera, Markers
+from lashwave.quantities import Array, Camera, Dots, Frames, InputError, Markers, SpacePoints, Whole
 
 Progress = Callable[[str, float], None]
 """A stage in words, and the share of it that is done."""

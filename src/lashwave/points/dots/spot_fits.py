@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from lashwave.points.dots.dot_settings import DOTS, DotSettings
-from lashwave.quantities.arrays import Array, Mask
+from lashwave.quantities import Array, Mask
 
 Model = Callable[[Array, Array], tuple[Array, Array]]
 """From parameters (D, P) and grid (2, N) [px] to levels (D, N) and derivatives (D, P, N)."""

@@ -21,8 +21,7 @@ from lashwave.points.dots.spot_fits import (
     pair,
     streak,
 )
-from lashwave.quantities.arrays import Array, Mask, Whole
-from lashwave.quantities.images import Dots, Image
+from lashwave.quantities import Array, Dots, Image, Mask, Whole
 
 
 @dataclass(frozen=True)

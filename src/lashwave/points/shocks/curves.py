@@ -18,7 +18,7 @@ from scipy.signal import savgol_filter
 from scipy.spatial import cKDTree
 
 from lashwave.points.shocks.shock_settings import CURVES, CurveSettings
-from lashwave.quantities.arrays import Array, Index, Mask
+from lashwave.quantities import Array, Index, Mask
 
 
 @dataclass(frozen=True)

@@ -31,10 +31,7 @@ from lashwave.points.shocks.shock_settings import (
     PictureSettings,
     ShockSettings,
 )
-from lashwave.quantities.arrays import Array, Mask, Single
-from lashwave.quantities.errors import OutOfRangeError
-from lashwave.quantities.images import Frames
-from lashwave.quantities.sightings import Camera, Fronts
+from lashwave.quantities import Array, Camera, Frames, Fronts, Mask, OutOfRangeError, Single
 
 
 def image_scale(camera: Camera, at: Array | None = None) -> float:

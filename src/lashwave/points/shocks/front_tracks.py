@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from lashwave.points.shocks.curves import FrontCurve
 from lashwave.points.shocks.shock_settings import FOLLOWING, FollowSettings
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

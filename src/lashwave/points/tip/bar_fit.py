@@ -22,7 +22,7 @@ from scipy.stats import truncnorm
 from lashwave.points.background import Plane
 from lashwave.points.tip.line_trace import CentreLine
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _STROKE = np.polynomial.legendre.leggauss(5)

@@ -26,8 +26,7 @@ from lashwave.points.tip.line_trace import CentreLine, End, centre_line, ends
 from lashwave.points.tip.through_fronts import bands, walked_ends
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.points.tip.tuft import at_edge_step, credible
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.images import Frames, TipTrack
+from lashwave.quantities import Array, Frames, TipTrack
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lashwave.points.background import Background, Plane, darkness_noise
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities.arrays import Mask
+from lashwave.quantities import Mask
 
 
 @dataclass(frozen=True)

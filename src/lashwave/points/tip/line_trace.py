@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import dijkstra
 from lashwave.points.background import Plane
 from lashwave.points.tip.line_mask import DarkRegion, Mask
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from lashwave.points.background import Plane
 from lashwave.points.tip.line_mask import DarkRegion, Mask, MaskThresholds, blurred
 from lashwave.points.tip.line_trace import End, centre_line, sampled, way_in
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 def lit_by_fronts(shade: Plane, settings: TipSettings = TIP) -> Mask:

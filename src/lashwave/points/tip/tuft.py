@@ -26,8 +26,7 @@ from lashwave.points.background import Plane
 from lashwave.points.tip.bar_fit import TipFit, TipSeen
 from lashwave.points.tip.line_trace import sampled
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.sightings import TuftWidths
+from lashwave.quantities import Array, TuftWidths
 
 
 @dataclass(frozen=True)

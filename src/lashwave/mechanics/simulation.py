@@ -16,8 +16,7 @@ from lashwave.mechanics.rates import ACCOUNTS, Setup, room
 from lashwave.mechanics.rest import rest_shape
 from lashwave.mechanics.trajectory import Accounts, Trajectory
 from lashwave.mechanics.unfold import unfold
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import LashwaveError
+from lashwave.quantities import Array, LashwaveError
 
 
 class SimulationError(LashwaveError):

@@ -22,8 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from lashwave.quantities.answer import Answer
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Answer, Array
 
 LEVEL = 0.95
 NO_REPEAT = "no two trials are alike in specimen and thrower"

@@ -13,7 +13,7 @@ import pytest
 
 from benchmarks.droops import drooped
 from lashwave.mechanics.droop import droop_stiffness
-from lashwave.mechanics.known_stiffness import known_stiffness
+from lashwave.mechanics.stiffness_sources import known_stiffness
 from lashwave.quantities.line import Droop, Line
 from lashwave.quantities.stiffness import Source
 from lashwave.twin.chosen import CHOSEN

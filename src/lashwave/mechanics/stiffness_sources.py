@@ -35,8 +35,7 @@ import numpy as np
 
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.droop import droop_stiffness
-from lashwave.quantities.line import Line
-from lashwave.quantities.stiffness import Source, Stiffness
+from lashwave.quantities import Line, Source, Stiffness
 
 FIBRE = 20e-6
 """Diameter of a fibre [m]."""

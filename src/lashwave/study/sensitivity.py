@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 NAMED = 0.3
 """Share of the largest component from which a scale is named in a direction."""

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.study.telling import telling
+from lashwave.study.sensitivity import telling
 
 
 def test_correlations_of_the_gum_example():

@@ -13,11 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashwave.estimate.setup import Setup
+from lashwave.estimate import Setup
 from lashwave.instruments import frame_time, project
-from lashwave.quantities.arrays import Array, Index
-from lashwave.quantities.errors import InputError
-from lashwave.quantities.sightings import Camera
+from lashwave.quantities import Array, Camera, Index, InputError
 from lashwave.study.forecast import Rival, Seen, carry, marker_nodes
 
 LEVELS = (5e-3, 20e-3, 100e-3)

@@ -25,7 +25,7 @@ from lashwave.mechanics import accounts
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.chain import Chain
 from lashwave.mechanics.law import Law
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ import pytest
 
 from lashwave.mechanics.accounts import drag_forces
 from lashwave.mechanics.air import VACUUM, Medium
-from lashwave.mechanics.budget import budget, tension_forces
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.simulate import simulate
+from lashwave.mechanics.power_budget import budget, tension_forces
+from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.line import Line, Tuft
 
 AIR, GRAVITY = Medium(1.2, 1.8e-5, 343.0), np.array([0.0, 0.0, -9.81])

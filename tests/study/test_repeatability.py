@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from lashwave.quantities.answer import Answer
-from lashwave.study.compare import Outcome, compared, variance_components
+from lashwave.study.repeatability import Outcome, compared, variance_components
 from tests.published.record import recalled
 
 DAVIES = recalled("Davies (1947), table 6.1, as Box and Tiao (1973) print it")

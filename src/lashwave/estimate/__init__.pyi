@@ -1,0 +1,6 @@
+from .evidence import DAMPINGS as DAMPINGS, Evidence as Evidence
+from .fit_state import State as State, as_arrays as as_arrays, from_arrays as from_arrays
+from .fusion import estimate as estimate, solved as solved
+from .momentum_rows import LAW_NAMES as LAW_NAMES
+from .options import Options as Options
+from .setup import STIFFNESS_LOG_SD as STIFFNESS_LOG_SD, Setup as Setup, set_up as set_up

@@ -1,0 +1,39 @@
+from .accounts import (
+    hand_power as hand_power,
+    kinetic_energy as kinetic_energy,
+    outboard_force as outboard_force,
+)
+from .air import Medium as Medium, medium as medium
+from .bending import (
+    SOFT as SOFT,
+    couple_ratio as couple_ratio,
+    friction_ratio as friction_ratio,
+    sharpness as sharpness,
+)
+from .chain import Chain as Chain, build as build, stations as stations
+from .drag import (
+    body_drag as body_drag,
+    link_drag as link_drag,
+    normal_coefficient as normal_coefficient,
+)
+from .drag_range import range_warnings as range_warnings
+from .droop import droop_stiffness as droop_stiffness
+from .fall import (
+    ENERGY as ENERGY,
+    PLASTIC as PLASTIC,
+    fallen_at as fallen_at,
+    time_ratio as time_ratio,
+)
+from .grip import Grip as Grip
+from .law import Law as Law
+from .power_budget import Budget as Budget, budget as budget
+from .shock import overpressure_of_speed as overpressure_of_speed
+from .simulation import SimulationError as SimulationError, simulate as simulate
+from .stiffness_sources import known_stiffness as known_stiffness, sloped as sloped
+from .stretch import (
+    TOO_SOFT as TOO_SOFT,
+    elongation as elongation,
+    hanging_strain as hanging_strain,
+    lasting as lasting,
+)
+from .trajectory import Trajectory as Trajectory

@@ -1,0 +1,45 @@
+from .air import Air as Air
+from .answer import Answer as Answer, from_draws as from_draws, on_grid as on_grid
+from .arrays import Array as Array, Index as Index, Mask as Mask, Single as Single, Whole as Whole
+from .calibration import Calibration as Calibration
+from .clock_fit import ClockFit as ClockFit, Flashes as Flashes
+from .constants import STANDARD_GRAVITY as STANDARD_GRAVITY, TRIAL_GRAVITY as TRIAL_GRAVITY
+from .errors import (
+    InputError as InputError,
+    LashwaveError as LashwaveError,
+    NotConvergedError as NotConvergedError,
+    OutOfRangeError as OutOfRangeError,
+)
+from .events import Event as Event, Tied as Tied, tied as tied
+from .fit import (
+    DISTRUSTED as DISTRUSTED,
+    Draws as Draws,
+    Fit as Fit,
+    FrontBirths as FrontBirths,
+    Residuals as Residuals,
+    Withheld as Withheld,
+)
+from .images import Dots as Dots, Frames as Frames, Image as Image, TipTrack as TipTrack
+from .line import Droop as Droop, Line as Line, Tuft as Tuft
+from .moments import Moments as Moments, SonicDraws as SonicDraws, TipDraws as TipDraws
+from .motion import interpolate as interpolate
+from .pictures import Found as Found, Located as Located, Pictures as Pictures
+from .points import SpacePoints as SpacePoints
+from .sightings import (
+    Camera as Camera,
+    Clock as Clock,
+    Fronts as Fronts,
+    Markers as Markers,
+    Onset as Onset,
+    TuftWidths as TuftWidths,
+)
+from .sound import Sound as Sound
+from .stiffness import SLOPE as SLOPE, Source as Source, Stiffness as Stiffness
+from .trial import Microphone as Microphone, Trial as Trial
+from .units import (
+    SI as SI,
+    UnitError as UnitError,
+    factor as factor,
+    heading as heading,
+    quantity as quantity,
+)

@@ -1,0 +1,29 @@
+from .fall import Record as Record, Verdict as Verdict, fit as fit, judge as judge, paired as paired
+from .forecast import (
+    Rival as Rival,
+    Seen as Seen,
+    on_nodes as on_nodes,
+    prepared as prepared,
+    rivals as rivals,
+)
+from .held_out import HeldOut as HeldOut, compare as compare
+from .likelihood import Cross as Cross
+from .parameters import Estimate as Estimate, Known as Known, estimated as estimated
+from .prediction import LEVELS as LEVELS, Prediction as Prediction, predict as predict
+from .rank import (
+    LIKELY as LIKELY,
+    Difference as Difference,
+    Errors as Errors,
+    Windows as Windows,
+    differences as differences,
+    forecast_errors as forecast_errors,
+)
+from .repeatability import (
+    Components as Components,
+    Outcome as Outcome,
+    Row as Row,
+    Spread as Spread,
+    compared as compared,
+)
+from .scales import known_of as known_of, likelihood_of as likelihood_of
+from .sensitivity import Telling as Telling, telling as telling
