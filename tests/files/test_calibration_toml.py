@@ -20,6 +20,7 @@ from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.errors import InputError
 
 WHEN = datetime.datetime(2026, 5, 4, 12, 30, 5, 999, tzinfo=datetime.UTC)
+INPUTS = {"board/01.png": "ab" * 32}
 INNER = np.array([[2000.123456789, 0.0, 511.5], [0.0, 2001.1 / 3, 383.25], [0.0, 0.0, 1.0]])
 TURN, SHIFT = np.array([0.1, -2.0, 1 / 3]), np.array([0.3, -0.1, 2.5])
 
@@ -69,7 +70,7 @@ def test_it_goes_round(tmp_path: Path, kind: str) -> None:
     if kind == "parallel light":
         flat = np.array([[2e3 / 3, 0, 0, 500], [0, 0, -2e3, 400], [0, 0, 0, 1.0]])
         wanted = replace(wanted, projection=flat)
-    write_calibration(tmp_path / "c.toml", wanted, {"board/01.png": "ab" * 32}, WHEN)
+    write_calibration(tmp_path / "c.toml", wanted, INPUTS, WHEN)
     assert_same(read(tmp_path / "c.toml"), wanted)
 
 
@@ -90,11 +91,11 @@ def test_numbers_keep_every_digit(
 
 
 def test_where_it_came_from_is_stated(tmp_path: Path) -> None:
-    write_calibration(tmp_path / "c.toml", calibration(), {"board/01.png": "ab" * 32}, WHEN)
+    write_calibration(tmp_path / "c.toml", calibration(), INPUTS, WHEN)
     table = tomllib.loads((tmp_path / "c.toml").read_text())
     assert table["program"] == f"lashwave {__version__}"
     assert table["date"] == WHEN.replace(microsecond=0)
-    assert table["inputs"] == {"board/01.png": "ab" * 32}
+    assert table["inputs"] == INPUTS
     assert calibration().sd("fy") == np.sqrt(calibration().covariance[1, 1])
     with pytest.raises(KeyError):
         calibration().sd("k9")
@@ -178,7 +179,7 @@ BAD = {
 def test_one_clear_line(tmp_path: Path, right: str) -> None:
     wrong, message = BAD[right]
     path = tmp_path / "c.toml"
-    write_calibration(path, calibration(), {}, WHEN)
+    write_calibration(path, calibration(), INPUTS, WHEN)
     text = path.read_text()
     assert text.count(right) == 1
     path.write_text(text.replace(right, wrong))

@@ -143,7 +143,7 @@ def test_a_marker_file_of_no_known_type_is_refused_by_name(tmp_path: Path, capsy
     (tmp_path / "made" / "capture.csv").rename(tmp_path / "made" / "capture.dat")
     text = (tmp_path / "made" / "trial.toml").read_text()
     (tmp_path / "made" / "trial.toml").write_text(text.replace("capture.csv", "capture.dat"))
-    with pytest.raises(InputError, match="'capture.dat' is neither .csv nor .c3d"):
+    with pytest.raises(InputError, match=r"'capture\.dat' is neither \.csv nor \.c3d"):
         read_trial(tmp_path / "made")
 
 

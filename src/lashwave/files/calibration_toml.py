@@ -13,7 +13,7 @@ from lashwave import __version__
 from lashwave.files.fields import Fields, parse
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.swap import replace_file
-from lashwave.files.toml_text import matrix, numbers, quantity, text
+from lashwave.files.write_toml import quantity, toml
 from lashwave.quantities import Array, Calibration
 
 SCHEMA = 1
@@ -22,6 +22,16 @@ _KEYS = (
     "translation", "registration_sd", "reprojection_sd", "degrees_of_freedom", "images", "points",
     "parameters", "covariance", "inputs",
 )  # fmt: skip
+_COMMENTS = {
+    "size": "px: width, height",
+    "projection": "homogeneous lab metres -> px",
+    "intrinsics": "px",
+    "distortion": "k1, k2, p1, p2, k3",
+    "rotation": "rotation vector, lab to camera [rad]",
+    "translation": "m",
+    "covariance": "of the fitted parameters, in their order, in px, rad, m or 1",
+    "inputs": "SHA-256",
+}
 
 
 @dataclass(frozen=True)
@@ -58,34 +68,26 @@ def write_calibration(
     if not all(np.isfinite(v).all() for v in (*stated, *spreads) if v is not None):
         raise ValueError("a calibration with numbers that are not finite")
     when = when or datetime.datetime.now(datetime.UTC)
-    lines = [
-        f"schema = {SCHEMA}",
-        f"program = {text(f'lashwave {__version__}')}",
-        f"date = {when.replace(microsecond=0).isoformat()}",
-        f"size = [{c.size[0]}, {c.size[1]}] # px: width, height",
-        f"projection = {matrix(c.projection)} # homogeneous lab metres -> px",
-    ]
-    if c.intrinsics is not None:
-        lines.append(f"intrinsics = {matrix(c.intrinsics)} # px")
-    if c.distortion is not None:
-        lines.append(f"distortion = {numbers(c.distortion)} # k1, k2, p1, p2, k3")
-    if c.rotation is not None:
-        lines.append(f"rotation = {numbers(c.rotation)} # rotation vector, lab to camera [rad]")
-    if c.translation is not None:
-        lines.append(f"translation = {numbers(c.translation)} # m")
-    lines += [
-        quantity("registration_sd", c.registration_sd, "px"),
-        quantity("reprojection_sd", c.reprojection_sd, "px"),
-        f"degrees_of_freedom = {int(c.degrees_of_freedom)}",
-        f"images = {int(c.images)}",
-        f"points = {int(c.points)}",
-        "# Covariance of the fitted parameters, in their order, in px, rad, m or 1.",
-        f"parameters = [{', '.join(text(name) for name in c.parameters)}]",
-        f"covariance = {matrix(c.covariance)}",
-        "[inputs] # SHA-256",
-        *(f"{text(name)} = {text(digest)}" for name, digest in inputs.items()),
-    ]
-    content = "\n".join(lines) + "\n"
+    table = {
+        "schema": SCHEMA,
+        "program": f"lashwave {__version__}",
+        "date": when.replace(microsecond=0),
+        "size": [int(n) for n in c.size],
+        "projection": c.projection.tolist(),
+        "intrinsics": None if c.intrinsics is None else c.intrinsics.tolist(),
+        "distortion": None if c.distortion is None else c.distortion.tolist(),
+        "rotation": None if c.rotation is None else c.rotation.tolist(),
+        "translation": None if c.translation is None else c.translation.tolist(),
+        "registration_sd": quantity(c.registration_sd, "px"),
+        "reprojection_sd": quantity(c.reprojection_sd, "px"),
+        "degrees_of_freedom": int(c.degrees_of_freedom),
+        "images": int(c.images),
+        "points": int(c.points),
+        "parameters": list(c.parameters),
+        "covariance": c.covariance.tolist(),
+        "inputs": dict(inputs),
+    }
+    content = toml(table, comments=_COMMENTS)
     replace_file(path, lambda aside: aside.write_text(content, encoding="utf-8"))
 
 

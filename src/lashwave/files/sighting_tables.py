@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.files.toml_text import number
 from lashwave.quantities import Fronts, Markers, Onset, TipTrack, TuftWidths
 
 METRE_DIGITS, SECOND_DIGITS, PIXEL_DIGITS = 8, 9, 5
@@ -114,6 +113,11 @@ def write_rows(path: Path, heading: list[str], rows: Iterable[list[Any]]) -> Non
             raise ValueError(f"{path.name} would hold no rows")
 
     replace_file(path, fill)
+
+
+def number(value: float) -> str:
+    """A number that reads back the same."""
+    return repr(float(value))
 
 
 def _pixels(uv: NDArray[np.float64]) -> list[float]:

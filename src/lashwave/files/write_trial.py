@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from lashwave.files.sighting_tables import (
+    number,
     write_flashes,
     write_fronts,
     write_markers,
@@ -16,8 +18,8 @@ from lashwave.files.sighting_tables import (
     write_rows,
     write_tuft_widths,
 )
-from lashwave.files.toml_text import matrix, number, numbers, quantity, text
-from lashwave.quantities import Camera, Line, Markers, Microphone, Trial
+from lashwave.files.write_toml import quantity, toml
+from lashwave.quantities import Camera, Droop, Line, Markers, Microphone, Trial
 
 
 def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:
@@ -38,77 +40,81 @@ def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     if any(folder.iterdir()):
         raise FileExistsError(f"{folder} is not empty")
-    lines = ["schema = 1", "[trial]", *_head(trial), "", *_air(trial), "", *_line(trial.line)]
-    _write_line(folder / "line.csv", trial.line)
-    lines += ["", *_markers(trial.markers)]
+    write_line(folder / "line.csv", trial.line)
     write_markers(folder / "markers.csv", trial.markers)
     for index, camera in enumerate(trial.cameras):
-        names = _features(camera, trial.line.length)
         stem = _stem(camera.name, index)
-        lines += ["", *_camera(camera, stem, names)]
-        _write_points(folder / f"{stem}.csv", camera, names)
+        _write_points(folder / f"{stem}.csv", camera, _features(camera, trial.line.length))
         if camera.flashes.size:
             write_flashes(folder / f"{stem}-flashes.csv", camera.flashes)
         if camera.fronts is not None:
             write_fronts(folder / f"{stem}-fronts.csv", camera.fronts)
         if camera.tuft is not None:
             write_tuft_widths(folder / f"{stem}-tuft.csv", camera.tuft)
+    description = described(trial)
     if sounds is not None:
+        description["microphones"] = [_microphone(one) for one in trial.microphones]
         for microphone in trial.microphones:
-            lines += ["", *_microphone(microphone)]
             (folder / microphone.file).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(sounds / microphone.file, folder / microphone.file)
         if trial.onsets:
             write_onsets(folder / "onsets.csv", trial.onsets)
-    (folder / "trial.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (folder / "trial.toml").write_text(toml(description), encoding="utf-8")
 
 
-def _head(trial: Trial) -> list[str]:
-    head = [f"name = {text(trial.name)}", f"gravity = {numbers(trial.gravity)}"]
-    for key in ("specimen", "thrower", "date"):
-        value = getattr(trial, key)
-        if value is not None:
-            head.append(f"{key} = {text(value)}")
-    return head
+def described(trial: Trial) -> dict[str, Any]:
+    """What trial.toml says of a trial, without its microphones; numbers in SI."""
+    head = {key: getattr(trial, key) for key in ("name", "specimen", "thrower", "date")}
+    return {
+        "schema": 1,
+        "trial": head | {"gravity": trial.gravity.tolist()},
+        "air": {
+            "temperature": quantity(trial.air.temperature, "K"),
+            "pressure": quantity(trial.air.pressure, "Pa"),
+            "relative_humidity": float(trial.air.relative_humidity),
+        },
+        "line": _line(trial.line),
+        "markers": _markers(trial.markers),
+        "cameras": [
+            _camera(camera, _stem(camera.name, index), _features(camera, trial.line.length))
+            for index, camera in enumerate(trial.cameras)
+        ],
+    }
 
 
-def _air(trial: Trial) -> list[str]:
-    air = trial.air
-    return [
-        "[air]",
-        quantity("temperature", air.temperature, "K"),
-        quantity("pressure", air.pressure, "Pa"),
-        f"relative_humidity = {number(air.relative_humidity)}",
-    ]
-
-
-def _line(line: Line) -> list[str]:
-    rows = [
-        "[line]",
-        'table = "line.csv"',
-        quantity("handle_length", line.handle_length, "m"),
-        f"ends = {text(line.ends)}",
-    ]
+def _line(line: Line) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        "table": "line.csv",
+        "handle_length": quantity(line.handle_length, "m"),
+        "ends": line.ends,
+        "droop": [_droop(one) for one in line.droops] or None,
+    }
     if line.tuft is not None:
-        tuft = line.tuft
-        rows.append(
-            f'tuft = {{ area = "{number(tuft.area)} m^2", '
-            f'area_sd = "{number(tuft.area_sd)} m^2", mass = "{number(tuft.mass)} kg" }}'
-        )
-    for droop in line.droops:
-        rows += ["[[line.droop]]", quantity("station", droop.station, "m")]
-        rows.append(quantity("overhang", droop.overhang, "m"))
-        unit = "m" if droop.drop is not None else "rad"
-        if droop.drop is not None:
-            rows.append(quantity("drop", droop.drop, "m"))
-        elif droop.angle is not None:
-            rows.append(quantity("angle", droop.angle, "rad"))
-        if np.isfinite(droop.drop_sd):
-            rows.append(quantity("drop_sd", droop.drop_sd, unit))
-    return rows
+        table["tuft"] = {
+            "area": quantity(line.tuft.area, "m^2"),
+            "area_sd": quantity(line.tuft.area_sd, "m^2"),
+            "mass": quantity(line.tuft.mass, "kg"),
+        }
+    return table
 
 
-def _write_line(path: Path, line: Line) -> None:
+def _droop(droop: Droop) -> dict[str, str]:
+    table = {
+        "station": quantity(droop.station, "m"),
+        "overhang": quantity(droop.overhang, "m"),
+    }
+    unit = "m" if droop.drop is not None else "rad"
+    if droop.drop is not None:
+        table["drop"] = quantity(droop.drop, unit)
+    elif droop.angle is not None:
+        table["angle"] = quantity(droop.angle, unit)
+    if np.isfinite(droop.drop_sd):
+        table["drop_sd"] = quantity(droop.drop_sd, unit)
+    return table
+
+
+def write_line(path: Path, line: Line) -> None:
+    """The line's table, a row a station, in SI to the last digit."""
     units = {
         "station": "m",
         "diameter": "m",
@@ -128,17 +134,17 @@ def _write_line(path: Path, line: Line) -> None:
     write_rows(path, heading, ([number(v) for v in row] for row in zip(*columns, strict=True)))
 
 
-def _markers(markers: Markers) -> list[str]:
-    rows = ["[markers]", 'file = "markers.csv"', quantity("sd", float(markers.sd.flat[0]), "m")]
-    for key, unit in (("mass", "kg"), ("diameter", "m"), ("station_sd", "m"), ("stand_off", "m")):
-        rows.append(quantity(key, getattr(markers, key), unit))
-    rows.append("[markers.stations]")
+def _markers(markers: Markers) -> dict[str, Any]:
+    units = {"mass": "kg", "diameter": "m", "station_sd": "m", "stand_off": "m"}
     named = list(zip(markers.labels, markers.station, strict=True))
-    rows += [f'{text(k)} = "{number(s)} m"' for k, s in named if np.isfinite(s)]
     handle = [label for label, station in named if np.isnan(station)]
-    if handle:
-        rows += ["[markers.handle]", f"labels = [{', '.join(text(v) for v in handle)}]"]
-    return rows
+    return {
+        "file": "markers.csv",
+        "sd": quantity(markers.sd.flat[0], "m"),
+        **{key: quantity(getattr(markers, key), unit) for key, unit in units.items()},
+        "stations": {k: quantity(s, "m") for k, s in named if np.isfinite(s)},
+        "handle": {"labels": handle} if handle else None,
+    }
 
 
 def _features(camera: Camera, length: float) -> dict[float, str]:
@@ -149,55 +155,50 @@ def _features(camera: Camera, length: float) -> dict[float, str]:
     return names
 
 
-def _camera(camera: Camera, stem: str, names: dict[float, str]) -> list[str]:
-    clock = camera.clock
-    rows = [
-        "[[cameras]]",
-        f"name = {text(camera.name)}",
-        quantity("rate", camera.rate, "Hz"),
-        f"size = [{camera.size[0]}, {camera.size[1]}]",
-        quantity("exposure", camera.exposure, "s"),
-        f"shows = {text(camera.shows)}",
-        f"projection = {matrix(camera.projection)}",
-        quantity("registration_sd", camera.registration_sd, "px"),
-    ]
+def _camera(camera: Camera, stem: str, names: dict[float, str]) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        "name": camera.name,
+        "rate": quantity(camera.rate, "Hz"),
+        "size": [int(n) for n in camera.size],
+        "exposure": quantity(camera.exposure, "s"),
+        "shows": camera.shows,
+        "projection": camera.projection.tolist(),
+        "registration_sd": quantity(camera.registration_sd, "px"),
+    }
     if camera.intrinsics is not None:
-        rows.append(f"intrinsics = {matrix(camera.intrinsics)}")
+        table["intrinsics"] = camera.intrinsics.tolist()
         if camera.distortion is not None:
-            rows.append(f"distortion = {numbers(camera.distortion)}")
-    rows += [f'points = "{stem}.csv"', quantity("sd", camera.sd, "px")]
-    rows.append(
-        f'clock = {{ offset = "{number(clock.offset)} s", offset_sd = '
-        f'"{number(clock.offset_sd)} s", drift_sd = {number(clock.drift_sd)} }}'
-    )
-    if camera.flashes.size:
-        rows.append(f'flashes = "{stem}-flashes.csv"')
-    if camera.fronts is not None:
-        rows.append(f'fronts = "{stem}-fronts.csv"')
-    if camera.tuft is not None:
-        rows.append(f'tuft = "{stem}-tuft.csv"')
-    rows.append("[cameras.stations]")
-    return rows + [f'{name} = "{number(station)} m"' for station, name in names.items()]
+            table["distortion"] = camera.distortion.tolist()
+    return table | {
+        "points": f"{stem}.csv",
+        "sd": quantity(camera.sd, "px"),
+        "clock": {
+            "offset": quantity(camera.clock.offset, "s"),
+            "offset_sd": quantity(camera.clock.offset_sd, "s"),
+            "drift_sd": float(camera.clock.drift_sd),
+        },
+        "flashes": f"{stem}-flashes.csv" if camera.flashes.size else None,
+        "fronts": None if camera.fronts is None else f"{stem}-fronts.csv",
+        "tuft": None if camera.tuft is None else f"{stem}-tuft.csv",
+        "stations": {name: quantity(station, "m") for station, name in names.items()},
+    }
 
 
-def _microphone(microphone: Microphone) -> list[str]:
-    rows = ["[[microphones]]", f"file = {text(microphone.file)}"]
-    if microphone.name is not None:
-        rows.append(f"name = {text(microphone.name)}")
-    rows.append(f"position = {numbers(microphone.position)}")
-    if microphone.channel is not None:
-        rows.append(f"channel = {microphone.channel}")
-    if microphone.recorder is not None:
-        rows.append(f"recorder = {text(microphone.recorder)}")
-    if microphone.sensitivity is not None:
-        rows.append(quantity("sensitivity", microphone.sensitivity, "V/Pa"))
-    if microphone.full_scale != 1.0:
-        rows.append(quantity("full_scale", microphone.full_scale, "V"))
-    rows.append(
-        f'clock = {{ offset = "{number(microphone.clock_offset)} s", '
-        f'offset_sd = "{number(microphone.clock_offset_sd)} s" }}'
-    )
-    return rows
+def _microphone(one: Microphone) -> dict[str, Any]:
+    loud = None if one.sensitivity is None else quantity(one.sensitivity, "V/Pa")
+    return {
+        "file": one.file,
+        "name": one.name,
+        "position": one.position.tolist(),
+        "channel": one.channel,
+        "recorder": one.recorder,
+        "sensitivity": loud,
+        "full_scale": None if one.full_scale == 1.0 else quantity(one.full_scale, "V"),
+        "clock": {
+            "offset": quantity(one.clock_offset, "s"),
+            "offset_sd": quantity(one.clock_offset_sd, "s"),
+        },
+    }
 
 
 def _write_points(path: Path, camera: Camera, names: dict[float, str]) -> None:

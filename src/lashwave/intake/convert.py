@@ -12,9 +12,14 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 
 from lashwave.files.marker_section import READERS
-from lashwave.files.sighting_tables import METRE_DIGITS, SECOND_DIGITS, write_points, write_rows
+from lashwave.files.sighting_tables import (
+    METRE_DIGITS,
+    SECOND_DIGITS,
+    number,
+    write_points,
+    write_rows,
+)
 from lashwave.files.source import Folder
-from lashwave.files.toml_text import number
 from lashwave.intake import samples
 from lashwave.intake.sheet import ENDINGS, Sheet, read_sheet
 from lashwave.quantities import InputError, UnitError, heading

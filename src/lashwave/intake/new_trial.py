@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-
 from lashwave.files.swap import aside_folder, linked, sweep
 from lashwave.files.trial_folder import DESCRIPTION, read_parts
+from lashwave.files.write_toml import toml
 from lashwave.intake.convert import Placing
 from lashwave.quantities import InputError, Trial, UnitError, quantity
 
@@ -75,7 +74,7 @@ def write(
 def _laid_out(placing: Placing, description: dict[str, Any]) -> Checked:
     placing.target.mkdir()
     placed, faults = _placed(placing, description)
-    text = toml(placed)
+    text = described(placed)
     (placing.target / DESCRIPTION).write_text(text, encoding="utf-8")
     trial, found = read_parts(placing.target)
     faults += _missing(placed)
@@ -143,58 +142,20 @@ def _tables(description: dict[str, Any], key: str) -> list[Any]:
     return found if isinstance(found, list) else []
 
 
-def toml(description: dict[str, Any]) -> str:
+def described(description: dict[str, Any]) -> str:
     """A description as trial.toml; null and empty tables are left out.
 
-    Raises InputError for what TOML cannot hold.
+    Raises
+    ------
+    InputError
+        For what TOML cannot hold.
     """
-    document = tomlkit.document()
-    document.add(tomlkit.comment(HEAD))
     order = ("schema", "trial", "air", "line", "markers", "cameras", "microphones")
     keys = [k for k in order if k in description] + [k for k in description if k not in order]
     try:
-        for key in keys:
-            value = _full(description[key])
-            if value not in (None, {}, []):
-                document.add(key, _item(value))
-        return tomlkit.dumps(document)
+        return toml({key: description[key] for key in keys}, HEAD)
     except (TypeError, ValueError, RecursionError) as error:
         raise InputError("description", f"cannot be written as TOML: {error}") from None
-
-
-def _item(value: Any) -> Any:
-    """Tables of tables as [[...]], arrays of numbers in one line."""
-    if isinstance(value, list) and value and all(isinstance(v, dict) for v in value):
-        tables = tomlkit.aot()
-        for one in value:
-            tables.append(_item(one))
-        return tables
-    if isinstance(value, dict):
-        table = tomlkit.table()
-        # Plain values first: in TOML they would belong to the table that opened above them.
-        for key, one in sorted(value.items(), key=lambda pair: _deep(pair[1])):
-            if key in ("clock", "tuft") and isinstance(one, dict):
-                inline = tomlkit.inline_table()
-                inline.update(one)
-                table.add(key, inline)
-            else:
-                table.add(key, _item(one))
-        return table
-    return value
-
-
-def _deep(value: Any) -> bool:
-    tables = isinstance(value, list) and any(isinstance(v, dict) for v in value)
-    return tables or isinstance(value, dict)
-
-
-def _full(value: Any) -> Any:
-    """The same without null."""
-    if isinstance(value, dict):
-        return {str(k): _full(v) for k, v in value.items() if v is not None}
-    if isinstance(value, list):
-        return [_full(v) for v in value if v is not None]
-    return value
 
 
 def as_fault(error: InputError) -> Fault:

@@ -11,9 +11,10 @@ from typing import Any
 
 from lashwave.files.wav import write_wav
 from lashwave.files.write_stills import write_frames
-from lashwave.files.write_trial import write_trial
+from lashwave.files.write_toml import quantity, toml
+from lashwave.files.write_trial import described, write_line, write_trial
 from lashwave.pipeline.console import Progress
-from lashwave.quantities import Camera, Image
+from lashwave.quantities import Image
 from lashwave.twin import Pictures, Recording
 
 TABLES = {
@@ -36,80 +37,65 @@ def write(pictures: Pictures, progress: Progress, out: Path) -> None:
     fast = tuple(camera for camera in trial.cameras if camera.name in watched)
     write_trial(out / "seen", replace(trial, cameras=fast))
     folder = out / "trial"
-    write_trial(folder, replace(trial, cameras=fast))
-    _strip_points(folder)
-    text = (folder / "trial.toml").read_text(encoding="utf-8").splitlines()
-    ring = (camera for camera in trial.cameras if camera.name not in watched)
-    text = list(_with_images(text, watched)) + [r for c in ring for r in _infrared(c)]
-    text += [row for heard in pictures.sound for row in _microphone(heard)]
-    (folder / "trial.toml").write_text("\n".join(text) + "\n", encoding="utf-8")
+    folder.mkdir()
+    write_line(folder / "line.csv", trial.line)
+    (folder / "trial.toml").write_text(toml(_description(pictures)), encoding="utf-8")
     films = (*pictures.fast, *pictures.infrared)
     total, done = sum(len(film) for film in films), 0
     for film in films:
         name = film.camera.name
-        told = _told(film, name, done / total, total, progress)
-        write_frames(folder / name, PATTERN, told, film.bits)
+        images = _reported(film, name, done / total, total, progress)
+        write_frames(folder / name, PATTERN, images, film.bits)
         done += len(film)
     for heard in pictures.sound:
         write_wav(folder / f"{heard.name}.wav", heard.volts, int(heard.hearing.rate), 16)
     _write_found(out / "truth-pictures", pictures.found)
 
 
-def _strip_points(folder: Path) -> None:
-    """Leave trial.toml and the line's table alone."""
-    for path in folder.iterdir():
-        if path.name not in {"trial.toml", "line.csv"}:
-            path.unlink()
+def _description(pictures: Pictures) -> dict[str, Any]:
+    """The trial with images in place of all points, and a table of each microphone."""
+    trial = pictures.trial
+    description = described(trial)
+    watched = {film.camera.name for film in pictures.fast}
+    cameras = list(zip(trial.cameras, description["cameras"], strict=True))
+    fast = [_filmed(table) for camera, table in cameras if camera.name in watched]
+    ring = [_infrared(table) for camera, table in cameras if camera.name not in watched]
+    microphones = [_microphone(heard) for heard in pictures.sound]
+    return description | {"cameras": fast + ring, "microphones": microphones}
 
 
-def _with_images(rows: list[str], watched: tuple[str, ...]) -> Iterator[str]:
-    """The rows of trial.toml with a fast camera's images in place of its points and flashes."""
-    names = iter(watched)
-    for row in rows:
-        if row.startswith("points = "):
-            yield f'frames = "{next(names)}/*.tif"'
-        elif not row.startswith("flashes = "):
-            yield row
+def _filmed(table: dict[str, Any]) -> dict[str, Any]:
+    """A camera's table with its images in place of its points and flashes."""
+    table = {key: value for key, value in table.items() if key not in ("points", "flashes")}
+    return table | {"frames": f"{table['name']}/*.tif"}
 
 
-def _infrared(camera: Camera) -> list[str]:
-    """The table of a camera that sees the markers."""
-    rows = ", ".join(f"[{', '.join(repr(float(x)) for x in row)}]" for row in camera.projection)
-    return [
-        "",
-        "[[cameras]]",
-        f'name = "{camera.name}"',
-        f'rate = "{camera.rate!r} Hz"',
-        f"size = [{camera.size[0]}, {camera.size[1]}]",
-        f'exposure = "{camera.exposure!r} s"',
-        f'shows = "{camera.shows}"',
-        f"projection = [{rows}]",
-        f'frames = "{camera.name}/*.tif"',
-        f'sd = "{camera.sd!r} px"',
-        'clock = { offset = "0 s", offset_sd = "0 s" }',
-    ]
+def _infrared(table: dict[str, Any]) -> dict[str, Any]:
+    """The table of a camera that sees the markers, on the lab clock."""
+    kept = ("name", "rate", "size", "exposure", "shows", "projection", "sd")
+    clock = {"offset": "0 s", "offset_sd": "0 s"}
+    return _filmed({key: table[key] for key in kept}) | {"clock": clock}
 
 
-def _microphone(heard: Recording) -> list[str]:
+def _microphone(heard: Recording) -> dict[str, Any]:
     """The table of a microphone. One volt is the recorder's full scale."""
-    clock = heard.clock
-    recorder = [] if heard.recorder is None else [f'recorder = "{heard.recorder}"']
-    return [
-        "",
-        "[[microphones]]",
-        f'name = "{heard.name}"',
-        *recorder,
-        f'file = "{heard.name}.wav"',
-        f"position = {[float(x) for x in heard.position]}",
-        f'sensitivity = "{heard.hearing.sensitivity!r} V/Pa"',
-        f'clock = {{ offset = "{clock.offset!r} s", offset_sd = "{clock.offset_sd!r} s" }}',
-    ]
+    return {
+        "name": heard.name,
+        "recorder": heard.recorder,
+        "file": f"{heard.name}.wav",
+        "position": [float(x) for x in heard.position],
+        "sensitivity": quantity(heard.hearing.sensitivity, "V/Pa"),
+        "clock": {
+            "offset": quantity(heard.clock.offset, "s"),
+            "offset_sd": quantity(heard.clock.offset_sd, "s"),
+        },
+    }
 
 
-def _told(
+def _reported(
     film: Iterable[Image], name: str, start: float, total: int, progress: Progress
 ) -> Iterator[Image]:
-    """The images of a film, each told to whoever waits."""
+    """The images of a film; how far it is goes to `progress` before each."""
     for k, image in enumerate(film):
         progress(f"rendering {name}", start + k / total)
         yield image
