@@ -36,7 +36,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("first") / "my-first"
     out.mkdir()
     (text,) = blocks(PAGE, "toml")
-    table, marker_head, tip_head = blocks(PAGE, "csv")
+    tables = [block for block in blocks(PAGE, "text") if not block.startswith("projection")]
+    table, marker_head, tip_head = tables
     (out / "trial.toml").write_text(text, encoding="utf-8")
     (out / "line.csv").write_text(table, encoding="utf-8")
     rng = np.random.default_rng(0)
