@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from lashwave.report import figures_account, style, tables, words
+from lashwave.report import export, figures_account, tables, words
 
 TIME, STATION = np.linspace(0.0, 1.0, 41), np.linspace(0.0, 2.0, 9)
 
@@ -40,7 +40,7 @@ def test_the_pile_starts_at_nothing_and_ends_at_what_was_given(lists):
     names = {text.get_text() for text in figure.legends[0].get_texts()}
     assert names == {"kinetic", "gravity", "drag", "damping", "hand"}  # a tuft that lost nothing
     assert left.get_ylabel().endswith("[J]") and figure.axes[1].get_ylabel().endswith("[J/m]")
-    assert style.svg(figure, "f1").startswith("<svg")
+    assert export.svg_in_page(figure, "f1").startswith("<svg")
 
 
 def test_there_is_no_picture_without_an_account():

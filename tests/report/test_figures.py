@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from lashwave.report import figures_fit, figures_maps, figures_seen, figures_shape, scene, style
+from lashwave.report import (
+    export,
+    figures_fit,
+    figures_maps,
+    figures_seen,
+    figures_shape,
+    scene,
+    style,
+)
 from tests.report import invented
 
 
@@ -109,7 +117,7 @@ def test_figures_can_stand_alone_and_side_by_side() -> None:
     figure = figures_fit.whiteness(
         scene.gather(trial, fit, invented.answers(fit), invented.lists(fit))
     )
-    text = style.svg(figure, "f3")
+    text = export.svg_in_page(figure, "f3")
     assert text.startswith("<svg ")
     assert "currentColor" in text
     assert style.INK not in text

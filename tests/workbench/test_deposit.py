@@ -7,8 +7,6 @@ import zipfile
 from dataclasses import replace
 from pathlib import Path
 
-import c3d as second_reader
-import ezc3d
 import numpy as np
 import pytest
 
@@ -17,6 +15,7 @@ from lashwave.files.results import write_results
 from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.workbench.cli import main
+from tests.files.c3d_others import by_c3d, residuals_by_ezc3d
 from tests.report import invented
 
 
@@ -59,13 +58,10 @@ def test_another_library_reads_the_filled_markers(case, tmp_path: Path) -> None:
     trial = read_trial(folder)
     with zipfile.ZipFile(tmp_path / "a.zip") as archive:
         archive.extract("markers-filled.c3d", tmp_path)
-    with (tmp_path / "markers-filled.c3d").open("rb") as stream:
-        reader = second_reader.Reader(stream)
-        labels = [label.strip() for label in reader.point_labels]
-        frames = [(number, points.copy()) for number, points, _ in reader.read_frames()]
-    assert labels == [*trial.markers.labels, "line_tip"]
-    assert (frames[0][0] - 1) / reader.point_rate == pytest.approx(trial.markers.time[0])
-    points = np.array([p for _, p in frames])
+    read = by_c3d(tmp_path / "markers-filled.c3d")
+    points = read.points
+    assert read.labels == [*trial.markers.labels, "line_tip"]
+    assert (read.first - 1) / read.rate == pytest.approx(trial.markers.time[0])
     weight = read_judgement(answers)["marker_weight"].values
     seen = weight >= 0.4  # measured and trusted
     assert 0 < (weight < 0.4).sum() < 0.05 * seen.sum()
@@ -76,8 +72,7 @@ def test_another_library_reads_the_filled_markers(case, tmp_path: Path) -> None:
     on_line = np.isfinite(trial.markers.station)
     assert np.isfinite(points[:, -1, :3]).all() and (np.abs(points[:, -1, :3]) > 0).any()
     # the two libraries take the fourth word apart differently; the writer's own reads it back
-    residual = ezc3d.c3d(str(tmp_path / "markers-filled.c3d"))["data"]["meta_points"]["residuals"]
-    residual = residual[0].T
+    residual = residuals_by_ezc3d(tmp_path / "markers-filled.c3d")
     assert (residual[:, :-1][seen] == 1).all() and (residual[:, -1] == 0).all()
     assert (residual[:, :-1][:, on_line][~seen[:, on_line]] == 0).all()
 
@@ -128,5 +123,5 @@ def test_what_the_fit_distrusts_is_filled_and_not_measured(case, tmp_path: Path)
     assert main(["deposit", str(folder), "--answers", str(answers), "--out", str(out)]) == 0
     with zipfile.ZipFile(out) as archive:
         archive.extract("markers-filled.c3d", tmp_path)
-    points = ezc3d.c3d(str(tmp_path / "markers-filled.c3d"))["data"]["meta_points"]["residuals"]
-    assert points[0, at[1], at[0]] == 0 and (points[0].T[:, :-1][seen] == 0).sum() == 1
+    residual = residuals_by_ezc3d(tmp_path / "markers-filled.c3d")
+    assert residual[at] == 0 and (residual[:, :-1][seen] == 0).sum() == 1

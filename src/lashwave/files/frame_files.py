@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import re
 import weakref
-from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 
 from lashwave.files.source import Folder
 from lashwave.files.still_files import (
     PNG,
     TIFF,
+    AlikeFrames,
     StillError,
     StillHeader,
     TiffStack,
+    header_of,
     png_header,
     read_png,
 )
@@ -85,29 +86,17 @@ def open_frames(
     return frames
 
 
-class Stills:
+class Stills(AlikeFrames):
     """`Frames` of one file each."""
 
     def __init__(self, root: Path, names: list[str]) -> None:
-        self._root, self._names = root, names
+        self._root, self._names, self._length = root, names, len(names)
         self._header = self._look(0)
         for frame in range(1, len(names)):
             self._same(frame, self._look(frame))
 
-    @property
-    def size(self) -> tuple[int, int]:
-        return self._header.size
-
-    @property
-    def bits(self) -> int:
-        return self._header.bits
-
-    def __len__(self) -> int:
-        return len(self._names)
-
     def __getitem__(self, frame: int) -> Image:
-        if not 0 <= frame < len(self._names):
-            raise IndexError(f"frame {frame} of {len(self._names)}")
+        self._refuse_beyond(frame)
         path = self._root / self._names[frame]
         try:
             if path.suffix.lower() in PNG:
@@ -120,11 +109,8 @@ class Stills:
                     stack.close()
         except (StillError, OSError) as error:
             raise _fault(self._names[frame], frame, error) from None
-        self._same(frame, _header(image))
+        self._same(frame, header_of(image))
         return image
-
-    def __iter__(self) -> Iterator[Image]:
-        return (self[frame] for frame in range(len(self)))
 
     def _look(self, frame: int) -> StillHeader:
         path = self._root / self._names[frame]
@@ -149,7 +135,7 @@ class Stills:
         _check_same(self._names[frame], frame, header, self._header)
 
 
-class Stack:
+class Stack(AlikeFrames):
     """`Frames` that are the pages of one TIFF file."""
 
     def __init__(self, path: Path, name: str) -> None:
@@ -159,6 +145,7 @@ class Stack:
         except (StillError, OSError) as error:
             raise _fault(name, 0, error) from None
         weakref.finalize(self, self._stack.close)
+        self._length = len(self._stack)
         frame = 0
         try:
             self._stack.refuse_hidden_pages()
@@ -168,33 +155,14 @@ class Stack:
         except (StillError, OSError) as error:
             raise _fault(name, frame, error) from None
 
-    @property
-    def size(self) -> tuple[int, int]:
-        return self._header.size
-
-    @property
-    def bits(self) -> int:
-        return self._header.bits
-
-    def __len__(self) -> int:
-        return len(self._stack)
-
     def __getitem__(self, frame: int) -> Image:
-        if not 0 <= frame < len(self):
-            raise IndexError(f"frame {frame} of {len(self)}")
+        self._refuse_beyond(frame)
         try:
             image = self._stack.read(frame)
         except (StillError, OSError) as error:
             raise _fault(self._name, frame, error) from None
-        _check_same(self._name, frame, _header(image), self._header)
+        _check_same(self._name, frame, header_of(image), self._header)
         return image
-
-    def __iter__(self) -> Iterator[Image]:
-        return (self[frame] for frame in range(len(self)))
-
-
-def _header(image: Image) -> StillHeader:
-    return StillHeader((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize)
 
 
 def _check_same(name: str, frame: int, header: StillHeader, first: StillHeader) -> None:

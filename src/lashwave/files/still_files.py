@@ -50,6 +50,41 @@ class StillHeader:
     """8 or 16."""
 
 
+class AlikeFrames:
+    """What the kinds of `Frames` share: images that are all as the first, counted beforehand."""
+
+    _header: StillHeader
+    _length: int
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width, height [px]."""
+        return self._header.size
+
+    @property
+    def bits(self) -> int:
+        """Of one pixel as it is stored."""
+        return self._header.bits
+
+    def __len__(self) -> int:
+        return self._length
+
+    def __getitem__(self, frame: int) -> Image:
+        raise NotImplementedError
+
+    def __iter__(self) -> Iterator[Image]:
+        return (self[frame] for frame in range(len(self)))
+
+    def _refuse_beyond(self, frame: int) -> None:
+        if not 0 <= frame < self._length:
+            raise IndexError(f"frame {frame} of {self._length}")
+
+
+def header_of(image: Image) -> StillHeader:
+    """The header that an image would have."""
+    return StillHeader((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize)
+
+
 def check_size(width: int, height: int) -> None:
     """Refuse an image of no pixels, or of more than any camera has."""
     if width < 1 or height < 1:

@@ -16,7 +16,7 @@ from av.container import InputContainer
 from av.video.stream import VideoStream
 
 from lashwave.files.grey import NotGreyError, grey
-from lashwave.files.still_files import AGAIN, StillError, StillHeader, check_size
+from lashwave.files.still_files import AGAIN, AlikeFrames, StillError, check_size, header_of
 from lashwave.quantities import Image, InputError
 
 ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
@@ -24,7 +24,7 @@ ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
 of other files."""
 
 
-class VideoFile:
+class VideoFile(AlikeFrames):
     """`Frames` of one film file. Going back opens the file again and decodes up to the frame."""
 
     def __init__(self, path: Path, name: str) -> None:
@@ -37,22 +37,10 @@ class VideoFile:
             first = next(self._decoded())
         except StopIteration:
             raise self._fault(0, "holds no frame") from None
-        self._header = StillHeader((first.shape[1], first.shape[0]), 8 * first.dtype.itemsize)
-
-    @property
-    def size(self) -> tuple[int, int]:
-        return self._header.size
-
-    @property
-    def bits(self) -> int:
-        return self._header.bits
-
-    def __len__(self) -> int:
-        return self._length
+        self._header = header_of(first)
 
     def __getitem__(self, frame: int) -> Image:
-        if not 0 <= frame < self._length:
-            raise IndexError(f"frame {frame} of {self._length}")
+        self._refuse_beyond(frame)
         if self._last is not None and self._last[0] == frame:
             return self._last[1].copy()
         if frame < self._next or self._last is None:
@@ -70,10 +58,7 @@ class VideoFile:
         for image in self._decoded():
             if done == self._length:
                 raise self._fault(done, "holds more frames than packets")
-            if (
-                StillHeader((image.shape[1], image.shape[0]), 8 * image.dtype.itemsize)
-                != self._header
-            ):
+            if header_of(image) != self._header:
                 raise self._fault(done, "changes its size or kind of pixel", "cut it there")
             yield image
             done += 1

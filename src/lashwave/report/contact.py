@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from lashwave.quantities import Array, Image
+from lashwave.report.export import figure_file
 
 TIP, FRONT, DOT = "#d55e00", "#0072b2", "#009e73"
 """Colours that colour-blind readers can tell apart (Okabe and Ito 2008)."""
@@ -54,4 +55,4 @@ def draw(path: Path, title: str, stills: Sequence[Still]) -> None:
         axes.set_xlabel("u [px]", fontsize=6)
         axes.set_ylabel("v [px]", fontsize=6)
     figure.tight_layout()
-    figure.savefig(path, dpi=110, format="png")
+    path.write_bytes(figure_file(figure, "png", dpi=110))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from io import BytesIO, StringIO
 from typing import TYPE_CHECKING
 
@@ -13,23 +15,72 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def figure_file(figure: Figure, kind: str) -> bytes:
+DOTS_PER_INCH = 170
+"""Of what is stored as an image inside a figure."""
+
+
+def figure_file(
+    figure: Figure, kind: str, *, editable: bool = True, dpi: int = DOTS_PER_INCH
+) -> bytes:
     """The figure as "svg" or "pdf", or as "png" on white; the same every time.
 
-    Vectors and text of the first two can be edited.
+    editable : text of an "svg" stays text; else it is drawn, and looks the same everywhere.
     """
     from matplotlib import rc_context
 
     out = BytesIO()
     undated = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind)
     paper = "white" if kind == "png" else "none"
-    with rc_context({**style.RULES, "svg.fonttype": "none", "pdf.fonttype": 42}), style.quiet():
-        style.laid_out(figure)
-        figure.savefig(out, format=kind, dpi=style.DOTS_PER_INCH, metadata=undated, facecolor=paper)
+    rules = {**style.RULES, "svg.fonttype": "none" if editable else "path"}
+    with rc_context(rules), quiet():
+        # Once is enough; saving would lay the figure out again each time.
+        if (layout := figure.get_layout_engine()) is not None:
+            layout.execute(figure)
+            figure.set_layout_engine("none")
+        figure.savefig(out, format=kind, dpi=dpi, metadata=undated, facecolor=paper)
     return out.getvalue()
 
 
-def table_file(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> bytes:
+def svg_in_page(figure: Figure, name: str) -> str:
+    """A figure as an SVG element that can stand in a page beside others.
+
+    Its text takes the page's colour, and its inner names start with `name`, so that no two
+    figures of one page refer to each other's parts.
+    """
+    text = figure_file(figure, "svg", editable=False).decode()
+    text = re.sub(r"<!--.*?-->", "", text[text.index("<svg") :], flags=re.DOTALL)
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r'\bid="', f'id="{name}-', text)
+    text = re.sub(r"url\(#", f"url(#{name}-", text)
+    text = re.sub(r'href="#', f'href="#{name}-', text)
+    text = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", text, count=1)
+    text = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", text, count=1)
+    text = text.replace("<svg ", '<svg aria-hidden="true" ', 1)
+    return re.sub(r"\n\s*\n+", "\n", text.replace(style.INK, "currentColor"))
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Silence warnings that a reader of the page can do nothing about.
+
+    They are of a glyph that the typeface lacks (drawn as a box), and of limits widened to keep
+    one scale in all views.
+    """
+    import logging
+    import warnings
+
+    log = logging.getLogger("matplotlib.axes._base")
+    before = log.level
+    log.setLevel(logging.ERROR)
+    try:
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Glyph .* missing")
+            yield
+    finally:
+        log.setLevel(before)
+
+
+def table_file(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
     """Comma-separated values, RFC 4180; a missing value is an empty cell, a number in full."""
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator
-from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from lashwave.quantities import Array
+from lashwave.report.export import table_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,15 +26,15 @@ def table(figure: Figure) -> str:
     at their middles, at most `PIXELS` each way (the motion's own file has them all); `value` is
     empty but for maps and dots that are coloured by one.
     """
-    out = StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(HEAD)
+    return table_file(HEAD, _rows(figure)).decode()
+
+
+def _rows(figure: Figure) -> Iterator[Row]:
     for number, axes in enumerate(figure.axes, start=1):
         panel = axes.get_title(loc="left") or axes.get_title() or str(number)
         labels = (panel, axes.get_xlabel(), axes.get_ylabel())
         for row in _panel(axes):
-            writer.writerow((*labels, *row))
-    return out.getvalue()
+            yield (*labels, *row)
 
 
 def _panel(axes: Axes) -> Iterator[Row]:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from lashwave import __version__
 from lashwave.quantities import Answer, Fit, Trial
 from lashwave.report import (
+    export,
     figure_data,
     figures_account,
     figures_fit,
@@ -20,7 +21,6 @@ from lashwave.report import (
     figures_seen,
     figures_shape,
     figures_tip,
-    style,
     tables,
     words,
 )
@@ -68,8 +68,12 @@ def _pictures() -> Draw:
         if figure is None:
             return []
         number = next(numbers)
-        svg = Markup(style.svg(figure, f"f{number}"))
-        return [Picture(number, svg, caption, style.pdf(figure), figure_data.table(figure))]
+        svg = Markup(export.svg_in_page(figure, f"f{number}"))
+        return [
+            Picture(
+                number, svg, caption, export.figure_file(figure, "pdf"), figure_data.table(figure)
+            )
+        ]
 
     return draw
 

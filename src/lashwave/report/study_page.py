@@ -8,7 +8,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from lashwave import __version__
-from lashwave.report import style
+from lashwave.report import export
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -42,7 +42,7 @@ def render(
     for number, chapter in enumerate(chapters, 1):
         picture = ""
         if chapter.figure is not None:
-            picture = Markup(style.svg(chapter.figure, f"f{number}"))
+            picture = Markup(export.svg_in_page(chapter.figure, f"f{number}"))
         drawn.append({**vars(chapter), "svg": picture})
     return template.render(
         kind=kind,

@@ -7,11 +7,8 @@ any of the common kinds of colour blindness, and in grey.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from functools import wraps
-from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
@@ -68,8 +65,6 @@ RULES: Any = {
     "text.parse_math": False,
     "axes.formatter.useoffset": False,
 }
-DOTS_PER_INCH = 170
-"""Of what is stored as an image inside a figure."""
 
 
 def in_style(make: Callable[P, R]) -> Callable[P, R]:
@@ -133,66 +128,3 @@ def guide(axes: Axes, level: float, label: str = "") -> None:
             va="bottom",
             fontsize=7.0,
         )
-
-
-@contextmanager
-def quiet() -> Iterator[None]:
-    """Silence warnings that a reader of the page can do nothing about.
-
-    They are of a glyph that the typeface lacks (drawn as a box), and of limits widened to keep
-    one scale in all views.
-    """
-    import logging
-    import warnings
-
-    log = logging.getLogger("matplotlib.axes._base")
-    before = log.level
-    log.setLevel(logging.ERROR)
-    try:
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="Glyph .* missing")
-            yield
-    finally:
-        log.setLevel(before)
-
-
-def laid_out(figure: Figure) -> None:
-    """Once is enough; saving would lay the figure out again each time."""
-    if (layout := figure.get_layout_engine()) is not None:
-        layout.execute(figure)
-        figure.set_layout_engine("none")
-
-
-def pdf(figure: Figure) -> bytes:
-    """A figure as one page of vectors, its typeface embedded (Type 42)."""
-    from matplotlib import rc_context
-
-    out = BytesIO()
-    with rc_context(RULES), quiet():
-        laid_out(figure)
-        figure.savefig(out, format="pdf", dpi=DOTS_PER_INCH, metadata={"CreationDate": None})
-    return out.getvalue()
-
-
-def svg(figure: Figure, name: str) -> str:
-    """A figure as an SVG element that can stand in a page beside others.
-
-    Its text takes the page's colour, and its inner names start with `name`, so that no two
-    figures of one page refer to each other's parts.
-    """
-    from matplotlib import rc_context
-
-    out = StringIO()
-    with rc_context(RULES), quiet():
-        laid_out(figure)
-        figure.savefig(out, format="svg", dpi=DOTS_PER_INCH, metadata={"Date": None})
-    text = out.getvalue()
-    text = re.sub(r"<!--.*?-->", "", text[text.index("<svg") :], flags=re.DOTALL)
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = re.sub(r'\bid="', f'id="{name}-', text)
-    text = re.sub(r"url\(#", f"url(#{name}-", text)
-    text = re.sub(r'href="#', f'href="#{name}-', text)
-    text = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", text, count=1)
-    text = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", text, count=1)
-    text = text.replace("<svg ", '<svg aria-hidden="true" ', 1)
-    return re.sub(r"\n\s*\n+", "\n", text.replace(INK, "currentColor"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -15,6 +14,7 @@ from lashwave.files.write_toml import quantity, toml
 from lashwave.files.write_trial import described, write_line, write_trial
 from lashwave.pipeline.console import Progress
 from lashwave.quantities import Image
+from lashwave.report.export import table_file
 from lashwave.twin import Pictures, Recording
 
 TABLES = {
@@ -105,11 +105,7 @@ def _write_found(folder: Path, found: dict[str, Any]) -> None:
     """What should be found: tables, and births.json for flashes, the front's birth and onsets."""
     folder.mkdir()
     for name, heading in TABLES.items():
-        with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as stream:
-            writer = csv.writer(stream, lineterminator="\n")
-            writer.writerow(heading)
-            writer.writerows(
-                [round(x, 9) if isinstance(x, float) else x for x in row] for row in found[name]
-            )
+        rows = [[round(x, 9) if isinstance(x, float) else x for x in row] for row in found[name]]
+        (folder / f"{name}.csv").write_bytes(table_file(heading, rows))
     rest = {key: value for key, value in found.items() if key not in TABLES}
     (folder / "births.json").write_text(json.dumps(rest, indent=1) + "\n", encoding="utf-8")
