@@ -9,15 +9,15 @@ hand's: these are nan then.
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 from numpy.typing import ArrayLike
 
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.bending import bend_energy, joint, sharpness
 from lashwave.mechanics.chain import Chain
+from lashwave.mechanics.compiled import compiled
 from lashwave.mechanics.drag import body_drag
-from lashwave.mechanics.kernels import loads
+from lashwave.mechanics.kernels import Body, loads
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import setup
 from lashwave.quantities import Array
@@ -59,8 +59,8 @@ def gravity_energy(chain: Chain, x: Array, gravity: ArrayLike) -> Array:
     return np.asarray(-(x @ np.asarray(gravity, dtype=float)) @ chain.node_mass)
 
 
-@nb.njit(cache=True)
-def _stored(t, clamp, stiffness, out):  # type: ignore[no-untyped-def]
+@compiled()
+def _stored(t: Array, clamp: Array, stiffness: Array, out: Array) -> None:
     for i in range(t.shape[0]):
         out[i] = stiffness[0] * bend_energy(sharpness(clamp[i], t[i, 0]))
         for j in range(1, t.shape[1]):
@@ -79,8 +79,10 @@ def bending_energy(
     return out
 
 
-@nb.njit(cache=True)
-def _bend(t, w, stiffness, damping, couple, power):  # type: ignore[no-untyped-def]
+@compiled()
+def _bend(
+    t: Array, w: Array, stiffness: Array, damping: float, couple: Array, power: Array
+) -> None:
     for i in range(t.shape[0]):
         for j in range(1, t.shape[1]):
             out = joint(stiffness[j], damping, t[i, j - 1], t[i, j], w[i, j - 1], w[i, j])
@@ -110,8 +112,8 @@ def bending_forces(chain: Chain, x: Array, v: Array, law: Law) -> tuple[Array, A
     return force, power[0], power[1]
 
 
-@nb.njit(cache=True)
-def _drag(body, t, v, out, power):  # type: ignore[no-untyped-def]
+@compiled()
+def _drag(body: Body, t: Array, v: Array, out: Array, power: Array) -> None:
     scratch = np.empty((t.shape[1] + 1, 3))
     for i in range(t.shape[0]):
         power[i] = loads(body, t[i], v[i], scratch, out[i])
@@ -128,8 +130,8 @@ def drag_forces(
     return out, power
 
 
-@nb.njit(cache=True)
-def _body(v, area, density, out):  # type: ignore[no-untyped-def]
+@compiled()
+def _body(v: Array, area: float, density: float, out: Array) -> None:
     for i in range(v.shape[0]):
         speed = np.sqrt(v[i, 0] ** 2 + v[i, 1] ** 2 + v[i, 2] ** 2)
         for k in range(3):

@@ -17,8 +17,13 @@ Beyond `SHARPEST` the couple grows no further, and falls to nothing where the li
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from lashwave.mechanics.compiled import compiled
+from lashwave.quantities import Array
+
+Triple = Array | tuple[float, float, float]
+"""Three components, of a direction or of its rate."""
 
 SHARPEST = 2.4
 """[rad]; a joint's couple grows no further. No grid in use follows such a bend."""
@@ -37,8 +42,8 @@ _COUPLE = tuple(np.cumprod([1.0, *(2 * n / (2 * n + 1) for n in range(1, 7))]).t
 """phi / sin(phi) in powers of q, by its differential equation 2 q (1 - q) f' + (1 - 2 q) f = 1."""
 
 
-@nb.njit(cache=True, error_model="numpy")
-def couple_ratio(q):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def couple_ratio(q: float) -> tuple[float, float]:
     """phi / sin(phi), and its derivative by q; constant beyond `SHARPEST`.
 
     The couple over k is that times t - s, taken across a link. The energy's derivative by q is
@@ -58,15 +63,15 @@ def couple_ratio(q):  # type: ignore[no-untyped-def]
     return ratio, (1.0 - (1.0 - 2.0 * x) * ratio) / (2.0 * x * (1.0 - x))
 
 
-@nb.njit(cache=True, error_model="numpy")
-def bend_energy(q):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def bend_energy(q: float) -> float:
     """Energy over k [1]: phi^2 / 2, and beyond `SHARPEST` what its couple there adds."""
     x = min(q, _MOST)
     return 2.0 * np.arcsin(np.sqrt(x)) ** 2 + 2.0 * couple_ratio(_MOST)[0] * (q - x)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def friction_ratio(q):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def friction_ratio(q: float) -> tuple[float, float]:
     """g = 1 / cos^2(phi/2), and its derivative by q; constant beyond `SHARPEST`.
 
     With d = t - s, r its rate, m = s + t of length 2 / sqrt(g) and e = `SOFT`, friction over k tau
@@ -78,15 +83,17 @@ def friction_ratio(q):  # type: ignore[no-untyped-def]
     return ratio, ratio * ratio
 
 
-@nb.njit(cache=True, error_model="numpy")
-def sharpness(s, t):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def sharpness(s: Triple, t: Triple) -> float:
     """q = sin^2(phi/2) of the directions s and t (3,) before and after a joint."""
     x, y, z = t[0] - s[0], t[1] - s[1], t[2] - s[2]
     return 0.25 * (x * x + y * y + z * z)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def joint(stiffness, damping, s, t, u, w):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def joint(
+    stiffness: float, damping: float, s: Triple, t: Triple, u: Triple, w: Triple
+) -> tuple[float, float, float, float, float]:
     """Force-like torque (x, y, z) [N m] on direction t, minus it on the direction s before it.
 
     u and w are the rates of s and t [1/s]; damping is tau [s]. Each of the four is a tuple or an
@@ -117,7 +124,7 @@ def joint(stiffness, damping, s, t, u, w):  # type: ignore[no-untyped-def]
     )
 
 
-@nb.njit(cache=True, error_model="numpy")
-def at(array, j):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def at(array: Array, j: int) -> tuple[float, float, float]:
     """Row j of an array (M, 3) as a tuple, as `joint` likes it."""
     return array[j, 0], array[j, 1], array[j, 2]

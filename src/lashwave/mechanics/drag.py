@@ -14,8 +14,10 @@ from __future__ import annotations
 
 import math
 
-import numba as nb
 import numpy as np
+
+from lashwave.mechanics.compiled import compiled
+from lashwave.quantities import Array
 
 # Ratio of the drag coefficient of a cylinder in cross-flow to its value at low speed. The peak
 # near M = 1 follows Gowen and Perkins, NACA TN 2960 (1953, its abstract): 2.1 at M = 1 and 1.34
@@ -65,8 +67,8 @@ _CROSS_OCTAVE, _CROSS_PART, _CROSS_SERIES = _power_table(CROSS_POWER)
 _SKIN_OCTAVE, _SKIN_PART, _SKIN_SERIES = _power_table(SKIN_POWER)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _power(x, power, octave, part, series):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _power(x: float, power: float, octave: Array, part: Array, series: Array) -> float:
     """x^power to rounding for x of 2^-8 to 2^56, from `_power_table`; beyond it by the library."""
     if not 2.0**_LOWEST <= x < 2.0 ** (_LOWEST + _OCTAVES):
         return x**power
@@ -79,8 +81,8 @@ def _power(x, power, octave, part, series):  # type: ignore[no-untyped-def]
     return octave[exponent - 1 - _LOWEST] * part[i] * sum_
 
 
-@nb.njit(cache=True, error_model="numpy")
-def mach_rise(mach):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def mach_rise(mach: float) -> tuple[float, float]:
     """Ratio of the normal drag coefficient at `mach` to that at low speed, and its slope.
 
     Constant above the last of `MACH_KNOTS`.
@@ -109,14 +111,14 @@ def mach_rise(mach):  # type: ignore[no-untyped-def]
     return value, slope
 
 
-@nb.njit(cache=True, error_model="numpy")
-def mach_factor(mach):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def mach_factor(mach: float) -> float:
     """Ratio of the normal drag coefficient at `mach` to that at low speed."""
     return mach_rise(mach)[0]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _cross(reynolds, mach):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _cross(reynolds: float, mach: float) -> tuple[float, float]:
     """`normal_coefficient`, and the derivative of its logarithm by that of the speed."""
     rise, slope = mach_rise(mach)
     if reynolds > CROSS_LEAST:
@@ -128,8 +130,8 @@ def _cross(reynolds, mach):  # type: ignore[no-untyped-def]
     return (1.0 + part) * rise, grade + mach * slope / rise
 
 
-@nb.njit(cache=True, error_model="numpy")
-def normal_coefficient(reynolds, mach):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def normal_coefficient(reynolds: float, mach: float) -> float:
     """Drag coefficient of a smooth cylinder in cross-flow.
 
     1 + 10 Re^(-2/3) (White, Viscous Fluid Flow, recalled from memory; within 10 % of the middle of
@@ -139,8 +141,8 @@ def normal_coefficient(reynolds, mach):  # type: ignore[no-untyped-def]
     return _cross(reynolds, mach)[0]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def tangential_coefficient(reynolds):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def tangential_coefficient(reynolds: float) -> float:
     """Skin-friction coefficient along a thread, 0.37 Re_d^-0.61 on the wetted surface.
 
     Matsui, Trans. Soc. Rheol. 20 (1976) 465 (recalled from memory; good to a factor 1.5). Below
@@ -151,8 +153,18 @@ def tangential_coefficient(reynolds):  # type: ignore[no-untyped-def]
     return SKIN * _power(reynolds, SKIN_POWER, _SKIN_OCTAVE, _SKIN_PART, _SKIN_SERIES)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def link_drag(across, along, length, diameter, density, viscosity, sound, normal, tangential):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def link_drag(
+    across: float,
+    along: float,
+    length: float,
+    diameter: float,
+    density: float,
+    viscosity: float,
+    sound: float,
+    normal: float,
+    tangential: float,
+) -> tuple[float, float, float, float]:
     """Drag of a straight link at speeds across and along itself [m/s], over those speeds.
 
     normal, tangential : scales of the two coefficients. `along` may have either sign.
@@ -171,7 +183,7 @@ def link_drag(across, along, length, diameter, density, viscosity, sound, normal
     return cross, skin, 1.0 + grade, slip
 
 
-@nb.njit(cache=True, error_model="numpy")
-def body_drag(speed, area, density):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def body_drag(speed: float, area: float, density: float) -> float:
     """Drag of a body of drag area `area` [m2] over its speed [N s/m]: the force is minus it v."""
     return 0.5 * density * area * speed

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba as nb
 import numpy as np
 
 from lashwave.mechanics.bending import SOFT, couple_ratio, friction_ratio, sharpness
+from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.rates import Room, Setup
 from lashwave.quantities import Array
 
 
@@ -45,8 +46,8 @@ def plan(free: int) -> Plan:
     )  # fmt: skip
 
 
-@nb.njit(cache=True, error_model="numpy")
-def prepare(setup, room, tension, plan):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def prepare(setup: Setup, room: Room, tension: Array, plan: Plan) -> None:
     """Fill what a plan needs of the configuration that the room holds; tension (N,) [N]."""
     body, first, last = setup.body, setup.first, setup.last
     links = body.length.size
@@ -86,8 +87,8 @@ def prepare(setup, room, tension, plan):  # type: ignore[no-untyped-def]
         e[1, 0], e[1, 1], e[1, 2] = b, sign + y * y * a, -y
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _couple(left, matrix, right, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _couple(left: Array, matrix: Array, right: Array, out: Array) -> None:
     """out (2, 2) = left matrix right^T for frames (2, 3) and a symmetric (3, 3)."""
     for b in range(2):
         x = matrix[0, 0] * right[b, 0] + matrix[0, 1] * right[b, 1] + matrix[0, 2] * right[b, 2]
@@ -97,8 +98,8 @@ def _couple(left, matrix, right, out):  # type: ignore[no-untyped-def]
             out[a, b] = left[a, 0] * x + left[a, 1] * y + left[a, 2] * z
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _across(plan, i, left, right, step, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _across(plan: Plan, i: int, left: Array, right: Array, step: float, out: Array) -> None:
     """out (2, 2): joint i's damping and growing couple between two frames (2, 3)."""
     both = np.empty((3, 3))
     for k in range(3):
@@ -107,16 +108,16 @@ def _across(plan, i, left, right, step, out):  # type: ignore[no-untyped-def]
     _couple(left, both, right, out)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _own(plan, i, frame, step, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _own(plan: Plan, i: int, frame: Array, step: float, out: Array) -> None:
     """out (2, 2): what joint i adds to one of its links, in that link's frame."""
     _across(plan, i, frame, frame, step, out)
     for a in range(2):
         out[a, a] += step * step * plan.bend[i] * plan.relative[i]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def factor(setup, plan, step):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def factor(setup: Setup, plan: Plan, step: float) -> None:
     """Eliminate from the tip inward."""
     body, first = setup.body, setup.first
     free = setup.last - first
@@ -169,8 +170,8 @@ def factor(setup, plan, step):  # type: ignore[no-untyped-def]
         plan.root[:] = np.linalg.inv(inner)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _pass_on(plan, i, step, gain, carry, extra):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _pass_on(plan: Plan, i: int, step: float, gain: Array, carry: Array, extra: Array) -> None:
     """Joint i's share for the link before it, once link i is eliminated."""
     e, before, link = plan.frame[i], plan.frame[i - 1], plan.link[i]
     _across(plan, i, e, before, step, link)
@@ -190,8 +191,8 @@ def _pass_on(plan, i, step, gain, carry, extra):  # type: ignore[no-untyped-def]
             carry[k, b] = -(gain[k, 0] * link[0, b] + gain[k, 1] * link[1, b])
 
 
-@nb.njit(cache=True, error_model="numpy")
-def solve(setup, plan, right, base, end, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def solve(setup: Setup, plan: Plan, right: Array, base: Array, end: Array, out: Array) -> None:
     """Fill out (M, 2), the link rates, from right (M, 2), a force on the base and on the end.
 
     base (3,) is overwritten with the base's own rate, 0 where it is driven.
@@ -241,8 +242,8 @@ def solve(setup, plan, right, base, end, out):  # type: ignore[no-untyped-def]
         az += length * (e[0, 2] * z0 + e[1, 2] * z1)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def reach(setup, plan, rates):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def reach(setup: Setup, plan: Plan, rates: Array) -> Array:
     """(3,) rate of the far end of the free links, from link rates (M, 2) and a resting base."""
     out = np.zeros(3)
     for i in range(rates.shape[0]):
@@ -253,8 +254,8 @@ def reach(setup, plan, rates):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True, error_model="numpy")
-def pin(setup, plan):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def pin(setup: Setup, plan: Plan) -> None:
     """After `factor`: prepare to keep a held far end where it is."""
     free = setup.last - setup.first
     none, rates, base = np.zeros((free, 2)), np.zeros((free, 2)), np.zeros(3)

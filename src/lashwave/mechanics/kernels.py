@@ -12,10 +12,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba as nb
 import numpy as np
 
 from lashwave.mechanics.bending import at, joint
+from lashwave.mechanics.compiled import compiled
 from lashwave.mechanics.drag import body_drag, link_drag
 from lashwave.quantities import Array
 
@@ -49,11 +49,11 @@ class Drive(NamedTuple):
     pieces: Array  # (G - 1, 4, 6)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def pose(drive, time, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def pose(drive: Drive, time: float, out: Array) -> None:
     """Fill out (6, 3): position, velocity, acceleration, direction, its rate, its second rate."""
     knots = drive.knots
-    i = np.searchsorted(knots, time, side="right") - 1
+    i = int(np.searchsorted(knots, time, side="right")) - 1
     i = min(max(i, 0), knots.size - 2)
     x = time - knots[i]
     c = drive.pieces[i]
@@ -77,8 +77,8 @@ def pose(drive, time, out):  # type: ignore[no-untyped-def]
         out[5, k] = (out[5, k] - 2 * along * out[4, k] - bend * out[3, k]) / size
 
 
-@nb.njit(cache=True, error_model="numpy")
-def loads(body, t, v, force, drag):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def loads(body: Body, t: Array, v: Array, force: Array, drag: Array) -> float:
     """Fill node forces: force (N + 1, 3) with gravity and drag, drag (N + 1, 3) alone.
 
     t (N, 3) link directions, v (N + 1, 3) node velocities. Returns the power of the drag [W].
@@ -126,8 +126,8 @@ def loads(body, t, v, force, drag):  # type: ignore[no-untyped-def]
     return power
 
 
-@nb.njit(cache=True, error_model="numpy")
-def bending(body, t, w, torque):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def bending(body: Body, t: Array, w: Array, torque: Array) -> float:
     """Fill torque (N, 3) on the link directions from all joints. Returns the damping loss [W].
 
     t and w hold every link, the rigid ends' included. A clamp without a rigid link is left to
@@ -151,8 +151,18 @@ def bending(body, t, w, torque):  # type: ignore[no-untyped-def]
     return lost
 
 
-@nb.njit(cache=True, inline="always", error_model="numpy")
-def across(x, y, z, bxx, axy, axz, byy, ayz, bzz):  # type: ignore[no-untyped-def]
+@compiled(inline="always", error_model="numpy")
+def across(
+    x: float,
+    y: float,
+    z: float,
+    bxx: float,
+    axy: float,
+    axz: float,
+    byy: float,
+    ayz: float,
+    bzz: float,
+) -> tuple[float, ...]:
     """How an inertia B at a link's far end answers across the direction (x, y, z).
 
     Returns m = B^-1 t / (t.B^-1 t), D = the inverse of B across t, and 1 / (t.B^-1 t).
@@ -182,8 +192,17 @@ def across(x, y, z, bxx, axy, axz, byy, ayz, bzz):  # type: ignore[no-untyped-de
     return mx, my, mz, dxx, dxy, dxz, dyy, dyz, dzz, carried
 
 
-@nb.njit(cache=True, error_model="numpy")
-def inward(body, t, w, force, torque, links, base, store):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def inward(
+    body: Body,
+    t: Array,
+    w: Array,
+    force: Array,
+    torque: Array,
+    links: tuple[int, int],
+    base: Array,
+    store: Array,
+) -> None:
     """From the tip to the grip: A and p of the first free node, and what `outward` needs.
 
     links : (first, last), the free links. base (9,) is filled with A (xx, xy, xz, yy, yz, zz) and
@@ -227,8 +246,10 @@ def inward(body, t, w, force, torque, links, base, store):  # type: ignore[no-un
     base[6], base[7], base[8] = px, py, pz
 
 
-@nb.njit(cache=True, error_model="numpy")
-def outward(body, t, store, links, acceleration):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def outward(
+    body: Body, t: Array, store: Array, links: tuple[int, int], acceleration: Array
+) -> None:
     """Fill node accelerations (N + 1, 3) of the free links from that of node `first`."""
     for j in range(links[0], links[1]):
         ab = body.mass[j, 1]

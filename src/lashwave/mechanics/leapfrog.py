@@ -12,11 +12,13 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba as nb
 import numpy as np
 
+from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.kernels import Body
 from lashwave.mechanics.node_forces import drive, ends, forces
 from lashwave.mechanics.node_matrix import solve, stiffened
+from lashwave.mechanics.rates import Setup
 from lashwave.quantities import Array
 
 NEARLY = 1e-4
@@ -53,8 +55,19 @@ class NodeMotion(NamedTuple):
     account: Array  # (3, 13) `rates.ACCOUNTS`, their rates, their rates before
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def close(body, first, last, ease, scale, y, t, pull, upper, right):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def close(
+    body: Body,
+    first: int,
+    last: int,
+    ease: Array,
+    scale: float,
+    y: Array,
+    t: Array,
+    pull: Array,
+    upper: Array,
+    right: Array,
+) -> int:
     """Change y (N + 1, 3) and pull (N,) until links first .. last - 1 have their lengths.
 
     ease (N + 1,) [1/kg], 0 where a node is driven; scale [s2] turns a pull's acceleration into a
@@ -95,11 +108,8 @@ def close(body, first, last, ease, scale, y, t, pull, upper, right):  # type: ig
             right[j] = after
             pull[j] += after
         for j in range(first, last):
-            px, py, pz = (
-                scale * right[j] * t[j, 0],
-                scale * right[j] * t[j, 1],
-                scale * right[j] * t[j, 2],
-            )
+            by = scale * right[j]
+            px, py, pz = by * t[j, 0], by * t[j, 1], by * t[j, 2]
             y[j, 0] += ease[j] * px
             y[j, 1] += ease[j] * py
             y[j, 2] += ease[j] * pz
@@ -111,8 +121,18 @@ def close(body, first, last, ease, scale, y, t, pull, upper, right):  # type: ig
     return -1
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def longest_step(body, first, last, ease, t, w, pull, turn_a_step, wave):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def longest_step(
+    body: Body,
+    first: int,
+    last: int,
+    ease: Array,
+    t: Array,
+    w: Array,
+    pull: Array,
+    turn_a_step: float,
+    wave: float,
+) -> float:
     """[s]: no link turns by more than `turn_a_step` [rad], no wave's phase by more than `wave`."""
     spin, tone = 0.0, 0.0
     for j in range(first, last):
@@ -121,8 +141,8 @@ def longest_step(body, first, last, ease, t, w, pull, turn_a_step, wave):  # typ
     return min(turn_a_step / np.sqrt(spin + 1e-9), wave / np.sqrt(tone + 1e-9))
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def begin(setup, mass, start, speed, time):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def begin(setup: Setup, mass: Array, start: Array, speed: Array, time: float) -> NodeMotion:
     """A `NodeMotion` at rest in the first step, from places and velocities (N + 1, 3) at `time`."""
     nodes = mass.size
     links = nodes - 1
@@ -141,8 +161,8 @@ def begin(setup, mass, start, speed, time):  # type: ignore[no-untyped-def]
     return m
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def advance(setup, matrix, mass, m, fineness):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def advance(setup: Setup, matrix: Array, mass: Array, m: NodeMotion, fineness: Array) -> int:
     """One step. m.x, m.v, m.a, m.pull, m.account are left at the step's start, m.ahead at its end.
 
     Returns Newton's turns, negative where the links could not be closed. `settle` follows.
@@ -187,8 +207,8 @@ def advance(setup, matrix, mass, m, fineness):  # type: ignore[no-untyped-def]
     return turns
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def settle(setup, mass, m):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def settle(setup: Setup, mass: Array, m: NodeMotion) -> None:
     """Make the step's end the start of the next."""
     low = 0 if setup.free else setup.first + 1
     high = setup.last if setup.held else mass.size
@@ -201,8 +221,10 @@ def settle(setup, mass, m):  # type: ignore[no-untyped-def]
     m.clock[1] = m.clock[2]
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def report(m, low, high, share, found, pull, spend):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def report(
+    m: NodeMotion, low: int, high: int, share: float, found: Array, pull: Array, spend: Array
+) -> None:
     """Fill what `integrate` wants of one time, `share` [s] after the step's start.
 
     Accelerations, pulls and rates are carried on from the step before: second order, as the rest.
@@ -225,8 +247,20 @@ def report(m, low, high, share, found, pull, spend):  # type: ignore[no-untyped-
         spend[1, k] = rate
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def integrate(setup, matrix, mass, times, start, speed, fineness, most, found, pulls, spends):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def integrate(
+    setup: Setup,
+    matrix: Array,
+    mass: Array,
+    times: Array,
+    start: Array,
+    speed: Array,
+    fineness: Array,
+    most: int,
+    found: Array,
+    pulls: Array,
+    spends: Array,
+) -> tuple[int, int]:
     """Fill found (3, T, N + 1, 3): places, velocities, accelerations; pulls (T, N) [N]; spends.
 
     matrix : of `bending_matrix`. mass (N + 1,) [kg]. start, speed (N + 1, 3): at times[0].

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from lashwave.mechanics.bending import at, bend_energy, joint, sharpness
+from lashwave.mechanics.compiled import compiled
 from lashwave.mechanics.drag import body_drag, link_drag
-from lashwave.mechanics.kernels import pose
+from lashwave.mechanics.kernels import Body, pose
+from lashwave.mechanics.rates import Setup
+from lashwave.quantities import Array
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def forces(setup, x, v, t, w, f, near, far, spent):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def forces(
+    setup: Setup,
+    x: Array,
+    v: Array,
+    t: Array,
+    w: Array,
+    f: Array,
+    near: Array,
+    far: Array,
+    spent: Array,
+) -> None:
     """Fill f (N + 1, 3) with gravity, drag, bending; t, w (N, 3) with directions and rates.
 
     spent (8,) is filled with the drag's power, damping's loss, the drag's force (3), and the torque
@@ -34,8 +46,8 @@ def forces(setup, x, v, t, w, f, near, far, spent):  # type: ignore[no-untyped-d
     _bending(setup, t, w, f, near, far, spent)
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def _drag(body, v, t, f, spent):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def _drag(body: Body, v: Array, t: Array, f: Array, spent: Array) -> None:
     """Add the drag of links and bodies to f, its power and force to spent[0], spent[2:5]."""
     links = body.length.size
     for j in range(links):
@@ -69,8 +81,10 @@ def _drag(body, v, t, f, spent):  # type: ignore[no-untyped-def]
                 spent[2 + k] -= push * v[j, k]
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def _bending(setup, t, w, f, near, far, spent):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def _bending(
+    setup: Setup, t: Array, w: Array, f: Array, near: Array, far: Array, spent: Array
+) -> None:
     """Add the couples of all joints to f, their loss and the clamps' powers to spent."""
     body, links = setup.body, setup.body.length.size
     for j in range(1, links):
@@ -98,8 +112,8 @@ def _bending(setup, t, w, f, near, far, spent):  # type: ignore[no-untyped-def]
         turn(f, t, end, -x, -y, -z, body.length[end])
 
 
-@nb.njit(cache=True, inline="always", error_model="numpy")
-def turn(f, t, j, x, y, z, length):  # type: ignore[no-untyped-def]
+@compiled(inline="always", error_model="numpy")
+def turn(f: Array, t: Array, j: int, x: float, y: float, z: float, length: float) -> None:
     """Add to the nodes of link j the forces that turn its direction by (x, y, z) [N m]."""
     along = x * t[j, 0] + y * t[j, 1] + z * t[j, 2]
     over = 1.0 / length
@@ -116,8 +130,8 @@ def turn(f, t, j, x, y, z, length):  # type: ignore[no-untyped-def]
     f[j + 1, 2] += z
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def drive(setup, time, near, far, x, v, a):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def drive(setup: Setup, time: float, near: Array, far: Array, x: Array, v: Array, a: Array) -> None:
     """Places, velocities and accelerations of the driven nodes at a time."""
     first, last, links = setup.first, setup.last, setup.body.length.size
     if not setup.free:
@@ -140,8 +154,18 @@ def drive(setup, time, near, far, x, v, a):  # type: ignore[no-untyped-def]
                 a[last, k] = far[2, k] - reach * far[5, k]
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def ends(setup, mass, a, f, v, t, pull, spent, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def ends(
+    setup: Setup,
+    mass: Array,
+    a: Array,
+    f: Array,
+    v: Array,
+    t: Array,
+    pull: Array,
+    spent: Array,
+    out: Array,
+) -> None:
     """Fill out (13,) with the rates of `rates.ACCOUNTS`: power and force of hand, held end, air.
 
     f (N + 1, 3) holds no pulls yet; a and v are the nodes' accelerations and velocities.
@@ -171,8 +195,8 @@ def ends(setup, mass, a, f, v, t, pull, spent, out):  # type: ignore[no-untyped-
                 out[2] += push * v[i, k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def bending_energy(setup, times, places):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def bending_energy(setup: Setup, times: Array, places: Array) -> Array:
     """Energy stored in all joints [J] at each time (T,), of places (T, N + 1, 3) [m]."""
     body = setup.body
     links = body.length.size

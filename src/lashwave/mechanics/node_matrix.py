@@ -6,9 +6,9 @@ of a straight line, alike in all directions and constant; what it leaves out is 
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
+from lashwave.mechanics.compiled import compiled
 from lashwave.mechanics.rates import Setup
 from lashwave.quantities import Array
 
@@ -35,8 +35,19 @@ def bending_matrix(setup: Setup) -> Array:
     return band
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def stiffened(matrix, mass, damping, a, before, step, low, high, band, f):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def stiffened(
+    matrix: Array,
+    mass: Array,
+    damping: float,
+    a: Array,
+    before: float,
+    step: float,
+    low: int,
+    high: int,
+    band: Array,
+    f: Array,
+) -> None:
     """Fill band (N + 1, 3) with the nodes' mass and what friction and bending add to it.
 
     With a span H = (before + step) / 2 from half step to half step, friction C and stiffness K:
@@ -60,8 +71,8 @@ def stiffened(matrix, mass, damping, a, before, step, low, high, band, f):  # ty
                 f[i, k] += known * a[j, k]
 
 
-@nb.njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def solve(band, low, high, u):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
+def solve(band: Array, low: int, high: int, u: Array) -> None:
     """Solve the five-diagonal system of nodes low .. high - 1 for u (N + 1, 3), in place."""
     for i in range(low, high):
         over = 1.0 / band[i, 0]

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba as nb
 import numpy as np
 
 from lashwave.mechanics.bending import joint
+from lashwave.mechanics.compiled import compiled
 from lashwave.mechanics.kernels import Body, Drive, bending, inward, loads, outward, pose
 from lashwave.quantities import Array
 
@@ -62,8 +62,8 @@ class Setup(NamedTuple):
     last: int
 
 
-@nb.njit(cache=True, error_model="numpy")
-def spread(setup, time, state, room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def spread(setup: Setup, time: float, state: Array, room: Room) -> None:
     """Fill the room's poses, directions, rates and node velocities from a state."""
     body, first, last = setup.body, setup.first, setup.last
     links = body.length.size
@@ -92,8 +92,8 @@ def spread(setup, time, state, room):  # type: ignore[no-untyped-def]
             v[j + 1, k] = v[j, k] + body.length[j] * w[j, k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def joints(setup, room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def joints(setup: Setup, room: Room) -> float:
     """Fill the room's torques; clamps at ends without a rigid link too. Returns the loss [W]."""
     body = setup.body
     lost = bending(body, room.t, room.w, room.torque)
@@ -117,8 +117,8 @@ def joints(setup, room):  # type: ignore[no-untyped-def]
     return lost
 
 
-@nb.njit(cache=True, error_model="numpy")
-def hold(setup, room, place):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def hold(setup: Setup, room: Room, place: Array) -> None:
     """Force of the held far end on node `last`, added to the loads; place (3,) is where it is."""
     body, first, last = setup.body, setup.first, setup.last
     want = room.far[2].copy()
@@ -138,8 +138,8 @@ def hold(setup, room, place):  # type: ignore[no-untyped-def]
         room.force[last, k] += pull[k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def end_reply(setup, room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def end_reply(setup: Setup, room: Room) -> Array:
     """(3, 3) acceleration of node `last` under unit forces on it, the base at rest."""
     body, first, last = setup.body, setup.first, setup.last
     kick = np.empty((last - first, 3, 3))
@@ -170,8 +170,8 @@ def end_reply(setup, room):  # type: ignore[no-untyped-def]
     return reply
 
 
-@nb.njit(cache=True, error_model="numpy")
-def derivative(setup, time, state, out, room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def derivative(setup: Setup, time: float, state: Array, out: Array, room: Room) -> None:
     """Fill out, the time derivative of the state; leaves accelerations and forces in the room."""
     body, first, last = setup.body, setup.first, setup.last
     links, free = body.length.size, last - first
@@ -214,8 +214,8 @@ def derivative(setup, time, state, out, room):  # type: ignore[no-untyped-def]
     account(setup, room, drag_power, lost, out[6 * free + 6 :])
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _start(setup, room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _start(setup: Setup, room: Room) -> None:
     """Acceleration of the base, from the grip's pose or, where it is free, from no force on it."""
     base = room.base
     if setup.free:
@@ -231,8 +231,8 @@ def _start(setup, room):  # type: ignore[no-untyped-def]
             room.a[1, k] = room.near[2, k] + setup.body.length[0] * room.near[5, k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def account(setup, room, drag_power, lost, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def account(setup: Setup, room: Room, drag_power: float, lost: float, out: Array) -> None:
     """Fill out (13,) with the rates of `ACCOUNTS`, and room.push with the forces of the ends."""
     body, first, last = setup.body, setup.first, setup.last
     links = body.length.size
@@ -275,8 +275,8 @@ def account(setup, room, drag_power, lost, out):  # type: ignore[no-untyped-def]
             out[7 + k] += room.drag[j, k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def link_tension(setup, room, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def link_tension(setup: Setup, room: Room, out: Array) -> None:
     """Fill out (N,): the pull along each free link, from the free end inward."""
     body, first, last = setup.body, setup.first, setup.last
     need = -room.force[last]

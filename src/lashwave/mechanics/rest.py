@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba as nb
 import numpy as np
 from numpy.typing import ArrayLike
 
 from lashwave.mechanics.bending import bend_energy, couple_ratio, sharpness
 from lashwave.mechanics.chain import Chain
+from lashwave.mechanics.compiled import compiled
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.quantities import Array
@@ -24,8 +24,8 @@ class _Pin(NamedTuple):
     grade: float  # penalty
 
 
-@nb.njit(cache=True)
-def _joints(before, t):  # type: ignore[no-untyped-def]
+@compiled()
+def _joints(before: Array, t: Array) -> tuple[Array, Array, Array]:
     """Of the joint before each of t (M, 3): couple ratio, its slope, energy over stiffness."""
     ratio, slope, stored = np.empty(len(t)), np.empty(len(t)), np.empty(len(t))
     for j in range(len(t)):

@@ -7,10 +7,11 @@ that the pair's first-same-as-last economy holds.
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
-from lashwave.mechanics.rates import ACCOUNTS, derivative
+from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.rates import ACCOUNTS, Room, Setup, derivative
+from lashwave.quantities import Array
 
 STAGE = np.array(
     [
@@ -29,8 +30,8 @@ ERROR = np.array(
 )  # fmt: skip
 
 
-@nb.njit(cache=True, error_model="numpy")
-def straighten(state, free):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def straighten(state: Array, free: int) -> None:
     """Directions back to unit length, rates back across them."""
     for j in range(free):
         size, along = 0.0, 0.0
@@ -44,8 +45,10 @@ def straighten(state, free):  # type: ignore[no-untyped-def]
             state[3 * (free + j) + k] -= along * state[3 * j + k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def size_of_error(setup, slope, step, weights, speed, place):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def size_of_error(
+    setup: Setup, slope: Array, step: float, weights: Array, speed: float, place: float
+) -> float:
     """Largest error of a node's velocity over `speed` and of its place over `place`."""
     free = setup.last - setup.first
     length = setup.body.length
@@ -69,8 +72,8 @@ def size_of_error(setup, slope, step, weights, speed, place):  # type: ignore[no
     return worst
 
 
-@nb.njit(cache=True, error_model="numpy")
-def fastest(room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def fastest(room: Room) -> float:
     """Largest node speed of the last evaluation [m/s]."""
     best = 0.0
     for j in range(room.v.shape[0]):
@@ -78,8 +81,16 @@ def fastest(room):  # type: ignore[no-untyped-def]
     return np.sqrt(best)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def attempt(setup, time, state, step, slope, trial, room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def attempt(
+    setup: Setup,
+    time: float,
+    state: Array,
+    step: float,
+    slope: Array,
+    trial: Array,
+    room: Room,
+) -> None:
     """One step from `state` into `trial`; slope[0] is known, slope[6] is left at its end."""
     for s in range(1, 7):
         for i in range(state.size):
@@ -92,8 +103,18 @@ def attempt(setup, time, state, step, slope, trial, room):  # type: ignore[no-un
         derivative(setup, time + WHEN[s] * step, trial, slope[s], room)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def dense(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def dense(
+    setup: Setup,
+    start: float,
+    step: float,
+    old: Array,
+    new: Array,
+    d0: Array,
+    d1: Array,
+    when: float,
+    out: Array,
+) -> None:
     """State at `when` within a step: quintic Hermite for motion, cubic for the accounts.
 
     Directions have their rates and second rates at both ends of the step.
@@ -123,8 +144,17 @@ def dense(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no-u
     straighten(out, free)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def integrate(setup, times, start, rtol, floor, reach, most, room):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def integrate(
+    setup: Setup,
+    times: Array,
+    start: Array,
+    rtol: float,
+    floor: float,
+    reach: float,
+    most: int,
+    room: Room,
+) -> tuple[Array, tuple[int, int, int]]:
     """States at `times` (T,), from `start` at times[0].
 
     rtol : error allowed in a step, of node speeds over (floor [m/s] + the largest speed), of node

@@ -7,12 +7,14 @@ linearised and the rest is explicit. L-stable for what is linearised.
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
-from lashwave.mechanics.implicit import factor, pin, prepare, solve
-from lashwave.mechanics.rates import derivative, link_tension
+from lashwave.mechanics.bending import Triple
+from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.implicit import Plan, factor, pin, prepare, solve
+from lashwave.mechanics.rates import Room, Setup, derivative, link_tension
 from lashwave.mechanics.stepping import fastest, size_of_error, straighten
+from lashwave.quantities import Array
 
 GAMMA = 4.3586652150845900e-01
 _ALPHA = np.array(
@@ -43,8 +45,8 @@ ERROR = (_WEIGHT - _LOWER) @ _BACK
 WHEN = _ALPHA.sum(1)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def inertia(setup, plan, rates, base, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def inertia(setup: Setup, plan: Plan, rates: Array, base: Array, out: Array) -> None:
     """Fill out (M, 2) with the mass matrix times link rates (M, 2); base (3,) is changed likewise.
 
     base holds the base's own rate on entry and the force on it on return.
@@ -73,8 +75,8 @@ def inertia(setup, plan, rates, base, out):  # type: ignore[no-untyped-def]
     base[0], base[1], base[2] = fx, fy, fz
 
 
-@nb.njit(cache=True, error_model="numpy")
-def restore(plan, places, scale, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def restore(plan: Plan, places: Array, scale: float, out: Array) -> None:
     """Subtract scale times the stiffness matrix times places (M, 2) from out (M, 2)."""
     free = places.shape[0]
     ox, oy, oz = 0.0, 0.0, 0.0
@@ -97,8 +99,8 @@ def restore(plan, places, scale, out):  # type: ignore[no-untyped-def]
     _restore_growth(plan, free, (-ox, -oy, -oz), scale, out)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def _restore_growth(plan, i, opening, scale, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def _restore_growth(plan: Plan, i: int, opening: Triple, scale: float, out: Array) -> None:
     """Joint i's part of `restore` by `plan.grow`, where its two links open by (3,)."""
     if plan.bend[i] == 0.0:
         return
@@ -112,8 +114,16 @@ def _restore_growth(plan, i, opening, scale, out):  # type: ignore[no-untyped-de
                 out[i - 1, a] += pull * plan.frame[i - 1, a, k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def stage(setup, plan, step, right, shift, flat, base):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def stage(
+    setup: Setup,
+    plan: Plan,
+    step: float,
+    right: Array,
+    shift: Array,
+    flat: Array,
+    base: Array,
+) -> None:
     """Turn right (S,), a stage's right side, into the stage's increment, in place.
 
     flat (3, M, 2) and base (3,) are scratch.
@@ -161,8 +171,16 @@ def stage(setup, plan, step, right, shift, flat, base):  # type: ignore[no-untyp
             right[6 * free + k] = 0.0
 
 
-@nb.njit(cache=True, error_model="numpy")
-def hold_still(setup, plan, step, moved, right, rates, base):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def hold_still(
+    setup: Setup,
+    plan: Plan,
+    step: float,
+    moved: Array,
+    right: Array,
+    rates: Array,
+    base: Array,
+) -> None:
     """Add the held end's reaction, so that the end moves as the right side alone would move it."""
     free = setup.last - setup.first
     miss = np.zeros(3)
@@ -180,8 +198,20 @@ def hold_still(setup, plan, step, moved, right, rates, base):  # type: ignore[no
                 rates[i, a] -= plan.tail[i, a, k] * force[k]
 
 
-@nb.njit(cache=True, error_model="numpy")
-def attempt(setup, time, state, step, slope, grow, trial, room, plan, flat, small):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def attempt(
+    setup: Setup,
+    time: float,
+    state: Array,
+    step: float,
+    slope: Array,
+    grow: Array,
+    trial: Array,
+    room: Room,
+    plan: Plan,
+    flat: Array,
+    small: Array,
+) -> None:
     """One step from `state`, whose derivative is slope, into `trial`; grow (4, S): increments."""
     right = slope.copy()
     for s in range(4):
@@ -205,8 +235,18 @@ def attempt(setup, time, state, step, slope, grow, trial, room, plan, flat, smal
     straighten(trial, setup.last - setup.first)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def between(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def between(
+    setup: Setup,
+    start: float,
+    step: float,
+    old: Array,
+    new: Array,
+    d0: Array,
+    d1: Array,
+    when: float,
+    out: Array,
+) -> None:
     """State at `when` within a step: cubic Hermite, each part from its own rate."""
     x = (when - start) / step
     y = 1.0 - x
@@ -216,8 +256,18 @@ def between(setup, start, step, old, new, d0, d1, when, out):  # type: ignore[no
     straighten(out, setup.last - setup.first)
 
 
-@nb.njit(cache=True, error_model="numpy")
-def integrate(setup, times, start, rtol, floor, reach, most, room, plan):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def integrate(
+    setup: Setup,
+    times: Array,
+    start: Array,
+    rtol: float,
+    floor: float,
+    reach: float,
+    most: int,
+    room: Room,
+    plan: Plan,
+) -> tuple[Array, tuple[int, int, int]]:
     """As `stepping.integrate`, with the stiff forces implicit; returns the same."""
     size, free = start.size, setup.last - setup.first
     found = np.empty((times.size, size))

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from lashwave.mechanics.bending import bend_energy, sharpness
-from lashwave.mechanics.rates import Setup, derivative, link_tension, room
+from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.rates import Room, Setup, derivative, link_tension, room
 from lashwave.mechanics.trajectory import Accounts, Trajectory
 from lashwave.quantities import Array
 
 
-@nb.njit(cache=True, error_model="numpy")
-def replay(setup, times, states, room, position, vectors, tension, push, energy):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy")
+def replay(
+    setup: Setup,
+    times: Array,
+    states: Array,
+    room: Room,
+    position: Array,
+    vectors: Array,
+    tension: Array,
+    push: Array,
+    energy: Array,
+) -> None:
     """Evaluate every state again; fill positions, (velocity, acceleration), tensions, energies."""
     body = setup.body
     links = body.length.size
