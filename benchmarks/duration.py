@@ -17,7 +17,7 @@ import figures
 import numpy as np
 from figures import MACHINE, Figure
 
-from lashwave.pipeline.reconstruct import reconstruct_trial
+from lashwave.pipeline import reconstruct_trial
 from lashwave.quantities.trial import Trial
 from lashwave.twin.bench import observe, simulate_path
 from lashwave.twin.hands import draw_swing_grip

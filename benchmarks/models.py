@@ -126,7 +126,7 @@ def swing() -> list[Figure]:
 
 def ranked(trials: list[str], answers: list[str]) -> None:
     """Models of the forces, by forecasts."""
-    from lashwave.pipeline.console import silent
+    from lashwave.pipeline import silent
     from lashwave.workbench import models_rank
 
     found = models_rank.run([Path(t) for t in trials], [Path(a) for a in answers], 20e-3, False,

@@ -24,7 +24,7 @@ from figures import ENGINE, TWIN, Figure
 from score import band
 
 from lashwave import twin
-from lashwave.files.kept import keep, kept
+from lashwave.files import keep_arrays, kept_arrays
 from lashwave.quantities.errors import LashwaveError
 from lashwave.twin.truth import law_answers
 from lashwave.twin.views import Wishes
@@ -70,8 +70,8 @@ def one(kind: str, seed: int, engine: bool, cache: Path) -> dict[str, Any]:
         with threadpool_limits(limits=1, user_api="blas"):
             cross = likelihood_of(
                 trial,
-                lambda what: kept(cache / f"{stem}-{what}.npz"),
-                lambda what, arrays: keep(cache / f"{stem}-{what}.npz", arrays),
+                lambda what: kept_arrays(cache / f"{stem}-{what}.npz"),
+                lambda what, arrays: keep_arrays(cache / f"{stem}-{what}.npz", arrays),
                 lambda share: None,
             )
     except LashwaveError as problem:
@@ -98,7 +98,7 @@ def estimate_of(record: dict[str, Any], stem: str, cache: Path) -> dict[str, dic
     from lashwave.study.parameters import Known, estimated
     from lashwave.study.scales import DOUBT, SCATTER
 
-    arrays = kept(cache / f"{stem}-cross.npz")
+    arrays = kept_arrays(cache / f"{stem}-cross.npz")
     assert arrays is not None, f"{stem} has a record but no likelihood"
     names = tuple(record["names"])
     cross = Cross(

@@ -28,12 +28,8 @@ from figures import TWIN, Figure
 from score import motion_scores
 
 from lashwave import twin
-from lashwave.files.pictured_trial import read_pictures
-from lashwave.files.trial_folder import read_trial
-from lashwave.files.write_trial import write_trial
-from lashwave.pipeline import console
-from lashwave.pipeline.locate import joined, search
-from lashwave.pipeline.reconstruct import reconstruct_trial
+from lashwave.files import read_pictures, read_trial, write_trial
+from lashwave.pipeline import console, joined, reconstruct_trial, search
 from lashwave.quantities.errors import LashwaveError
 from lashwave.twin.pictures import take
 from lashwave.twin.setting import Setting

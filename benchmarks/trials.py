@@ -95,7 +95,7 @@ def make(args: argparse.Namespace, seed: int) -> tuple[Any, Any]:
 
 def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     """Run one trial and score it; a failure is a record too."""
-    from lashwave.pipeline.reconstruct import reconstruct_trial
+    from lashwave.pipeline import reconstruct_trial
     from lashwave.quantities.errors import LashwaveError
 
     record: dict[str, Any] = {"seed": seed}

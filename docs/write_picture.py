@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from lashwave.report import style
-from lashwave.report.figures_shape import moments
+from lashwave.report import moments, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

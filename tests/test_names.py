@@ -91,13 +91,7 @@ ROOMS_OPEN: dict[str, set[str]] = {
         "files",
         "mechanics",
     },
-    "past the door": {
-        "files",
-        "intake",
-        "pipeline",
-        "report",
-        "serving",
-    },
+    "past the door": set(),
 }
 
 

@@ -11,7 +11,7 @@ from lashwave.estimate.evidence import LAWS, Evidence
 from lashwave.estimate.fit_state import State, as_arrays, from_arrays
 from lashwave.estimate.fusion import solved
 from lashwave.estimate.options import Options
-from lashwave.files.kept import keep, kept
+from lashwave.files.kept import keep_arrays, kept_arrays
 from lashwave.study import scales
 from lashwave.twin import make
 
@@ -60,8 +60,8 @@ def swing():
 
 def test_a_state_comes_back_from_disk(swing, tmp_path):
     setup, state, _ = swing
-    keep(tmp_path / "deep" / "state.npz", as_arrays(state))
-    again = from_arrays(setup, kept(tmp_path / "deep" / "state.npz"))
+    keep_arrays(tmp_path / "deep" / "state.npz", as_arrays(state))
+    again = from_arrays(setup, kept_arrays(tmp_path / "deep" / "state.npz"))
     for one, other in zip(vars(again.path).values(), vars(state.path).values(), strict=True):
         assert np.array_equal(one, other)
     cost = [
@@ -72,7 +72,9 @@ def test_a_state_comes_back_from_disk(swing, tmp_path):
     assert from_arrays(setup, other) is None
     assert from_arrays(setup, {}) is None
     (tmp_path / "bad.npz").write_bytes(b"PK\x03\x04 not whole")
-    assert kept(tmp_path / "bad.npz") is None and kept(tmp_path / "absent.npz") is None
+    assert (
+        kept_arrays(tmp_path / "bad.npz") is None and kept_arrays(tmp_path / "absent.npz") is None
+    )
 
 
 def test_absorbed_is_the_trace_of_the_hat_matrix(swing):

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lashwave.files.kept_finds import keep, kept
+from lashwave.files.kept import keep_finds, kept_finds
 from lashwave.quantities.clock_fit import ClockFit
 from lashwave.quantities.images import TipTrack
 from lashwave.quantities.pictures import Located
@@ -48,10 +48,10 @@ def same(a: object, b: object) -> bool:
 
 @pytest.mark.parametrize("found", [LOCATED, Located(), (MARKERS, ("a note.",))])
 def test_it_comes_back_the_same_for_the_same_inputs_alone(tmp_path: Path, found) -> None:
-    keep(tmp_path / "part.npz", "inputs", found)
-    assert same(found, kept(tmp_path / "part.npz", "inputs"))
-    assert kept(tmp_path / "part.npz", "others") is None
-    assert kept(tmp_path / "none.npz", "inputs") is None
+    keep_finds(tmp_path / "part.npz", "inputs", found)
+    assert same(found, kept_finds(tmp_path / "part.npz", "inputs"))
+    assert kept_finds(tmp_path / "part.npz", "others") is None
+    assert kept_finds(tmp_path / "none.npz", "inputs") is None
     assert [p.name for p in tmp_path.iterdir()] == ["part.npz"]
 
 
@@ -68,19 +68,19 @@ class Trap:
 def test_a_file_that_another_left_there_is_passed_over_and_runs_nothing(tmp_path: Path) -> None:
     part, sprung = tmp_path / "part.npz", tmp_path / "sprung"
     part.write_bytes(pickle.dumps(("inputs", Trap(sprung))))
-    assert kept(part, "inputs") is None
+    assert kept_finds(part, "inputs") is None
     np.savez(part, tree=np.array([Trap(sprung)], dtype=object), allow_pickle=True)
-    assert kept(part, "inputs") is None
-    keep(part, "inputs", LOCATED)
+    assert kept_finds(part, "inputs") is None
+    keep_finds(part, "inputs", LOCATED)
     part.write_bytes(part.read_bytes()[:-40])
-    assert kept(part, "inputs") is None
+    assert kept_finds(part, "inputs") is None
     text = b'{"inputs": "inputs", "found": {"noun": "Path", "parts": {}}}'
     np.savez(part, tree=np.frombuffer(text, dtype=np.uint8))
-    assert kept(part, "inputs") is None
+    assert kept_finds(part, "inputs") is None
     assert not sprung.exists()
 
 
 def test_only_nouns_of_sightings_are_kept(tmp_path: Path) -> None:
     with pytest.raises(TypeError, match="Path"):
-        keep(tmp_path / "part.npz", "inputs", (tmp_path,))
+        keep_finds(tmp_path / "part.npz", "inputs", (tmp_path,))
     assert not list(tmp_path.iterdir())

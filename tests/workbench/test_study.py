@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.files.kept import keep
+from lashwave.files.kept import keep_arrays
 from lashwave.files.summaries import read_summary
 from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.reconstruct import read_usable
@@ -48,7 +48,7 @@ def keep_cross(folder, out, centre, monkeypatch):
         "names": np.array(SCALES), "centre": cross.centre, "information": cross.information,
         "shift": np.array(cross.shift), "value": np.array(cross.value),
     }  # fmt: skip
-    keep(asked[0], arrays)
+    keep_arrays(asked[0], arrays)
 
 
 def table(path):

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from lashwave import __version__
-from lashwave.files.fields import Fields, parse
+from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.swap import replace_file
-from lashwave.files.write_toml import quantity, toml
+from lashwave.files.write_toml import toml_text, with_unit
 from lashwave.quantities import Array, Calibration
 
 SCHEMA = 1
@@ -78,8 +78,8 @@ def write_calibration(
         "distortion": None if c.distortion is None else c.distortion.tolist(),
         "rotation": None if c.rotation is None else c.rotation.tolist(),
         "translation": None if c.translation is None else c.translation.tolist(),
-        "registration_sd": quantity(c.registration_sd, "px"),
-        "reprojection_sd": quantity(c.reprojection_sd, "px"),
+        "registration_sd": with_unit(c.registration_sd, "px"),
+        "reprojection_sd": with_unit(c.reprojection_sd, "px"),
         "degrees_of_freedom": int(c.degrees_of_freedom),
         "images": int(c.images),
         "points": int(c.points),
@@ -87,7 +87,7 @@ def write_calibration(
         "covariance": c.covariance.tolist(),
         "inputs": dict(inputs),
     }
-    content = toml(table, comments=_COMMENTS)
+    content = toml_text(table, comments=_COMMENTS)
     replace_file(path, lambda aside: aside.write_text(content, encoding="utf-8"))
 
 
@@ -135,7 +135,7 @@ def calibration_fields(folder: Folder, name: str, where: str, line: int | None, 
         raise Fields(where, {}, (), {(key,): line or 1}).fault(
             key, f"{name!r} is too large", "name a calibration file"
         )
-    return parse(path.read_bytes(), name)
+    return parse_toml(path.read_bytes(), name)
 
 
 def read_optics(source: Fields) -> Optics:

@@ -161,7 +161,7 @@ class Fields:
         ]
 
 
-def parse(data: bytes, where: str) -> Fields:
+def parse_toml(data: bytes, where: str) -> Fields:
     """The root table of a TOML file, from its bytes; InputError with the line for bad syntax."""
     text = decode(data, where)
     try:

@@ -18,7 +18,7 @@ from lashwave.files.still_files import (
     png_header,
     read_png,
 )
-from lashwave.files.video_file import ENDINGS, VideoFile
+from lashwave.files.video_file import FILM_ENDINGS, VideoFile
 from lashwave.quantities import Frames, Image, InputError
 
 _NUMBER = re.compile(r"(\d+)")
@@ -55,14 +55,14 @@ def open_frames(
     def fault(problem: str, remedy: str) -> InputError:
         return InputError(where, problem, remedy, line=line, field=key)
 
-    unknown = sorted(kinds - {*TIFF, *PNG, *ENDINGS})
+    unknown = sorted(kinds - {*TIFF, *PNG, *FILM_ENDINGS})
     if unknown:
         raise fault(
             f"{pattern[:80]!r} names files of the kind {unknown[0][:20] or 'without ending'!r}",
             "name TIFF or PNG images, or one .avi or .mp4 film",
         )
     frames: Frames
-    if kinds & set(ENDINGS):
+    if kinds & set(FILM_ENDINGS):
         if len(names) > 1:
             raise fault(f"{pattern[:80]!r} names a film and {len(names) - 1} more", "name one film")
         frames = film = VideoFile(folder.root / names[0], names[0])

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from lashwave.files import mends_points, mends_samples
-from lashwave.files.fields import Fields, parse
+from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder, sha256
 from lashwave.quantities import Camera, InputError, Line, Markers
 
 Sightings = tuple[Markers, tuple[Camera, ...]]
 
-FIELDS: dict[str, tuple[str, ...]] = {
+MEND_FIELDS: dict[str, tuple[str, ...]] = {
     "reject-marker": ("marker", "from", "to"),
     "relabel-marker": ("marker", "as", "from", "to"),
     "reject-point": ("camera", "feature", "from", "to"),
@@ -24,7 +24,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "line-entry": ("station", "column", "value"),
 }
 """Kinds of mends, and the fields of each beside `kind` and `reason`."""
-MOST = 10_000
+MOST_MENDS = 10_000
 """Mends of a trial."""
 _DESCRIBING = ("station", "line-table")
 
@@ -121,15 +121,15 @@ def read_mends(folder: Folder) -> Mends:
 
 def parse_mends(data: bytes, where: str) -> list[Fields]:
     """The `[[mend]]` tables of a text, each of a known kind and with that kind's fields only."""
-    root = parse(data, where).expect("schema", "mend")
+    root = parse_toml(data, where).expect("schema", "mend")
     if root.get("schema", 1) != 1:
         raise root.fault("schema", f"{root.get('schema')!r} is not known", "write schema = 1")
     entries = root.subs("mend")
-    if len(entries) > MOST:
-        raise root.fault("mend", f"{len(entries)} mends", f"expected at most {MOST}")
+    if len(entries) > MOST_MENDS:
+        raise root.fault("mend", f"{len(entries)} mends", f"expected at most {MOST_MENDS}")
     for mend in entries:
-        kind = mend.text("kind", choices=tuple(FIELDS))
-        mend.expect("kind", "reason", *FIELDS[kind])
+        kind = mend.text("kind", choices=tuple(MEND_FIELDS))
+        mend.expect("kind", "reason", *MEND_FIELDS[kind])
         mend.text("reason", "", longest=1000) if mend.get("reason", "") else None
     return entries
 

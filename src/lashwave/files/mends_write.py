@@ -8,7 +8,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT
 
-from lashwave.files.mends import FIELDS
+from lashwave.files.mends import MEND_FIELDS
 
 HEAD = "Mends made by hand; the inputs beside this file are never altered."
 
@@ -46,7 +46,7 @@ def _before(text: bytes) -> tuple[tomlkit.TOMLDocument, list[Any]]:
 
 
 def _clean(mend: dict[str, Any]) -> dict[str, Any]:
-    order = ["kind", *FIELDS.get(mend.get("kind", ""), ()), "reason"]
+    order = ["kind", *MEND_FIELDS.get(mend.get("kind", ""), ()), "reason"]
     known = {key: mend[key] for key in order if mend.get(key) is not None}
     return known | {k: v for k, v in mend.items() if k not in known and v is not None}
 

@@ -32,7 +32,7 @@ def write_points(
     def rows() -> Iterable[list[Any]]:
         for i, number_of in enumerate(frame):
             row: list[Any] = [int(number_of), features[i], *_pixels(uv[i])]
-            yield row if sd is None else [*row, number(sd[i])]
+            yield row if sd is None else [*row, number_text(sd[i])]
 
     write_rows(path, heading, rows())
 
@@ -50,14 +50,14 @@ def write_flashes(path: Path, frames: NDArray[np.int64]) -> None:
 def write_fronts(path: Path, fronts: Fronts) -> None:
     """Points along numbered fronts."""
     columns = zip(fronts.frame, fronts.number, fronts.uv, fronts.sd, strict=True)
-    rows = ([int(f), int(n), *_pixels(uv), number(sd)] for f, n, uv, sd in columns)
+    rows = ([int(f), int(n), *_pixels(uv), number_text(sd)] for f, n, uv, sd in columns)
     write_rows(path, ["frame", "front", "u [px]", "v [px]", "sd [px]"], rows)
 
 
 def write_tuft_widths(path: Path, tuft: TuftWidths) -> None:
     """Widths of the tuft."""
     columns = zip(tuft.frame, tuft.width, tuft.sd, strict=True)
-    rows = ([int(f), number(width), number(sd)] for f, width, sd in columns)
+    rows = ([int(f), number_text(width), number_text(sd)] for f, width, sd in columns)
     write_rows(path, ["frame", "width [m]", "width_sd [m]"], rows)
 
 
@@ -65,12 +65,17 @@ def write_onsets(path: Path, onsets: Iterable[Onset]) -> None:
     """Arrivals of sound, with their peaks where all have one."""
     onsets = list(onsets)
     heading = ["microphone", "time [s]", "time_sd [s]"]
-    rows: list[list[Any]] = [[o.microphone, number(o.time), number(o.sd)] for o in onsets]
+    rows: list[list[Any]] = [[o.microphone, number_text(o.time), number_text(o.sd)] for o in onsets]
     if all(o.peak is not None and o.rate is not None for o in onsets):
         heading += ["peak", "peak_sd", "clipped", "rate [Hz]"]
         for row, o in zip(rows, onsets, strict=True):
             assert o.peak is not None and o.rate is not None
-            row += [number(o.peak), number(o.peak_sd), int(o.clipped), number(o.rate)]
+            row += [
+                number_text(o.peak),
+                number_text(o.peak_sd),
+                int(o.clipped),
+                number_text(o.rate),
+            ]
     write_rows(path, heading, rows)
 
 
@@ -84,8 +89,8 @@ def write_markers(path: Path, markers: Markers) -> None:
             for i in np.flatnonzero(np.isfinite(markers.position[k]).all(axis=1)):
                 row = [round(float(moment), SECOND_DIGITS), markers.labels[i]]
                 row += [round(float(v), METRE_DIGITS) for v in markers.position[k, i]]
-                yield [*row, number(markers.sd[k, i])] if uneven else row
-        sd = [number(float(np.median(markers.sd)))] if uneven else []
+                yield [*row, number_text(markers.sd[k, i])] if uneven else row
+        sd = [number_text(float(np.median(markers.sd)))] if uneven else []
         for moment, place in zip(markers.unlabelled_time, markers.unlabelled_position, strict=True):
             xyz = [round(float(v), METRE_DIGITS) for v in place]
             yield [round(float(moment), SECOND_DIGITS), "", *xyz, *sd]
@@ -115,7 +120,7 @@ def write_rows(path: Path, heading: list[str], rows: Iterable[list[Any]]) -> Non
     replace_file(path, fill)
 
 
-def number(value: float) -> str:
+def number_text(value: float) -> str:
     """A number that reads back the same."""
     return repr(float(value))
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.cameras import read_cameras
 from lashwave.files.clock_fields import read_clock
-from lashwave.files.fields import Fields, parse
+from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.located import read_onsets
 from lashwave.files.marker_section import read_markers
 from lashwave.files.mends import read_mends
@@ -153,7 +153,7 @@ def _description(folder: Folder, path: Path) -> Fields:
     file = folder.file(DESCRIPTION, DESCRIPTION, None, "TRIAL")
     if file.stat().st_size > LARGEST_DESCRIPTION:
         raise InputError(DESCRIPTION, "is over 4 MB", "keep samples in CSV files", field="size")
-    return parse(file.read_bytes(), DESCRIPTION)
+    return parse_toml(file.read_bytes(), DESCRIPTION)
 
 
 def _table(root: Fields, key: str) -> Fields:

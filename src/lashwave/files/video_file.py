@@ -19,7 +19,7 @@ from lashwave.files.grey import NotGreyError, grey
 from lashwave.files.still_files import AGAIN, AlikeFrames, StillError, check_size, header_of
 from lashwave.quantities import Image, InputError
 
-ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
+FILM_ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
 """Container by the ending of the name. It is not left to the content, which could name a list
 of other files."""
 
@@ -70,7 +70,7 @@ class VideoFile(AlikeFrames):
 
     @contextlib.contextmanager
     def _opened(self) -> Iterator[tuple[InputContainer, VideoStream]]:
-        kind = ENDINGS[self._path.suffix.lower()]
+        kind = FILM_ENDINGS[self._path.suffix.lower()]
         try:
             container = av.open(str(self._path), format=kind, metadata_errors="replace")
         except (av.FFmpegError, OSError):

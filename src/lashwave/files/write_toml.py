@@ -11,12 +11,12 @@ INLINE = ("clock", "tuft")
 """Small tables that stand in one line."""
 
 
-def quantity(value: float, unit: str) -> str:
+def with_unit(value: float, unit: str) -> str:
     """A number with its unit, as descriptions state it; the number reads back the same."""
     return f"{float(value)!r} {unit}"
 
 
-def toml(
+def toml_text(
     table: Mapping[str, Any], head: str | None = None, comments: Mapping[str, str] | None = None
 ) -> str:
     """The text of a table; what is None, or at its top empty, is left out.

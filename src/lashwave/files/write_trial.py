@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from lashwave.files.sighting_tables import (
-    number,
+    number_text,
     write_flashes,
     write_fronts,
     write_markers,
@@ -18,7 +18,7 @@ from lashwave.files.sighting_tables import (
     write_rows,
     write_tuft_widths,
 )
-from lashwave.files.write_toml import quantity, toml
+from lashwave.files.write_toml import toml_text, with_unit
 from lashwave.quantities import Camera, Droop, Line, Markers, Microphone, Trial
 
 
@@ -51,7 +51,7 @@ def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:
             write_fronts(folder / f"{stem}-fronts.csv", camera.fronts)
         if camera.tuft is not None:
             write_tuft_widths(folder / f"{stem}-tuft.csv", camera.tuft)
-    description = described(trial)
+    description = description_of(trial)
     if sounds is not None:
         description["microphones"] = [_microphone(one) for one in trial.microphones]
         for microphone in trial.microphones:
@@ -59,18 +59,18 @@ def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:
             shutil.copyfile(sounds / microphone.file, folder / microphone.file)
         if trial.onsets:
             write_onsets(folder / "onsets.csv", trial.onsets)
-    (folder / "trial.toml").write_text(toml(description), encoding="utf-8")
+    (folder / "trial.toml").write_text(toml_text(description), encoding="utf-8")
 
 
-def described(trial: Trial) -> dict[str, Any]:
+def description_of(trial: Trial) -> dict[str, Any]:
     """What trial.toml says of a trial, without its microphones; numbers in SI."""
     head = {key: getattr(trial, key) for key in ("name", "specimen", "thrower", "date")}
     return {
         "schema": 1,
         "trial": head | {"gravity": trial.gravity.tolist()},
         "air": {
-            "temperature": quantity(trial.air.temperature, "K"),
-            "pressure": quantity(trial.air.pressure, "Pa"),
+            "temperature": with_unit(trial.air.temperature, "K"),
+            "pressure": with_unit(trial.air.pressure, "Pa"),
             "relative_humidity": float(trial.air.relative_humidity),
         },
         "line": _line(trial.line),
@@ -85,31 +85,31 @@ def described(trial: Trial) -> dict[str, Any]:
 def _line(line: Line) -> dict[str, Any]:
     table: dict[str, Any] = {
         "table": "line.csv",
-        "handle_length": quantity(line.handle_length, "m"),
+        "handle_length": with_unit(line.handle_length, "m"),
         "ends": line.ends,
         "droop": [_droop(one) for one in line.droops] or None,
     }
     if line.tuft is not None:
         table["tuft"] = {
-            "area": quantity(line.tuft.area, "m^2"),
-            "area_sd": quantity(line.tuft.area_sd, "m^2"),
-            "mass": quantity(line.tuft.mass, "kg"),
+            "area": with_unit(line.tuft.area, "m^2"),
+            "area_sd": with_unit(line.tuft.area_sd, "m^2"),
+            "mass": with_unit(line.tuft.mass, "kg"),
         }
     return table
 
 
 def _droop(droop: Droop) -> dict[str, str]:
     table = {
-        "station": quantity(droop.station, "m"),
-        "overhang": quantity(droop.overhang, "m"),
+        "station": with_unit(droop.station, "m"),
+        "overhang": with_unit(droop.overhang, "m"),
     }
     unit = "m" if droop.drop is not None else "rad"
     if droop.drop is not None:
-        table["drop"] = quantity(droop.drop, unit)
+        table["drop"] = with_unit(droop.drop, unit)
     elif droop.angle is not None:
-        table["angle"] = quantity(droop.angle, unit)
+        table["angle"] = with_unit(droop.angle, unit)
     if np.isfinite(droop.drop_sd):
-        table["drop_sd"] = quantity(droop.drop_sd, unit)
+        table["drop_sd"] = with_unit(droop.drop_sd, unit)
     return table
 
 
@@ -131,7 +131,7 @@ def write_line(path: Path, line: Line) -> None:
         if name in line.column_sd:
             heading.append(f"{name}_sd [{unit}]")
             columns.append(line.column_sd[name])
-    write_rows(path, heading, ([number(v) for v in row] for row in zip(*columns, strict=True)))
+    write_rows(path, heading, ([number_text(v) for v in row] for row in zip(*columns, strict=True)))
 
 
 def _markers(markers: Markers) -> dict[str, Any]:
@@ -140,9 +140,9 @@ def _markers(markers: Markers) -> dict[str, Any]:
     handle = [label for label, station in named if np.isnan(station)]
     return {
         "file": "markers.csv",
-        "sd": quantity(markers.sd.flat[0], "m"),
-        **{key: quantity(getattr(markers, key), unit) for key, unit in units.items()},
-        "stations": {k: quantity(s, "m") for k, s in named if np.isfinite(s)},
+        "sd": with_unit(markers.sd.flat[0], "m"),
+        **{key: with_unit(getattr(markers, key), unit) for key, unit in units.items()},
+        "stations": {k: with_unit(s, "m") for k, s in named if np.isfinite(s)},
         "handle": {"labels": handle} if handle else None,
     }
 
@@ -158,12 +158,12 @@ def _features(camera: Camera, length: float) -> dict[float, str]:
 def _camera(camera: Camera, stem: str, names: dict[float, str]) -> dict[str, Any]:
     table: dict[str, Any] = {
         "name": camera.name,
-        "rate": quantity(camera.rate, "Hz"),
+        "rate": with_unit(camera.rate, "Hz"),
         "size": [int(n) for n in camera.size],
-        "exposure": quantity(camera.exposure, "s"),
+        "exposure": with_unit(camera.exposure, "s"),
         "shows": camera.shows,
         "projection": camera.projection.tolist(),
-        "registration_sd": quantity(camera.registration_sd, "px"),
+        "registration_sd": with_unit(camera.registration_sd, "px"),
     }
     if camera.intrinsics is not None:
         table["intrinsics"] = camera.intrinsics.tolist()
@@ -171,21 +171,21 @@ def _camera(camera: Camera, stem: str, names: dict[float, str]) -> dict[str, Any
             table["distortion"] = camera.distortion.tolist()
     return table | {
         "points": f"{stem}.csv",
-        "sd": quantity(camera.sd, "px"),
+        "sd": with_unit(camera.sd, "px"),
         "clock": {
-            "offset": quantity(camera.clock.offset, "s"),
-            "offset_sd": quantity(camera.clock.offset_sd, "s"),
+            "offset": with_unit(camera.clock.offset, "s"),
+            "offset_sd": with_unit(camera.clock.offset_sd, "s"),
             "drift_sd": float(camera.clock.drift_sd),
         },
         "flashes": f"{stem}-flashes.csv" if camera.flashes.size else None,
         "fronts": None if camera.fronts is None else f"{stem}-fronts.csv",
         "tuft": None if camera.tuft is None else f"{stem}-tuft.csv",
-        "stations": {name: quantity(station, "m") for station, name in names.items()},
+        "stations": {name: with_unit(station, "m") for station, name in names.items()},
     }
 
 
 def _microphone(one: Microphone) -> dict[str, Any]:
-    loud = None if one.sensitivity is None else quantity(one.sensitivity, "V/Pa")
+    loud = None if one.sensitivity is None else with_unit(one.sensitivity, "V/Pa")
     return {
         "file": one.file,
         "name": one.name,
@@ -193,10 +193,10 @@ def _microphone(one: Microphone) -> dict[str, Any]:
         "channel": one.channel,
         "recorder": one.recorder,
         "sensitivity": loud,
-        "full_scale": None if one.full_scale == 1.0 else quantity(one.full_scale, "V"),
+        "full_scale": None if one.full_scale == 1.0 else with_unit(one.full_scale, "V"),
         "clock": {
-            "offset": quantity(one.clock_offset, "s"),
-            "offset_sd": quantity(one.clock_offset_sd, "s"),
+            "offset": with_unit(one.clock_offset, "s"),
+            "offset_sd": with_unit(one.clock_offset_sd, "s"),
         },
     }
 

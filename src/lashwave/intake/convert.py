@@ -11,15 +11,15 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
-from lashwave.files.marker_section import READERS
-from lashwave.files.sighting_tables import (
+from lashwave.files import (
     METRE_DIGITS,
+    READERS,
     SECOND_DIGITS,
-    number,
+    Folder,
+    number_text,
     write_points,
     write_rows,
 )
-from lashwave.files.source import Folder
 from lashwave.intake import samples
 from lashwave.intake.sheet import ENDINGS, Sheet, read_sheet
 from lashwave.quantities import InputError, UnitError, heading
@@ -151,7 +151,7 @@ def _write_line(path: Path, sheet: Sheet, units: dict[str, str]) -> None:
     names = [n for n in table if n.removesuffix("_sd") in table]
     head = [f"{n} [{_UNITS[n.removesuffix('_sd')]}]" for n in names]
     columns = [table[n] for n in names]
-    rows = ([number(v) for v in row] for row in zip(*columns, strict=True))
+    rows = ([number_text(v) for v in row] for row in zip(*columns, strict=True))
     _rows(path, head, rows, sheet)
 
 

@@ -8,9 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from lashwave.files.swap import aside_folder, linked, sweep
-from lashwave.files.trial_folder import DESCRIPTION, read_parts
-from lashwave.files.write_toml import toml
+from lashwave.files import DESCRIPTION, aside_folder, linked, read_parts, sweep, toml_text
 from lashwave.intake.convert import Placing
 from lashwave.quantities import InputError, Trial, UnitError, quantity
 
@@ -153,7 +151,7 @@ def described(description: dict[str, Any]) -> str:
     order = ("schema", "trial", "air", "line", "markers", "cameras", "microphones")
     keys = [k for k in order if k in description] + [k for k in description if k not in order]
     try:
-        return toml({key: description[key] for key in keys}, HEAD)
+        return toml_text({key: description[key] for key in keys}, HEAD)
     except (TypeError, ValueError, RecursionError) as error:
         raise InputError("description", f"cannot be written as TOML: {error}") from None
 

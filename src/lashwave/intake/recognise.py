@@ -8,10 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from lashwave.files.marker_samples import MarkerSamples
-from lashwave.files.marker_section import READERS
-from lashwave.files.still_files import PNG, TIFF
-from lashwave.files.video_file import ENDINGS
+from lashwave.files import FILM_ENDINGS, PNG, READERS, TIFF, MarkerSamples
 from lashwave.intake import samples, sheet
 from lashwave.intake.headings import usable_unit
 from lashwave.intake.sheet import Sheet
@@ -100,7 +97,7 @@ def _one(folder: Path, name: str, units: dict[str, str]) -> Recognised:
     try:
         if ending == ".wav":
             return _sound(folder / name, name)
-        if ending in ENDINGS:
+        if ending in FILM_ENDINGS:
             return _images(folder, name, [name])
         if ending == ".toml":
             return _toml(folder / name, name)
@@ -160,20 +157,20 @@ def _markers(record: MarkerSamples, name: str) -> Recognised:
 
 
 def _sound(path: Path, name: str) -> Recognised:
-    from lashwave.files.wav import read_wav
+    from lashwave.files import read_wav
 
     sound = read_wav(path, name)
     return Recognised(name, "sound", rate=sound.rate, rows=int(sound.samples.shape[0]))
 
 
 def _images(folder: Path, pattern: str, names: list[str]) -> Recognised:
-    from lashwave.files.still_files import StillError, TiffStack, png_header
+    from lashwave.files import StillError, TiffStack, png_header
 
-    kind = "film" if Path(names[0]).suffix.lower() in ENDINGS else "frames"
+    kind = "film" if Path(names[0]).suffix.lower() in FILM_ENDINGS else "frames"
     found = Recognised(pattern, kind, rows=len(names))
     try:
         if kind == "film":
-            from lashwave.files.video_file import VideoFile
+            from lashwave.files import VideoFile
 
             film = VideoFile(folder / names[0], names[0])
             found.size, found.rows = list(film.size), len(film)
@@ -190,13 +187,11 @@ def _images(folder: Path, pattern: str, names: list[str]) -> Recognised:
 
 
 def _toml(path: Path, name: str) -> Recognised:
-    from lashwave.files.calibration_toml import read_size
-    from lashwave.files.fields import parse
-    from lashwave.files.source import LARGEST_DESCRIPTION
+    from lashwave.files import LARGEST_DESCRIPTION, parse_toml, read_size
 
     if path.stat().st_size > LARGEST_DESCRIPTION:
         return Recognised(name, "other")
-    root = parse(path.read_bytes(), name)
+    root = parse_toml(path.read_bytes(), name)
     if not root.has("projection"):
         return Recognised(name, "other")
     size = list(read_size(root)) if root.has("size") else None

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.marker_samples import zeros_to_gaps
+from lashwave.files import zeros_to_gaps
 from lashwave.intake.headings import Heading, dimension
 from lashwave.intake.sheet import Sheet
-from lashwave.pipeline.health import noise_from_differences
+from lashwave.pipeline import noise_from_differences
 from lashwave.quantities import Array, InputError, UnitError, factor
 
 ROOM, LINE = 20.0, 20.0

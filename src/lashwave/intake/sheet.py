@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.source import decode
+from lashwave.files import decode
 from lashwave.intake.headings import Heading, understood
 from lashwave.quantities import InputError
 

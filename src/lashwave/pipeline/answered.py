@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from lashwave.files.summaries import Summary, read_summary
+from lashwave.files import Summary, read_summary
 from lashwave.quantities import InputError, Trial
 
 
-def answered(folder: Path, answers: Path) -> tuple[Trial, Summary]:
+def answered_trial(folder: Path, answers: Path) -> tuple[Trial, Summary]:
     """A trial as `reconstruct` reads it, but for a search of its pictures, and its answers.
 
     Raises
@@ -17,7 +17,7 @@ def answered(folder: Path, answers: Path) -> tuple[Trial, Summary]:
         Where either cannot be read, the answers are not of the trial as it is now, or the markers
         are in pictures only.
     """
-    from lashwave.files.pictured_trial import read_pictures
+    from lashwave.files import read_pictures
     from lashwave.pipeline.labelled import labelled
 
     trial = labelled(read_pictures(folder).trial)

@@ -245,7 +245,7 @@ def as_record(checkup: Checkup) -> dict[str, object]:
 
 def run(folder: Path, *, as_json: bool) -> int:
     """Read, inspect, print; status 0, or 2 where the trial is not usable."""
-    from lashwave.files.pictured_trial import read_pictures
+    from lashwave.files import read_pictures
     from lashwave.pipeline.labelled import labelled
 
     checkup = inspect(labelled(read_pictures(folder).trial))

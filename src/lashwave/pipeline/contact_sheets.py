@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from lashwave.instruments import in_view, project
 from lashwave.quantities import Camera, Found, Located, Markers, Pictures
-from lashwave.report.contact import Still, draw
+from lashwave.report import Still, draw
 
 
 def sheets(folder: Path, pictures: Pictures, found: Found, count: int) -> None:

@@ -33,24 +33,24 @@ class Keeper:
 
     def get(self, part: str) -> object | None:
         """What was kept of a part; None where there is nothing of these inputs."""
-        from lashwave.files.kept_finds import kept
+        from lashwave.files import kept_finds
 
-        return None if self.folder is None else kept(self.folder / f"{part}.npz", self.inputs)
+        return None if self.folder is None else kept_finds(self.folder / f"{part}.npz", self.inputs)
 
     def put(self, part: str, found: object) -> None:
         """Keep a part, whole or not at all."""
-        from lashwave.files.kept_finds import keep
+        from lashwave.files import keep_finds
 
         if self.folder is not None:
             self.folder.mkdir(parents=True, exist_ok=True)
-            keep(self.folder / f"{part}.npz", self.inputs, found)
+            keep_finds(self.folder / f"{part}.npz", self.inputs, found)
 
 
-def search(pictures: Pictures, show: console.Progress, kept: Path | None = None) -> Found:
+def search(pictures: Pictures, show: console.Progress, kept_finds: Path | None = None) -> Found:
     """Everything that a trial's pictures and sound show; touches no disk but `kept`."""
     from threadpoolctl import threadpool_limits
 
-    keeper = Keeper(kept, json.dumps([__version__, pictures.trial.hashes], sort_keys=True))
+    keeper = Keeper(kept_finds, json.dumps([__version__, pictures.trial.hashes], sort_keys=True))
     with threadpool_limits(limits=1):
         markers, notes = _markers(pictures, show, keeper)
         cameras = _fast(pictures, markers or pictures.trial.markers, show, keeper)
@@ -190,8 +190,7 @@ def _with_sightings(
 
 def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int:
     """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets."""
-    from lashwave.files.pictured_trial import read_pictures
-    from lashwave.files.swap import sweep
+    from lashwave.files import read_pictures, sweep
     from lashwave.pipeline.labelled import labelled
 
     for place in (out, out / KEPT):
@@ -240,8 +239,7 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
 
 def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Trial) -> None:
     """Write all or none; an earlier answer's files are replaced."""
-    from lashwave.files.swap import replace_folder
-    from lashwave.files.write_trial import write_trial
+    from lashwave.files import replace_folder, write_trial
     from lashwave.pipeline.contact_sheets import sheets
 
     def fill(half: Path) -> None:

@@ -71,7 +71,7 @@ def reconstruct_trial(
 
 def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
     """A trial folder with what its pictures show; raises InputError where it cannot be used."""
-    from lashwave.files.pictured_trial import read_pictures
+    from lashwave.files import read_pictures
     from lashwave.pipeline.checkup import refuse_unusable
     from lashwave.pipeline.labelled import labelled
     from lashwave.pipeline.locate import joined, search
@@ -111,7 +111,7 @@ def write(
     done: Reconstruction, out: Path, progress: Progress | None = None, options: Any = None
 ) -> None:
     """Draw the report and write every file of the answers (`docs/trial-folder.md`), all or none."""
-    from lashwave.files.results import write_results
+    from lashwave.files import write_results
     from lashwave.report import page, paper
 
     show = progress or silent

@@ -15,7 +15,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from lashwave.files.swap import sweep
+from lashwave.files import sweep
 from lashwave.quantities import InputError
 from lashwave.serving import routes_mend, routes_new, routes_read, routes_take
 from lashwave.serving.json_answer import answer

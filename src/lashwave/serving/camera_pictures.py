@@ -9,8 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.frame_files import open_frames
-from lashwave.files.source import Folder
+from lashwave.files import Folder, open_frames
 from lashwave.instruments import project
 from lashwave.quantities import Camera, Frames, interpolate
 from lashwave.serving.motion_pack import chosen_stations, chosen_times

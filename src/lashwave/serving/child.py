@@ -11,7 +11,7 @@ import warnings
 from pathlib import Path
 from typing import Any
 
-from lashwave.pipeline.console import Progress
+from lashwave.pipeline import Progress
 from lashwave.quantities import LashwaveError
 
 PAUSE = 0.1

@@ -11,9 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.read_answers import read_motion
-from lashwave.files.swap import replace_file
-from lashwave.pipeline.console import Progress
+from lashwave.files import read_motion, replace_file
+from lashwave.pipeline import Progress
 from lashwave.quantities import Array, InputError, interpolate
 from lashwave.serving.film_plan import HEIGHT, WIDTH
 

@@ -6,8 +6,7 @@ import hashlib
 import os
 from pathlib import Path
 
-from lashwave.files.summaries import read_record
-from lashwave.files.trial_folder import DESCRIPTION
+from lashwave.files import DESCRIPTION, read_record
 from lashwave.quantities import InputError
 from lashwave.serving.refusal import Refused, not_found
 

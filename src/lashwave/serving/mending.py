@@ -15,10 +15,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from lashwave.files.mends import FIELDS, MOST, parse_mends
-from lashwave.files.mends_write import mends_text
-from lashwave.files.source import LARGEST_DESCRIPTION
-from lashwave.files.swap import replace_file
+from lashwave.files import (
+    LARGEST_DESCRIPTION,
+    MEND_FIELDS,
+    MOST_MENDS,
+    mends_text,
+    parse_mends,
+    replace_file,
+)
 from lashwave.quantities import InputError
 from lashwave.serving.library import Library
 from lashwave.serving.opened import read
@@ -51,8 +55,8 @@ class Mending:
         """
         if not isinstance(mends, list) or any(not isinstance(m, dict) for m in mends):
             raise Refused(422, "a list of mends is expected", "mends")
-        if len(mends) > MOST:
-            raise Refused(422, f"{len(mends)} mends; expected at most {MOST}", "mends")
+        if len(mends) > MOST_MENDS:
+            raise Refused(422, f"{len(mends)} mends; expected at most {MOST_MENDS}", "mends")
         with self._locked(name):
             before = self._text(name)
             self._match(name, before, tag)
@@ -97,8 +101,8 @@ class Mending:
             "mends": mends,
             "undo": len(steps["undo"]),
             "redo": len(steps["redo"]),
-            "kinds": list(FIELDS),
-            "fields": FIELDS,
+            "kinds": list(MEND_FIELDS),
+            "fields": MEND_FIELDS,
             "fault": fault,
         }
 

@@ -11,11 +11,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from lashwave import __version__
-from lashwave.files.fields import Fields
-from lashwave.files.read_answers import read_lists, read_motion
-from lashwave.files.source import Folder
-from lashwave.files.summaries import read_record
-from lashwave.files.trial_folder import assembled, read_description
+from lashwave.files import (
+    Fields,
+    Folder,
+    assembled,
+    read_description,
+    read_lists,
+    read_motion,
+    read_record,
+)
 from lashwave.quantities import InputError, Trial
 from lashwave.serving.library import Library, stamp
 from lashwave.serving.refusal import not_found
@@ -183,7 +187,7 @@ def hashed(signature: str) -> str:
 
 
 def _keep(file: Path | None, body: bytes) -> None:
-    from lashwave.files.swap import replace_file
+    from lashwave.files import replace_file
 
     if file is None:
         return

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from lashwave.files.swap import sweep
+from lashwave.files import sweep
 from lashwave.serving.hub import Hub
 from lashwave.serving.refusal import Refused, not_found
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.read_answers import read_judgement
+from lashwave.files import read_judgement
 from lashwave.pipeline import health
 from lashwave.quantities import DISTRUSTED, Array, Camera
 from lashwave.serving.opened import Answered, Opened, Reader, answers_stamp

@@ -9,8 +9,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from lashwave.intake import new_trial as assemble, propose, recognise
-from lashwave.intake.recognise import Recognised
+from lashwave.intake import Recognised, new_trial as assemble, propose, recognise
 from lashwave.pipeline import checkup, console
 from lashwave.quantities import InputError
 
@@ -108,11 +107,11 @@ def _pair(text: str, option: str) -> tuple[str, str]:
 
 
 def _read(path: Path) -> dict[str, Any]:
-    from lashwave.files.fields import parse
+    from lashwave.files import parse_toml
 
     if not path.is_file():
         raise InputError(path, "there is no such file", "name the description", field="--with")
-    return parse(path.read_bytes(), str(path)).table
+    return parse_toml(path.read_bytes(), str(path)).table
 
 
 def _show(files: list[Recognised], done: assemble.Checked, out: Path | None) -> None:

@@ -127,9 +127,7 @@ def write(
 
     trial_to : writes what stands in place of the trial's points, to the folder that it is given.
     """
-    from lashwave.files.results import netcdf_bytes
-    from lashwave.files.swap import replace_folder
-    from lashwave.files.write_trial import write_trial
+    from lashwave.files import netcdf_bytes, replace_folder, write_trial
 
     def fill(half: Path) -> None:
         if trial_to is None:

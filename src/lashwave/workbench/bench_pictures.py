@@ -8,13 +8,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from lashwave.files.wav import write_wav
-from lashwave.files.write_stills import write_frames
-from lashwave.files.write_toml import quantity, toml
-from lashwave.files.write_trial import described, write_line, write_trial
-from lashwave.pipeline.console import Progress
+from lashwave.files import (
+    description_of,
+    toml_text,
+    with_unit,
+    write_frames,
+    write_line,
+    write_trial,
+    write_wav,
+)
+from lashwave.pipeline import Progress
 from lashwave.quantities import Image
-from lashwave.report.export import table_file
+from lashwave.report import table_file
 from lashwave.twin import Pictures, Recording
 
 TABLES = {
@@ -39,7 +44,7 @@ def write(pictures: Pictures, progress: Progress, out: Path) -> None:
     folder = out / "trial"
     folder.mkdir()
     write_line(folder / "line.csv", trial.line)
-    (folder / "trial.toml").write_text(toml(_description(pictures)), encoding="utf-8")
+    (folder / "trial.toml").write_text(toml_text(_description(pictures)), encoding="utf-8")
     films = (*pictures.fast, *pictures.infrared)
     total, done = sum(len(film) for film in films), 0
     for film in films:
@@ -55,7 +60,7 @@ def write(pictures: Pictures, progress: Progress, out: Path) -> None:
 def _description(pictures: Pictures) -> dict[str, Any]:
     """The trial with images in place of all points, and a table of each microphone."""
     trial = pictures.trial
-    description = described(trial)
+    description = description_of(trial)
     watched = {film.camera.name for film in pictures.fast}
     cameras = list(zip(trial.cameras, description["cameras"], strict=True))
     fast = [_filmed(table) for camera, table in cameras if camera.name in watched]
@@ -84,10 +89,10 @@ def _microphone(heard: Recording) -> dict[str, Any]:
         "recorder": heard.recorder,
         "file": f"{heard.name}.wav",
         "position": [float(x) for x in heard.position],
-        "sensitivity": quantity(heard.hearing.sensitivity, "V/Pa"),
+        "sensitivity": with_unit(heard.hearing.sensitivity, "V/Pa"),
         "clock": {
-            "offset": quantity(heard.clock.offset, "s"),
-            "offset_sd": quantity(heard.clock.offset_sd, "s"),
+            "offset": with_unit(heard.clock.offset, "s"),
+            "offset_sd": with_unit(heard.clock.offset_sd, "s"),
         },
     }
 

@@ -23,9 +23,8 @@ from lashwave.calibrate import (
     fit_perspective,
     fit_pose,
 )
-from lashwave.files.calibration_toml import write_calibration
-from lashwave.files.fields import Fields
-from lashwave.pipeline.console import Progress
+from lashwave.files import Fields, write_calibration
+from lashwave.pipeline import Progress
 from lashwave.quantities import Array, InputError
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_outcome import CalibrationOutcome

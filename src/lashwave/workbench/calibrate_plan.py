@@ -9,11 +9,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.calibration_toml import read_calibration, read_size
-from lashwave.files.csv_tables import Column, Table, read_table
-from lashwave.files.fields import Fields, parse
-from lashwave.files.frame_files import open_frames
-from lashwave.files.source import LARGEST_DESCRIPTION, Folder
+from lashwave.files import (
+    LARGEST_DESCRIPTION,
+    Column,
+    Fields,
+    Folder,
+    Table,
+    open_frames,
+    parse_toml,
+    read_calibration,
+    read_size,
+    read_table,
+)
 from lashwave.quantities import Array, Calibration, Frames, InputError
 
 KINDS = ("board", "points", "wand", "scale", "register")
@@ -76,7 +83,7 @@ def read_plan(path: Path) -> CalibrationPlan:
         raise InputError(path, "there is no such file", "give the plan, a TOML file")
     if path.stat().st_size > LARGEST_DESCRIPTION:
         raise InputError(path, "is too large for a plan", "give the plan, a TOML file")
-    root = parse(path.read_bytes(), path.name)
+    root = parse_toml(path.read_bytes(), path.name)
     root.expect("schema", "kind", "sd", "camera", "cameras", *KINDS)
     if root.get("schema", SCHEMA) != SCHEMA or isinstance(root.get("schema", SCHEMA), bool):
         raise root.fault("schema", "is not known", f"write schema = {SCHEMA}")

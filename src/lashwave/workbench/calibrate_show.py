@@ -18,7 +18,7 @@ from lashwave.calibrate import (
 )
 from lashwave.pipeline import console
 from lashwave.quantities import Array, Calibration
-from lashwave.report.numbers import decimals, fixed
+from lashwave.report import decimals, fixed
 from lashwave.workbench.calibrate_outcome import CalibrationOutcome
 
 Row = tuple[str, float, float | None, str]

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from lashwave.calibrate import KnownPoints, Wand, WandFit, calibrate_wand, order_three
-from lashwave.files.fields import Fields
-from lashwave.pipeline.console import Progress
+from lashwave.files import Fields
+from lashwave.pipeline import Progress
 from lashwave.quantities import Array
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_outcome import CalibrationOutcome

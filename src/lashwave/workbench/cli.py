@@ -66,7 +66,7 @@ def _explain(failure: BaseException) -> tuple[int, str]:
         return FAULT, STOPPED
     from cyclopts import CycloptsError
 
-    from lashwave.files.disk_room import DiskFullError
+    from lashwave.files import DiskFullError
     from lashwave.quantities import InputError, LashwaveError
 
     if isinstance(failure, CycloptsError):

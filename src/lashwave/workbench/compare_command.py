@@ -8,10 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from lashwave import __version__
-from lashwave.files.summaries import Summary, read_summary
-from lashwave.files.swap import sweep, write_files
-from lashwave.pipeline import console
-from lashwave.pipeline.console import Progress
+from lashwave.files import Summary, read_summary, sweep, write_files
+from lashwave.pipeline import Progress, console
 from lashwave.quantities import InputError, LashwaveError
 from lashwave.study import Components, Outcome, Row, Spread, compared
 
@@ -59,7 +57,7 @@ def _summary(folder: Path, out: Path, told: Progress) -> tuple[Summary, list[str
         raise InputError(folder, "there is no such folder", "name a trial or its answers")
     if not (folder / "trial.toml").is_file():
         return read_summary(folder), []
-    from lashwave.pipeline.reconstruct import read_usable, reconstruct_folder
+    from lashwave.pipeline import read_usable, reconstruct_folder
 
     trial = read_usable(folder)
     own = out / KEPT / folder.resolve().name
@@ -180,7 +178,7 @@ def files_of(
 def _print(
     outcomes: Sequence[Outcome], rows: Sequence[Row], notes: Sequence[str], out: Path
 ) -> None:
-    from lashwave.report.compare_page import HEADINGS, cells
+    from lashwave.report import HEADINGS, cells
 
     listed = [[str(i + 1), o.trial, o.specimen or "–", o.thrower or "–"]
               for i, o in enumerate(outcomes)]  # fmt: skip

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from lashwave.files.folders import ANSWER_FILES, FIGURES
-from lashwave.pipeline.answered import answered
+from lashwave.files import ANSWER_FILES, FIGURES
+from lashwave.pipeline import answered_trial
 from lashwave.quantities import DISTRUSTED, InputError, Trial
 
 if TYPE_CHECKING:
@@ -29,11 +29,9 @@ def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[s
     ------
     InputError : where the answers are not whole, or not of this trial as it is now.
     """
-    from lashwave.files.filled_c3d import write_filled
-    from lashwave.files.read_answers import read_judgement, read_motion
-    from lashwave.files.swap import replace_file
+    from lashwave.files import read_judgement, read_motion, replace_file, write_filled
 
-    trial, _ = answered(trial_folder, answers)
+    trial, _ = answered_trial(trial_folder, answers)
     motion = read_motion(answers)
     labels, seen, filled = _markers(trial, motion, read_judgement(answers))
     with tempfile.TemporaryDirectory(prefix="lashwave-deposit-") as name:
@@ -118,7 +116,7 @@ def _readme(trial: Trial, version: str, inputs: bool) -> str:
 
 def _zip(path: Path, files: dict[str, Path], texts: dict[str, str]) -> list[str]:
     """Write the archive; checksums of everything come last."""
-    from lashwave.files.source import sha256
+    from lashwave.files import sha256
 
     sums = {name: sha256(file) for name, file in files.items()}
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:

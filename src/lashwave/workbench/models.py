@@ -37,8 +37,7 @@ def predict(
     """Predict a trial from its hand's motion alone, and hold it against what was seen."""
     from dataclasses import replace
 
-    from lashwave.files.read_answers import read_draws
-    from lashwave.files.swap import replace_folder
+    from lashwave.files import read_draws, replace_folder
     from lashwave.mechanics import Law, sloped
     from lashwave.quantities import SLOPE
     from lashwave.study import on_nodes, predict as run, rivals
@@ -183,7 +182,7 @@ def rank(
 
     With several trials, each one's forecasts use the law fitted to the others.
     """
-    from lashwave.files.swap import replace_folder
+    from lashwave.files import replace_folder
     from lashwave.workbench import models_rank
 
     if len(answers) != len(trials):
@@ -220,7 +219,7 @@ def fall(
     gravity: Annotated[float, Parameter(help="[m/s2]")] = 9.80665,
 ) -> int:
     """Say which fold a falling chain has: energy-keeping, plastic, or which share in between."""
-    from lashwave.files.swap import replace_folder
+    from lashwave.files import replace_folder
     from lashwave.workbench import models_fall
 
     if not (0.01 <= length <= 1e3 and 0 < length_sd < length and 0.1 <= gravity <= 100):

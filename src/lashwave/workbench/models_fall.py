@@ -36,7 +36,7 @@ class JudgedFall:
 
 def run(path: Path, chain: Hung) -> JudgedFall:
     """Read a record and judge it; raises InputError where it cannot be used."""
-    from lashwave.files.csv_tables import Column, read_table
+    from lashwave.files import Column, read_table
 
     if not path.is_file():
         raise InputError(path, "there is no such file", "name a CSV file with time and height")

@@ -22,11 +22,11 @@ def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, floa
 
     Raises InputError where either cannot be read or the answers are of another trial.
     """
-    from lashwave.files.read_answers import read_motion
-    from lashwave.pipeline.answered import answered
+    from lashwave.files import read_motion
+    from lashwave.pipeline import answered_trial
     from lashwave.study import on_nodes, prepared
 
-    known, summary = answered(trial, answers)
+    known, summary = answered_trial(trial, answers)
     motion = read_motion(answers)
     setup = prepared(known)
     time, station, position, velocity = (
@@ -39,7 +39,7 @@ def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, floa
 
 def save_csv(path: Path, heading: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     """A CSV file; a number that is not finite is an empty cell."""
-    from lashwave.report.export import table_file
+    from lashwave.report import table_file
 
     path.write_bytes(table_file(heading, [[_plain(x) for x in row] for row in rows]))
 
@@ -56,7 +56,7 @@ def save_json(path: Path, record: dict[str, Any]) -> None:
 
 def save_figure(figure: Figure, path: Path) -> None:
     """A figure as a vector (SVG) and as an image (PNG) beside it."""
-    from lashwave.report.export import figure_file
+    from lashwave.report import figure_file
 
     for kind in ("svg", "png"):
         path.with_suffix(f".{kind}").write_bytes(figure_file(figure, kind))

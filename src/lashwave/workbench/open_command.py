@@ -26,8 +26,7 @@ def serve(folder: Path, port: int, browser: bool) -> int:
         raise InputError("--port", f"{port} is no port", "give 0 to 65535; 0 takes a free one")
     import uvicorn
 
-    from lashwave.serving.app import make_app
-    from lashwave.serving.patience import PatientProtocol
+    from lashwave.serving import PatientProtocol, make_app
 
     if not folder.is_dir():
         problem = "is not a folder" if folder.exists() else "does not exist"

@@ -12,10 +12,8 @@ from typing import Any
 import numpy as np
 
 from lashwave import __version__
-from lashwave.files.kept import keep, kept
-from lashwave.files.swap import sweep, write_files
-from lashwave.pipeline import console
-from lashwave.pipeline.console import Progress
+from lashwave.files import keep_arrays, kept_arrays, sweep, write_files
+from lashwave.pipeline import Progress, console
 from lashwave.quantities import InputError, Trial
 from lashwave.study import Cross, Estimate, Known, Telling
 
@@ -80,7 +78,7 @@ def together(trials: Sequence[Trial], crosses: Sequence[Cross]) -> LawFound:
 
 def _read(folders: Sequence[Path], show: Progress) -> list[Trial]:
     """The trials; raises InputError where they are not of one line."""
-    from lashwave.pipeline.reconstruct import read_usable
+    from lashwave.pipeline import read_usable
 
     trials: list[Trial] = []
     for folder in folders:
@@ -120,10 +118,10 @@ def _likelihood(trial: Trial, folder: Path, told: Any) -> Cross:
     key = sha256(json.dumps(facts).encode()).hexdigest()[:16]
 
     def get(what: str) -> dict[str, Any] | None:
-        return kept(folder / f"{key}-{what}.npz")
+        return kept_arrays(folder / f"{key}-{what}.npz")
 
     def put(what: str, arrays: dict[str, Any]) -> None:
-        keep(folder / f"{key}-{what}.npz", arrays)
+        keep_arrays(folder / f"{key}-{what}.npz", arrays)
 
     with threadpool_limits(limits=1, user_api="blas"):
         return likelihood_of(trial, get, put, told)

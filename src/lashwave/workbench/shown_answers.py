@@ -5,8 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from lashwave.pipeline import console
-from lashwave.pipeline.reconstruct import Reconstruction
+from lashwave.pipeline import Reconstruction, console
 from lashwave.quantities import Answer
 
 # Unit to read in, its factor from SI: milliseconds for clocks, the rest as they are.
@@ -52,7 +51,7 @@ def _digits(value: float, sd: float) -> int:
 
 
 def _chance(answer: Answer, draws: int) -> str:
-    from lashwave.report.numbers import chance
+    from lashwave.report import chance
 
     return "" if answer.probability is None else chance(answer.probability, draws)
 

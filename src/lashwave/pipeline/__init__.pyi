@@ -1,0 +1,18 @@
+from . import (
+    checkup as checkup,
+    console as console,
+    health as health,
+    locate as locate,
+    reconstruct as reconstruct,
+    stopping as stopping,
+)
+from .answered import answered_trial as answered_trial
+from .console import Progress as Progress, silent as silent
+from .health import noise_from_differences as noise_from_differences
+from .locate import joined as joined, search as search
+from .reconstruct import (
+    Reconstruction as Reconstruction,
+    read_usable as read_usable,
+    reconstruct_folder as reconstruct_folder,
+    reconstruct_trial as reconstruct_trial,
+)
