@@ -18,7 +18,7 @@ KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat 
 # One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
 WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
 
-.PHONY: help demo test lint validate validation planted bench figures picture docs lock clean
+.PHONY: help demo test lint validate validation planted bench fuzz faults audit figures picture docs lock clean
 
 help:
 	@echo "make demo      install, then reconstruct an example trial into out/demo"
@@ -27,6 +27,8 @@ help:
 	@echo "make planted   plant errors in copies of the sources and count which the tests notice"
 	@echo "make validation  the checks against published numbers, written into docs/validation.md"
 	@echo "make bench     the benchmarks, each printing its figures"
+	@echo "make fuzz      10,000 damaged inputs for every reader and every route of the server"
+	@echo "make faults    kills, full disks, hostile requests against the real command"
 	@echo "make figures   docs/figures.md and the README's table, from figures that were kept"
 	@echo "make picture   the README's picture, from the answers of make demo"
 	@echo "make docs      the documentation as pages, in docs/_build/html"
@@ -72,6 +74,13 @@ bench: $(STAMP)
 	$(UV) --constraint requirements.lock --editable '.[bench]'
 	@for name in $(BENCHES); do echo "== $$name"; \
 	  PYTHONPATH=.:benchmarks $(PY) benchmarks/$$name.py || exit 1; done
+
+# What may go wrong: counted, and zero is asked for.
+fuzz: $(STAMP)
+	$(WITH_CACHE) PYTHONPATH=. $(PY) benchmarks/fuzz.py $(FUZZ)
+
+faults: $(STAMP)
+	$(WITH_CACHE) PYTHONPATH=. $(PY) benchmarks/faults.py $(FAULTS)
 
 # docs/figures.md and the README's table, from what the benchmarks kept.
 figures: $(STAMP)

@@ -4,6 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+LONGEST = 200
+"""Characters shown of any one word: a key or a name of a hostile file may be endless."""
+
+
+def _one_line(text: str) -> str:
+    """The text on one line that a terminal and a page can show."""
+    clean = "".join(c if c.isprintable() else " " if c.isspace() else "?" for c in text)
+    return " ".join(w if len(w) <= LONGEST else w[: LONGEST - 3] + "..." for w in clean.split())
+
 
 class LashwaveError(Exception):
     """Base of every error this package raises on purpose."""
@@ -45,7 +54,7 @@ class InputError(LashwaveError):
         text = f"{place}: {self.problem}"
         if self.remedy:
             text += f"; {self.remedy}"
-        return " ".join(text.split())
+        return _one_line(text)
 
 
 class OutOfRangeError(LashwaveError, ValueError):
