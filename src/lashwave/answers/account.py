@@ -283,7 +283,7 @@ def cautions(time: Array, account: AccountDraws) -> list[str]:
 
 def answers(account: AccountDraws) -> dict[str, Answer]:
     """The account at the last sample, by the names of `summary.json`."""
-    held = "the far end is held too: the hands' shares cannot be told apart"
+    held = "the far end is held too: the two hands' shares cannot be separated"
     found = {
         "drag_loss": (account.drag[:, -1], "J"),
         "tuft_loss": (account.tuft[:, -1], "J"),

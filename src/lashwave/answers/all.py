@@ -158,7 +158,7 @@ def _hand_answers(draws: Draws, line: Line, of_tip: TipDraws) -> dict[str, Answe
 def _of_one_hand(values: Array, unit: str) -> Answer:
     """What the near hand gave; draws (D,) are nan where another holds the far end."""
     if not np.isfinite(values).any():
-        reason = "the far end is held too: the hands' shares cannot be told apart"
+        reason = "the far end is held too: the two hands' shares cannot be separated"
         return Answer(None, unit, reason=reason)
     return from_draws(values, unit)
 

@@ -33,7 +33,7 @@ WORDS = {
     "tuft_together": "tuft draws together",
     "tip_turns": "tip turns around",
     "first_sonic": "first sonic point",
-    "shock_born": "shock is born",
+    "shock_born": "shock begins",
     "peak_tip_speed": "peak tip speed",
     "full_extension": "full extension",
 }

@@ -294,7 +294,7 @@ def lens_warnings(calibration: Calibration, settings: CalibrateSettings = CALIBR
             )
     bend = calibration.distortion
     if "k3" in known and bend is not None and abs(bend[4]) < 2.0 * calibration.sd("k3"):
-        found.append('k3 is not told from 0: leave it out (distortion = ["k1", "k2"])')
+        found.append('k3 cannot be distinguished from 0: leave it out (distortion = ["k1", "k2"])')
     return found
 
 

@@ -280,7 +280,7 @@ def _with_lengths(
         raise UndeterminedError(
             f"{rows.used.sum() / seen.sum():.0%} of the dots fit, and the wand's length scatters "
             f"by {lengths.std() / rows.wand.length:.0%}",
-            "check that the cameras are synchronous and the dots are told apart",
+            "check that the cameras are synchronous and the dots have the right labels",
         )
     if lengths.size < settings.wand_thin:
         warnings.append(f"only {lengths.size} frames show the whole wand: wave it for longer")

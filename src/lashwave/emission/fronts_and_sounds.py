@@ -131,7 +131,7 @@ def birth_of(
     """The birth of a camera's front in each draw, and what is to be said of it."""
     assert camera.fronts is not None
     if not flanks:
-        return None, ["none is long enough to say where it was born"]
+        return None, ["none is long enough to say where it began"]
     # A tip that passes the speed of sound stays above it for a while: spheres about its way. Where
     # no draw does so within the view, one sphere is left.
     try:
@@ -150,7 +150,7 @@ def birth_of(
     if born.misfit > 3.0:
         said.append(
             f"fits the {born.model} that the motion sends out within {born.misfit:.1f} of its "
-            "standard deviations only; when and where it was born is less sure than its interval"
+            "standard deviations only; when and where it began is less sure than its interval"
         )
     return born, said
 

@@ -168,7 +168,7 @@ def birth_of_sound(
         return _null(born.reason or "not determined"), warnings
     if born.others.size:
         places = "; ".join(", ".join(f"{x:.2f}" for x in p) for p in born.others[:3])
-        warnings.append(f"the sound may as well have been born at ({places}) m: add a microphone")
+        warnings.append(f"the sound may as well have begun at ({places}) m: add a microphone")
     if born.misfit > BADLY:
         warnings.append(
             f"the onsets fit one place of birth within {born.misfit:.1f} of their deviations only; "

@@ -135,7 +135,8 @@ def _marker_findings(trial: Trial, markers: list[health.MarkerHealth]) -> list[F
             found.append(Finding("care", m.label, f"seen in {m.coverage:.0%} of the samples"))
         if m.noise > 3.0 * m.stated:
             text = (
-                f"scatters by {1e3 * m.noise:.2g} mm where calmest; {1e3 * m.stated:.2g} mm stated"
+                f"scatters by {1e3 * m.noise:.2g} mm where it moves least; "
+                f"{1e3 * m.stated:.2g} mm stated"
             )
             found.append(Finding("care", m.label, text))
         elif m.noise < m.stated / 3.0:

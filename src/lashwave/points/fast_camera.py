@@ -132,15 +132,15 @@ def _clock(
         fit = clock_by_motion(fit, motion)
     within = f"within {1e6 * (fit.bounds[1] - fit.bounds[0]) / 2:.3g} us"
     if fit.resolved:
-        said = f"which is which marker sample is told; clock offset {fit.offset:.6f} s {within}"
+        said = f"each belongs to one marker sample; clock offset {fit.offset:.6f} s {within}"
     else:
         likely = fit.candidates[np.argsort(-fit.log_likelihood)]
         likely = likely[: int((fit.log_likelihood > -FLASHES.clear).sum())]
         named = ", ".join(f"{offset:.6f}" for offset in likely[:MOST_NAMED])
         more = f" or {likely.size - MOST_NAMED} more" if likely.size > MOST_NAMED else ""
         said = (
-            "which is which marker sample cannot be told from the pictures; clock offsets that may "
-            f"be: {named}{more} s, each {within}; the reconstruction's own fit decides"
+            "the pictures do not say which belongs to which marker sample; possible clock "
+            f"offsets: {named}{more} s, each {within}; the reconstruction's own fit decides"
         )
     notes.append(f"strobe flashes found: {flashes.frame.size}; {said}")
     return fit

@@ -51,9 +51,9 @@ METHOD = (
     "misfit over all motions of the line, charged for the noise that the motion takes up, with "
     "clocks, image offsets and marker places free; it was computed along each scale, and the "
     "scales' information matrix joins them. Trials multiply; what was known before counts once, "
-    "static bending tests included. The chain's doubt is what links and time grid leave out, read "
-    "off simulated trials: a part that no number of trials wears down, and, of stiffness and "
-    "damping, a part that grows with their own deviation by the sightings.",
+    "static bending tests included. The added uncertainty is of what links and time grid leave "
+    "out, found from simulated trials: a part that no number of trials reduces, and, of stiffness "
+    "and damping, a part that grows with their own deviation by the sightings.",
     "Intervals are where the profile of the posterior has risen by 3.84 (Wilks, Annals of "
     "Mathematical Statistics 9 (1938) 60), and no narrower than 1.96 standard deviations either "
     "way.",
@@ -105,11 +105,11 @@ def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -
         study_page.Chapter(
             "Scales of the law",
             ["Fitted over stated; the last columns are standard deviations of the logarithm."],
-            headings=["scale", "value", "95 % interval", "sightings alone", "before", "doubt"],
+            headings=["scale", "value", "95 % interval", "sightings alone", "before", "added"],
             rows=values,
         ),
-        study_page.Chapter("What can be told apart", [*record["statements"], rank],
-                           headings=["direction, best held first", "sd over what was known before"],
+        study_page.Chapter("What the sightings determine", [*record["statements"], rank],
+                           headings=["direction, best known first", "sd over the prior's"],
                            rows=directions),
         study_page.Chapter("Profile likelihoods", (), figure,
                            "Rise of minus two log likelihood along each scale, all others at their "

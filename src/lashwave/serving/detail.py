@@ -87,7 +87,7 @@ def events(opened: Opened, quantities: dict[str, Any]) -> list[dict[str, Any]]:
     for key, one in quantities.items():
         if key.startswith("shock_birth_time") and one.get("value") is not None:
             found.append(
-                {"name": "shock is born", "time": one["value"], "sd": one.get("sd"),
+                {"name": "shock begins", "time": one["value"], "sd": one.get("sd"),
                  "station": None, "text": key.replace("_", " "), "quantity": key}
             )  # fmt: skip
     for onset in opened.trial.onsets:

@@ -164,7 +164,7 @@ def cautions(pressure: float | None, rate: float, clipped: bool = False) -> tupl
     if over:
         words.append(f"This reaches {'; '.join(over)}. Wear hearing protection.")
     elif clipped:
-        words.append("Whether it passes what the EU, Norway and the US allow cannot be told.")
+        words.append("It is not known whether it passes what the EU, Norway and the US allow.")
     else:
         words.append("It is under the peak values of the EU, Norway and the US for the ear there.")
     words.append(
