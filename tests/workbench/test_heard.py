@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tomlkit
 
 from lashwave.answers import sound_in_air
 from lashwave.emission.sound_delays import sounds_heard
@@ -39,12 +40,11 @@ def located(taken, tmp_path_factory):
     folder = tmp_path_factory.mktemp("heard")
     fast = replace(taken.trial, cameras=rigid_throw()[0].cameras, microphones=())
     write_trial(folder / "trial", fast)
-    rows = []
+    tables = [bench_pictures._microphone(one) for one in taken.sound]
     for one in taken.sound:
-        rows += bench_pictures._microphone(one)
         write_wav(folder / "trial" / f"{one.name}.wav", one.volts, int(one.hearing.rate), 16)
     with (folder / "trial" / "trial.toml").open("a", encoding="utf-8") as file:
-        file.write("\n".join(rows) + "\n")
+        file.write("\n" + tomlkit.dumps({"microphones": tables}))
     out = folder / "out"
     assert main(["locate", str(folder / "trial"), "--out", str(out), "--quiet"]) == 0
     return read_trial(out)
