@@ -35,7 +35,9 @@ def throw_table() -> list[Figure]:
     run(body, 1e-2, True, 2), run(body, 1e-2, False, 2)  # compile
     exact = run(body, 1e-8, False)[1]
     print(f"{LINKS} links, converged peak {exact:.3f} m/s")
-    print("way        rtol   error of peak   CPU s / s   steps")
+    print(
+        "way        rtol   error of peak   CPU s / s   steps   accounts left open: energy, momentum"
+    )
     for implicit in (False, True):
         for rtol in (1e-3, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6):
             peak = run(body, rtol, implicit)[1]
@@ -43,7 +45,11 @@ def throw_table() -> list[Figure]:
             motion = run(body, rtol, implicit, 2)[0]
             cost = (time.process_time() - start) / SPAN
             name = "implicit" if implicit else "explicit"
-            print(f"{name} {rtol:8.0e} {peak / exact - 1:+13.2%} {cost:13.3f} {motion.steps[0]:9d}")
+            book = motion.accounts
+            energy = np.abs(book.energy_rest).max() / book.kinetic.max()
+            push = np.abs(book.momentum_rest).max() / np.abs(book.momentum).max()
+            print(f"{name} {rtol:8.0e} {peak / exact - 1:+13.2%} {cost:13.3f} {motion.steps[0]:9d} "
+                  f"{energy:16.1e} {push:9.1e}")  # fmt: skip
             off = abs(peak / exact - 1)
             kept.append(
                 Figure(f"{name}, tolerance {rtol:.0e}: CPU s a simulated second", MACHINE, 1, cost,

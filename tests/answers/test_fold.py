@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from lashwave.answers import amplify, bend, fold
-from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.line import Line
+from tests.mechanics.vacuum import VACUUM
 
 GAP, LINKS = 0.05, 100
 MASS = {"uniform": lambda x: 0.01 + 0 * x, "wedge": lambda x: 0.01 * np.maximum(1 - x, 0.05)}

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.mechanics.air import VACUUM, Medium
+from lashwave.mechanics.air import Medium
 from lashwave.mechanics.bending import joint
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip, fixed
@@ -13,6 +13,7 @@ from lashwave.mechanics.rates import room
 from lashwave.mechanics.rest import rest_shape
 from lashwave.mechanics.simulation import setup, simulate, start_state
 from lashwave.quantities.line import Line
+from tests.mechanics.vacuum import VACUUM
 
 AIR = Medium(1.2, 1.8e-5, 343.0)
 

@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from lashwave.mechanics.accounts import drag_forces
-from lashwave.mechanics.air import VACUUM, Medium
+from lashwave.mechanics.air import Medium
 from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.power_budget import budget, tension_forces
 from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.line import Line, Tuft
+from tests.mechanics.vacuum import VACUUM
 
 AIR, GRAVITY = Medium(1.2, 1.8e-5, 343.0), np.array([0.0, 0.0, -9.81])
 LAW = Law(1.1, 0.8, 1.3, 1.2, 3e-3)

@@ -8,7 +8,7 @@ import pytest
 from lashwave.mechanics.air import saturation_pressure, vapour_fraction
 from lashwave.mechanics.chain import stations
 from lashwave.mechanics.drag import mach_rise
-from lashwave.mechanics.fall import fall_speed, fall_time
+from lashwave.mechanics.fall import fall_time
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rest import rest_shape
@@ -21,12 +21,10 @@ def test_a_fold_that_keeps_energy_or_none() -> None:
     """v^2 = 2 g x (1 - u / 2) / (1 - u) and 2 g x (Calkin and March 1989); dt = dx / v."""
     x = np.array([0.1, 0.5, 0.9, 1.6])
     u = x / 2.0
-    kept = 2 * 9.8 * x * (1 - u / 2) / (1 - u)
-    np.testing.assert_allclose(fall_speed(x, 2.0, 9.8, 1.0) ** 2, kept)
-    np.testing.assert_allclose(fall_speed(x, 2.0, 9.8, 0.0) ** 2, 2 * 9.8 * x)
     for share in (0.0, 0.4, 1.0):
         slope = (fall_time(x + 1e-6, 2.0, 9.8, share) - fall_time(x - 1e-6, 2.0, 9.8, share)) / 2e-6
-        np.testing.assert_allclose(slope, 1 / fall_speed(x, 2.0, 9.8, share), rtol=1e-6)
+        square = 2 * 9.8 * x * (1 - u + 0.5 * share * u) / (1 - u)
+        np.testing.assert_allclose(slope, square**-0.5, rtol=1e-6)
 
 
 def test_vapour_by_the_enhancement_factor() -> None:

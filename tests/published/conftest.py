@@ -7,12 +7,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.chain import Chain, build
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rates import derivative, room
 from lashwave.mechanics.simulation import setup, start_state
 from lashwave.quantities.line import Line
+from tests.mechanics.vacuum import VACUUM
 
 
 def uniform(length: float, mass: float, stiffness: float, links: int, clamp: bool = False) -> Chain:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from lashwave.mechanics.air import Medium, density, medium, sound_speed, viscosity
-from lashwave.mechanics.drag import mach_factor, normal_coefficient, tangential_coefficient
+from lashwave.mechanics.drag import mach_rise, normal_coefficient, tangential_coefficient
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.air import Air
@@ -86,13 +86,13 @@ def test_drag_of_a_cylinder(check, reynolds, low, high) -> None:
 
 def test_drag_near_the_speed_of_sound(check) -> None:
     # over the 1.2 at low speed that the report's own cylinder has
-    found = [mach_factor(1.0), mach_factor(2.9)]
+    found = [mach_rise(1.0)[0], mach_rise(2.9)[0]]
     check(
         "cylinder at M = 1 and 2.9 over low speed", found, [2.1 / 1.2, 1.34 / 1.2], GOWEN, rel=0.1
     )
     at = [0.3, 0.5, 0.8, 0.95, 1, 1.2, 1.5, 2, 2.9]
     fit = [1.05, 1.12, 1.38, 1.64, 1.70, 1.40, 1.29, 1.19, 1.11]
-    found = [mach_factor(m) for m in at]
+    found = [mach_rise(m)[0] for m in at]
     check("rise of a cylinder's drag with Mach number", found, fit, OPEN_FIT, rel=0.15)
 
 

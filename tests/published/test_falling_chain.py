@@ -11,8 +11,8 @@ numbers printed below. The snap at the very end depends on the links and is not 
 import numpy as np
 import pytest
 
-from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.simulation import simulate
+from tests.mechanics.vacuum import VACUUM
 from tests.published.record import derived, read, recalled
 
 CALKIN = recalled("Calkin and March, Am. J. Phys. 57 (1989) 154")

@@ -12,10 +12,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.grip import Grip, fixed
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
+from tests.mechanics.vacuum import VACUUM
 from tests.published.record import derived, read, recalled
 
 ENERGY = derived("energy kept in the moving arm (Wong and Yasui 2006; Goriely and McMillen 2002)")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from lashwave.emission.cone import mach_angle
-from lashwave.mechanics.shock import overpressure, overpressure_of_speed, shock_mach
+from lashwave.mechanics.shock import overpressure, overpressure_of_speed
 from lashwave.points.clock_sound.onsets import sound_level
 from tests.published.record import derived, quoted
 
@@ -24,13 +24,12 @@ def test_pressure_across_a_normal_shock(check) -> None:
     printed = [1.11958, 1.24500, 2.45833, 4.5, 5.42878, 10.3333]
     found = 1.0 + overpressure(mach, 1.0)
     check("normal shock, pressure ratio", found, printed, NACA_1135, rel=1e-5)
-    check("normal shock, Mach number back", shock_mach(found - 1.0, 1.0), mach, NACA_1135, rel=1e-9)
 
 
 def test_mach_number_of_weak_shocks(check) -> None:
-    excess = shock_mach([200.0, 1000.0, 5000.0], ATMOSPHERE) - 1.0
-    printed = [8.4558e-4, 4.2208e-3, 2.0929e-2]
-    check("weak shocks, M - 1", excess, printed, HUGONIOT, abs=1e-6)
+    excess = np.array([8.4558e-4, 4.2208e-3, 2.0929e-2])
+    rise = overpressure(1.0 + excess, ATMOSPHERE)
+    check("weak shocks, rise of pressure", rise, [200.0, 1000.0, 5000.0], HUGONIOT, rel=1e-4)
 
 
 def test_a_metre_a_second_is_689_pa(check) -> None:

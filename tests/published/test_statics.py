@@ -8,7 +8,6 @@ droop test at 41.5 deg, ASTM D1388 option A (c = l / 2), exact q = 8.00420.
 import numpy as np
 import pytest
 
-from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.droop import droop_curve, weight_number
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rest import rest_shape
@@ -16,6 +15,7 @@ from lashwave.mechanics.simulation import simulate
 from lashwave.mechanics.stiffness_sources import known_stiffness
 from lashwave.quantities.line import Droop, Line
 from lashwave.quantities.stiffness import Source
+from tests.mechanics.vacuum import VACUUM
 from tests.published.record import derived, recalled
 
 CATENARY = recalled("catenary, any textbook of mechanics")

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from scipy.special import roots_laguerre
 
-from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
+from tests.mechanics.vacuum import VACUUM
 from tests.published.record import quoted, read, recalled
 
 BESSEL = read("Bernoulli and Euler; Hagedorn and DasGupta, Vibrations and Waves (2007)")

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from scipy.signal import hilbert
 
-from lashwave.mechanics.air import VACUUM
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
+from tests.mechanics.vacuum import VACUUM
 from tests.published.record import derived, read, recalled
 
 MERSENNE = read("Mersenne 1636/37, f = n / (2 L) sqrt(T / mu)")

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import ttest_1samp
 
-from lashwave.mechanics.air import VACUUM, Medium
+from lashwave.mechanics.air import Medium
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
@@ -17,6 +17,7 @@ from lashwave.study.forecast import Seen, prepared, rivals
 from lashwave.study.held_out import compare, scores, stretches, variants, without
 from lashwave.study.rank import Errors, Windows, differences, forecast_errors
 from lashwave.workbench.models_rank import held_differences
+from tests.mechanics.vacuum import VACUUM
 
 AIR = Medium(1.2, 1.8e-5, 343.0)
 G = np.array([0.0, 0.0, -9.81])

@@ -131,7 +131,10 @@ class AccountDraws:
 
 
 def chain_of(trial: Trial, station: Array) -> Chain:
-    """The chain of a trial's line cut at given nodes, its markers on it."""
+    """The chain of a trial's line cut at given nodes, its markers on it.
+
+    station : (S,) [m] from the butt.
+    """
     markers = trial.markers
     on_line = markers.station[np.isfinite(markers.station)]
     size = np.full(on_line.size, markers.diameter)
@@ -150,14 +153,17 @@ def law_of(draws: Draws, d: int) -> Law:
 
 
 def acceleration(time: Array, velocity: Array) -> Array:
-    """(K, ...) slope of the parabola through three neighbours, of order two on any grid."""
+    """Acceleration (K, ...) [m/s2]: the slope of the parabola through three neighbours.
+
+    Of order two on any grid.
+    """
     if time.size == 2:
         return np.asarray(np.gradient(velocity, time, axis=0))
     return np.asarray(np.gradient(velocity, time, axis=0, edge_order=2))
 
 
 def so_far(time: Array, power: Array) -> Array:
-    """Integral (K, ...) from the first time on, by trapezoids."""
+    """Integral (K, ...) [J of W, N s of N] from the first time on, by trapezoids."""
     step = np.diff(time).reshape(-1, *([1] * (power.ndim - 1)))
     done = np.zeros_like(power)
     np.cumsum(0.5 * step * (power[1:] + power[:-1]), axis=0, out=done[1:])
@@ -165,7 +171,10 @@ def so_far(time: Array, power: Array) -> Array:
 
 
 def accounted(draws: Draws) -> NDArray[np.intp]:
-    """Numbers of `FEWEST_DRAWS` to `MOST_DRAWS` draws, spread evenly over all."""
+    """Numbers of `FEWEST_DRAWS` to `MOST_DRAWS` draws, spread evenly over all.
+
+    Their numbers (A,), no unit.
+    """
     count, times, nodes = draws.position.shape[:3]
     able = int(np.clip(MOST_NODES // (times * nodes), FEWEST_DRAWS, MOST_DRAWS))
     return np.unique(np.linspace(0, count - 1, min(count, able)).astype(np.intp))
@@ -265,7 +274,10 @@ def excess(account: AccountDraws) -> Array:
 
 
 def cautions(time: Array, account: AccountDraws) -> list[str]:
-    """A warning where most draws hold more energy than the hand has given."""
+    """A warning where most draws hold more energy than the hand has given.
+
+    time : (K,) [s].
+    """
     beyond = excess(account)
     if not np.isfinite(beyond).any():
         return []

@@ -83,7 +83,10 @@ def parts(
 
 
 def answers(runs: list[Run | None], chain: Chain, shares: Array) -> dict[str, Answer]:
-    """Exponent, speed ratio and parts by the names of `summary.json`."""
+    """Exponent, speed ratio and parts by the names of `summary.json`.
+
+    shares : (D, 3), no unit, of `PARTS`.
+    """
     slope = np.array([exponent(run, chain) for run in runs])
     ratio = np.array([speed_ratio(run) for run in runs])
     none = "no fold runs out along the line before the tip's peak"

@@ -45,7 +45,10 @@ class Bends:
 
 
 def bends_of(draws: Draws, grip_end: float, chosen: Index | None = None) -> Bends:
-    """The bend of the draws `chosen`, or of all, beyond station `grip_end` [m]."""
+    """The bend of the draws `chosen`, or of all, beyond station `grip_end` [m].
+
+    chosen : (A,), numbers of draws.
+    """
     every = np.arange(draws.position.shape[0]) if chosen is None else chosen
     found = [sharpest(draws.station, draws.position[d].astype(float), grip_end) for d in every]
     turn = np.stack([t for _, t in found])

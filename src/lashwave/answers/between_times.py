@@ -33,7 +33,10 @@ def controls(step: Array, position: Array, velocity: Array) -> Array:
 
 
 def track_controls(times: Array, position: Array, velocity: Array) -> Array:
-    """Control points (K - 1, 3, 3) of one point's whole motion (K, 3)."""
+    """Control points (K - 1, 3, 3) of one point's whole motion (K, 3).
+
+    Times [s], positions [m], velocities [m/s]; control points as they.
+    """
     ends = (np.stack([values[:-1], values[1:]]) for values in (position, velocity))
     return controls(np.diff(times), *ends)
 
@@ -50,7 +53,7 @@ def speeds(control: Array) -> Array:
 
 
 def fine_times(times: Array, wanted: NDArray[np.bool_]) -> Array:
-    """Sorted times that divide each wanted interval (K - 1,) in PIECES parts."""
+    """Sorted times [s] that divide each wanted interval (K - 1,) in PIECES parts."""
     left = np.flatnonzero(wanted)
     step = times[left + 1] - times[left]
     return np.unique(times[left][:, None] + step[:, None] * STEP)

@@ -18,7 +18,7 @@ def bounded(share: float, draws: int) -> float:
 
 
 def bounded_all(share: Array, draws: Array) -> Array:
-    """The same of arrays that broadcast; under six draws say no more than one half."""
+    """The same of arrays [1] of any shape that broadcast; under six draws say a half at most."""
     least = np.minimum(3.0 / np.maximum(draws, 1), 0.5)
     return np.where(np.asarray(draws) > 0, np.clip(share, least, 1.0 - least), np.nan)
 

@@ -55,7 +55,10 @@ def rise_at(draws: Draws, when: Array, gravity: Array) -> Array:
 def shape_answers(
     draws: Draws, sonic: SonicDraws, peak_time: Array, gravity: Array
 ) -> dict[str, Answer]:
-    """`peak_tip_acceleration` and `angle_at_sonic`."""
+    """`peak_tip_acceleration` and `angle_at_sonic`.
+
+    peak_time : (D,) [s].
+    """
     angle = rise_at(draws, sonic.time, gravity)
     share = float(np.isfinite(sonic.time).mean())
     chance = bounded(share, sonic.time.size)
@@ -101,7 +104,10 @@ def sonic_draws(
 def first_sonic(
     draws: Draws, d: int, speed: NDArray[np.floating], sound: float
 ) -> tuple[float, float]:
-    """Time and station of draw d's first speed of `sound`; nan, nan where there is none."""
+    """Time [s] and station [m] of draw d's first speed of `sound`; nan, nan if none.
+
+    speed : (K, S) [m/s].
+    """
     end = np.maximum(speed[:-1], speed[1:])
     certain = np.flatnonzero(end.max(axis=1) >= sound)
     last = certain[0] + 1 if certain.size else end.shape[0]

@@ -43,7 +43,10 @@ def put_account(lists: xr.Dataset, account: AccountDraws, line: Line) -> None:
 
 
 def put(lists: xr.Dataset, name: str, dims: tuple[str, ...], draws: NDArray[np.floating]) -> None:
-    """Median and central 95 % of draws (n, ...) as NAME, NAME_low, NAME_high; none if all nan."""
+    """Median and central 95 % of draws (n, ...) as NAME, NAME_low, NAME_high; none if all nan.
+
+    The draws have the unit that the register states for the name, as [N].
+    """
     if not np.isfinite(draws).any():
         return
     shape = draws.shape[1:]

@@ -117,7 +117,7 @@ def events(
 
 
 def with_front(found: dict[str, Array], births: dict[str, FrontBirths]) -> dict[str, Array]:
-    """The events and, where one was seen, the birth of a front, draw by draw.
+    """The events and, where one was seen, the birth of a front, draw by draw (D,) [s].
 
     A front also tells how late a draw's motion is: the motion's events move with it, so that they
     and the birth are of one joint draw. A tuft is timed by the camera that sees the front, too.
@@ -137,7 +137,7 @@ def with_front(found: dict[str, Array], births: dict[str, FrontBirths]) -> dict[
 
 
 def order(found: dict[str, Array]) -> Order:
-    """The table of probabilities of events (D,) each."""
+    """The table of probabilities of events (D,) [s] each."""
     names = tuple(found)
     times = np.stack([found[name] for name in names])
     known = np.isfinite(times)

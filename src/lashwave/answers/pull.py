@@ -80,7 +80,7 @@ def past_clamp(draws: Draws, grip_end: float) -> Array:
 
 
 def reading(draws: Draws, grip_end: float) -> Array:
-    """(S,) weights of the stations' tensions in the pull; 0 throughout where none is known.
+    """(S,) weights [1] of the stations' tensions in the pull; 0 throughout where none is known.
 
     Those of the straight line through the stations within `READ` at `PULL_REACH`; where there are
     fewer than two, the first station from `PULL_REACH` on has all the weight.

@@ -14,12 +14,17 @@ def band(draws: NDArray[np.floating], least: float = 0.5) -> tuple[Array, Array,
     """Low, median and high of draws (D, ...); nan where under `least` of them are finite.
 
     Linear between order statistics, as `numpy.quantile`; nan draws are left out.
+
+    All three have the unit of the draws, as [N] or [m/s].
     """
     return last_axis_band(np.moveaxis(draws, 0, -1), least)
 
 
 def last_axis_band(draws: NDArray[np.floating], least: float = 0.5) -> tuple[Array, Array, Array]:
-    """The same of draws (..., D); quick where the array is contiguous so."""
+    """The same of draws (..., D); quick where the array is contiguous so.
+
+    Unit as that of the draws, as [N] or [m/s].
+    """
     ordered = np.sort(draws, axis=-1)  # nan last
     count = np.isfinite(ordered).sum(axis=-1)
     low, middle, high = (_level(ordered, count, level) for level in LEVELS)

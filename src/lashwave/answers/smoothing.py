@@ -25,7 +25,7 @@ ENOUGH = 8
 
 
 def smoothed(values: Array, step: float, spans: Sequence[float]) -> Array:
-    """Draws (D, K) on even times `step` apart, each by parabolas over the spans chosen.
+    """Draws (D, K) [N] on even times `step` apart [s], each by parabolas over the spans chosen.
 
     spans : rising, in the unit of `step`.
     """
@@ -44,6 +44,6 @@ def smoothed(values: Array, step: float, spans: Sequence[float]) -> Array:
 
 
 def parabolas(values: Array, step: float, span: float) -> Array:
-    """Rows smoothed by parabolas (Savitzky and Golay, Anal. Chem. 36 (1964) 1627)."""
+    """Rows (D, K) [N] smoothed by parabolas (Savitzky and Golay, Anal. Chem. 36 (1964) 1627)."""
     window = min(2 * round(0.5 * span / step) + 1, (values.shape[1] - 1) // 2 * 2 + 1)
     return np.asarray(savgol_filter(values, window, min(2, window - 1), axis=1))

@@ -144,7 +144,7 @@ def peak_anywhere(draws: Draws, speed: NDArray[np.floating], jitter: Array) -> A
 
 
 def station_controls(draws: Draws, d: int, k: NDArray[np.intp], s: NDArray[np.intp]) -> Array:
-    """Velocity control points of draw d in intervals k at stations s."""
+    """Velocity control points (Q, 3, 3) [m/s] of draw d in intervals k (Q,) at stations s (Q,)."""
     position = np.stack([draws.position[d, k, s], draws.position[d, k + 1, s]])
     velocity = np.stack([draws.velocity[d, k, s], draws.velocity[d, k + 1, s]])
     return between_times.controls(draws.time[k + 1] - draws.time[k], position, velocity)

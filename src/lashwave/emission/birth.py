@@ -143,7 +143,7 @@ def birth(
 
 
 def some_points(fronts: Fronts, numbers: NDArray[np.int64], most: int) -> Fronts:
-    """Up to `most` points of some fronts, spread evenly over them."""
+    """Up to `most` points (P, 2) [px] of some fronts, spread evenly over them."""
     use = np.flatnonzero(np.isin(fronts.number, numbers))
     use = use[np.lexsort((fronts.frame[use], fronts.number[use]))]
     use = use[np.linspace(0, use.size - 1, min(use.size, most)).round().astype(int)]
@@ -323,7 +323,10 @@ def with_spread(
     tell: Callable[[Array, Scene], tuple[float, float, Array]],
 ) -> list[Scene]:
     """Scenes that know how far the draws stand apart, and move apart, where and when the front was
-    born."""
+    born.
+
+    first : by draw, the unknowns (U,) [m, s] that its search starts from.
+    """
     station = float(np.median([f[0] for f in first.values()]))
     # In the camera's own time, so that a clock's offset does not count as a shift of the path.
     since = np.array([tell(f, scenes[d])[1] - scenes[d].time[0] for d, f in first.items()])

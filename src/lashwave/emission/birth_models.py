@@ -21,7 +21,9 @@ DAMPING, HIGHEST_DAMPING = 1e-3, 1e3
 
 
 def solve(fit: Model, scene: Scene, first: Array) -> Array:
-    """Unknowns (8 + F,) with the least sum of Huber's losses of points and squares of what is held.
+    """Unknowns (8 + F,) [m, s, m/s] with the least sum of losses.
+
+    Of Huber's losses of points and of squares of what is held.
 
     Levenberg and Marquardt's damped Gauss-Newton steps with Huber's weights (Madsen, Nielsen and
     Tingleff, Methods for Non-Linear Least Squares Problems, 2nd ed. 2004, 3.2). Its own, because
@@ -113,7 +115,9 @@ HUBER = 2.5
 
 
 def huber(points: int) -> Callable[[Array], Array]:
-    """Huber's loss for the points; squares for what follows them."""
+    """Huber's loss for the first residuals, the points'; squares for what follows them.
+
+    The loss takes squared residuals (R,), no unit, and gives value, slope and curvature (3, R)."""
     bound = HUBER**2
 
     def loss(z: Array) -> Array:

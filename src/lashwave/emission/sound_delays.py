@@ -144,8 +144,8 @@ def birth_of_sound(
     """`sound_birth_time`, `sound_birth_x`, `_y`, `_z` from microphones and their onsets.
 
     A source that outruns its sound sends each microphone its front from another place: each onset
-    is taken back by the lead (M, D) that the motion gives it, whose spread over the draws adds to
-    the onsets' covariance. Without a sonic moment in half of the draws it is taken as it is.
+    is taken back by the lead (M, D) [s] that the motion gives it, whose spread over the draws adds
+    to the onsets' covariance. Without a sonic moment in half of the draws it is taken as it is.
 
     One sound reaches two microphones at most the way between them apart; onsets that do not are
     another event's, and those of the fewest microphones are left out.

@@ -35,11 +35,6 @@ class Arrival:
     sd: float
     """[s], of the difference"""
 
-    @property
-    def deviations(self) -> float:
-        """The difference in standard deviations."""
-        return self.difference / self.sd
-
 
 def arrival(
     onset: float,

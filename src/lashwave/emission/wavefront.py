@@ -47,11 +47,11 @@ class Path:
     """Share by which all times as of `since` are stretched; `time` is left as it is."""
 
     def at(self, station: float, times: Array) -> tuple[Array, Array]:
-        """Place and velocity (Q, 3) of a station, held at the ends of line and record."""
+        """Place [m] and velocity [m/s] (Q, 3) of a station, held at the ends of line and record."""
         return self.near(station, times)[:2]
 
     def near(self, station: float, times: Array) -> tuple[Array, Array, Array]:
-        """The same, and the slope of the place by station (Q, 3)."""
+        """The same, and the slope of the place by station (Q, 3), no unit."""
         s = float(np.clip(station, self.station[0], self.station[-1]))
         i = int(np.clip(np.searchsorted(self.station, s, "right") - 1, 0, self.station.size - 2))
         w = (s - self.station[i]) / (self.station[i + 1] - self.station[i])
@@ -68,7 +68,7 @@ class Path:
         return place, speed, slope
 
     def stretched(self, times: Array) -> Array:
-        """When what the path shows at `times` happens [s]."""
+        """When what the path shows at `times` happens, (Q,) [s]."""
         return times + self.slower * (times - self.since)
 
 

@@ -34,10 +34,6 @@ class Medium:
     """[m/s]"""
 
 
-VACUUM = Medium(0.0, 1.8e-5, 343.0)
-"""No drag at all."""
-
-
 def saturation_pressure(temperature: float) -> float:
     """Of water vapour [Pa] at `temperature` [K]; CIPM-2007, its constants of 1981/91."""
     t = temperature

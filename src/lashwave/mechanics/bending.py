@@ -126,5 +126,5 @@ def joint(
 
 @compiled(error_model="numpy")
 def at(array: Array, j: int) -> tuple[float, float, float]:
-    """Row j of an array (M, 3) as a tuple, as `joint` likes it."""
+    """Row j of an array (M, 3) as a tuple, as `joint` likes it [1 or 1/s]."""
     return array[j, 0], array[j, 1], array[j, 2]

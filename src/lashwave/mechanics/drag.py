@@ -112,12 +112,6 @@ def mach_rise(mach: float) -> tuple[float, float]:
 
 
 @compiled(error_model="numpy")
-def mach_factor(mach: float) -> float:
-    """Ratio of the normal drag coefficient at `mach` to that at low speed."""
-    return mach_rise(mach)[0]
-
-
-@compiled(error_model="numpy")
 def _cross(reynolds: float, mach: float) -> tuple[float, float]:
     """`normal_coefficient`, and the derivative of its logarithm by that of the speed."""
     rise, slope = mach_rise(mach)
@@ -136,7 +130,7 @@ def normal_coefficient(reynolds: float, mach: float) -> float:
 
     1 + 10 Re^(-2/3) (White, Viscous Fluid Flow, recalled from memory; within 10 % of the middle of
     three public fits for 1 < Re < 1e4, and 15 % under a handbook's 1.20 at Re 1e4 to 1e5, see
-    docs/validation.md) times `mach_factor`. Below Re = 0.01 it stays at its value there.
+    docs/validation.md) times `mach_rise`. Below Re = 0.01 it stays at its value there.
     """
     return _cross(reynolds, mach)[0]
 

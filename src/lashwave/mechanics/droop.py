@@ -52,7 +52,10 @@ def _curve(column: int) -> tuple[Array, Array]:
 
 
 def droop_curve(q: float) -> tuple[float, float, float]:
-    """Drop / L, reach / L, tip angle [rad] of a level cantilever with q = w L^3 / B."""
+    """Drop / L, reach / L, tip angle [rad] of a level cantilever with q = w L^3 / B.
+
+    Raises OutOfRangeError where the table of the cantilever ends.
+    """
     from scipy.interpolate import CubicSpline
 
     angle, known, drop, reach = _family().T

@@ -60,13 +60,6 @@ def _table(kept: float) -> tuple[Array, Array]:
     return angle, _unit_time(angle, kept)
 
 
-def fall_speed(fallen: ArrayLike, length: float, gravity: float, kept: float = ENERGY) -> Array:
-    """Speed [m/s] of the free end at (...,) [m] below its release."""
-    u = np.asarray(fallen, dtype=float) / length
-    square = 2.0 * gravity * length * u * (1.0 - u + 0.5 * kept * u) / (1.0 - u)
-    return np.asarray(np.sqrt(square))
-
-
 def fallen_at(time: ArrayLike, length: float, gravity: float, kept: float = ENERGY) -> Array:
     """How far [m] the free end has fallen at times (...,) [s] from the release; 0 before it.
 

@@ -26,7 +26,10 @@ class Grip:
 
     @cached_property
     def pieces(self) -> tuple[Array, Array]:
-        """Knots (G,) and cubic coefficients (G - 1, 4, 6) of position and direction."""
+        """Knots (G,) and cubic coefficients (G - 1, 4, 6) of position and direction.
+
+        The knots are in s, the position in m; the direction's length has no unit.
+        """
         from scipy.interpolate import CubicSpline
 
         unit = self.direction / np.linalg.norm(self.direction, axis=-1, keepdims=True)
@@ -58,6 +61,9 @@ class Grip:
 
 
 def fixed(position: Array, direction: Array) -> Grip:
-    """An end that never moves."""
+    """An end that never moves.
+
+    position : (3,) [m]. direction : (3,), of any length.
+    """
     place, along = np.asarray(position, dtype=float), np.asarray(direction, dtype=float)
     return Grip(np.array([-1e3, 1e3]), np.stack([place, place]), np.stack([along, along]))

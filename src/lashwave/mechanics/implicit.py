@@ -196,6 +196,8 @@ def solve(setup: Setup, plan: Plan, right: Array, base: Array, end: Array, out: 
     """Fill out (M, 2), the link rates, from right (M, 2), a force on the base and on the end.
 
     base (3,) is overwritten with the base's own rate, 0 where it is driven.
+
+    Rates in [1/s], their right sides in [N m s]; base and end are impulses [N s].
     """
     body, first = setup.body, setup.first
     free = setup.last - first
@@ -244,7 +246,7 @@ def solve(setup: Setup, plan: Plan, right: Array, base: Array, end: Array, out: 
 
 @compiled(error_model="numpy")
 def reach(setup: Setup, plan: Plan, rates: Array) -> Array:
-    """(3,) rate of the far end of the free links, from link rates (M, 2) and a resting base."""
+    """(3,) [m/s] of the far end of the free links, from link rates (M, 2) and a resting base."""
     out = np.zeros(3)
     for i in range(rates.shape[0]):
         for k in range(3):

@@ -19,9 +19,6 @@ from lashwave.mechanics.compiled import compiled
 from lashwave.mechanics.drag import body_drag, link_drag
 from lashwave.quantities import Array
 
-POWERS = 9
-"""Integrated along: hand work, drag work, damping loss, hand impulse (3), drag impulse (3)."""
-
 
 class Body(NamedTuple):
     """A chain, its law and its air, as the kernels take them."""
@@ -51,7 +48,10 @@ class Drive(NamedTuple):
 
 @compiled(error_model="numpy")
 def pose(drive: Drive, time: float, out: Array) -> None:
-    """Fill out (6, 3): position, velocity, acceleration, direction, its rate, its second rate."""
+    """Fill out (6, 3): position, velocity, acceleration, direction, its rate, its second rate.
+
+    In m and s; the direction's length has no unit.
+    """
     knots = drive.knots
     i = int(np.searchsorted(knots, time, side="right")) - 1
     i = min(max(i, 0), knots.size - 2)
@@ -208,6 +208,8 @@ def inward(
     links : (first, last), the free links. base (9,) is filled with A (xx, xy, xz, yy, yz, zz) and
     p (3). store (N, 12): m (3), D (6), z (3) of each link, so that the far node's acceleration is
     z + m (t.a) - m_ab D a when a is the near node's.
+
+    A [kg], p and force (N + 1, 3) [N]; torque (N, 3) [N m].
     """
     first, last = links
     axx, axy, axz, ayy, ayz, azz = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -250,7 +252,7 @@ def inward(
 def outward(
     body: Body, t: Array, store: Array, links: tuple[int, int], acceleration: Array
 ) -> None:
-    """Fill node accelerations (N + 1, 3) of the free links from that of node `first`."""
+    """Fill node accelerations (N + 1, 3) [m/s2] of the free links from that of node `first`."""
     for j in range(links[0], links[1]):
         ab = body.mass[j, 1]
         x, y, z = acceleration[j, 0], acceleration[j, 1], acceleration[j, 2]

@@ -133,7 +133,10 @@ def longest_step(
     turn_a_step: float,
     wave: float,
 ) -> float:
-    """[s]: no link turns by more than `turn_a_step` [rad], no wave's phase by more than `wave`."""
+    """[s]: no link turns by more than `turn_a_step` [rad], no wave's phase by more than `wave`.
+
+    ease : (N + 1,) [1/kg]. t, w : (N, 3), directions and their rates. pull : (N,) [N].
+    """
     spin, tone = 0.0, 0.0
     for j in range(first, last):
         spin = max(spin, w[j, 0] ** 2 + w[j, 1] ** 2 + w[j, 2] ** 2)
@@ -143,7 +146,10 @@ def longest_step(
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
 def begin(setup: Setup, mass: Array, start: Array, speed: Array, time: float) -> NodeMotion:
-    """A `NodeMotion` at rest in the first step, from places and velocities (N + 1, 3) at `time`."""
+    """A `NodeMotion` at rest in the first step, from places and velocities (N + 1, 3) at `time`.
+
+    start [m], speed [m/s]; mass (N + 1,) [kg].
+    """
     nodes = mass.size
     links = nodes - 1
     m = NodeMotion(
@@ -166,6 +172,8 @@ def advance(setup: Setup, matrix: Array, mass: Array, m: NodeMotion, fineness: A
     """One step. m.x, m.v, m.a, m.pull, m.account are left at the step's start, m.ahead at its end.
 
     Returns Newton's turns, negative where the links could not be closed. `settle` follows.
+
+    mass : (N + 1,) [kg]. fineness : (3,), see `quick.FINENESS`.
     """
     body, first, last = setup.body, setup.first, setup.last
     low = 0 if setup.free else first + 1
@@ -209,7 +217,10 @@ def advance(setup: Setup, matrix: Array, mass: Array, m: NodeMotion, fineness: A
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
 def settle(setup: Setup, mass: Array, m: NodeMotion) -> None:
-    """Make the step's end the start of the next."""
+    """Make the step's end the start of the next.
+
+    mass : (N + 1,) [kg].
+    """
     low = 0 if setup.free else setup.first + 1
     high = setup.last if setup.held else mass.size
     m.x[:] = m.ahead
@@ -228,6 +239,8 @@ def report(
     """Fill what `integrate` wants of one time, `share` [s] after the step's start.
 
     Accelerations, pulls and rates are carried on from the step before: second order, as the rest.
+
+    found : (3, N + 1, 3), m and s. pull : (N,) [N]. spend : (2, 13), `rates.ACCOUNTS` and rates.
     """
     on = share / m.clock[1] if m.clock[1] > 0.0 else 0.0
     for i in range(m.x.shape[0]):

@@ -28,6 +28,8 @@ def forces(
 
     spent (8,) is filled with the drag's power, damping's loss, the drag's force (3), and the torque
     power of a clamp without a rigid link at the near and at the far end.
+
+    x [m], v [m/s], f [N]; near and far (6, 3) are poses.
     """
     body = setup.body
     spent[:] = 0.0
@@ -132,7 +134,10 @@ def turn(f: Array, t: Array, j: int, x: float, y: float, z: float, length: float
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
 def drive(setup: Setup, time: float, near: Array, far: Array, x: Array, v: Array, a: Array) -> None:
-    """Places, velocities and accelerations of the driven nodes at a time."""
+    """Places, velocities and accelerations of the driven nodes at a time.
+
+    near, far : (6, 3), filled with `pose`. x, v, a : (N + 1, 3) [m, m/s, m/s2], filled there.
+    """
     first, last, links = setup.first, setup.last, setup.body.length.size
     if not setup.free:
         pose(setup.near, time, near)
@@ -166,7 +171,7 @@ def ends(
     spent: Array,
     out: Array,
 ) -> None:
-    """Fill out (13,) with the rates of `rates.ACCOUNTS`: power and force of hand, held end, air.
+    """Fill out (13,) with the rates of `rates.ACCOUNTS`: [W] and [N] of hand, held end, air.
 
     f (N + 1, 3) holds no pulls yet; a and v are the nodes' accelerations and velocities.
     """

@@ -55,6 +55,8 @@ def stiffened(
     bending the mean of three places (Newmark's rule). f gets C a before / 2, the difference that
     the velocity extrapolated with the last acceleration a made; the rest is second order. Both are
     taken as of a straight line, alike in all directions: one narrow, constant matrix.
+
+    mass : (N + 1,) [kg]. a, f : (N + 1, 3) [m/s2, N]. matrix : of `bending_matrix` [N/m].
     """
     span, rub = 0.5 * (before + step), STRAIGHTER * damping
     share, back = span * (0.5 * rub + 0.25 * step), 0.5 * before * rub
@@ -73,7 +75,10 @@ def stiffened(
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
 def solve(band: Array, low: int, high: int, u: Array) -> None:
-    """Solve the five-diagonal system of nodes low .. high - 1 for u (N + 1, 3), in place."""
+    """Solve the five-diagonal system of nodes low .. high - 1 for u (N + 1, 3), in place.
+
+    band : (N + 1, 3), as `stiffened` leaves it [kg]; u holds forces [N], then m/s2.
+    """
     for i in range(low, high):
         over = 1.0 / band[i, 0]
         one, two = band[i, 1] * over, band[i, 2] * over

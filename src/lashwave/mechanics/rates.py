@@ -64,7 +64,10 @@ class Setup(NamedTuple):
 
 @compiled(error_model="numpy")
 def spread(setup: Setup, time: float, state: Array, room: Room) -> None:
-    """Fill the room's poses, directions, rates and node velocities from a state."""
+    """Fill the room's poses, directions, rates and node velocities from a state.
+
+    state : (S,), laid out as the module says; [m], [m/s], [1/s].
+    """
     body, first, last = setup.body, setup.first, setup.last
     links = body.length.size
     t, w, v = room.t, room.w, room.v
@@ -119,7 +122,7 @@ def joints(setup: Setup, room: Room) -> float:
 
 @compiled(error_model="numpy")
 def hold(setup: Setup, room: Room, place: Array) -> None:
-    """Force of the held far end on node `last`, added to the loads; place (3,) is where it is."""
+    """Force [N] of the held far end on node `last`, added to the loads; place (3,) [m]: its own."""
     body, first, last = setup.body, setup.first, setup.last
     want = room.far[2].copy()
     miss = place - room.far[0]
@@ -140,7 +143,7 @@ def hold(setup: Setup, room: Room, place: Array) -> None:
 
 @compiled(error_model="numpy")
 def end_reply(setup: Setup, room: Room) -> Array:
-    """(3, 3) acceleration of node `last` under unit forces on it, the base at rest."""
+    """(3, 3) acceleration [1/kg] of node `last` under unit forces on it, the base at rest."""
     body, first, last = setup.body, setup.first, setup.last
     kick = np.empty((last - first, 3, 3))
     bias, reply, old = -np.eye(3), np.zeros((3, 3)), np.empty((3, 3))
@@ -172,7 +175,10 @@ def end_reply(setup: Setup, room: Room) -> Array:
 
 @compiled(error_model="numpy")
 def derivative(setup: Setup, time: float, state: Array, out: Array, room: Room) -> None:
-    """Fill out, the time derivative of the state; leaves accelerations and forces in the room."""
+    """Fill out, the time derivative of the state; leaves accelerations and forces in the room.
+
+    state, out : (S,), laid out as the module says; [m], [m/s], [1/s].
+    """
     body, first, last = setup.body, setup.first, setup.last
     links, free = body.length.size, last - first
     spread(setup, time, state, room)
@@ -233,7 +239,10 @@ def _start(setup: Setup, room: Room) -> None:
 
 @compiled(error_model="numpy")
 def account(setup: Setup, room: Room, drag_power: float, lost: float, out: Array) -> None:
-    """Fill out (13,) with the rates of `ACCOUNTS`, and room.push with the forces of the ends."""
+    """Fill out (13,) with the rates of `ACCOUNTS`, and room.push with the forces of the ends.
+
+    Powers [W], forces [N].
+    """
     body, first, last = setup.body, setup.first, setup.last
     links = body.length.size
     a, base, mass, push = room.a, room.base, body.mass, room.push
@@ -277,7 +286,7 @@ def account(setup: Setup, room: Room, drag_power: float, lost: float, out: Array
 
 @compiled(error_model="numpy")
 def link_tension(setup: Setup, room: Room, out: Array) -> None:
-    """Fill out (N,): the pull along each free link, from the free end inward."""
+    """Fill out (N,): the pull [N] along each free link, from the free end inward."""
     body, first, last = setup.body, setup.first, setup.last
     need = -room.force[last]
     for j in range(last - 1, first - 1, -1):

@@ -23,11 +23,6 @@ def overpressure(mach: ArrayLike, pressure: float) -> Array:
     return np.asarray(7.0 / 6.0 * (np.asarray(mach, dtype=float) ** 2 - 1.0) * pressure)
 
 
-def shock_mach(rise: ArrayLike, pressure: float) -> Array:
-    """Mach number (...,) of a shock with the rise of pressure (...,) [Pa]: the inverse."""
-    return np.asarray(np.sqrt(1.0 + 6.0 / 7.0 * np.asarray(rise, dtype=float) / pressure))
-
-
 @dataclass(frozen=True)
 class Overpressure:
     """What a front's speed says of the pressure behind it."""

@@ -102,7 +102,10 @@ def start_state(
     velocity: Array | None,
     time: float = 0.0,
 ) -> Array:
-    """Flat state of node positions and velocities; only link directions and rates count."""
+    """Flat state of node positions and velocities; only link directions and rates count.
+
+    position, velocity : (N + 1, 3) [m, m/s]. Returns (S,), laid out as `rates` says.
+    """
     free = slice(ready.first, ready.last)
     along = np.diff(position, axis=0)[free]
     t = along / np.linalg.norm(along, axis=1, keepdims=True)

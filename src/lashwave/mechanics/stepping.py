@@ -32,7 +32,10 @@ ERROR = np.array(
 
 @compiled(error_model="numpy")
 def straighten(state: Array, free: int) -> None:
-    """Directions back to unit length, rates back across them."""
+    """Directions back to unit length, rates back across them.
+
+    state : (S,), its first 3 M directions, no unit, its next 3 M their rates [1/s].
+    """
     for j in range(free):
         size, along = 0.0, 0.0
         for k in range(3):
@@ -49,7 +52,10 @@ def straighten(state: Array, free: int) -> None:
 def size_of_error(
     setup: Setup, slope: Array, step: float, weights: Array, speed: float, place: float
 ) -> float:
-    """Largest error of a node's velocity over `speed` and of its place over `place`."""
+    """Largest error of a node's velocity over `speed` and of its place over `place`.
+
+    slope : (R, S). The error is `step` [s] times the sum of weights (R,) [1] times them.
+    """
     free = setup.last - setup.first
     length = setup.body.length
     worst = 0.0
@@ -91,7 +97,10 @@ def attempt(
     trial: Array,
     room: Room,
 ) -> None:
-    """One step from `state` into `trial`; slope[0] is known, slope[6] is left at its end."""
+    """One step from `state` into `trial`; slope[0] is known, slope[6] is left at its end.
+
+    state, trial : (S,), as `rates` says. slope : (7, S), its derivatives by time [s].
+    """
     for s in range(1, 7):
         for i in range(state.size):
             total = 0.0
@@ -118,6 +127,8 @@ def dense(
     """State at `when` within a step: quintic Hermite for motion, cubic for the accounts.
 
     Directions have their rates and second rates at both ends of the step.
+
+    old, new, out : (S,). d0, d1 : (S,), derivatives at the ends by time [s].
     """
     free = setup.last - setup.first
     x = (when - start) / step

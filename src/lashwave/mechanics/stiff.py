@@ -50,6 +50,8 @@ def inertia(setup: Setup, plan: Plan, rates: Array, base: Array, out: Array) -> 
     """Fill out (M, 2) with the mass matrix times link rates (M, 2); base (3,) is changed likewise.
 
     base holds the base's own rate on entry and the force on it on return.
+
+    Rates [1/s], the base's own [m/s]; on return [N m s] and [N s].
     """
     body, first = setup.body, setup.first
     free = setup.last - first
@@ -77,7 +79,10 @@ def inertia(setup: Setup, plan: Plan, rates: Array, base: Array, out: Array) -> 
 
 @compiled(error_model="numpy")
 def restore(plan: Plan, places: Array, scale: float, out: Array) -> None:
-    """Subtract scale times the stiffness matrix times places (M, 2) from out (M, 2)."""
+    """Subtract scale times the stiffness matrix times places (M, 2) from out (M, 2).
+
+    Stiffness in N m, places are angles [rad].
+    """
     free = places.shape[0]
     ox, oy, oz = 0.0, 0.0, 0.0
     for i in range(free):
@@ -126,7 +131,7 @@ def stage(
 ) -> None:
     """Turn right (S,), a stage's right side, into the stage's increment, in place.
 
-    flat (3, M, 2) and base (3,) are scratch.
+    flat (3, M, 2), base and shift (3,) are scratch; step is in [s].
     """
     free = setup.last - setup.first
     places, rates, total = flat[0], flat[1], flat[2]
@@ -181,7 +186,10 @@ def hold_still(
     rates: Array,
     base: Array,
 ) -> None:
-    """Add the held end's reaction, so that the end moves as the right side alone would move it."""
+    """Add the held end's reaction, so that the end moves as the right side alone would move it.
+
+    right : (S,). moved : (M, 2) [1/s2]. rates : (M, 2) [1/s]. base : (3,) [m/s].
+    """
     free = setup.last - setup.first
     miss = np.zeros(3)
     for k in range(3):
@@ -212,7 +220,10 @@ def attempt(
     flat: Array,
     small: Array,
 ) -> None:
-    """One step from `state`, whose derivative is slope, into `trial`; grow (4, S): increments."""
+    """One step from `state`, whose derivative is slope, into `trial`; grow (4, S): increments.
+
+    state, trial, slope : (S,). flat : (3, M, 2), small : (2, 3), scratch. time, step [s].
+    """
     right = slope.copy()
     for s in range(4):
         if s > 0:
@@ -247,7 +258,10 @@ def between(
     when: float,
     out: Array,
 ) -> None:
-    """State at `when` within a step: cubic Hermite, each part from its own rate."""
+    """State at `when` within a step: cubic Hermite, each part from its own rate.
+
+    old, new, out : (S,). d0, d1 : (S,), derivatives at the ends by time [s].
+    """
     x = (when - start) / step
     y = 1.0 - x
     p, q = (1 + 2 * x) * y * y, x * x * (3 - 2 * x)
@@ -268,7 +282,10 @@ def integrate(
     room: Room,
     plan: Plan,
 ) -> tuple[Array, tuple[int, int, int]]:
-    """As `stepping.integrate`, with the stiff forces implicit; returns the same."""
+    """As `stepping.integrate`, with the stiff forces implicit; returns the same.
+
+    times : (T,) [s]. start : (S,).
+    """
     size, free = start.size, setup.last - setup.first
     found = np.empty((times.size, size))
     slope, after, grow = np.zeros(size), np.zeros(size), np.zeros((4, size))

@@ -23,7 +23,11 @@ def replay(
     push: Array,
     energy: Array,
 ) -> None:
-    """Evaluate every state again; fill positions, (velocity, acceleration), tensions, energies."""
+    """Evaluate every state again; fill positions, (velocity, acceleration), tensions, energies.
+
+    times : (T,) [s]. states : (T, S). position : (T, N + 1, 3) [m]. vectors : (2, T, N + 1, 3).
+    tension : (T, N) [N]. push : (T, 3, 3) [N, and W]. energy : (T,) [J].
+    """
     body = setup.body
     links = body.length.size
     slope = np.empty(states.shape[1])
@@ -52,7 +56,7 @@ def replay(
 
 
 def unfold(ready: Setup, times: Array, states: Array, steps: tuple[int, int, int]) -> Trajectory:
-    """The trajectory of integrated states (T, S)."""
+    """The trajectory of integrated states (T, S) at times (T,) [s]."""
     body = ready.body
     count, nodes = times.size, body.length.size + 1
     position = np.empty((count, nodes, 3))

@@ -44,6 +44,8 @@ def on_grid(answer: Answer, draws: ArrayLike, spacing: float) -> Answer:
 
     draws : those that the answer is of. The deviation of an even spread, spacing / sqrt(12), adds
     to their own (JCGM 100:2008, 4.3.7), and the interval is that of draws so spread.
+
+    draws : (D,), in the answer's unit, as [m].
     """
     finite = np.asarray(draws, dtype=float)
     finite = finite[np.isfinite(finite)]
@@ -57,7 +59,10 @@ def on_grid(answer: Answer, draws: ArrayLike, spacing: float) -> Answer:
 
 
 def from_draws(draws: ArrayLike, unit: str, probability: float | None = None) -> Answer:
-    """The median of finite draws, their standard deviation and central 95 % interval."""
+    """The median of finite draws, their standard deviation and central 95 % interval.
+
+    draws : (D,), in `unit`, one of SI as [m/s].
+    """
     finite = np.asarray(draws, dtype=float)
     finite = finite[np.isfinite(finite)]
     if finite.size == 0:

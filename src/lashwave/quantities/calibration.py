@@ -44,7 +44,7 @@ class Calibration:
     """Points used, over all images."""
 
     def sd(self, parameter: str) -> float:
-        """Standard deviation of one parameter, in its unit; KeyError for one not fitted."""
+        """Standard deviation of one parameter, in its unit; raises KeyError for one not fitted."""
         if parameter not in self.parameters:
             raise KeyError(parameter)
         place = self.parameters.index(parameter)

@@ -14,7 +14,7 @@ from lashwave.quantities.arrays import Array
 
 
 def hermite_weights(times: Array, at: Array) -> tuple[NDArray[np.intp], Array, Array]:
-    """Interval index and cubic Hermite weights of times `at` in the grid `times`.
+    """Interval index and cubic Hermite weights of times `at` (Q,) in the grid `times` (K,) [s].
 
     Returns
     -------

@@ -44,7 +44,7 @@ class Markers:
 
     @property
     def on_handle(self) -> NDArray[np.bool_]:
-        """(L,) true for markers fixed to the grip off the line's axis."""
+        """(L,), no unit: true for markers fixed to the grip off the line's axis."""
         return np.isnan(self.station)
 
 

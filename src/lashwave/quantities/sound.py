@@ -34,5 +34,5 @@ class Sound:
 
     @property
     def bad(self) -> NDArray[np.bool_]:
-        """(C,) not to be used: dead, with stretches dropped, or off centre by over a tenth."""
+        """(C,), no unit: of no use: dead, with stretches dropped, or off centre by a tenth."""
         return self.dead | (self.dropped > 0) | (np.abs(self.offset) > 0.1)

@@ -54,7 +54,7 @@ class Stiffness:
         return bool(self.slope_sd * np.ptp(self.along) > 0)
 
     def outer(self, station: Array) -> float:
-        """Mean of `along` over the outer half of the line, which decides how it folds."""
+        """Mean of `along` (S,) [N m2] over the outer half, which decides how the line folds."""
         return float(self.along[station >= 0.5 * station[-1]].mean())
 
     @property

@@ -102,7 +102,10 @@ def quantity(value: object, dimension: str) -> float:
 
 
 def heading(text: str) -> tuple[str, str | None]:
-    """A CSV heading `name [unit]` as its name and its unit (None where no brackets stand)."""
+    """A CSV heading `name [unit]` as its name and its unit (None where no brackets stand).
+
+    Raises UnitError where the text is not of that form.
+    """
     match = re.fullmatch(r"\s*([^\[\]]*?)\s*(?:\[([^\[\]]*)\])?\s*", text)
     if match is None:
         raise UnitError(f"heading {_shown(text)} is not understood", "write `name [unit]`")
@@ -111,7 +114,10 @@ def heading(text: str) -> tuple[str, str | None]:
 
 
 def factor(unit: str | None, dimension: str) -> float:
-    """What a column in `unit` is multiplied by to be SI; None is SI already."""
+    """What a column in `unit` is multiplied by to be SI; None is SI already.
+
+    Raises UnitError where the unit is unknown, of another kind, or has a zero of its own.
+    """
     if unit is None:
         return 1.0
     scale, offset = to_si(unit, dimension)
@@ -121,7 +127,10 @@ def factor(unit: str | None, dimension: str) -> float:
 
 
 def to_si(unit: str, dimension: str) -> tuple[float, float]:
-    """Factor and offset from `unit` to SI; UnitError where it is unknown or of another kind."""
+    """Factor and offset from `unit` to SI.
+
+    Raises UnitError where it is unknown or of another kind.
+    """
     common = _COMMON[dimension].get(unit)
     if common is not None:
         return common, 0.0

@@ -121,7 +121,7 @@ class Verdict:
 
 
 def paired(score: Array) -> tuple[float, float]:
-    """Sum of the blocks' differences (B,) and its standard error."""
+    """Sum of the blocks' differences (B,) [1] and its standard error."""
     return float(score.sum()), float(np.sqrt(score.size) * score.std(ddof=1))
 
 
@@ -129,6 +129,8 @@ def fit(record: Record, kept: float | None, use: NDArray[np.bool_] | None = None
     """Least squares of release time, height and length, and of the share kept where it is None.
 
     The length is held by its own standard deviation; the noise is what the samples show.
+
+    use : (T,), no unit: true for samples that count.
     """
     use = np.ones(record.time.size, dtype=bool) if use is None else use
     time, height = record.time[use], record.height[use]
@@ -161,7 +163,7 @@ def fit(record: Record, kept: float | None, use: NDArray[np.bool_] | None = None
 
 
 def scores(record: Record, kept: float, blocks: int = BLOCKS) -> Array:
-    """(B,) log density of each block of consecutive samples, by a fit to all the others."""
+    """(B,) log density [1] of each block of consecutive samples, by a fit to all the others."""
     block = np.arange(record.time.size) * blocks // record.time.size
     found = np.empty(blocks)
     for b in range(blocks):

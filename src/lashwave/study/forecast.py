@@ -29,7 +29,7 @@ class Seen:
     """(K, N + 1, 3) [m/s]"""
 
     def at(self, times: ArrayLike) -> tuple[Array, Array]:
-        """Position and velocity (Q, N + 1, 3)."""
+        """Position [m] and velocity [m/s] (Q, N + 1, 3)."""
         return interpolate(self.time, self.position, self.velocity, times)
 
 
@@ -51,7 +51,7 @@ def prepared(trial: Trial, links: int = 60) -> Setup:
 
 
 def on_nodes(time: Array, station: Array, position: Array, velocity: Array, chain: Chain) -> Seen:
-    """A motion (K, S, 3) at output stations, brought to a chain's nodes (linear in between)."""
+    """A motion (K, S, 3) [m, m/s] at output stations, brought to a chain's nodes linearly."""
     s = chain.station
     i = np.clip(np.searchsorted(station, s, side="right") - 1, 0, station.size - 2)
     w = ((s - station[i]) / (station[i + 1] - station[i]))[:, None]
@@ -90,7 +90,7 @@ def rivals(setup: Setup, law: Law) -> tuple[Rival, ...]:
 def carry(
     rival: Rival, gravity: Array, seen: Seen, times: Array, most_steps: int = 200_000
 ) -> tuple[Array, Array] | None:
-    """Node positions and velocities (T, N + 1, 3) from the state seen at times[0], hand as seen.
+    """Node positions and velocities (T, N + 1, 3) [m, m/s] from the state at times[0], hand seen.
 
     None where the motion could not be carried on (a model may be too stiff or too wild for its
     steps).
@@ -107,7 +107,7 @@ def carry(
 
 
 def marker_nodes(setup: Setup) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Markers on the free part of the line, and the node of each."""
+    """Numbers (L,) of the markers on the free part of the line, and each's node (L,), no unit."""
     station = setup.trial.markers.station
     reach = setup.chain.station[setup.chain.handle_links]
     on = np.flatnonzero(np.isfinite(station) & (station > reach + 1e-9))

@@ -53,7 +53,10 @@ def _without_drag(trial: Trial) -> Trial:
 
 
 def stretches(trial: Trial, each: int = 4, span: float = 20e-3) -> NDArray[np.int64]:
-    """(T, L) number of the stretch that a sample belongs to, -1 where the fit may see it."""
+    """(T, L) number of the stretch that a sample belongs to, -1 where the fit may see it.
+
+    Samples are those of the markers; each stretch is `span` [s] long.
+    """
     markers = trial.markers
     number = np.full(markers.position.shape[:2], -1)
     width = max(1, round(span * markers.rate))
@@ -71,14 +74,17 @@ def stretches(trial: Trial, each: int = 4, span: float = 20e-3) -> NDArray[np.in
 
 
 def without(trial: Trial, number: NDArray[np.int64]) -> Trial:
-    """The trial with the samples of all stretches taken out."""
+    """The trial with the samples of all stretches taken out.
+
+    number : (T, L), of `stretches`; positions taken out are nan [m].
+    """
     place = trial.markers.position.copy()
     place[number >= 0] = np.nan
     return replace(trial, markers=replace(trial.markers, position=place))
 
 
 def scores(trial: Trial, number: NDArray[np.int64], fit: Fit) -> Array:
-    """(B,) log density of each stretch's samples under a fit that did not see them."""
+    """(B,) log density [1] of each stretch's samples under a fit that did not see them."""
     markers = trial.markers
     place, _ = interpolate(fit.time, fit.position, fit.velocity, markers.time)
     row = np.clip(np.searchsorted(fit.time, markers.time), 0, fit.time.size - 1)

@@ -89,20 +89,26 @@ class Cross:
         return value, gradient, second
 
     def expand(self, scales: Array) -> tuple[float, Array, Array]:
-        """-2 log likelihood at (P,) less the centre's, its gradient and second derivatives."""
+        """-2 log likelihood at (P,) less the centre's, its gradient and second derivatives.
+
+        All three have no unit: scales are ratios.
+        """
         ratio = np.exp(scales - self.centre)
         value, gradient, second = self._of_ratio(ratio - 1.0)
         gradient = gradient * ratio
         return value, gradient, second * np.outer(ratio, ratio) + np.diag(gradient)
 
     def information_at(self, scales: Array) -> Array:
-        """(P, P) at (P,): what the sightings would say of the scales if those were their best."""
+        """(P, P) [1] at (P,): what the sightings would say of the scales if those were the best."""
         ratio = np.exp(scales - self.centre)
         return np.asarray(0.5 * self._of_ratio(ratio - 1.0)[2] * np.outer(ratio, ratio))
 
 
 def together(crosses: tuple[Cross, ...], scales: Array) -> tuple[float, Array, Array]:
-    """The sum over independent trials, expanded as one."""
+    """The sum over independent trials, expanded as one.
+
+    scales : (P,), no unit; as `Cross.expand`.
+    """
     count = scales.size
     value, gradient, second = 0.0, np.zeros(count), np.zeros((count, count))
     for cross in crosses:

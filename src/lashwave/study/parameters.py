@@ -90,6 +90,8 @@ def lowest(
     """Where a smooth function is least over the free coordinates, by guarded Newton steps.
 
     box : least and largest coordinates (P,), within which the search stays.
+
+    start : (P,), no unit: scales or their logarithms.
     """
     low, high = (np.full(start.size, -np.inf), np.full(start.size, np.inf)) if box is None else box
     at = np.where(free, np.clip(start, low, high), start)

@@ -95,6 +95,8 @@ def variance_components(
 ) -> Components:
     """Spread of values (N,) within and between groups, with another factor fitted first.
 
+    The values may have any unit, as [m/s].
+
     Raises ValueError where there are not as many names as values.
     """
     others = ["all"] * values.size if others is None else others

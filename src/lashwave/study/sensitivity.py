@@ -48,7 +48,7 @@ class Telling:
 
 
 def telling(names: tuple[str, ...], information: Array, prior_sd: Array, sd: Array) -> Telling:
-    """Read an information matrix (P, P) of logarithmic scales.
+    """Read an information matrix (P, P) of logarithmic scales, no unit.
 
     Directions are those of the matrix in units of the prior: eigenvalue 1 / sd^2. sd : (P,)
     posterior, for the statements.

@@ -74,7 +74,7 @@ class Tuft:
     """[s], of the tip's speed."""
 
     def width(self, times: Array) -> Array:
-        """[m], between the outermost strands: it spreads as the tip turns, then draws together."""
+        """(Q,) [m] between the outermost strands: it spreads as the tip turns, then draws in."""
         late = times - self.peak
         open_ = 1.0 / (1.0 + np.exp(np.clip(-late / TUFT_RISE, -60.0, 60.0)))
         share = open_ * np.exp(-np.maximum(late, 0.0) / TUFT_FALL)
@@ -116,7 +116,7 @@ class SchlierenFilm(Film):
         self.scale = float(np.linalg.norm(camera.projection[0, :3]))
 
     def times(self, frames: Array) -> Array:
-        """True lab times [s] of the middles of exposures."""
+        """True lab times [s] (F,) of the middles of exposures."""
         return frame_time(self.camera.rate, frames, self.camera.clock.offset, self.drift)
 
     def _image(self, frame: int, rng: np.random.Generator) -> Image:

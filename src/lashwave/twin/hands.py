@@ -19,7 +19,10 @@ SAMPLE = 2e-3
 
 
 def ease(x: Array) -> Array:
-    """0 before 0, 1 after 1, with three vanishing rates at both ends."""
+    """0 before 0, 1 after 1, with three vanishing rates at both ends.
+
+    x : any shape, no unit.
+    """
     x = np.clip(x, 0.0, 1.0)
     return np.asarray(x**4 * (35 - x * (84 - x * (70 - 20 * x))))
 

@@ -22,7 +22,7 @@ HELD_LINK = 0.05
 
 
 def wobble(rng: np.random.Generator, x: Array, size: float) -> Array:
-    """A smooth random factor near 1 along x in 0 ... 1: five waves of falling weight."""
+    """A smooth random factor [1] near 1 along x (S,) in 0 ... 1: five waves of falling weight."""
     waves = np.arange(1, 6)
     weight = rng.normal(0.0, 1.0, 5) / waves
     phase = rng.uniform(0.0, 2 * np.pi, 5)

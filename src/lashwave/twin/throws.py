@@ -74,7 +74,7 @@ def chain_of(lash: Lash, spacing: Spacing = FINE, fewest: int = 0) -> Chain:
 
 
 def run(scene: Scene, chain: Chain, times: Array, rtol: float) -> Trajectory:
-    """The scene's motion at `times`, from rest."""
+    """The scene's motion at `times` (T,) [s], from rest."""
     return simulate(
         chain,
         scene.grip,

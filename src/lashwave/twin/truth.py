@@ -37,7 +37,7 @@ class Path:
     """(K,) [J]"""
 
     def at(self, times: Array, station: Array) -> tuple[Array, Array]:
-        """Places and velocities (Q, M, 3) at times (Q,) of stations (M,)."""
+        """Places [m] and velocities [m/s] (Q, M, 3) at times (Q,) of stations (M,)."""
         j = np.clip(np.searchsorted(self.station, station, side="right") - 1, 0, None)
         j = np.minimum(j, self.station.size - 2)
         share = ((station - self.station[j]) / np.diff(self.station)[j])[:, None]
@@ -65,7 +65,10 @@ class Truth:
 
 
 def of_trajectory(run: Trajectory, station: Array) -> Path:
-    """The project's own simulator as a path."""
+    """The project's own simulator as a path.
+
+    station : (N + 1,) [m] of the simulator's nodes.
+    """
     return Path(
         run.time, station, run.position, run.velocity, run.acceleration, run.tension,
         run.hand_force, run.hand_power, run.accounts.kinetic,
@@ -73,7 +76,7 @@ def of_trajectory(run: Trajectory, station: Array) -> Path:
 
 
 def output_times(duration: float, peak: float | None) -> Array:
-    """Every marker sample of 500 Hz, finer toward the peak: 5 us within 1.5 ms of it."""
+    """(T,) [s]: every marker sample of 500 Hz, finer toward the peak: 5 us within 1.5 ms of it."""
     pieces: list[Array] = [np.arange(0, int(duration * 2000) + 1) / 2000.0]
     if peak is not None:
         for reach, step in ((0.04, 1e-4), (0.012, 2e-5), (1.5e-3, 5e-6)):

@@ -151,7 +151,7 @@ def _frames_in_view(camera: Camera, path: Path, peak: float, offset: float) -> N
 
 
 def interpolate_tip(times: Array, place: Array, rate: Array, at: Array) -> Array:
-    """The tip's place at times `at`, by the motion's own rule."""
+    """The tip's place [m] (Q, 3) at times `at` (Q,), by the motion's own rule."""
     from lashwave.quantities import interpolate
 
     return interpolate(times, place, rate, at)[0]
@@ -170,6 +170,8 @@ def read_camera(
 
     The camera holds its track of the tip; then its true clock and registration, and its clock's
     true drift.
+
+    peak : [s], when the crack happens. rates : (R,) [Hz], what cameras can do.
     """
     tip, rate = path.position[:, -1], path.velocity[:, -1]
     aim = interpolate_tip(path.time, tip, rate, np.array([peak]))[0]
