@@ -77,9 +77,7 @@ def picture(answers: Path) -> Figure:
 
 def write(answers: Path, to: Path) -> None:
     """Draw, on white: the README is shown on dark pages too."""
-    with style.quiet():
-        figure = picture(answers)
-        figure.savefig(to, dpi=120, facecolor="white", metadata={"Software": None})
+    picture(answers).savefig(to, dpi=120, facecolor="white", metadata={"Software": None})
 
 
 if __name__ == "__main__":

@@ -123,6 +123,6 @@ def test_an_answer_is_added(copy: Path) -> None:
 
 def test_make_commands_are_listed() -> None:
     makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
-    (targets,) = re.findall(r"^\.PHONY: (.+)$", makefile, flags=re.MULTILINE)
+    targets = re.findall(r"^([a-z]+):", makefile, flags=re.MULTILINE)
     listed = re.findall(r"^\| `make ([a-z]+)` \|", PAGE, flags=re.MULTILINE)
-    assert sorted([*listed, "demo", "help"]) == sorted(targets.split())
+    assert sorted([*listed, "demo", "help"]) == sorted(targets)
