@@ -153,7 +153,7 @@ def _instruments(root: Path) -> list[Target]:
 
 def _answers(root: Path) -> list[Target]:
     """What `reconstruct` and `locate` kept."""
-    from lashwave.files.kept_finds import kept
+    from lashwave.files.kept import kept_finds as kept
     from lashwave.files.read_answers import read_draws, read_judgement, read_lists, read_motion
     from lashwave.files.summaries import read_summary
 
@@ -240,7 +240,7 @@ def _description(trial: Path, checked: Callable[[], object]) -> Target:
 
 def made(root: Path) -> None:
     """The folders that are damaged: a trial with all its tables, answers, instrument files."""
-    from lashwave.files.kept_finds import keep
+    from lashwave.files.kept import keep_finds as keep
     from lashwave.files.wav import write_wav
     from lashwave.files.write_trial import write_trial
     from tests.files.c3d_writer import write_c3d
