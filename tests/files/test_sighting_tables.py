@@ -13,7 +13,7 @@ from lashwave.files.sighting_tables import (
     write_fronts,
     write_markers,
     write_onsets,
-    write_tip,
+    write_points,
     write_tuft_widths,
 )
 from lashwave.files.trial_folder import read_trial
@@ -73,7 +73,7 @@ def folder(tmp_path: Path) -> Path:
         "station,diameter [mm],linear_density [g/m]\n0,8,30\n2.4,1,1\n"
     )
     (tmp_path / "mic1.wav").write_text("RIFF")
-    write_tip(tmp_path / "tip.csv", TRACK)
+    write_points(tmp_path / "tip.csv", TRACK.frame, ["tip"] * 3, TRACK.uv, TRACK.sd)
     write_fronts(tmp_path / "fronts.csv", FRONTS)
     write_tuft_widths(tmp_path / "tuft.csv", TUFT)
     write_onsets(tmp_path / "onsets.csv", ONSETS)
@@ -123,6 +123,6 @@ def test_what_stood_there_stays_where_writing_fails(folder: Path) -> None:
     before = (folder / "tip.csv").read_bytes()
     broken = TipTrack(TRACK.frame, TRACK.uv[:2], TRACK.sd)
     with pytest.raises(IndexError):
-        write_tip(folder / "tip.csv", broken)
+        write_points(folder / "tip.csv", broken.frame, ["tip"] * 3, broken.uv, broken.sd)
     assert (folder / "tip.csv").read_bytes() == before
     assert not [p for p in folder.iterdir() if p.suffix == ".part"]

@@ -12,7 +12,7 @@ from lashwave.report import (
     figures_maps,
     figures_seen,
     figures_shape,
-    scene,
+    report_scene as scene,
     style,
 )
 from tests.report import invented

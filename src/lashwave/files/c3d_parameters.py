@@ -88,6 +88,8 @@ def read_header(data: bytes, size: int, where: str) -> C3dHeader:
     ----------
     data : the file's first bytes, as many as lie before its frames at least.
     size : of the whole file [bytes].
+
+    Raises InputError for a file that is no C3D, of an unknown processor, or shorter than it says.
     """
 
     def fault(problem: str) -> InputError:

@@ -129,7 +129,10 @@ def read_calibration(
 
 
 def calibration_fields(folder: Folder, name: str, where: str, line: int | None, key: str) -> Fields:
-    """The root table of a calibration file named in `where`."""
+    """The root table of a calibration file named in `where`.
+
+    Raises InputError for a path as `Folder.file`, and a file that is too large or no TOML.
+    """
     path = folder.file(name, where, line, key)
     if path.stat().st_size > LARGEST_DESCRIPTION:
         raise Fields(where, {}, (), {(key,): line or 1}).fault(
@@ -139,7 +142,10 @@ def calibration_fields(folder: Folder, name: str, where: str, line: int | None, 
 
 
 def read_optics(source: Fields) -> Optics:
-    """Projection, intrinsics and distortion from the table that states them."""
+    """Projection, intrinsics and distortion from the table that states them.
+
+    Raises InputError for a projection onto a line or a point, and distortion without intrinsics.
+    """
     projection = source.array("projection", (3, 4))
     parallel = not projection[2, :3].any()
     if parallel and projection[2, 3] == 0:
@@ -156,7 +162,10 @@ def read_optics(source: Fields) -> Optics:
 
 
 def read_size(fields: Fields) -> tuple[int, int]:
-    """Width and height of a camera's images [px]."""
+    """Width and height of a camera's images [px].
+
+    Raises InputError for what is not two whole numbers from 8.
+    """
     size = fields.array("size", (2,))
     if (size != np.rint(size)).any() or (size < 8).any() or (size > 100_000).any():
         raise fields.fault("size", "is not two whole numbers from 8", "write [width, height] in px")

@@ -48,6 +48,9 @@ def read_cameras(
     """All cameras of a trial that have points; the others are noted.
 
     With `pictured` those too whose points are still in their images; they have none.
+
+    Raises InputError for two cameras of one name, a name that is no file's, and fields that are not
+    as they should be.
     """
     cameras: list[Camera] = []
     names: set[str] = set()

@@ -161,7 +161,7 @@ class UniformClock:
 
 
 def fit(times: Array) -> UniformClock | None:
-    """The uniform clock that a column of times, in any order and with gaps, lies on.
+    """The uniform clock that a column of times (R,) [s], in any order and with gaps, lies on.
 
     The step is the usual one of the shorter distances of neighbouring times, refined by a
     least-squares line through time against sample; a rate that the times cannot tell from a whole

@@ -48,7 +48,7 @@ def need_leave(out: Path, option: str = "--out") -> None:
 
 @contextlib.contextmanager
 def no_room(part: Path) -> Iterator[None]:
-    """A disk that fills while `part` is written becomes DiskFullError, with the sizes."""
+    """Raises DiskFullError, with the sizes, where the disk fills while `part` is written."""
     try:
         yield
     except OSError as error:

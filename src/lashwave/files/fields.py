@@ -65,7 +65,7 @@ class Fields:
         return InputError(self.where, problem, remedy, line=self.line(key), field=self.name(key))
 
     def expect(self, *keys: str) -> Fields:
-        """Refuse a key that is none of `keys`, with the nearest one."""
+        """The table itself; raises InputError for a key that is none of `keys`."""
         for key in self.table:
             if key not in keys:
                 near = difflib.get_close_matches(key, keys, 1, 0.6)
@@ -77,7 +77,7 @@ class Fields:
         return key in self.table
 
     def get(self, key: str, default: Any = REQUIRED) -> Any:
-        """The raw value, or the default; a required field that is missing is a fault."""
+        """The raw value, or the default; raises InputError where there is neither."""
         if key in self.table:
             return self.table[key]
         if isinstance(default, _Required):
@@ -87,7 +87,10 @@ class Fields:
     def text(
         self, key: str, default: Any = REQUIRED, choices: tuple[str, ...] = (), longest: int = 200
     ) -> Any:
-        """A string; one of `choices` where they are given, else printable and not empty."""
+        """A string; one of `choices` where they are given, else printable and not empty.
+
+        Raises InputError for what is no text, empty, or none of the choices.
+        """
         value = self.get(key, default)
         if key not in self.table:
             return value
@@ -110,7 +113,10 @@ class Fields:
         high: float = math.inf,
         above: float | None = None,
     ) -> Any:
-        """A quantity in SI within [low, high], and greater than `above` where that is given."""
+        """A quantity in SI within [low, high], and greater than `above` where that is given.
+
+        Raises InputError for what is no number of the dimension or out of its range.
+        """
         value = self.get(key, default)
         if key not in self.table:
             return value
@@ -127,7 +133,10 @@ class Fields:
         return result
 
     def array(self, key: str, shape: tuple[int, ...]) -> NDArray[np.float64]:
-        """Plain finite numbers of one shape."""
+        """Plain finite numbers of one shape; no unit stands beside them.
+
+        Raises InputError for what is no array of finite numbers of the shape.
+        """
         value = self.get(key)
         size = " x ".join(str(n) for n in shape)
         wrong = self.fault(key, f"is not {size} finite numbers", f"write {size} plain numbers")
@@ -143,7 +152,10 @@ class Fields:
         return result
 
     def sub(self, key: str, *, required: bool = False) -> Fields | None:
-        """A table within this one."""
+        """A table within this one.
+
+        Raises InputError for what is no table, and where it is required and missing.
+        """
         value = self.get(key, REQUIRED if required else None)
         if value is None:
             return None
@@ -152,7 +164,10 @@ class Fields:
         return Fields(self.where, value, (*self.path, key), self.lines)
 
     def subs(self, key: str) -> list[Fields]:
-        """An array of tables within this one; empty where absent."""
+        """An array of tables within this one; empty where absent.
+
+        Raises InputError for what is no list of tables.
+        """
         value = self.get(key, [])
         if not isinstance(value, list) or any(not isinstance(v, dict) for v in value):
             raise self.fault(key, "is not a list of tables", f"write [[{self.name(key)}]]")
@@ -162,7 +177,7 @@ class Fields:
 
 
 def parse_toml(data: bytes, where: str) -> Fields:
-    """The root table of a TOML file, from its bytes; InputError with the line for bad syntax."""
+    """The root table of a TOML file, from its bytes; raises InputError for bad syntax."""
     text = decode(data, where)
     try:
         table = tomllib.loads(text)

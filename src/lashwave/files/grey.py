@@ -32,7 +32,7 @@ class NotGreyError(ValueError):
 
 
 def one_channel(picture: NDArray[Any]) -> Image:
-    """The grey image of a picture (height, width, 3) whose three channels are equal.
+    """The grey image, no unit, of a picture (height, width, 3) whose three channels are equal.
 
     Raises
     ------

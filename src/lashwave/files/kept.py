@@ -23,7 +23,7 @@ NOUNS = {noun.__name__: noun for noun in (ClockFit, Fronts, Located, Markers, Ti
 
 
 def keep_arrays(path: Path, arrays: dict[str, NDArray[np.generic]]) -> None:
-    """Write named arrays; the folder is made where it is absent."""
+    """Write named arrays (any shape, no unit); the folder is made where it is absent."""
     path.parent.mkdir(parents=True, exist_ok=True)
 
     def fill(aside: Path) -> None:
@@ -34,7 +34,7 @@ def keep_arrays(path: Path, arrays: dict[str, NDArray[np.generic]]) -> None:
 
 
 def kept_arrays(path: Path) -> dict[str, NDArray[np.generic]] | None:
-    """What was kept, or None where nothing that can be read was."""
+    """What was kept (any shape, no unit), or None where nothing that can be read was."""
     try:
         with np.load(path, allow_pickle=False) as stored:
             return {name: stored[name] for name in stored.files}

@@ -19,7 +19,10 @@ WIDEST = 0.5
 
 
 def check_frames(table: Table, rate: float) -> None:
-    """Refuse a frame that no record of a camera at `rate` [Hz] would hold."""
+    """Refuse a frame that no record of a camera at `rate` [Hz] would hold.
+
+    Raises InputError with the row.
+    """
     late = table.numbers["frame"] > LONGEST_RECORD * rate
     if late.any():
         row = int(np.argmax(late))
@@ -29,7 +32,10 @@ def check_frames(table: Table, rate: float) -> None:
 
 
 def refuse_doubles(table: Table, key: NDArray[np.float64]) -> None:
-    """Refuse two rows of one key (R,)."""
+    """Refuse two rows of one key (R,), no unit.
+
+    Raises InputError with the row where one stands twice.
+    """
     order = np.argsort(key, kind="stable")
     doubled = order[1:][np.diff(key[order]) == 0]
     if doubled.size:
@@ -110,6 +116,9 @@ def read_onsets(folder: Folder, where: str, microphones: tuple[Microphone, ...])
     """Onsets on the lab clock by time, where the folder holds `onsets.csv`.
 
     A microphone goes by its name or its file.
+
+    Raises InputError for a table that is not as it should be, and a microphone that the trial has
+    not.
     """
     if not (folder.root / ONSETS).exists():
         return []

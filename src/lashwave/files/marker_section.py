@@ -27,6 +27,9 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
 
     Where they are `pictured`, in the images of cameras that show dots, the file may not exist yet:
     then there are no samples.
+
+    Raises InputError for a type of file that no reader knows, too few samples, and fields that are
+    not as they should be.
     """
     fields.expect(
         "file", "sd", "mass", "diameter", "station_sd", "stand_off", "rate", "stations", "handle"
@@ -154,7 +157,10 @@ def _check_spacing(fields: Fields, markers: Markers) -> None:
 
 
 def read_stations(fields: Fields, length: float) -> dict[str, float]:
-    """A `stations` table: label -> arc length on the line [m]."""
+    """A `stations` table: label -> arc length on the line [m].
+
+    Raises InputError for no label, a label that cannot be used, and a station outside the line.
+    """
     table = fields.sub("stations", required=True)
     assert table is not None
     if not table.table:

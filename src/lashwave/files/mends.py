@@ -49,7 +49,10 @@ class Mends:
         return notes
 
     def description(self, root: Fields) -> Fields:
-        """The root of trial.toml with another line table and other stations of markers."""
+        """The root of trial.toml with another line table and other stations of markers.
+
+        Raises InputError for a marker without a station.
+        """
         table = dict(root.table)
         for i, mend in self._of(*_DESCRIBING):
             if mend.get("kind") == "line-table":
@@ -120,7 +123,11 @@ def read_mends(folder: Folder) -> Mends:
 
 
 def parse_mends(data: bytes, where: str) -> list[Fields]:
-    """The `[[mend]]` tables of a text, each of a known kind and with that kind's fields only."""
+    """The `[[mend]]` tables of a text, each of a known kind and with that kind's fields only.
+
+    Raises InputError for a schema or a kind that is not known, a field of another kind, and too
+    many mends.
+    """
     root = parse_toml(data, where).expect("schema", "mend")
     if root.get("schema", 1) != 1:
         raise root.fault("schema", f"{root.get('schema')!r} is not known", "write schema = 1")

@@ -16,7 +16,10 @@ LAST = 2**53
 
 
 def place(mend: Fields, cameras: tuple[Camera, ...]) -> int:
-    """Which camera a mend is of."""
+    """Which camera a mend is of.
+
+    Raises InputError for a camera that the trial has not, or that has no points.
+    """
     name = mend.text("camera")
     names = [camera.name for camera in cameras]
     if name not in names:
@@ -33,7 +36,10 @@ def set_clock(mend: Fields, root: Fields, camera: Camera) -> tuple[Camera, str]:
 
 
 def reject(mend: Fields, root: Fields, camera: Camera) -> tuple[Camera, str]:
-    """Points of a feature, or of all, within a span of frames set aside."""
+    """Points of a feature, or of all, within a span of frames set aside.
+
+    Raises InputError for a span that ends before it begins.
+    """
     begin, end = _frame(mend, "from", 0), _frame(mend, "to", LAST)
     if end < begin:
         raise mend.fault("to", f"frame {end} is before {begin}", "give the later frame")

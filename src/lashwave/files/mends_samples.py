@@ -31,7 +31,10 @@ def reject(mend: Fields, root: Fields, markers: Markers) -> tuple[Markers, str]:
 
 
 def relabel(mend: Fields, root: Fields, markers: Markers) -> tuple[Markers, str]:
-    """The samples of two labels exchanged within a span of lab time, so that none is lost."""
+    """The samples of two labels exchanged within a span of lab time, so that none is lost.
+
+    Raises InputError for a label that is the marker's own, or that has no station.
+    """
     label = _label(mend, "marker", markers)
     other = mend.text("as")
     if other == label:
@@ -53,7 +56,10 @@ def relabel(mend: Fields, root: Fields, markers: Markers) -> tuple[Markers, str]
 
 
 def set_entry(mend: Fields, line: Line) -> tuple[Line, str]:
-    """One number of the line's table, in the row of the station named."""
+    """One number of the line's table, in the row of the station named.
+
+    Raises InputError for a column or a row that the table has not.
+    """
     station = mend.number("station", "length", low=0.0)
     column = mend.text("column", choices=tuple(_COLUMNS))
     dimension, low, high = _COLUMNS[column]

@@ -37,7 +37,7 @@ class Draw:
 
 @contextmanager
 def netcdf(file: Path) -> Iterator[xr.Dataset]:
-    """An opened NetCDF-4 file; InputError where it, or what is read of it, is damaged."""
+    """An opened NetCDF-4 file; raises InputError where it, or what is read of it, is damaged."""
     import h5py
     import xarray as xr
 

@@ -11,12 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.quantities import Fronts, Markers, Onset, TipTrack, TuftWidths
+from lashwave.quantities import Fronts, Markers, Onset, TuftWidths
 
 METRE_DIGITS, SECOND_DIGITS, PIXEL_DIGITS = 8, 9, 5
 """Decimals written: 10 nm, 1 ns and 1e-5 px, far below what any instrument tells apart."""
-TIP = "tip"
-"""The feature that a tip track is of."""
 
 
 def write_points(
@@ -37,13 +35,8 @@ def write_points(
     write_rows(path, heading, rows())
 
 
-def write_tip(path: Path, track: TipTrack, feature: str = TIP) -> None:
-    """The tip of the line, under the name that the camera's `stations` give it."""
-    write_points(path, track.frame, [feature] * track.frame.size, track.uv, track.sd)
-
-
 def write_flashes(path: Path, frames: NDArray[np.int64]) -> None:
-    """Frames (F,) in which the strobe is seen."""
+    """Frames (F,), counted from 0, no unit, in which the strobe is seen."""
     write_rows(path, ["frame"], ([int(frame)] for frame in frames))
 
 

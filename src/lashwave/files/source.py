@@ -117,7 +117,10 @@ class Folder:
             raise InputError(where, problem, "check it", line=line, field=key) from None
 
     def inside(self, name: str, where: str, line: int | None, key: str) -> Path:
-        """The resolved path of `name`, which must stay in the folder."""
+        """The resolved path of `name`, which must stay in the folder.
+
+        Raises InputError for a name that is absolute, leaves the folder, or is no name.
+        """
         fault = InputError(
             where,
             f"path {name[:80]!r} leaves the trial folder or is not usable",
@@ -155,7 +158,10 @@ def sha256(path: Path) -> str:
 
 
 def decode(data: bytes, where: str, first_line: int = 1) -> str:
-    """UTF-8 text (a byte-order mark is dropped) or an InputError with the line."""
+    """UTF-8 text; a byte-order mark is dropped.
+
+    Raises InputError with the line for what is not UTF-8, or holds a NUL byte.
+    """
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise InputError(where, "is UTF-16", "save it as UTF-8", line=1, field="encoding")
     try:
@@ -172,7 +178,10 @@ def decode(data: bytes, where: str, first_line: int = 1) -> str:
 
 
 def blocks(path: Path, where: str) -> Iterator[tuple[int, str]]:
-    """A text file in pieces that end at line ends: (line number of the first, text)."""
+    """A text file in pieces that end at line ends: (line number of the first, text).
+
+    Raises InputError for a line of over 16 MB, and what is not UTF-8.
+    """
     line, rest = 1, b""
     with path.open("rb") as stream:
         while data := stream.read(BLOCK):

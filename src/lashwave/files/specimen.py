@@ -33,7 +33,10 @@ def _columns() -> list[Column]:
 
 
 def read_line(folder: Folder, fields: Fields) -> Line:
-    """The `[line]` table of a trial and the files that it names."""
+    """The `[line]` table of a trial and the files that it names.
+
+    Raises InputError for a grip as long as the line, and tables that are not as they should be.
+    """
     fields.expect("table", "handle_length", "ends", "tuft", "droop")
     name = fields.text("table")
     path = folder.file(name, fields.where, fields.line("table"), fields.name("table"))

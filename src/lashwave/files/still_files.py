@@ -86,7 +86,7 @@ def header_of(image: Image) -> StillHeader:
 
 
 def check_size(width: int, height: int) -> None:
-    """Refuse an image of no pixels, or of more than any camera has."""
+    """Refuse an image of no pixels, or of more than any camera has; raises StillError."""
     if width < 1 or height < 1:
         raise StillError(f"is {width} x {height} px")
     if width * height > LARGEST:
@@ -95,7 +95,10 @@ def check_size(width: int, height: int) -> None:
 
 
 def png_header(path: Path) -> StillHeader:
-    """The header of a PNG file."""
+    """The header of a PNG file.
+
+    Raises StillError for what is no whole grey PNG of 8 or 16 bits.
+    """
     with path.open("rb") as stream:
         start = stream.read(33)
     if start[:8] != b"\x89PNG\r\n\x1a\n" or start[12:16] != b"IHDR":
@@ -115,7 +118,10 @@ def png_header(path: Path) -> StillHeader:
 
 
 def read_png(path: Path) -> Image:
-    """The grey image of a PNG file whose header was looked at."""
+    """The grey image of a PNG file whose header was looked at.
+
+    Raises StillError for what is animated, cut short or damaged.
+    """
     header = png_header(path)
     data = path.read_bytes()
     width, height = header.size
@@ -199,7 +205,7 @@ class TiffStack:
         self._stream.close()
 
     def header(self, index: int) -> StillHeader:
-        """What one page says of itself; StillError where it is no grey image that is whole."""
+        """What one page says of itself; raises StillError where it is no whole grey image."""
         try:
             return self._header(self._page(index))
         except StillError:
@@ -234,7 +240,10 @@ class TiffStack:
         return StillHeader((page.imagewidth, page.imagelength), page.bitspersample)
 
     def refuse_hidden_pages(self) -> None:
-        """Refuse a file of one page whose own notes speak of more images behind it."""
+        """Refuse a file of one page whose own notes speak of more images behind it.
+
+        Raises StillError where they do.
+        """
         if self._length > 1:
             return
         try:
@@ -248,7 +257,10 @@ class TiffStack:
             )
 
     def read(self, index: int) -> Image:
-        """The grey image of one page."""
+        """The grey image of one page.
+
+        Raises StillError for a page that is damaged or not grey.
+        """
         self.header(index)
         page = self._page(index)
         if page.compression == 1:

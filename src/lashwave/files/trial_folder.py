@@ -47,7 +47,10 @@ def read_trial(path: Path) -> Trial:
 
 
 def read_description(folder: Folder, path: Path) -> Fields:
-    """The root table of trial.toml, of a schema that is known."""
+    """The root table of trial.toml, of a schema that is known.
+
+    Raises InputError for no folder, no file, bad syntax and a schema that is not known.
+    """
     root = _description(folder, path)
     root.expect("schema", "trial", "air", "line", "markers", "cameras", "microphones")
     schema = root.get("schema")

@@ -78,13 +78,15 @@ def read_wav(path: Path, name: str) -> Sound:
 
 
 def write_wav(path: Path, samples: Array, rate: int, bits: int = 24) -> None:
-    """Write samples in units of full scale, whole or not at all.
+    """Write samples, fractions of full scale [1], whole or not at all.
 
     Parameters
     ----------
     samples : (N, C) or (N,). PCM is rounded to the nearest step and cut at full scale, as a
         converter does.
     bits : 16, 24 or 32 for PCM; 64 for floating point.
+
+    Raises ValueError for a number of bits that is not written.
     """
     samples = np.asarray(samples, dtype=np.float64)
     samples = samples[:, None] if samples.ndim == 1 else samples

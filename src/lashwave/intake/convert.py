@@ -52,7 +52,10 @@ class Placing:
     """Units that the user states, by file and heading."""
 
     def plain(self, name: str, where: str) -> str:
-        """Put a file, or all that a pattern names, under its own name."""
+        """Put a file, or all that a pattern names, under its own name.
+
+        Raises InputError for a file that is not there or lies outside the folder.
+        """
         folder = Folder(self.source)
         if glob.has_magic(name):
             folder.inside(name, "description", None, where)
@@ -73,6 +76,8 @@ class Placing:
         """Put a table; its name in the trial. One of another shape is written anew.
 
         rate : of markers [samples/s] or None; needed where their file counts samples only.
+
+        Raises InputError for a table of another kind, and as `plain`.
         """
         folder = Folder(self.source)
         path = folder.inside(name, "description", None, where)

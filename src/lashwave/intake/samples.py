@@ -165,7 +165,7 @@ def _clock(
 
 
 def line(sheet: Sheet, stated: dict[str, str]) -> dict[str, Array]:
-    """Columns of a line's table by their meaning, SI; with X_sd where there is one."""
+    """Columns (S,) of a line's table by meaning, SI [m, kg/m, N m2, N]; X_sd where it is stated."""
     units = units_of(sheet, "line", stated)
     found = {}
     for i, heading in enumerate(sheet.headings):
@@ -176,7 +176,11 @@ def line(sheet: Sheet, stated: dict[str, str]) -> dict[str, Array]:
 
 
 def points(sheet: Sheet, stated: dict[str, str]) -> PointTable:
-    """Tracked points: a column of features, or a pair of columns a feature; else the tip."""
+    """Tracked points: a column of features, or a pair of columns a feature; else the tip.
+
+    Raises InputError for a feature that has not one u and one v, and frames that are no whole
+    numbers.
+    """
     units = units_of(sheet, "points", stated)
     frame_at = sheet.find("frame")
     assert frame_at is not None
@@ -211,7 +215,7 @@ def points(sheet: Sheet, stated: dict[str, str]) -> PointTable:
 
 
 def noise(position: Array) -> float | None:
-    """Median over markers of their white noise [m]; None where too little was seen."""
+    """Median over markers of the white noise [m] of places (T, L, 3); None where too few."""
     found = [noise_from_differences(position[:, i]) for i in range(position.shape[1])]
     known = [n for n in found if np.isfinite(n)]
     return float(np.median(known)) if known else None

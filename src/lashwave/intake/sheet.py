@@ -38,7 +38,7 @@ class Sheet:
     """Whether decimals are written with a comma."""
 
     def column(self, index: int) -> NDArray[np.float64]:
-        """A column as numbers (R,); nan where a cell is empty.
+        """A column as numbers (R,), no unit applied; nan where a cell is empty.
 
         Raises InputError with the line where a cell is something else.
         """

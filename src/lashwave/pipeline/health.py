@@ -86,7 +86,7 @@ def noise_from_differences(position: Array) -> float:
 
 
 def longest_gap(seen: NDArray[np.bool_], interval: float) -> float:
-    """Longest run of samples without a sighting [s]."""
+    """Longest run of samples (T,) without a sighting [s]."""
     edges = np.flatnonzero(np.concatenate([[True], seen, [True]]))
     return float((np.diff(edges).max() - 1) * interval)
 

@@ -189,7 +189,10 @@ def _with_sightings(
 
 
 def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int:
-    """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets."""
+    """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets.
+
+    Raises InputError for a trial that names no images to search and no sound.
+    """
     from lashwave.files import read_pictures, sweep
     from lashwave.pipeline.labelled import labelled
 

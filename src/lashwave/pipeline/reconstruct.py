@@ -110,7 +110,10 @@ def reconstruct_folder(
 def write(
     done: Reconstruction, out: Path, progress: Progress | None = None, options: Any = None
 ) -> None:
-    """Draw the report and write every file of the answers (`docs/trial-folder.md`), all or none."""
+    """Draw the report and write every file of the answers (`docs/trial-folder.md`), all or none.
+
+    Raises InputError where the folder cannot be written.
+    """
     from lashwave.files import write_results
     from lashwave.report import page, paper
 

@@ -88,18 +88,18 @@ def page(record: Mapping[str, Any], figure: Figure) -> str:
     ]
     each = [[n, *(_one(quantities[n], i) for i in range(len(trials)))] for n in names]
     chapters = [
-        study_page.Chapter("Trials", headings=["number", "trial", "specimen", "thrower"],
+        study_page.Section("Trials", headings=["number", "trial", "specimen", "thrower"],
                            rows=listed, words=True),
-        study_page.Chapter("Spread", headings=HEADINGS,
+        study_page.Section("Spread", headings=HEADINGS,
                            rows=[cells(n, quantities[n]) for n in names]),
-        study_page.Chapter("Side by side", (), figure,
+        study_page.Section("Side by side", (), figure,
                            "Answers of the trials with 95 % intervals, a colour a specimen; "
                            "dashed: the mean. Crosses along the foot: no answer."),
-        study_page.Chapter("Every answer", headings=["quantity", *(str(r[0]) for r in listed)],
+        study_page.Section("Every answer", headings=["quantity", *(str(r[0]) for r in listed)],
                            rows=each),
-        study_page.Chapter("Missing answers", () if _values(record) else ("None.",),
+        study_page.Section("Missing answers", () if _values(record) else ("None.",),
                            headings=["quantity", "trial", "why"], rows=_values(record), words=True),
-        study_page.Chapter("Method", METHOD),
+        study_page.Section("Method", METHOD),
     ]  # fmt: skip
     return study_page.render(
         "Several trials", f"{len(trials)} trials compared",

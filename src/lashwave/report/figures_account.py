@@ -8,7 +8,7 @@ import numpy as np
 
 from lashwave.report import style
 from lashwave.report.figures_maps import image
-from lashwave.report.scene import Array, Scene
+from lashwave.report.report_scene import Array, ReportScene
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -78,7 +78,7 @@ def _pile(axes: Axes, lists: xr.Dataset, known: list[tuple[str, str, str, str]])
 
 
 @style.in_style
-def fluxes(scene: Scene, lists: xr.Dataset) -> Figure | None:
+def fluxes(scene: ReportScene, lists: xr.Dataset) -> Figure | None:
     """Energy and momentum that pass each station a second, whole record and close-up."""
     from matplotlib.colors import PowerNorm, SymLogNorm
 

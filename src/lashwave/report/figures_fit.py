@@ -8,7 +8,7 @@ import numpy as np
 
 from lashwave.quantities import DISTRUSTED, Withheld
 from lashwave.report import style
-from lashwave.report.scene import Array, Scene
+from lashwave.report.report_scene import Array, ReportScene
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +22,7 @@ CLIP = 6.0
 def autocorrelation(series: Array, lags: int) -> tuple[Array, Array]:
     """Correlation of residuals with themselves `lag` samples later, lags 1 to `lags`.
 
-    series (T, N), nan where not seen; all N pooled, gaps left out. Returns the correlations
+    series (T, N) [sd], nan where not seen; all N pooled, gaps left out. Returns the correlations
     (lags,) and the half width (lags,) of the 95 % band that white residuals would keep to,
     1.96 / sqrt(pairs) (Box and Jenkins, Time Series Analysis, 1970).
     """
@@ -39,7 +39,7 @@ def autocorrelation(series: Array, lags: int) -> tuple[Array, Array]:
     return found, width
 
 
-def trusted(scene: Scene) -> Array:
+def trusted(scene: ReportScene) -> Array:
     """(T, L, 3) marker residuals [sd], nan where not seen or distrusted."""
     residuals = scene.fit.residuals
     doubted = ~(np.nan_to_num(residuals.marker_weight, nan=0.0) >= DISTRUSTED)
@@ -98,7 +98,7 @@ def _histogram(axes: Axes, value: Array, name: str) -> None:
 
 
 @style.in_style
-def residuals(scene: Scene) -> Figure:
+def residuals(scene: ReportScene) -> Figure:
     """Residuals over time, in standard deviations, beside the normal law they should follow."""
     rows = 1 + bool(scene.cameras)
     figure = style.canvas(height=0.9 + 1.65 * rows)
@@ -146,7 +146,7 @@ def residuals(scene: Scene) -> Figure:
 
 
 @style.in_style
-def whiteness(scene: Scene, lags: int = 20) -> Figure:
+def whiteness(scene: ReportScene, lags: int = 20) -> Figure:
     """Autocorrelation of the marker residuals, and the size of each marker's own."""
     figure = style.canvas(height=2.5)
     left, right = figure.subplots(1, 2, width_ratios=[1, 1.25])

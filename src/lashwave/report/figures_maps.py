@@ -9,7 +9,7 @@ import numpy as np
 from lashwave.answers import JUMP
 from lashwave.report import style
 from lashwave.report.figures_seen import spans
-from lashwave.report.scene import Array, Scene
+from lashwave.report.report_scene import Array, ReportScene
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +22,7 @@ ACROSS, UP = 640, 260
 def image(
     time: Array, station: Array, values: Array, window: tuple[float, float]
 ) -> tuple[Array, Array]:
-    """Values (K, S) on an even grid of pixels, (UP, ACROSS), and the pixels' times.
+    """Values (K, S) on an even grid of pixels, (UP, ACROSS), and the pixels' times [s].
 
     Linear in time and station; a pixel that holds several times shows the largest of them, so
     that a peak shorter than a pixel is not lost.
@@ -41,7 +41,7 @@ def image(
     return ((1 - x) * drawn[:, j] + x * drawn[:, j + 1]).T, centre
 
 
-def _sightings(axes: Axes, scene: Scene, window: tuple[float, float]) -> None:
+def _sightings(axes: Axes, scene: ReportScene, window: tuple[float, float]) -> None:
     """Runs of marker samples as thin lines, camera points as dots."""
     from matplotlib.collections import LineCollection
 
@@ -69,7 +69,7 @@ def _sightings(axes: Axes, scene: Scene, window: tuple[float, float]) -> None:
         )
 
 
-def _bend(axes: Axes, scene: Scene) -> None:
+def _bend(axes: Axes, scene: ReportScene) -> None:
     """The bend that runs along the line; lifted where it jumps to another."""
     if "bend_station" not in scene.curves:
         return
@@ -80,7 +80,7 @@ def _bend(axes: Axes, scene: Scene) -> None:
     style.halo(axes.plot(time, station, color="white", linewidth=0.9)[0], 1.9)
 
 
-def _sonic(axes: Axes, scene: Scene, drawn: Array, centre: Array) -> None:
+def _sonic(axes: Axes, scene: ReportScene, drawn: Array, centre: Array) -> None:
     """Where the line moves at the speed of sound."""
     if scene.sound is None or not np.nanmax(drawn) > scene.sound > np.nanmin(drawn):
         return
@@ -89,7 +89,7 @@ def _sonic(axes: Axes, scene: Scene, drawn: Array, centre: Array) -> None:
 
 
 @style.in_style
-def maps(scene: Scene) -> Figure:
+def maps(scene: ReportScene) -> Figure:
     """Speed (above) and curvature (below) over time and station; right, close to the peak."""
     from matplotlib.colors import LogNorm, PowerNorm
 

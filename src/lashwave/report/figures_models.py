@@ -59,7 +59,7 @@ def residual_map(time: Array, station: Array, distance: Array) -> Figure:
 
 @in_style
 def ranks(names: list[str], log_ratio: Array, error: Array) -> Figure:
-    """Log ratio of each model's forecast errors to the whole model's, with one and two s.e."""
+    """Log ratio (M,) [1] of each model's forecast errors to the whole model's, and two s.e."""
     figure = canvas(0.9 + 0.32 * len(names))
     axes = figure.subplots()
     row = np.arange(len(names))[::-1]

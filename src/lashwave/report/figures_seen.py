@@ -8,7 +8,7 @@ import numpy as np
 
 from lashwave.quantities import DISTRUSTED
 from lashwave.report import style
-from lashwave.report.scene import Array, Scene
+from lashwave.report.report_scene import Array, ReportScene
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +23,7 @@ def spans(time: Array, seen: Array) -> Array:
     return np.stack([time[edges[0::2]] - half, time[edges[1::2] - 1] + half], axis=-1)
 
 
-def marker_rows(scene: Scene) -> tuple[Array, list[str]]:
+def marker_rows(scene: ReportScene) -> tuple[Array, list[str]]:
     """(L,) [m] where each marker is drawn, and its name: those on the grip stand below the butt."""
     markers = scene.trial.markers
     row = markers.station.copy()
@@ -32,7 +32,7 @@ def marker_rows(scene: Scene) -> tuple[Array, list[str]]:
     return row, [style.plain(label, 14) for label in markers.labels]
 
 
-def _markers(axes: Axes, scene: Scene) -> None:
+def _markers(axes: Axes, scene: ReportScene) -> None:
     markers = scene.trial.markers
     seen = np.isfinite(markers.position[..., 0])
     row, _ = marker_rows(scene)
@@ -61,7 +61,7 @@ def _markers(axes: Axes, scene: Scene) -> None:
         )
 
 
-def _cameras(axes: Axes, scene: Scene) -> None:
+def _cameras(axes: Axes, scene: ReportScene) -> None:
     for i, camera in enumerate(scene.cameras):
         colour = (style.ORANGE, style.PURPLE, style.GREEN)[i % 3]
         axes.plot(
@@ -88,7 +88,7 @@ def _cameras(axes: Axes, scene: Scene) -> None:
 
 
 @style.in_style
-def coverage(scene: Scene) -> Figure:
+def coverage(scene: ReportScene) -> Figure:
     """Sightings over time (across) and station (up), the whole record and close to the peak."""
     windows = scene.windows
     row, labels = marker_rows(scene)

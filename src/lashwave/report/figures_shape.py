@@ -8,7 +8,7 @@ import numpy as np
 
 from lashwave.quantities import interpolate
 from lashwave.report import style
-from lashwave.report.scene import Array, Scene
+from lashwave.report.report_scene import Array, ReportScene
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -31,7 +31,7 @@ def moments(time: Array, speed: Array, window: tuple[float, float], count: int) 
 
 
 @style.in_style
-def shapes(scene: Scene, window: tuple[float, float], count: int = 18) -> Figure:
+def shapes(scene: ReportScene, window: tuple[float, float], count: int = 18) -> Figure:
     """Shapes of the line within `window` [s], coloured by time; one scale in all three views."""
     from matplotlib.collections import LineCollection
     from matplotlib.colors import Normalize

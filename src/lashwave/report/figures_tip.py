@@ -9,7 +9,7 @@ import numpy as np
 from lashwave.answers import past_clamp
 from lashwave.quantities import Answer
 from lashwave.report import style
-from lashwave.report.scene import Array, Scene
+from lashwave.report.report_scene import Array, ReportScene
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,7 +26,7 @@ TRACKS = (
 
 
 def band(axes: Axes, time: Array, value: Array, low: Array, high: Array, colour: str) -> None:
-    """A curve and the band that holds it with 95 %."""
+    """A curve (Q,) over time [s] and the band that holds it with 95 %, in the unit of the axes."""
     axes.fill_between(time, low, high, color=colour, alpha=0.28, linewidth=0, label="95 % interval")
     axes.plot(time, value, color=colour, linewidth=1.1, label="estimate")
 
@@ -56,7 +56,7 @@ def _peak(axes: Axes, answers: dict[str, Answer]) -> None:
     )
 
 
-def _in_view(axes: Axes, scene: Scene) -> None:
+def _in_view(axes: Axes, scene: ReportScene) -> None:
     """Ticks along the foot: frames in which a camera had a point of the line."""
     for i, camera in enumerate(scene.cameras):
         axes.plot(
@@ -73,7 +73,7 @@ def _in_view(axes: Axes, scene: Scene) -> None:
 
 
 @style.in_style
-def tip_speed(scene: Scene, answers: dict[str, Answer]) -> Figure:
+def tip_speed(scene: ReportScene, answers: dict[str, Answer]) -> Figure:
     """Speed of the tip over time; its Mach number on the right-hand axis."""
     windows = scene.windows
     figure = style.canvas(height=2.9)
@@ -109,7 +109,7 @@ def tip_speed(scene: Scene, answers: dict[str, Answer]) -> Figure:
     return figure
 
 
-def _grip_tension(scene: Scene) -> tuple[Array, Array, Array] | None:
+def _grip_tension(scene: ReportScene) -> tuple[Array, Array, Array] | None:
     """The pull as `peak_pull_past_clamp` is read off it: median and central 95 % of the draws."""
     pull = past_clamp(scene.fit.draws, scene.trial.line.handle_length)
     if not np.isfinite(pull).any():
@@ -126,7 +126,7 @@ def _middle(value: Array) -> tuple[float, float]:
 
 
 @style.in_style
-def hand(scene: Scene) -> Figure | None:
+def hand(scene: ReportScene) -> Figure | None:
     """Pull behind the grip, the hand's force and power, energies: what is given of them."""
     pull = _grip_tension(scene)
     tracks = [(name, label) for name, label in TRACKS if name in scene.curves]

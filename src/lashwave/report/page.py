@@ -24,7 +24,7 @@ from lashwave.report import (
     tables,
     words,
 )
-from lashwave.report.scene import Scene, gather
+from lashwave.report.report_scene import ReportScene, gather
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -78,7 +78,7 @@ def _pictures() -> Draw:
     return draw
 
 
-def _measured(scene: Scene, draw: Draw) -> Chapter:
+def _measured(scene: ReportScene, draw: Draw) -> Chapter:
     caption = (
         "What was measured and when. Bars: a marker was seen; grey: it was not; crosses: a sample "
         "the fit distrusts; short strokes: camera points, on the lab clock. Dotted: peak of the "
@@ -88,7 +88,7 @@ def _measured(scene: Scene, draw: Draw) -> Chapter:
     return Chapter("measured", "What was measured", [words.measured(scene)], pictures)
 
 
-def _motion(scene: Scene, draw: Draw) -> Chapter:
+def _motion(scene: ReportScene, draw: Draw) -> Chapter:
     found = draw(
         figures_shape.shapes(scene, scene.record),
         "Shapes of the line, more of them where it is fast, seen along the axes of the lab. "
@@ -110,7 +110,7 @@ def _motion(scene: Scene, draw: Draw) -> Chapter:
     return Chapter("motion", "The motion", [], found)
 
 
-def _tip(scene: Scene, answers: dict[str, Answer], draw: Draw) -> Chapter:
+def _tip(scene: ReportScene, answers: dict[str, Answer], draw: Draw) -> Chapter:
     found = draw(
         figures_tip.tip_speed(scene, answers),
         "Speed of the tip with its pointwise 95 % band. Strokes along the foot: frames in which a "
@@ -124,7 +124,7 @@ def _tip(scene: Scene, answers: dict[str, Answer], draw: Draw) -> Chapter:
     return Chapter("tip", "Tip and hand", [], found)
 
 
-def _account(scene: Scene, lists: xr.Dataset, draw: Draw) -> list[Chapter]:
+def _account(scene: ReportScene, lists: xr.Dataset, draw: Draw) -> list[Chapter]:
     found = draw(
         figures_account.account(lists, scene.peak_time),
         "Where the hand's work went, medians of the draws, in joules since the first sample: "
@@ -148,7 +148,7 @@ def _order(lists: xr.Dataset) -> list[Chapter]:
     return [Chapter("order", "Order of events", [words.order(lists)], [], grid)]
 
 
-def _checks(scene: Scene, draw: Draw) -> Chapter:
+def _checks(scene: ReportScene, draw: Draw) -> Chapter:
     found = draw(
         figures_fit.residuals(scene),
         "Sightings minus motion in their standard deviations; beyond ±6 drawn at the edge. Right: "
@@ -224,7 +224,7 @@ class Content:
     cards: list[words.Card]
     warnings: tuple[str, ...]
     chapters: list[Chapter]
-    groups: list[tuple[str, list[tables.Row]]]
+    groups: list[tuple[str, list[tables.AnswerRow]]]
     provenance: list[tuple[str, str]]
     hashes: list[tuple[str, str]]
 

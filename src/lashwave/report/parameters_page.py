@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-class Profile(Protocol):
+class Profiled(Protocol):
     """Rises of -2 log likelihood along a logarithmic scale."""
 
     @property
@@ -30,7 +30,7 @@ class Profile(Protocol):
         """Rise (K,) with what was known before, no unit."""
 
 
-class Estimate(Protocol):
+class Estimated(Protocol):
     """Scales as `study` hands them over, logarithmic."""
 
     @property
@@ -42,7 +42,7 @@ class Estimate(Protocol):
         """Upper ends (P,) of the 95 % intervals, logarithms of scales, no unit."""
 
     @property
-    def profiles(self) -> Sequence[Profile]:
+    def profiles(self) -> Sequence[Profiled]:
         """One profile for each scale."""
 
 
@@ -61,7 +61,7 @@ METHOD = (
 
 
 def curves(
-    names: Sequence[str], titles: Mapping[str, str], estimate: Estimate
+    names: Sequence[str], titles: Mapping[str, str], estimate: Estimated
 ) -> list[figures_study.Curve]:
     """Profiles as they are drawn, scales as ratios."""
     return [
@@ -102,20 +102,20 @@ def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -
         for d in information["directions"]
     ]
     chapters = [
-        study_page.Chapter(
+        study_page.Section(
             "Scales of the law",
             ["Fitted over stated; the last columns are standard deviations of the logarithm."],
             headings=["scale", "value", "95 % interval", "sightings alone", "before", "added"],
             rows=values,
         ),
-        study_page.Chapter("What the sightings determine", [*record["statements"], rank],
+        study_page.Section("What the sightings determine", [*record["statements"], rank],
                            headings=["direction, best known first", "sd over the prior's"],
                            rows=directions),
-        study_page.Chapter("Profile likelihoods", (), figure,
+        study_page.Section("Profile likelihoods", (), figure,
                            "Rise of minus two log likelihood along each scale, all others at their "
                            "best. Shaded: 95 % interval."),
         *_correlations(record, names),
-        study_page.Chapter("Method", METHOD),
+        study_page.Section("Method", METHOD),
     ]  # fmt: skip
     if len(record["trials"]) > 1:
         chapters.insert(2, _each(record, names))
@@ -126,12 +126,12 @@ def page(record: Mapping[str, Any], titles: Mapping[str, str], figure: Figure) -
     )  # fmt: skip
 
 
-def _each(record: Mapping[str, Any], names: Sequence[str]) -> study_page.Chapter:
+def _each(record: Mapping[str, Any], names: Sequence[str]) -> study_page.Section:
     rows = [
         [trial, *("–" if x is None else numbers.fixed(x, 3) for x in shift)]
         for trial, shift in zip(record["trials"], record["shifts"], strict=True)
     ]
-    return study_page.Chapter(
+    return study_page.Section(
         "Each trial by itself",
         ["Logarithm of the scale that the trial alone would give, less the common one; a dash "
          "where the trial alone says less than was known before."],
@@ -139,9 +139,9 @@ def _each(record: Mapping[str, Any], names: Sequence[str]) -> study_page.Chapter
     )  # fmt: skip
 
 
-def _correlations(record: Mapping[str, Any], names: Sequence[str]) -> list[study_page.Chapter]:
+def _correlations(record: Mapping[str, Any], names: Sequence[str]) -> list[study_page.Section]:
     return [
-        study_page.Chapter(
+        study_page.Section(
             f"Correlations of the logarithms, {what}",
             headings=["", *names],
             rows=[

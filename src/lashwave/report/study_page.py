@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Chapter:
+class Section:
     """A part of the page; every piece but the title may be absent."""
 
     title: str
@@ -29,7 +29,7 @@ class Chapter:
 
 
 def render(
-    kind: str, title: str, facts: str, chapters: Sequence[Chapter], warnings: Sequence[str] = ()
+    kind: str, title: str, facts: str, chapters: Sequence[Section], warnings: Sequence[str] = ()
 ) -> str:
     """The page as HTML; every text is escaped."""
     from jinja2 import Environment, StrictUndefined

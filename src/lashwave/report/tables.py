@@ -19,7 +19,7 @@ OTHER = "Other"
 
 
 @dataclass(frozen=True)
-class Row:
+class AnswerRow:
     """One answer as printed."""
 
     name: str
@@ -43,7 +43,7 @@ def meaning(name: str) -> tuple[str, str]:
     return found.group, f"{who}: {found.definition}" if who else found.definition
 
 
-def row(name: str, answer: Answer, draws: int) -> Row:
+def row(name: str, answer: Answer, draws: int) -> AnswerRow:
     """An answer's row; where there is no value, the reason stands in its place.
 
     draws : of the motion, which bound what a probability can say.
@@ -55,7 +55,7 @@ def row(name: str, answer: Answer, draws: int) -> Row:
     if value is not None:
         is_chance = name.startswith("probability_")
         shown = numbers.chance(value, draws) if is_chance else numbers.fixed(value, places)
-    return Row(
+    return AnswerRow(
         name=name,
         meaning=meaning(name)[1],
         value=shown,
@@ -67,9 +67,9 @@ def row(name: str, answer: Answer, draws: int) -> Row:
     )
 
 
-def groups(answers: dict[str, Answer], draws: int) -> list[tuple[str, list[Row]]]:
+def groups(answers: dict[str, Answer], draws: int) -> list[tuple[str, list[AnswerRow]]]:
     """All answers as rows, in groups and in the order of the register."""
-    found: dict[str, list[Row]] = {}
+    found: dict[str, list[AnswerRow]] = {}
     for name in register.order(list(answers)):
         found.setdefault(meaning(name)[0], []).append(row(name, answers[name], draws))
     return [(g, found[g]) for g in (*register.groups(), OTHER) if g in found]

@@ -10,7 +10,7 @@ import numpy as np
 from lashwave.answers import WORDS
 from lashwave.quantities import DISTRUSTED, Answer
 from lashwave.report import numbers
-from lashwave.report.scene import Scene
+from lashwave.report.report_scene import ReportScene
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -72,7 +72,7 @@ def cards(answers: dict[str, Answer], draws: int) -> list[Card]:
     return [card for card in found if card is not None]
 
 
-def measured(scene: Scene) -> str:
+def measured(scene: ReportScene) -> str:
     """What was measured, in one sentence."""
     markers = scene.trial.markers
     seen = np.isfinite(markers.position[..., 0])
@@ -92,7 +92,7 @@ def measured(scene: Scene) -> str:
     return text + ("." if scene.cameras else "; no camera.")
 
 
-def trust(scene: Scene) -> list[str]:
+def trust(scene: ReportScene) -> list[str]:
     """How far the fit can be believed, as far as its own residuals tell."""
     residuals = scene.fit.residuals
     weight = residuals.marker_weight[np.isfinite(residuals.marker_weight)]

@@ -44,7 +44,10 @@ class CameraPictures:
         self._reader, self._films = reader, Kept(8)
 
     def film(self, opened: Opened, name: str) -> StretchedFrames | None:
-        """The pictures of a camera; None where it has none. InputError where they are at fault."""
+        """The pictures of a camera; None where it has none.
+
+        Raises InputError where they are at fault, Refused (404) where there is no such camera.
+        """
         fields = next(
             (t for t in opened.description.subs("cameras") if t.get("name", "") == name), None
         )
@@ -75,7 +78,10 @@ class CameraPictures:
         return 0 if film is None else len(film.frames)
 
     def image(self, opened: Opened, name: str, number: int, kind: str) -> bytes:
-        """Frame `number` as png or webp, 8 bit grey."""
+        """Frame `number` as png or webp, 8 bit grey.
+
+        Raises Refused (404) for a picture that there is not.
+        """
         film = self.film(opened, name)
         if film is None or not 0 <= number < len(film.frames):
             raise not_found(f"camera {name[:60]!r} has no picture {number}")
@@ -106,7 +112,10 @@ def frame_span(opened: Opened, camera: Camera, pictures: int) -> tuple[int, int]
 
 
 def overlay(reader: Reader, pictures: CameraPictures, opened: Opened, name: str) -> bytes:
-    """The answered line in a camera's images: frames, lab times, projected stations and tip."""
+    """The answered line in a camera's images: frames, lab times, projected stations and tip.
+
+    Raises Refused (404) for a camera that the trial has not.
+    """
     answers = reader.answered(opened)
     camera = next((c for c in opened.trial.cameras if c.name == name), None)
     if camera is None:

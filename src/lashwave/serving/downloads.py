@@ -24,6 +24,8 @@ def csv_of(reader: Reader, answers: Answered, name: str) -> str:
 
     One that runs over time has a row a time with its interval, where it has one; one over time and
     station has a column a station; one over time, station and axis a column a station and axis.
+
+    Raises Refused (404) for a list that there is not.
     """
     motion, lists = reader.motion(answers)
     source = lists if name in lists.data_vars else motion
@@ -78,7 +80,7 @@ def pieces(stream: IO[bytes]) -> Iterator[bytes]:
 
 
 def file_of(answers: Answered, name: str, otherwise: str) -> Path:
-    """A file among the answers; Refused (404) with a line where it is not there."""
+    """A file among the answers; raises Refused (404) with a line where it is not there."""
     path = answers.path / name
     if not path.is_file() or path.is_symlink():
         raise not_found(otherwise)

@@ -39,7 +39,10 @@ def screen_axes(azimuth: float, elevation: float) -> Array:
 
 
 def write_film(arguments: dict[str, Any], show: Progress) -> None:
-    """Write arguments["out"]; keys as `film_plan.plan` gives them, and `motion` and `title`."""
+    """Write arguments["out"]; keys as `film_plan.plan` gives them, and `motion` and `title`.
+
+    Raises InputError where the motion has no time in the span.
+    """
     show("reading", 0.0)
     motion = read_motion(Path(arguments["motion"]))
     time = motion["time"].values
@@ -79,7 +82,7 @@ def fitted(flat: Array) -> tuple[Array, float]:
 
 
 def drawn(shapes: Array, words: tuple[str, str], scale: float) -> NDArray[np.uint8]:
-    """One image (HEIGHT, WIDTH, 3), blue-green-red: the last of `shapes` (G, S, 2) on top."""
+    """One image (HEIGHT, WIDTH, 3), blue-green-red: the last of `shapes` (G, S, 2) [m] on top."""
     image = np.full((HEIGHT, WIDTH, 3), PAPER, np.uint8)
     for k, shape in enumerate(shapes[:-1]):
         fade = 0.08 + 0.32 * (k + 1) / len(shapes)

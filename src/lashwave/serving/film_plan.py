@@ -19,7 +19,7 @@ WIDTH, HEIGHT = 1280, 720
 
 
 def plan(body: dict[str, Any]) -> dict[str, Any]:
-    """Checked arguments of a film; Refused (422) with the field at fault.
+    """Checked arguments of a film; raises Refused (422) with the field at fault.
 
     view : a name of `VIEWS`, or {"azimuth", "elevation"} [deg], perhaps {"up", "right"} (3,) of the
     screen's axes in the lab. from, to : lab time [s], the whole record where absent. rate : frames

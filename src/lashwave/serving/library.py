@@ -29,14 +29,14 @@ class Library:
         return sorted(n for n in found if _usable(n) and self._is_trial(self.folder / n))
 
     def trial(self, name: str) -> Path:
-        """The folder of a trial; Refused (404) for what is none."""
+        """The folder of a trial; raises Refused (404) for what is none."""
         path = self.child(name)
         if not (path.is_dir() and not path.is_symlink() and self._is_trial(path)):
             raise not_found(f"there is no trial {name[:80]!r} in the folder")
         return path
 
     def child(self, name: str) -> Path:
-        """A direct child by its plain name; Refused (404) where the name is none."""
+        """A direct child by its plain name; raises Refused (404) where the name is none."""
         if not _usable(name):
             raise not_found("there is nothing of that name")
         return self.folder / name

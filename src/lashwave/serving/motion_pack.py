@@ -31,7 +31,7 @@ def chosen_times(time: Array, speed: Array, most: int = TIMES) -> NDArray[np.int
 
 
 def chosen_stations(count: int, most: int = STATIONS) -> NDArray[np.intp]:
-    """At most `most` of `count` stations, evenly, butt and tip among them."""
+    """Numbers (M,), no unit, of at most `most` of `count` stations, with butt and tip."""
     if count <= most:
         return np.arange(count)
     return np.unique(np.round(np.linspace(0, count - 1, most)).astype(int))
@@ -83,7 +83,7 @@ def _motion(reader: Reader, opened: Opened) -> bytes:
 
 
 def over_time(lists: Any) -> dict[str, Array]:
-    """Every list of answers.nc that runs over time alone, by name."""
+    """Every list (K,) of answers.nc that runs over time alone, by name, SI [m, m/s, N, J ...]."""
     return {
         str(name): np.asarray(values.values, dtype=float)
         for name, values in lists.data_vars.items()

@@ -109,7 +109,7 @@ class Reader:
         return Answered(path, summary, is_stale(opened, summary["provenance"]["inputs"]))
 
     def answered(self, opened: Opened) -> Answered:
-        """Its answers; Refused (404) where it has none."""
+        """Its answers; raises Refused (404) where it has none."""
         answers = self.answers(opened)
         if answers is None:
             raise not_found(f"trial {opened.id} has no answers yet: run it")

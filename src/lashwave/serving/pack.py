@@ -15,10 +15,11 @@ _KINDS = {"f4": "<f4", "f8": "<f8", "i4": "<i4", "u1": "|u1"}
 
 
 def pack(arrays: dict[str, tuple[str, NDArray]], meta: dict[str, Any]) -> bytes:
-    """The body of arrays by name, each with its kind (f4, f8, i4 or u1), little-endian.
+    """The body of arrays (any shape, no unit) by name, each with its kind: f4, f8, i4 or u1.
 
-    u32 length H of the header, H bytes of JSON padded with spaces so that 4 + H is a multiple of
-    8, then the arrays. The header's `arrays` gives dtype, shape and offset from the first array.
+    Numbers are little-endian: u32 length H of the header, H bytes of JSON padded with spaces so
+    that 4 + H is a multiple of 8, then the arrays. The header's `arrays` gives dtype, shape and
+    offset from the first array.
     """
     described, parts, offset = {}, [], 0
     for name, (kind, values) in arrays.items():
@@ -33,7 +34,7 @@ def pack(arrays: dict[str, tuple[str, NDArray]], meta: dict[str, Any]) -> bytes:
 
 
 def unpack(body: bytes) -> tuple[dict[str, NDArray], dict[str, Any]]:
-    """Arrays and header of a body that `pack` made."""
+    """Arrays (any shape, no unit) and header of a body that `pack` made."""
     (length,) = struct.unpack_from("<I", body)
     header = json.loads(body[4 : 4 + length])
     arrays = {}

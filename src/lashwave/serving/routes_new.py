@@ -21,7 +21,10 @@ Units = dict[str, dict[str, str]]
 
 
 def source_of(s: ServerState, path: Any) -> Path:
-    """A folder of DIR, or within one, by its relative path; Refused where it leaves DIR."""
+    """A folder of DIR, or within one, by its relative path.
+
+    Raises Refused (404 where it leaves DIR or is not there, 422 for what is no text).
+    """
     if not isinstance(path, str):
         raise Refused(422, "path is no text", "path")
     parts = [p for p in path.split("/") if p not in ("", ".")]
@@ -36,7 +39,10 @@ def source_of(s: ServerState, path: Any) -> Path:
 
 
 def units_of(body: dict[str, Any]) -> Units:
-    """Units that the user states: {file: {heading: unit}}."""
+    """Units that the user states: {file: {heading: unit}}.
+
+    Raises Refused (422) for what is shaped otherwise.
+    """
     units = body.get("units", {})
     good = isinstance(units, dict) and all(
         isinstance(u, dict) and all(isinstance(v, str) for v in u.values()) for u in units.values()
@@ -68,7 +74,10 @@ async def inspect(request: Request) -> Response:
 
 
 async def check(request: Request) -> Response:
-    """Faults of a description by field."""
+    """Faults of a description by field.
+
+    Raises Refused (403) where the folder cannot be written to.
+    """
     body, s = await sent(request), state(request)
     source, described = source_of(s, body.get("path")), _description(body)
     scratch = s.library.cache()
@@ -79,7 +88,10 @@ async def check(request: Request) -> Response:
 
 
 async def write(request: Request) -> Response:
-    """Write the trial folder, or say what is at fault."""
+    """Write the trial folder, or say what is at fault.
+
+    Raises Refused (422, or 409 where the folder exists).
+    """
     body, s = await sent(request), state(request)
     source, described = source_of(s, body.get("path")), _description(body)
     name = body.get("folder")

@@ -89,7 +89,10 @@ def overlay_pack(request: Request) -> Response:
 
 
 def frame(request: Request) -> Response:
-    """One picture of a camera."""
+    """One picture of a camera.
+
+    Raises Refused (404) for what is no number.
+    """
     s = state(request)
     opened = s.reader.trial(request.path_params["trial"])
     match = _IMAGE.fullmatch(request.path_params["frame"])

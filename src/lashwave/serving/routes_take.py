@@ -68,7 +68,10 @@ async def answers_zip(request: Request) -> Response:
 
 
 async def start_film(request: Request) -> Response:
-    """Draw the line's motion as MP4."""
+    """Draw the line's motion as MP4.
+
+    Raises Refused (403) where the folder cannot be written to.
+    """
     body = await sent(request, empty=True)
     s, (opened, answers) = state(request), _answered(request)
     place = s.library.cache()
@@ -86,7 +89,10 @@ async def start_film(request: Request) -> Response:
 
 
 def result(request: Request) -> Response:
-    """What a run made to take away."""
+    """What a run made to take away.
+
+    Raises Refused (404) where it made no film.
+    """
     run = state(request).runs.get(request.path_params["run"])
     file = run.file
     if run.kind != "film" or run.state != "done" or file is None or not Path(file).is_file():

@@ -65,7 +65,7 @@ class ServedRuns:
         self._tasks = set[asyncio.Task[None]]()
 
     def start(self, trial: str, kind: str, arguments: dict[str, Any], file: Path) -> ServedRun:
-        """Queue a run; Refused (409) where one of that kind and trial is queued or running."""
+        """Queue a run; raises Refused (409) where one of that kind and trial is not done."""
         busy = self.of(trial, kind)
         if busy is not None:
             raise Refused(409, f"trial {trial} has a run already", None, run=busy.id)
@@ -80,7 +80,7 @@ class ServedRuns:
         return run
 
     def get(self, name: str) -> ServedRun:
-        """A run; Refused (404) where this server does not know it."""
+        """A run; raises Refused (404) where this server does not know it."""
         if name not in self._runs:
             raise not_found("this run is not known: the server was started anew since")
         return self._runs[name]

@@ -54,7 +54,7 @@ def state(request: Request) -> ServerState:
 
 
 async def sent(request: Request, *, empty: bool = False) -> dict[str, Any]:
-    """The JSON object of a request's body; Refused (400) where it is none."""
+    """The JSON object of a request's body; raises Refused (400) where it is none."""
     body = await request.body()
     if not body and empty:
         return {}

@@ -55,7 +55,7 @@ def registration_of(camera: Camera, answers: Answered | None) -> tuple[float, fl
 
 
 def lab_time(camera: Camera, answers: Answered | None, frame: Any) -> Array:
-    """Lab time [s] of frames, by the clock in force."""
+    """Lab time (P,) [s] of frames (P,), by the clock in force."""
     offset, drift, _ = clock_of(camera, answers)
     return np.asarray(offset + (1.0 + drift) * np.asarray(frame, float) / camera.rate)
 
@@ -90,7 +90,7 @@ def _take(known: xr.Dataset, name: str, into: Array) -> None:
 
 
 def features(opened: Opened, camera: Camera) -> tuple[list[str], NDArray[np.int64]]:
-    """Names of a camera's features, and the number (P,) of each point's."""
+    """Names of a camera's features, and the number (P,), no unit, of each point's."""
     tables = {t.text("name"): t for t in opened.description.subs("cameras")}
     stations = tables[camera.name].sub("stations") if camera.name in tables else None
     placed = {}

@@ -23,7 +23,10 @@ def run(
     units: tuple[str, ...],
     as_json: bool,
 ) -> int:
-    """Recognise, describe, check; write where `out` is given. Status 2 where there is a fault."""
+    """Recognise, describe, check; write where `out` is given. Status 2 where there is a fault.
+
+    Raises InputError for a source that is no folder, and an `out` within it.
+    """
     if not source.is_dir():
         raise InputError(source, "is no folder", "name the folder of the instruments' files")
     stated = stated_units(units)
@@ -54,7 +57,10 @@ def run(
 
 
 def stated_units(units: tuple[str, ...]) -> dict[str, dict[str, str]]:
-    """`FILE:HEADING=UNIT` as {file: {heading: unit}}."""
+    """`FILE:HEADING=UNIT` as {file: {heading: unit}}.
+
+    Raises InputError for what has no colon.
+    """
     found: dict[str, dict[str, str]] = {}
     for one in units:
         key, unit = _pair(one, "--unit")
@@ -66,7 +72,10 @@ def stated_units(units: tuple[str, ...]) -> dict[str, dict[str, str]]:
 
 
 def put(described: dict[str, Any], field: str, text: str) -> None:
-    """Set a field such as cameras.0.rate; a value that reads as TOML is that, else it is text."""
+    """Set a field such as cameras.0.rate; a value that reads as TOML is that, else it is text.
+
+    Raises InputError for a field that lies in no table.
+    """
     value = _value(text)
     place: Any = described
     *way, last = field.split(".")

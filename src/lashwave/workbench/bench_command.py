@@ -85,7 +85,10 @@ def simulate(
     as_json: bool,
     microphones: int = 1,
 ) -> int:
-    """Write OUT/trial, OUT/truth.nc and OUT/truth.json, all or none."""
+    """Write OUT/trial, OUT/truth.nc and OUT/truth.json, all or none.
+
+    Raises InputError for wishes that do not go together.
+    """
     wishes.check()
     if pictures and wishes.swaps:
         raise InputError("--swaps", "pictures hold no labels", "leave it out with --pictures")

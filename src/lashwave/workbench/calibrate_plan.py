@@ -78,7 +78,7 @@ class KnownPlaces:
 
 
 def read_plan(path: Path) -> CalibrationPlan:
-    """Read a plan; InputError with the line for what is wrong in it."""
+    """Read a plan; raises InputError with the line for what is wrong in it."""
     if not path.is_file():
         raise InputError(path, "there is no such file", "give the plan, a TOML file")
     if path.stat().st_size > LARGEST_DESCRIPTION:
@@ -99,7 +99,11 @@ def read_plan(path: Path) -> CalibrationPlan:
 
 
 def read_sensor(plan: CalibrationPlan, fields: Fields, *more: str) -> PlannedCamera:
-    """A camera's name, size and, where it is stated, lens; `more` are further keys it may have."""
+    """A camera's name, size and, where it is stated, lens; `more` are further keys it may have.
+
+    Raises InputError for a name that makes no file name, and a lens of another size or without
+    intrinsics.
+    """
     fields.expect("name", "size", "lens", *more)
     name = fields.text("name", longest=60)
     if not all(c.isalnum() or c in "-_." for c in name) or name.startswith("."):
@@ -185,7 +189,10 @@ def _keys(table: Table, blank: bool = False) -> tuple[NDArray[np.int64], tuple[s
 
 
 def match(seen: SeenPoints, known: KnownPlaces) -> tuple[Array, Array, tuple[str, ...]]:
-    """Points (n, 3), their images (n, 2) and labels, of what is both seen and known."""
+    """Points (n, 3) [m], their images (n, 2) [px] and labels, of what is both seen and known.
+
+    Raises InputError where none is both.
+    """
     moving = known.frame is not None
     frames = known.frame if known.frame is not None else np.zeros(len(known.label), dtype=int)
     place = {(int(f), name): i for i, (f, name) in enumerate(zip(frames, known.label, strict=True))}
@@ -207,7 +214,10 @@ def match(seen: SeenPoints, known: KnownPlaces) -> tuple[Array, Array, tuple[str
 
 
 def read_terms(fields: Fields, default: tuple[str, ...]) -> tuple[str, ...]:
-    """Which terms of distortion are fitted."""
+    """Which terms of distortion are fitted.
+
+    Raises InputError for what is no list of terms, and p1 or p2 alone.
+    """
     value: Any = fields.get("distortion", list(default))
     terms = ("k1", "k2", "p1", "p2", "k3")
     if not isinstance(value, list) or any(v not in terms for v in value):
@@ -218,7 +228,10 @@ def read_terms(fields: Fields, default: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def read_axes(fields: Fields) -> tuple[Array, Array]:
-    """Origin (3,) [m] and axes (3, 3, columns) of a plane in the lab: x_axis, y_axis, x times y."""
+    """Origin (3,) [m] and axes (3, 3, columns) of a plane in the lab: x_axis, y_axis, x times y.
+
+    Raises InputError for axes that are not square.
+    """
     origin = fields.array("origin", (3,)) if fields.has("origin") else np.zeros(3)
     x = direction(fields, "x_axis")
     y = direction(fields, "y_axis")
@@ -230,7 +243,10 @@ def read_axes(fields: Fields) -> tuple[Array, Array]:
 
 
 def direction(fields: Fields, key: str) -> Array:
-    """A unit vector (3,)."""
+    """A unit vector (3,).
+
+    Raises InputError for one without length.
+    """
     value = fields.array(key, (3,))
     length = float(np.linalg.norm(value))
     if length < 1e-9:
@@ -239,7 +255,10 @@ def direction(fields: Fields, key: str) -> Array:
 
 
 def read_flag(fields: Fields, key: str) -> bool:
-    """True or false; false where absent."""
+    """True or false; false where absent.
+
+    Raises InputError for anything else.
+    """
     value = fields.get(key, False)
     if not isinstance(value, bool):
         raise fields.fault(key, f"{value!r} is neither true nor false", "write true or false")

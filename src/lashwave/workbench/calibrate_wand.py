@@ -17,7 +17,10 @@ from lashwave.workbench.calibrate_plan import CalibrationPlan
 
 
 def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
-    """Read the tables of a wand plan and place its cameras."""
+    """Read the tables of a wand plan and place its cameras.
+
+    Raises InputError for fewer than two cameras, two of one name, and a camera without a lens.
+    """
     fields = plan.table
     fields.expect("dots", "gaps", "length_sd", "known", "known_sd")
     dots, stick = _read_wand(fields)

@@ -31,7 +31,7 @@ class Sighted:
 
 
 @dataclass(frozen=True)
-class Scene:
+class ReportScene:
     """Arrays ready to be drawn. K times, S stations."""
 
     trial: Trial
@@ -123,7 +123,7 @@ def _sighted(trial: Trial, fit: Fit) -> tuple[Sighted, ...]:
     return tuple(found)
 
 
-def gather(trial: Trial, fit: Fit, answers: dict[str, Answer], lists: xr.Dataset) -> Scene:
+def gather(trial: Trial, fit: Fit, answers: dict[str, Answer], lists: xr.Dataset) -> ReportScene:
     """Everything the figures need, from what was measured, fitted and answered.
 
     Every variable of `lists` (as in `answers.nc`) is optional.
@@ -139,7 +139,7 @@ def gather(trial: Trial, fit: Fit, answers: dict[str, Answer], lists: xr.Dataset
     if stated is not None and stated.value is not None:
         peak = stated.value
     sound = answers.get("speed_of_sound")
-    return Scene(
+    return ReportScene(
         trial=trial,
         fit=fit,
         speed=np.linalg.norm(fit.velocity, axis=-1),
