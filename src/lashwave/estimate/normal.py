@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import blas, lapack
 
 from lashwave.estimate import hand_rows
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.assembly import assemble, dynamics_cost
+from lashwave.estimate.blocks import backward, factor_in_place, forward
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Seen, Weights, look
@@ -118,6 +118,8 @@ class Factor:
     """(K n, Q), its inverse applied to the border"""
     corner: Array
     """(Q, Q), lower factor of the shared parameters' Schur complement"""
+    unknowns: int
+    """n, of one time"""
 
 
 def factor(
@@ -129,15 +131,15 @@ def factor(
     """
     band = normal.band if overwrite else normal.band.copy(order="F")
     band[0] += damping
-    band, info = lapack.dpbtrf(band, lower=1, overwrite_ab=1)
-    if info != 0:
-        raise NotDefiniteError(max(info - 1, 0) // normal.unknowns)
+    n = normal.unknowns
+    failed = factor_in_place(band, n)
+    if failed:
+        raise NotDefiniteError((failed - 1) // n)
     if hold_shared:
-        q = normal.corner.shape[0]
-        return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)) if q else normal.corner)
-    coupling = _forward_blocks(band, normal.border, normal.unknowns)
+        return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)), n)
+    coupling = forward(band, normal.border, n)
     rest = normal.corner - coupling.T @ coupling
-    return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float))
+    return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float), n)
 
 
 def surest_factor(normal: Normal, dampings: tuple[float, ...], times: Array) -> Factor:
@@ -155,74 +157,21 @@ def surest_factor(normal: Normal, dampings: tuple[float, ...], times: Array) -> 
     raise nothing_holds(float(times[lost]))
 
 
-def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
-    """A block of a lower band from (row, column) on, a view of its storage at band[i - j, j].
-
-    What lies above the diagonal in it has no meaning.
-    """
-    down, right = band.strides
-    corner = band[row - column :, column:]
-    return np.lib.stride_tricks.as_strided(corner, shape, (down, right - down), writeable=False)
-
-
-def _forward_blocks(band: Array, right: Array, n: int) -> Array:
-    """`_forward` of many columns, a time of n unknowns at once: LAPACK would read the band once for
-    each."""
-    more = band.shape[0] - 3 * n
-    out = np.empty_like(right, order="F")
-    for row in range(0, right.shape[0], n):
-        before = max(0, row - 2 * n)
-        rest = right[row : row + n].copy(order="F")
-        if row:
-            rest -= dense(band, row, before, (n, row - before)) @ out[before:row]
-        if more and before:
-            rest[:more] -= dense(band, row, before - n, (more, n)) @ out[before - n : before]
-        diagonal = dense(band, row, row, (n, n))
-        out[row : row + n] = blas.dtrsm(1.0, diagonal, rest, lower=1, overwrite_b=1)
-    return out
-
-
-def _backward_blocks(band: Array, right: Array, n: int) -> Array:
-    """`_backward` of many columns (K n, C), a time of n unknowns at once, from the last."""
-    size, more = right.shape[0], band.shape[0] - 3 * n
-    out = np.empty_like(right, order="F")
-    for row in range(size - n, -1, -n):
-        after, end = row + n, min(row + 3 * n, size)
-        rest = right[row:after].copy(order="F")
-        if after < size:
-            rest -= dense(band, after, row, (end - after, n)).T @ out[after:end]
-        if more and end < size:
-            rest[:] -= dense(band, end, row, (more, n)).T @ out[end : end + more]
-        diagonal = dense(band, row, row, (n, n))
-        out[row:after] = blas.dtrsm(1.0, diagonal, rest, lower=1, trans_a=1, overwrite_b=1)
-    return out
-
-
-def _forward(band: Array, right: Array) -> Array:
-    return np.asarray(lapack.dtbtrs(band, np.asfortranarray(right), uplo="L")[0])
-
-
-def _backward(band: Array, right: Array) -> Array:
-    return np.asarray(lapack.dtbtrs(band, np.asfortranarray(right), uplo="L", trans="T")[0])
-
-
 def solve(f: Factor, right: Array) -> Array:
     """Solve the factored equations for right-hand sides (K n + Q,); held parameters stay."""
     size, q = f.coupling.shape
-    first = _forward(f.band, right[:size, None])[:, 0]
+    first = forward(f.band, right[:size, None], f.unknowns)[:, 0]
     shared = np.zeros(right.size - size)
     if q:
         half = np.linalg.solve(f.corner, right[size:] - f.coupling.T @ first)
         shared = np.linalg.solve(f.corner.T, half)
         first = first - f.coupling @ shared
-    return np.concatenate([_backward(f.band, first[:, None])[:, 0], shared])
+    return np.concatenate([backward(f.band, first[:, None], f.unknowns)[:, 0], shared])
 
 
-def draw(f: Factor, n: int, count: int, rng: np.random.Generator) -> Array:
-    """(K n + Q, count) draws of the Gaussian whose information matrix was factored, of n unknowns a
-    time.
-    """
+def draw(f: Factor, count: int, rng: np.random.Generator) -> Array:
+    """(K n + Q, count) draws of the Gaussian whose information matrix was factored."""
     size, q = f.coupling.shape
     shared = np.linalg.solve(f.corner.T, rng.standard_normal((q, count)))
     body = rng.standard_normal((size, count)) - f.coupling @ shared
-    return np.concatenate([_backward_blocks(f.band, body, n), shared])
+    return np.concatenate([backward(f.band, body, f.unknowns), shared])

@@ -174,9 +174,7 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     """
     o = setup.options
     rng = np.random.default_rng(o.seed)
-    step = bounded(
-        setup, _with_doubt(setup, factor, eq.draw(factor, setup.unknowns, o.draws, rng), rng)
-    )
+    step = bounded(setup, _with_doubt(setup, factor, eq.draw(factor, o.draws, rng), rng))
     count, nodes = joint.path.time.size, setup.chain.links + 1
     x = np.empty((o.draws, count, nodes, 3), dtype=np.float32)  # to 0.1 um, 10 um/s: far finer
     v = np.empty_like(x)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
+from lashwave.estimate.blocks import forward
 from lashwave.estimate.ends import driven_end
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.marker_tracks import despiked, filled
@@ -201,7 +202,7 @@ def eliminated(
     size = (at + 2) * setup.unknowns
     tail = slice(size - 2 * setup.unknowns, size)
     root = _dense_tail(f.band, 2 * setup.unknowns)
-    y = eq._forward(f.band, n.gradient[:size, None])[:, 0]
+    y = forward(f.band, n.gradient[:size, None], setup.unknowns)[:, 0]
     axes = n.axes[at:]
     return Anchor(
         np.ascontiguousarray(root.T), y[tail].copy(), head.base[at:].copy(),

@@ -19,6 +19,7 @@ from scipy.linalg import blas, cho_factor, cho_solve
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.assembly import _sighting_row as sighting_row
+from lashwave.estimate.blocks import dense
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import marker_part, marker_sd, time_weights
@@ -71,7 +72,7 @@ def leverage(f: eq.Factor, rows: Rows) -> Array:
         live = int(np.searchsorted(first, k, side="right"))
         cut = slice(0, live * m)
         high = min(deep, (count - k) * n)
-        lower = eq.dense(f.band, k * n, k * n, (high, n))
+        lower = dense(f.band, k * n, k * n, (high, n))
         y = blas.dtrsm(1.0, np.asfortranarray(lower[:n]), ahead[:n, cut], lower=1)
         ahead[: high - n, cut] = ahead[n:high, cut] - np.asfortranarray(lower[n:]) @ y
         ahead[high - n :] = 0.0

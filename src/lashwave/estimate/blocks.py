@@ -1,0 +1,148 @@
+"""Banded matrices by the blocks of their times: factored and solved in place, at BLAS's full speed.
+
+LAPACK's own banded factor works in steps of 32 columns and takes one right-hand side at a time
+through the whole band. A block of LAPACK's lower storage, band[i - j, j], is a plain Fortran matrix
+whose columns lie one less than the band's height apart, so BLAS can work on it where it stands;
+`np.dot` in a kernel would copy it first. BLAS is SciPy's own. Its addresses are handed to a kernel
+as numbers, because a kernel that holds an address itself cannot be kept on disk.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+from llvmlite import ir
+from numba.core import types
+from numba.core.cgutils import alloca_once_value
+from numba.extending import get_cython_function_address, intrinsic
+
+from lashwave.quantities.arrays import Array
+
+BLAS = np.array(
+    [
+        get_cython_function_address(f"scipy.linalg.cython_{library}", name)
+        for library, name in (
+            ("blas", "dgemm"), ("blas", "dsyrk"), ("blas", "dtrsm"), ("lapack", "dpotrf"),
+        )
+    ],
+    dtype=np.int64,
+)  # fmt: skip
+"""Addresses for `call`: of dgemm, dsyrk, dtrsm, dpotrf."""
+L, N, R, T = (ord(letter) for letter in "LNRT")
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def call(_typing, address, arguments):  # type: ignore[no-untyped-def]
+    """Call the Fortran routine at an address with a tuple of arguments, all by reference.
+
+    An integer becomes a C int (a letter is given by its code), a float a double; an array stands
+    for its first element, in place.
+    """
+
+    def generate(context, builder, signature, given):  # type: ignore[no-untyped-def]
+        byte = ir.IntType(8).as_pointer()
+        pointers = []
+        for i, kind in enumerate(signature.args[1].types):
+            value = builder.extract_value(given[1], i)
+            if isinstance(kind, types.Array):
+                slot = context.make_array(kind)(context, builder, value).data
+            else:
+                if isinstance(kind, types.Integer):
+                    value = context.cast(builder, value, kind, types.int32)
+                slot = alloca_once_value(builder, value)
+            pointers.append(builder.bitcast(slot, byte))
+        routine = ir.FunctionType(ir.VoidType(), [byte] * len(pointers)).as_pointer()
+        builder.call(builder.inttoptr(given[0], routine), pointers)
+        return context.get_dummy_value()
+
+    return types.void(address, arguments), generate
+
+
+def _memory(band: Array) -> Array:
+    """The numbers of a band in Fortran order as they lie in memory, a view."""
+    return band.T.reshape(-1)
+
+
+@nb.njit(cache=True)
+def _factor(memory, deep, n, blas):  # type: ignore[no-untyped-def]
+    """Cholesky factor in place; 0, or the number (from 1) of the first column that fails."""
+    apart, size = deep - 1, memory.size // deep
+    info = np.zeros(1, dtype=np.int32)
+    for first in range(0, size, n):
+        at = first * deep
+        own = memory[at:]
+        call(blas[3], (L, n, own, apart, info))
+        if info[0] != 0:
+            return first + info[0]
+        below = min(deep - n, size - first - n)
+        if below > 0:
+            lower, rest = memory[at + n :], memory[at + n * deep :]
+            call(blas[2], (R, L, T, N, below, n, 1.0, own, apart, lower, apart))
+            call(blas[1], (L, N, below, n, -1.0, lower, apart, 1.0, rest, apart))
+    return 0
+
+
+def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
+    """A block of a lower band from (row, column) on, a view of its storage at band[i - j, j].
+
+    What lies above the diagonal in it has no meaning.
+    """
+    down, right = band.strides
+    corner = band[row - column :, column:]
+    return np.lib.stride_tricks.as_strided(corner, shape, (down, right - down), writeable=False)
+
+
+def factor_in_place(band: Array, n: int) -> int:
+    """Lower Cholesky factor of a band (D, K n) in LAPACK's lower storage and Fortran order.
+
+    n : columns of one time; D >= 2 n.
+
+    Returns 0, or the number (from 1) of the first column at which it is not positive definite.
+    """
+    return int(_factor(_memory(band), band.shape[0], n, BLAS))
+
+
+@nb.njit(cache=True)
+def _forward(memory, deep, n, right, blas):  # type: ignore[no-untyped-def]
+    """right (C, K n) becomes its solution by the lower factor; a row is one right-hand side."""
+    count, size = right.shape
+    for first in range(0, size, n):
+        own, at = right.reshape(-1)[first:], first * deep
+        call(blas[2], (L, L, N, N, n, count, 1.0, memory[at:], deep - 1, own, size))
+        below = min(deep - n, size - first - n)
+        if below > 0:
+            call(
+                blas[0],
+                (N, N, below, count, n, -1.0, memory[at + n :], deep - 1, own, size, 1.0,
+                 right.reshape(-1)[first + n :], size),
+            )  # fmt: skip
+
+
+@nb.njit(cache=True)
+def _backward(memory, deep, n, right, blas):  # type: ignore[no-untyped-def]
+    """The same by the factor's transpose."""
+    count, size = right.shape
+    for first in range(size - n, -1, -n):
+        own, at = right.reshape(-1)[first:], first * deep
+        below = min(deep - n, size - first - n)
+        if below > 0:
+            call(
+                blas[0],
+                (T, N, n, count, below, -1.0, memory[at + n :], deep - 1,
+                 right.reshape(-1)[first + n :], size, 1.0, own, size),
+            )  # fmt: skip
+        call(blas[2], (L, L, T, N, n, count, 1.0, memory[at:], deep - 1, own, size))
+
+
+def forward(factor: Array, right: Array, n: int) -> Array:
+    """L^-1 of right-hand sides (K n, C), by a factor (D, K n) of n unknowns a time."""
+    out = np.array(right.T, order="C")
+    _forward(_memory(factor), factor.shape[0], n, out, BLAS)
+    return out.T
+
+
+def backward(factor: Array, right: Array, n: int) -> Array:
+    """L^-T of the same."""
+    out = np.array(right.T, order="C")
+    _backward(_memory(factor), factor.shape[0], n, out, BLAS)
+    return out.T
