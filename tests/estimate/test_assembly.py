@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from scipy.linalg import orth
 
-from lashwave.estimate import assembly
-from lashwave.estimate.gram import gram
+from lashwave.estimate import assembly, geometry
+from lashwave.estimate.blocks import BLAS
 from lashwave.estimate.momentum_rows import dynamics_rows, scheme_of
 from lashwave.estimate.sighting_rows import look, no_doubt
+from tests.estimate.long_rows import blank, long_rows, windows_of
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
 
 DENSITY = 140.0
@@ -36,7 +37,7 @@ def test_axes_places_and_reach_are_of_one_motion(given):
     angle = move[: count * n].reshape(count, n)[:, 3:].reshape(count, -1, 2)
     chain = setup.chain
     flags = (chain.handle_links, chain.held_links)
-    reach = assembly.link_reach(path.direction, path.axes, path.chord, chain.length, *flags)
+    reach = geometry.link_reach(path.direction, path.axes, path.chord, chain.length, *flags)
     np.testing.assert_allclose(reach[:, :, 3], reach[:, :, :3].sum(axis=2))
     moved = (np.diff(after.node, axis=1) - np.diff(before.node, axis=1)) / 2e-6
     expected = np.zeros_like(moved)
@@ -56,7 +57,7 @@ def test_chords_are_those_of_arcs(ends):
     t = np.cumsum(rng.normal(size=(5, 3)) * 0.25, axis=0) + np.array([2.0, 0.0, 0.0])
     t /= np.linalg.norm(t, axis=1, keepdims=True)
     handle, held = ends
-    found = assembly.chord_lengths(t[None], length, handle, held)[0]
+    found = geometry.chord_lengths(t[None], length, handle, held)[0]
     for j in range(5):
         if (handle and j == 0) or (held and j == 4):
             assert found[j] == length[j]
@@ -74,27 +75,8 @@ def test_chords_are_those_of_arcs(ends):
         assert 0.01 < x < 1.2
         assert found[j] == pytest.approx(length[j] * np.sin(x) / x, rel=1e-9)
     sharp = np.array([[1.0, 0, 0], [-0.9, np.sqrt(0.19), 0], [1.0, 0, 0]])
-    folded = assembly.chord_lengths(sharp[None], np.full(3, 0.1), 0, 0)[0]
+    folded = geometry.chord_lengths(sharp[None], np.full(3, 0.1), 0, 0)[0]
     np.testing.assert_allclose(folded[1], 0.1 * np.sin(1.2) / 1.2)  # no further
-
-
-def test_products_of_rows_skip_nothing():
-    """Rows that reach ever further along the line, more of them than one slab holds."""
-    rng = np.random.default_rng(3)
-    n, shared = 9, 4
-    rows = np.zeros((130, 3 * n + shared))
-    for r in range(130):
-        width = int(rng.integers(0, n + 1))
-        for s in range(3):
-            rows[r, s * n : s * n + width] = rng.normal(size=width)
-        if r % 3:
-            rows[r, 3 * n :] = rng.normal(size=shared)
-    found, whole = gram(rows, n), rows.T @ rows
-    edges = [0, n, 2 * n, 3 * n, 3 * n + shared]
-    for a in range(4):
-        for b in range(a, 4):
-            block = (slice(edges[a], edges[a + 1]), slice(edges[b], edges[b + 1]))
-            np.testing.assert_allclose(found[block], whole[block], atol=1e-10)
 
 
 def dense_rows(setup, path, spread, seen, k):
@@ -109,16 +91,16 @@ def dense_rows(setup, path, spread, seen, k):
     first, last = setup.first_link, setup.last_link
     body = setup.kernel_chain(path.shared)
     laws = 5 + body[5].shape[0]
-    G, r = np.zeros((3 * links + 3, 3 * n + laws)), np.zeros(3 * links + 3)
-    reach = path.reach(setup)
+    row, reach = blank(links, laws), path.reach(setup)
     _, mean = scheme_of(
         *state, path.chord[near], hm, hp, body, setup.air, law, setup.gravity,
         weight, first, last,
     )  # fmt: skip
     tension, _ = dynamics_rows(
-        G, r, *state, path.axes[near], reach[near], path.chord[near], hm, hp, body,
+        row, *state, path.axes[near], windows_of(reach[near]), path.chord[near], hm, hp, body,
         setup.air, law, setup.gravity, weight, first, last,
     )  # fmt: skip
+    G, r = long_rows(row, reach[near])
     columns = np.zeros((3 * links + 3, last - first))
     for a, j in enumerate(range(first, last)):
         columns[3 * j : 3 * j + 3, a] = weight[j] * mean[j]
@@ -167,22 +149,24 @@ def place_slopes(path, reach):
     return out
 
 
+@pytest.mark.parametrize("pieces", [1, 3])
 @pytest.mark.parametrize("given", [{}, {"handle": 0.0}, {"ends": "held"}])
-def test_the_band_is_that_of_all_rows(given):
+def test_the_band_is_that_of_all_rows(given, pieces):
     setup, path, rng = problem(4, **given)
     seen = look(setup, path, no_doubt(setup))
     count, n, shared = path.time.size, setup.unknowns, setup.shared.mean.size
     spread = rng.uniform(1.0, 30.0, (count, setup.chain.links + 1))
     size = count * n
-    band, border = np.zeros((3 * n, size)), np.zeros((size, shared))
-    gradient, corner = np.zeros(size + shared), np.zeros((shared, shared))
+    deep = 3 * n + 2
+    memory, border = np.full(size * deep, np.nan), np.full((size, shared), np.nan)
+    gradient, corner = np.full(size + shared, np.nan), np.full((shared, shared), np.nan)
     chain, dynamics = (
         setup.kernel_chain(path.shared),
         setup.dynamics(path.shared)._replace(hand_density=DENSITY),
     )
     cost, tension = assembly.assemble(
-        band, border, gradient, corner, path.course, path.axes, path.reach(setup), chain,
-        dynamics, spread, seen.starts, seen.rows,
+        assembly.Equations(memory, deep, border, gradient, corner), path.course, path.axes,
+        path.reach(setup), chain, dynamics, spread, seen.starts, seen.rows, pieces, BLAS,
     )  # fmt: skip
     by_node, again = assembly.dynamics_cost(path.course, chain, dynamics, spread)
     whole, pull, total = np.zeros((size + shared,) * 2), np.zeros(size + shared), 0.0
@@ -205,13 +189,15 @@ def test_the_band_is_that_of_all_rows(given):
     assert cost == pytest.approx(total, rel=1e-9)
     unit = np.sqrt(np.diag(whole).clip(1e-30))
     scaled = whole / unit[:, None] / unit
+    band = memory.reshape(size, deep).T
+    assert not band[3 * n :].any()
     for d in range(3 * n):
         found = band[d, : size - d] / unit[d:size] / unit[: size - d]
-        np.testing.assert_allclose(found, np.diag(scaled[:size, :size], -d), atol=1e-8)
+        np.testing.assert_allclose(found, np.diag(scaled[:size, :size], -d), atol=1e-10)
     np.testing.assert_allclose(
-        border / unit[:size, None] / unit[size:], scaled[:size, size:], atol=1e-8
+        border / unit[:size, None] / unit[size:], scaled[:size, size:], atol=1e-10
     )
     np.testing.assert_allclose(
-        np.triu(corner) / unit[size:, None] / unit[size:], np.triu(scaled[size:, size:]), atol=1e-8
+        np.triu(corner) / unit[size:, None] / unit[size:], np.triu(scaled[size:, size:]), atol=1e-10
     )
-    np.testing.assert_allclose(gradient / unit, pull / unit, atol=1e-8 * np.abs(pull / unit).max())
+    np.testing.assert_allclose(gradient / unit, pull / unit, atol=1e-10 * np.abs(pull / unit).max())

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lashwave.estimate.assembly import tangent_axes
 from lashwave.estimate.bend_rows import bend_columns, bend_forces
+from lashwave.estimate.geometry import tangent_axes
 from lashwave.estimate.scheme import mean_directions
+from tests.estimate.long_rows import blank, long_rows
 
 LINKS, HM, HP, SCALE, TAU = 4, 1.1e-3, 0.8e-3, 1.3, 2.5e-3
 
@@ -37,8 +38,9 @@ def test_columns_are_the_derivatives_of_the_forces(seed: int) -> None:
         force = bend_forces(directions[1], mean, rate, c[1], bend, SCALE, TAU).sum(axis=0)
         return (-h * weight[:, None] * force).ravel()
 
-    G = np.zeros((3 * LINKS + 3, 3 * n + 5))
-    bend_columns(G, n, t, axes, w, c, HM, HP, bend, SCALE, TAU, weight)
+    row = blank(LINKS, 5)
+    bend_columns(row, t, axes, w, c, HM, HP, bend, SCALE, TAU, weight)
+    G, _ = long_rows(row, np.zeros((3, LINKS, 4, 3, 2)))
     scale = np.abs(G).max()
     for s in range(3):
         assert not G[:, s * n : s * n + 3].any()  # a shift of the base bends nothing

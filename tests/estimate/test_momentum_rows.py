@@ -11,8 +11,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from lashwave.estimate import assembly
-from lashwave.estimate.gram import gram, rotate_out_tensions
+from lashwave.estimate import geometry
 from lashwave.estimate.momentum_rows import (
     _drag_of_body,
     _drag_of_link,
@@ -23,6 +22,7 @@ from lashwave.estimate.momentum_rows import (
 )
 from lashwave.estimate.scheme import mean_directions
 from lashwave.quantities.arrays import Array
+from tests.estimate.long_rows import blank, long_rows, windows_of
 
 LINKS = 8
 N = 3 + 2 * LINKS
@@ -62,11 +62,11 @@ def axes(t: Array) -> Array:
 
 def chords(t: Array) -> Array:
     """Of links whose first is a rigid handle: they shorten as the line bends."""
-    return np.asarray(assembly.chord_lengths(t, LENGTH, 1, 0))
+    return np.asarray(geometry.chord_lengths(t, LENGTH, 1, 0))
 
 
 def places(base: Array, t: Array) -> Array:
-    return np.asarray(assembly.places(base, t, chords(t)))
+    return np.asarray(geometry.places(base, t, chords(t)))
 
 
 def tension_columns(t: Array) -> Array:
@@ -79,13 +79,13 @@ def tension_columns(t: Array) -> Array:
 
 
 def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
-    G, r = np.zeros((3 * LINKS + 3, 3 * N + 7)), np.zeros(3 * LINKS + 3)
+    row = blank(LINKS, 7)
     x, E = places(base, t), axes(t)
-    D = assembly.link_reach(t, E, chords(t), LENGTH, 1, 0)
+    D = geometry.link_reach(t, E, chords(t), LENGTH, 1, 0)
     tension, _ = dynamics_rows(
-        G, r, x, t, E, D, chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
+        row, x, t, E, windows_of(D), chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
     )
-    return G, r, tension
+    return *long_rows(row, D), tension
 
 
 def scheme(base: Array, t: Array, chain: tuple) -> tuple[Array, Array]:
@@ -138,31 +138,6 @@ def test_residual_is_the_projected_one() -> None:
     direct = raw(base, t, LAW, tension * 0.5 * sum(STEPS), chain, shares)
     # Rounding of impulses of order 0.1.
     np.testing.assert_allclose(r, direct, atol=1e-13)
-
-
-@pytest.mark.parametrize("held", [False, True])
-def test_rotated_rows_have_the_squares_of_projected_ones(held: bool) -> None:
-    """Against LAPACK's QR of the tensions' columns, a free far end and a driven one."""
-    base, t, chain = invented()
-    G, r, _ = rows(base, t, chain)
-    r = np.random.default_rng(5).normal(size=r.size)  # with something that tensions explain
-    mean, weight = scheme(base, t, chain)[1], WEIGHT.copy()
-    A = tension_columns(mean)
-    if held:
-        weight[-1], A[-3:], G[-3:], r[-3:] = 0.0, 0.0, 0.0, 0.0
-    Q, _ = np.linalg.qr(A)
-    PG, Pr = G - Q @ (Q.T @ G), r - Q @ (Q.T @ r)
-    rotate_out_tensions(G, r, mean, weight, 1, LINKS)
-    assert (np.abs(G).max(axis=1) == 0).sum() >= LINKS - 1  # a row less for each tension
-    scale = np.sqrt(np.outer((PG**2).sum(0), (PG**2).sum(0))) + 1e-300
-    assert np.abs((G.T @ G - PG.T @ PG) / scale).max() < 1e-9
-    np.testing.assert_allclose(G.T @ r, PG.T @ Pr, atol=1e-9 * np.abs(PG).max())
-    assert r @ r == pytest.approx(Pr @ Pr, rel=1e-12)
-    # The products that skip what is zero are the plain ones, above the diagonal.
-    n, full = N, G.T @ G
-    for s in range(4):
-        block = np.s_[s * n : (s + 1) * n, s * n :]
-        assert np.abs(gram(G, n) - full)[block].max() < 1e-12 * scale.max()
 
 
 def test_projection_leaves_what_least_squares_leaves() -> None:

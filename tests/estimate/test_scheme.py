@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.linalg import eigh
 
-from lashwave.estimate.assembly import chord_lengths
 from lashwave.estimate.bend_rows import bend_forces
+from lashwave.estimate.geometry import chord_lengths
 from lashwave.estimate.scheme import mean_directions, side_shares, time_shares
 from lashwave.mechanics.chain import stations
 from lashwave.quantities.line import Line

@@ -16,6 +16,7 @@ import pytest
 from hypothesis import Phase, given, settings, strategies as st
 
 from lashwave.estimate.bend_rows import bend_forces
+from lashwave.estimate.local_rows import WIDE
 from lashwave.estimate.momentum_rows import (
     air_forces,
     dynamics_rows,
@@ -37,6 +38,7 @@ from lashwave.mechanics.stiff import restore
 from lashwave.mechanics.unfold import unfold
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line, Tuft
+from tests.estimate.long_rows import blank, windows_of
 from tests.mechanics import plain_law
 
 GRAVITY = np.array([0.5, -0.3, -9.8])
@@ -320,13 +322,13 @@ def test_scales_are_one(seed: int, links: int, mach: float, bend: float) -> None
     chords, weight = np.tile(c.length, (3, 1)), np.concatenate([np.zeros(2), np.ones(links)])
     limp, shapes = np.zeros(c.links), np.zeros((0, c.links))
     line = (c.link_mass, limp, c.diameter, c.bluff_area, float(c.tuft_area), shapes)
-    columns = 3 * (3 + 2 * c.links)
-    G, r = np.zeros((3 * c.links + 3, columns + 5)), np.zeros(3 * c.links + 3)
+    row = blank(c.links, 5)
     dynamics_rows(
-        G, r, x, t, frame, reach, chords, h, h, line, m.air, m.scales, GRAVITY, weight, 1, c.links
+        row, x, t, frame, windows_of(reach), chords, h, h, line, m.air, m.scales, GRAVITY, weight,
+        1, c.links,
     )  # fmt: skip
     for k, force in enumerate((p.across, p.along, p.tuft)):
-        close(G[:, columns + k], -h * (weight[:, None] * force).ravel())
+        close(row[..., 3 * WIDE + k], -h * weight[:, None] * force)
 
 
 def generalised(m: SimpleNamespace, t: Array, w: Array, frame: Array) -> Array:

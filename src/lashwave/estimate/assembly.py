@@ -11,12 +11,11 @@ from typing import NamedTuple
 import numba as nb
 import numpy as np
 
-from lashwave.estimate.gram import gram, rotate_out_tensions
-from lashwave.estimate.momentum_rows import (
-    dynamics_rows,
-    place_slope,
-    whitened_residual,
-)
+from lashwave.estimate.blocks import N, T, call
+from lashwave.estimate.gram import add_products, add_sighting, write_block, write_edge
+from lashwave.estimate.local_rows import WIDE, far_moves, put_places, windows
+from lashwave.estimate.momentum_rows import dynamics_rows, whitened_residual
+from lashwave.estimate.tension_rows import place_of, take_off, tension_rows
 from lashwave.quantities import Array, Mask
 
 
@@ -42,192 +41,121 @@ class Dynamics(NamedTuple):
     last: int
 
 
-MOST_BENT = 1.2
-"""Half of the turn along one link, at most [rad]; beyond it a chord stays."""
-
-
 @nb.njit(cache=True)
-def places(base, t, c):  # type: ignore[no-untyped-def]
-    """Node places (K, N + 1, 3) from base points (K, 3), directions (K, N, 3), chords (K, N)."""
-    count, links = c.shape
-    x = np.empty((count, links + 1, 3))
-    for k in range(count):
-        x[k, 0] = base[k]
-        for j in range(links):
-            for a in range(3):
-                x[k, j + 1, a] = x[k, j, a] + c[k, j] * t[k, j, a]
-    return x
-
-
-@nb.njit(cache=True)
-def tangent_axes(t):  # type: ignore[no-untyped-def]
-    """Two axes normal to each direction: (K, N, 3, 2), a smooth choice almost everywhere."""
-    count, links, _ = t.shape
-    E = np.empty((count, links, 3, 2))
-    for k in range(count):
-        for j in range(links):
-            x, y, z = t[k, j]
-            s = 1.0 if z >= 0 else -1.0
-            a = -1.0 / (s + z)
-            b = x * y * a
-            E[k, j, 0, 0], E[k, j, 1, 0], E[k, j, 2, 0] = 1.0 + s * x * x * a, s * b, -s * x
-            E[k, j, 0, 1], E[k, j, 1, 1], E[k, j, 2, 1] = b, s + y * y * a, -y
-    return E
-
-
-@nb.njit(cache=True)
-def _joint(t, i, length, handle, held):  # type: ignore[no-untyped-def]
-    """Angle [rad] between links i - 1 and i of directions (N, 3), and the joint's span [m]."""
-    half = 0.0
-    for a in range(3):
-        half += 0.25 * (t[i, a] - t[i - 1, a]) ** 2
-    span = 0.5 * (length[i] + length[i - 1])
-    if handle == 1 and i == 1:
-        span = 0.5 * length[1]
-    elif held == 1 and i == length.size - 1:
-        span = 0.5 * length[i - 1]
-    return 2.0 * np.arcsin(min(np.sqrt(half), 1.0)), span
-
-
-@nb.njit(cache=True)
-def _squared_curvature(t, j, length, handle, held):  # type: ignore[no-untyped-def]
-    """Mean square curvature of link j [1/m2], by the joints at either end.
-
-    A free last link takes the mean square of a moment that falls to zero.
-    """
-    total = 0.0
-    for i in range(max(j, 1), min(j + 2, length.size)):
-        angle, span = _joint(t, i, length, handle, held)
-        total += (angle / span) ** 2
-    return total / (2.0 if 0 < j < length.size - 1 else 3.0)
-
-
-@nb.njit(cache=True)
-def chord_lengths(t, length, handle, held):  # type: ignore[no-untyped-def]
-    """Chords (K, N) of links bent to arcs of a circle: l sin(x) / x, x = kappa l / 2 < MOST_BENT.
-
-    Rigid ends keep their length.
-    """
-    count, links, _ = t.shape
-    c = np.empty((count, links))
-    for k in range(count):
-        for j in range(links):
-            bent = 0.5 * length[j] * np.sqrt(_squared_curvature(t[k], j, length, handle, held))
-            bent = min(bent, MOST_BENT)
-            rigid = (handle == 1 and j == 0) or (held == 1 and j == links - 1)
-            c[k, j] = length[j]
-            if not rigid and bent > 1e-6:
-                c[k, j] *= np.sin(bent) / bent
-    return c
-
-
-@nb.njit(cache=True)
-def link_reach(t, E, c, length, handle, held):  # type: ignore[no-untyped-def]
-    """How places move as links turn: (K, N, 4, 3, 2), c_l t_l by the angles of direction j.
-
-    Third axis: l = j - 1, j, j + 1 (a link's chord depends on its neighbours' directions), and the
-    sum of all three.
-    """
-    count, links, _ = t.shape
-    D = np.zeros((count, links, 4, 3, 2))
-    for k in range(count):
-        for j in range(links):
-            for a in range(3):
-                for e in range(2):
-                    D[k, j, 1, a, e] = c[k, j] * E[k, j, a, e]
-        for m in range(links):
-            x = 0.5 * length[m] * np.sqrt(_squared_curvature(t[k], m, length, handle, held))
-            rigid = (handle == 1 and m == 0) or (held == 1 and m == links - 1)
-            if rigid or x >= MOST_BENT:
-                continue
-            # derivative of the chord by the squared curvature
-            f = length[m] ** 3 / 8.0 * ((x * np.cos(x) - np.sin(x)) / x**3 if x > 1e-3 else -1 / 3)
-            f /= 2.0 if 0 < m < links - 1 else 3.0
-            for i in range(max(m, 1), min(m + 2, links)):
-                angle, span = _joint(t[k], i, length, handle, held)
-                opening = angle / np.sin(min(angle, 2.9)) if angle > 1e-6 else 1.0
-                for side in range(2):
-                    j, other = i - side, i - 1 + side
-                    for e in range(2):
-                        turn = 0.0
-                        for a in range(3):
-                            turn -= 2.0 * opening * t[k, other, a] * E[k, j, a, e]
-                        for a in range(3):
-                            D[k, j, m - j + 1, a, e] += f / span**2 * turn * t[k, m, a]
-        for j in range(links):
-            D[k, j, 3] = D[k, j, 0] + D[k, j, 1] + D[k, j, 2]
-    return D
-
-
-@nb.njit(cache=True)
-def _hand_rows(G, rhs, x, D, hm, hp, density, driven):  # type: ignore[no-untyped-def]
+def _hand_rows(row, x, window, hm, hp, density, driven):  # type: ignore[no-untyped-def]
     """White acceleration of the driven nodes: rows in the places that dynamics left empty."""
-    links = D.shape[1]
-    n = 3 + 2 * links
-    h = 0.5 * (hm + hp)
-    f = 1.0 / np.sqrt(density * h)
+    f = 1.0 / np.sqrt(density * 0.5 * (hm + hp))
     coefficient = (f / hm, -f / hm - f / hp, f / hp)
-    for i in range(links + 1):
+    place, none = np.zeros(3), np.zeros(3)
+    for i in range(driven.size):
         if not driven[i]:
             continue
         for a in range(3):
-            row = G[3 * i + a]
             for s in range(3):
-                rhs[3 * i + a] += coefficient[s] * x[s, i, a]
-                row[s * n + a] = coefficient[s]
-                for j in range(min(i + 1, links)):
-                    for e in range(2):
-                        slope = place_slope(D[s], j, i, a, e)
-                        row[s * n + 3 + 2 * j + e] = coefficient[s] * slope
+                row[i, a, row.shape[2] - 1] += coefficient[s] * x[s, i, a]
+                place[a] = coefficient[s]
+                put_places(row[i, a], s, none, place, none, window[s, i])
+            place[a] = 0.0
 
 
 @nb.njit(cache=True)
-def _sighting_row(row, n, theta, node, p, w, tcol, tval, D):  # type: ignore[no-untyped-def]
-    """One scalar sighting: p . x at up to two nodes, interpolated over three times."""
-    for m in range(2):
-        i = node[m]
-        if i < 0:
-            continue
-        for s in range(3):
-            if w[s] == 0.0:
-                continue
-            for a in range(3):
-                row[s * n + a] += w[s] * p[m, a]
-            for j in range(min(i + 1, D.shape[1])):
-                for e in range(2):
-                    along = 0.0
-                    for a in range(3):
-                        along += p[m, a] * place_slope(D[s], j, i, a, e)
-                    row[s * n + 3 + 2 * j + e] += w[s] * along
-    for q in range(tcol.size):
-        if tcol[q] >= 0:
-            row[theta + tcol[q]] += tval[q]
+def sighting_row(row, node, p, w, window):  # type: ignore[no-untyped-def]
+    """One scalar sighting, p (2, 3) . x at one node or two neighbours, interpolated over three
+    times with weights w: a row (3 WIDE,) at the first of them."""
+    none = np.zeros(3)
+    second = np.zeros(3)
+    if node[1] >= 0:
+        second += p[1]
+    for s in range(3):
+        if w[s] != 0.0:
+            put_places(row, s, none, w[s] * (p[0] + second), w[s] * second, window[s, node[0]])
+
+
+class Equations(NamedTuple):
+    """What is filled: half the Hessian and gradient of the cost."""
+
+    memory: Array  # (K n deep,), a band in LAPACK's lower storage and Fortran order, as it lies
+    deep: int  # its diagonals
+    border: Array  # (K n, Q)
+    gradient: Array  # (K n + Q,)
+    corner: Array  # (Q, Q)
+
+
+class Kept(NamedTuple):
+    """What a sweep over the times keeps of three of them, time k in slot k % 3."""
+
+    window: Array  # (3, N + 1, 3, 3, 8)
+    far: Array  # (3, 3, n)
+    square: Array  # (3, 3, N + 1, WIDE, WIDE), by time and how many times later the other is
+    edge: Array  # (3, N + 1, WIDE, Q + 1)
+    store: Array  # (3, 3 N, n + laws), of the tensions' rows
 
 
 @nb.njit(cache=True)
-def _block_of_time(course, E, D, hm, hp, chain, dynamics, weight, own, srow, shared):  # type: ignore[no-untyped-def]
-    """One time's rows G, r as G' G (3 n + shared square), G' r, r' r; and tensions (N,).
+def _kept(links, laws, shared):  # type: ignore[no-untyped-def]
+    n = 3 + 2 * links
+    return Kept(
+        np.zeros((3, links + 1, 3, 3, 8)),
+        np.zeros((3, 3, n)),
+        np.zeros((3, 3, links + 1, WIDE, WIDE)),
+        np.zeros((3, links + 1, WIDE, shared + 1)),
+        np.zeros((3, 3 * links, n + laws)),
+    )
 
-    course, E, D hold the three times; own = its sightings, a range in srow.
+
+@nb.njit(cache=True)
+def _enter(kept, D, k):  # type: ignore[no-untyped-def]
+    """Time k takes the place of the one that was three before."""
+    kept.window[k % 3] = windows(D[k])
+    kept.far[k % 3] = far_moves(D[k])
+
+
+@nb.njit(cache=True)
+def _add_centre(kept, slots, course, E, hm, hp, chain, dynamics, weight, own, srow, corner):  # type: ignore[no-untyped-def]
+    """Rows centred on one time, added to what is kept; returns r' r and tensions (N,).
+
+    course, E hold the three times, in slots (3,); own = its sightings, a range in srow.
     """
     node, p, w, value, tcol, tval = srow
     d = dynamics
-    links = course.chord.shape[1]
-    n = 3 + 2 * links
-    rows = 3 * (links + 1) + own[1] - own[0]
-    G = np.zeros((rows, 3 * n + shared))
-    rhs = np.zeros(rows)
+    links, laws = course.chord.shape[1], 5 + chain[5].shape[0]
+    row = np.zeros((links + 1, 3, 3 * WIDE + laws + 1))
+    window = np.empty((3, links + 1, 3, 3, 8))
+    for s in range(3):
+        window[s] = kept.window[slots[s]]
     tension, pull = dynamics_rows(
-        G, rhs, course.node, course.direction, E, D, course.chord, hm, hp, chain, d.air, d.law,
+        row, course.node, course.direction, E, window, course.chord, hm, hp, chain, d.air, d.law,
         d.gravity, weight, d.first, d.last,
     )  # fmt: skip
-    rotate_out_tensions(G, rhs, pull, weight, d.first, d.last)
-    _hand_rows(G, rhs, course.node, D, hm, hp, d.hand_density, d.driven)
+    tension_rows(row, kept.far, pull, weight, d.first, d.last, kept.store, slots, laws)
+    _hand_rows(row, course.node, window, hm, hp, d.hand_density, d.driven)
+    add_products(row, kept.square, kept.edge, slots)
+    rows = row.reshape(-1, row.shape[2])[:, 3 * WIDE :]
+    cost = 0.0
+    for r in range(rows.shape[0]):
+        cost += rows[r, laws] ** 2
+        for q in range(laws):
+            corner[q, -1] += rows[r, q] * rows[r, laws]
+            for other in range(laws):
+                corner[q, other] += rows[r, q] * rows[r, other]
+    for j in range(links):
+        one = kept.store[slots[1], place_of(j, 1, links), 3 + 2 * links :]
+        for q in range(laws):
+            for other in range(laws):
+                corner[q, other] -= one[q] * one[other]
+    single = np.zeros(3 * WIDE)
     for r in range(own[0], own[1]):
-        i = 3 * (links + 1) + r - own[0]
-        rhs[i] = value[r]
-        _sighting_row(G[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], D)
-    return gram(G, n), np.dot(G.T, rhs), np.dot(rhs, rhs), tension
+        single[:] = 0.0
+        sighting_row(single, node[r], p[r], w[r], window)
+        add_sighting(single, node[r, 0], tcol[r], tval[r], value[r], kept.square, kept.edge, slots)
+        cost += value[r] ** 2
+        for q in range(tcol.shape[1]):
+            if tcol[r, q] >= 0:
+                corner[tcol[r, q], -1] += tval[r, q] * value[r]
+                for other in range(tcol.shape[1]):
+                    if tcol[r, other] >= 0:
+                        corner[tcol[r, q], tcol[r, other]] += tval[r, q] * tval[r, other]
+    return cost, tension
 
 
 @nb.njit(cache=True)
@@ -250,50 +178,111 @@ def _whitening(spread, node_mass, driven, h):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True)
-def _add_block(band, border, grad, block, g, start, width):  # type: ignore[no-untyped-def]
-    """Add one time's block (width + Q square) to band, border and gradient, from `start` on."""
-    for i in range(width):
-        grad[start + i] += g[i]
-        for j in range(i, width):
-            band[j - i, start + i] += block[i, j]
-        for q in range(border.shape[1]):
-            border[start + i, q] += block[i, width + q]
+def _finish(kept, k, count, out, laws, blas):  # type: ignore[no-untyped-def]
+    """The columns of time k, all of whose rows are in, into band, border and gradient."""
+    slot, n = k % 3, kept.far.shape[2]
+    memory, deep = out.memory, out.deep
+    start = k * n * deep
+    for c in range(n):
+        memory[start + c * deep + min(3, count - k) * n - c : start + (c + 1) * deep] = 0.0
+    for apart in range(min(3, count - k)):
+        other = (k + apart) % 3
+        at = start + apart * n
+        write_block(
+            memory, deep, at, kept.square[slot, apart], kept.far[slot], kept.far[other], apart == 0
+        )
+        take_off(memory, deep, at, kept.store[slot], kept.store[other], apart, n, blas)
+    edge = np.empty((n, out.border.shape[1] + 1))
+    write_edge(edge, kept.edge[slot], kept.far[slot])
+    store = kept.store[slot]
+    call(
+        blas[0],
+        (N, T, laws, n, store.shape[0], -1.0, store[0, n:], store.shape[1], store,
+         store.shape[1], 1.0, edge, edge.shape[1]),
+    )  # fmt: skip
+    out.border[k * n : (k + 1) * n] = edge[:, :-1]
+    out.gradient[k * n : (k + 1) * n] = edge[:, -1]
+
+
+@nb.njit(cache=True)
+def _columns(  # type: ignore[no-untyped-def]
+    first,
+    last,
+    out,
+    corner,
+    cost,
+    tension,
+    course,
+    E,
+    D,
+    chain,
+    dynamics,
+    spread,
+    starts,
+    srow,
+    blas,
+):
+    """The columns of times first ... last - 1, from all rows that touch them."""
+    count, links = course.chord.shape
+    laws = 5 + chain[5].shape[0]
+    shared = out.border.shape[1]
+    kept = _kept(links, laws, shared)
+    away = np.empty((shared, shared + 1))
+    slots = np.empty(3, dtype=np.int64)
+    for k in range(max(first - 2, 0), min(max(first, 2), count)):
+        _enter(kept, D, k)
+    for k in range(first - 1, last + 1):
+        for s in range(3):
+            slots[s] = (k - 1 + s) % 3
+        if 2 <= k + 1 < count:
+            _enter(kept, D, k + 1)
+        if 1 <= k < count - 1:
+            part, hm, hp = _around(course, k)
+            weight = _whitening(spread[k], dynamics.node_mass, dynamics.driven, 0.5 * (hm + hp))
+            mine = first <= k < last
+            found, pull = _add_centre(
+                kept, slots, part, E[k - 1 : k + 2], hm, hp, chain, dynamics, weight,
+                (starts[k], starts[k + 1]), srow, corner[k] if mine else away,
+            )  # fmt: skip
+            if mine:
+                cost[k], tension[k] = found, pull
+        else:
+            for s in range(3):
+                for j in range(links):
+                    kept.store[slots[s], place_of(j, s, links)] = 0.0
+        if first <= k - 1 < last:
+            _finish(kept, k - 1, count, out, laws, blas)
+        kept.square[slots[0]] = 0.0
+        kept.edge[slots[0]] = 0.0
 
 
 @nb.njit(cache=True, parallel=True)
-def assemble(band, border, grad, corner, course, E, D, chain, dynamics, spread, starts, srow):  # type: ignore[no-untyped-def]
-    """Add all rows to band (3n, K n), border (K n, Q), grad (K n + Q), corner (Q, Q).
+def assemble(out, course, E, D, chain, dynamics, spread, starts, srow, pieces, blas):  # type: ignore[no-untyped-def]
+    """Fill the `Equations` out from all rows; returns cost and tensions (K, N) [N].
 
-    Returns cost and tensions (K, N) [N].
     D: of `link_reach`; spread (K, N + 1): density [m2/s3] of the random acceleration;
     starts (K + 1): first sighting of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3),
-    rhs (R), tcol (R, 4), tval (R, 4)).
+    rhs (R), tcol (R, 4), tval (R, 4)); pieces: into which the times are cut, for as many threads
+    (rows of two times more are formed for each); blas: `blocks.BLAS`.
     The first five shared parameters are the logarithmic scales of the law, the next those of the
     shapes of stiffness in chain[5].
     """
     count, links = course.chord.shape
-    n = 3 + 2 * links
-    shared = corner.shape[0]
+    shared = out.border.shape[1]
     tension = np.zeros((count, links))
     cost = np.zeros(count)
     corners = np.zeros((count, shared, shared + 1))
-    # Times three apart share no unknown, so each colour may be added by many threads.
-    for colour in range(3):
-        for b in nb.prange((count - 2 - colour + 2) // 3):
-            k = 1 + colour + 3 * b
-            near = slice(k - 1, k + 2)
-            part, hm, hp = _around(course, k)
-            weight = _whitening(spread[k], dynamics.node_mass, dynamics.driven, 0.5 * (hm + hp))
-            own = (starts[k], starts[k + 1])
-            block, g, cost[k], tension[k] = _block_of_time(
-                part, E[near], D[near], hm, hp, chain, dynamics, weight, own, srow, shared
-            )
-            _add_block(band, border, grad, block, g, (k - 1) * n, 3 * n)
-            corners[k, :, :shared] = block[3 * n :, 3 * n :]
-            corners[k, :, shared] = g[3 * n :]
+    for b in nb.prange(pieces):
+        _columns(
+            b * count // pieces, (b + 1) * count // pieces, out, corners, cost, tension, course, E,
+            D, chain, dynamics, spread, starts, srow, blas,
+        )  # fmt: skip
+    inner = count * (3 + 2 * links)
+    out.corner[:] = 0.0
+    out.gradient[inner:] = 0.0
     for k in range(count):
-        corner += corners[k, :, :shared]
-        grad[count * n :] += corners[k, :, shared]
+        out.corner[:] += corners[k, :, :shared]
+        out.gradient[inner:] += corners[k, :, shared]
     return cost.sum(), tension
 
 

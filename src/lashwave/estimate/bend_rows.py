@@ -5,6 +5,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from lashwave.estimate.local_rows import WIDE
 from lashwave.estimate.scheme import mean_directions
 from lashwave.mechanics import SOFT, couple_ratio, friction_ratio, sharpness
 
@@ -40,8 +41,9 @@ def bend_forces(t, mean, rate, c, bend, scale, tau):  # type: ignore[no-untyped-
 
 
 @nb.njit(cache=True)
-def bend_columns(G, n, t, E, w, c, hm, hp, bend, scale, tau, weight):  # type: ignore[no-untyped-def]
-    """Columns of bending and of its damping; w (3, N): weights of the three times."""
+def bend_columns(row, t, E, w, c, hm, hp, bend, scale, tau, weight):  # type: ignore[no-untyped-def]
+    """Bending and its damping in rows as `local_rows` has them; w (3, N): weights of the three
+    times."""
     links = t.shape[1]
     h = 0.5 * (hm + hp)
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
@@ -90,5 +92,5 @@ def bend_columns(G, n, t, E, w, c, hm, hp, bend, scale, tau, weight):  # type: i
                     for a in range(3):
                         for m in range(3):
                             i = j - 1 + m
-                            column = s * n + 3 + 2 * link + e
-                            G[3 * i + a, column] += weight[i] * stencil[m] * stiff * p[a]
+                            column = WIDE * s + 3 + 2 * (side - m + 2) + e
+                            row[i, a, column] += weight[i] * stencil[m] * stiff * p[a]

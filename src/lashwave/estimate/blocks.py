@@ -16,7 +16,7 @@ from numba.core import types
 from numba.core.cgutils import alloca_once_value
 from numba.extending import get_cython_function_address, intrinsic
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 BLAS = np.array(
     [
@@ -58,7 +58,7 @@ def call(_typing, address, arguments):  # type: ignore[no-untyped-def]
     return types.void(address, arguments), generate
 
 
-def _memory(band: Array) -> Array:
+def memory_of(band: Array) -> Array:
     """The numbers of a band in Fortran order as they lie in memory, a view."""
     return band.T.reshape(-1)
 
@@ -99,7 +99,7 @@ def factor_in_place(band: Array, n: int) -> int:
 
     Returns 0, or the number (from 1) of the first column at which it is not positive definite.
     """
-    return int(_factor(_memory(band), band.shape[0], n, BLAS))
+    return int(_factor(memory_of(band), band.shape[0], n, BLAS))
 
 
 @nb.njit(cache=True)
@@ -137,12 +137,12 @@ def _backward(memory, deep, n, right, blas):  # type: ignore[no-untyped-def]
 def forward(factor: Array, right: Array, n: int) -> Array:
     """L^-1 of right-hand sides (K n, C), by a factor (D, K n) of n unknowns a time."""
     out = np.array(right.T, order="C")
-    _forward(_memory(factor), factor.shape[0], n, out, BLAS)
+    _forward(memory_of(factor), factor.shape[0], n, out, BLAS)
     return out.T
 
 
 def backward(factor: Array, right: Array, n: int) -> Array:
     """L^-T of the same."""
     out = np.array(right.T, order="C")
-    _backward(_memory(factor), factor.shape[0], n, out, BLAS)
+    _backward(memory_of(factor), factor.shape[0], n, out, BLAS)
     return out.T

@@ -1,8 +1,9 @@
-"""From the rows of one time to its share of the normal equations, at a third of the plain cost.
+"""Products of rows, formed where rows are short and carried to the links' angles by sums.
 
-Tensions are rotated out of the rows instead of projected out: the same sums of squares with one row
-a link less, and node i's rows still depend on links up to i + 2 alone. The products then skip what
-is zero.
+Rows at one node (`local_rows`) give a small square, FAR and window against FAR and window. A link
+moves all places well beyond it alike, so of two links the inner one meets the outer one's rows
+through three numbers a column: sums, from the tip inward, of the squares' far parts. Only links
+next to each other meet in rows of which both windows hold them.
 """
 
 from __future__ import annotations
@@ -10,128 +11,164 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-SLAB = 44
-"""Rows multiplied at a time, of those that reach about as far along the line."""
+from lashwave.estimate.local_rows import WIDE
+
+FULL = 4
+"""Links apart from which on the inner one is beyond the windows of all the outer one's rows."""
 
 
 @nb.njit(cache=True)
-def _rotated(q, i, j, cosine, sine):  # type: ignore[no-untyped-def]
-    """Rows i and j of q turned into one another (Givens)."""
-    for k in range(q.shape[1]):
-        a, b = q[i, k], q[j, k]
-        q[i, k] = cosine * a + sine * b
-        q[j, k] = cosine * b - sine * a
+def add_products(row, squares, edge, slots):  # type: ignore[no-untyped-def]
+    """Add products of rows (N + 1, R, 3 WIDE + laws + 1) at the nodes to those of the three times.
 
-
-@nb.njit(cache=True)
-def _local(q, t):  # type: ignore[no-untyped-def]
-    """Last three rows of q (4, 4) to the direction t and two normal to it."""
-    x, y, z = t / np.sqrt(t[0] ** 2 + t[1] ** 2 + t[2] ** 2)
-    s = 1.0 if z >= 0 else -1.0
-    a = -1.0 / (s + z)
-    b = x * y * a
-    q[1, 1], q[1, 2], q[1, 3] = x, y, z
-    q[2, 1], q[2, 2], q[2, 3] = 1.0 + s * x * x * a, s * b, -s * x
-    q[3, 1], q[3, 2], q[3, 3] = b, s + y * y * a, -y
-
-
-@nb.njit(cache=True)
-def _applied(q, G, rhs, above, below, columns):  # type: ignore[no-untyped-def]
-    """Row `above` and the three from `below` on, turned by q (4, 4) in some ranges of columns."""
-    for r in range(columns.shape[0]):
-        for p in range(columns[r, 0], columns[r, 1]):
-            u, x, y, z = G[above, p], G[below, p], G[below + 1, p], G[below + 2, p]
-            G[above, p] = q[0, 0] * u + q[0, 1] * x + q[0, 2] * y + q[0, 3] * z
-            G[below, p] = q[1, 0] * u + q[1, 1] * x + q[1, 2] * y + q[1, 3] * z
-            G[below + 1, p] = q[2, 0] * u + q[2, 1] * x + q[2, 2] * y + q[2, 3] * z
-            G[below + 2, p] = q[3, 0] * u + q[3, 1] * x + q[3, 2] * y + q[3, 3] * z
-    u, x, y, z = rhs[above], rhs[below], rhs[below + 1], rhs[below + 2]
-    rhs[above] = q[0, 0] * u + q[0, 1] * x + q[0, 2] * y + q[0, 3] * z
-    for m in range(3):
-        rhs[below + m] = q[1 + m, 0] * u + q[1 + m, 1] * x + q[1 + m, 2] * y + q[1 + m, 3] * z
-
-
-@nb.njit(cache=True)
-def rotate_out_tensions(G, rhs, t, weight, first, last):  # type: ignore[no-untyped-def]
-    """Turn whitened rows (3 (N + 1) at least, P) so that tensions reach one row a link; zero it.
-
-    G' G, G' r and r' r of what is left are those of rows projected normal to the tensions' columns:
-    an orthogonal factorisation of them (Golub and Van Loan 2013, section 5.2), from the butt on.
-
-    t (N, 3): directions in which the links pull; weight (N + 1,): the whitening of each node, 0
-    for driven nodes; links first..last - 1 carry a tension. The columns of the three times are
-    n = 3 + 2 N each, then those that are shared.
+    squares (3, 3, N + 1, WIDE, WIDE), by slot of a time and by how many times later the second is;
+    edge (3, N + 1, WIDE, Q + 1), products with what is shared, the laws first, and the residual;
+    slots (3,) of the times.
     """
-    links = t.shape[0]
-    n = 3 + 2 * links
-    columns = np.empty((4, 2), dtype=np.int64)
-    columns[3] = 3 * n, G.shape[1]
-    # Of link j in the first row of node j; the other two have been turned normal to its pull.
-    pull = 0.0
-    for j in range(first - 1, last):
-        q, kept = np.eye(4), 1.0
-        if j + 1 < last:
-            _local(q, t[j + 1])
-        for m in (2, 3, 1):
-            if j < first:
-                break
-            down = -weight[j + 1] * (q[m, 1] * t[j, 0] + q[m, 2] * t[j, 1] + q[m, 3] * t[j, 2])
-            size = np.hypot(pull, down)
-            if size > 0.0:
-                kept = pull / size
-                _rotated(q, 0, m, kept, down / size)
-                pull = size
+    nodes, rows, wide = row.shape
+    laws = wide - 3 * WIDE - 1
+    for i in range(nodes):
         for s in range(3):
-            columns[s] = s * n, s * n + 3 + 2 * min(j + 3, links)
-        _applied(q, G, rhs, max(3 * j, 0), 3 * j + 3, columns)
-        if j >= first:
-            G[3 * j] = 0.0
-            rhs[3 * j] = 0.0
-        if j + 1 < last:
-            pull = kept * weight[j + 1] * np.sqrt((t[j + 1] ** 2).sum())
+            for r in range(rows):
+                one = row[i, r]
+                for u in range(WIDE - 1):
+                    value = one[WIDE * s + u]
+                    if value == 0.0:
+                        continue
+                    for later in range(3 - s):
+                        out = squares[slots[s], later, i, u]
+                        for v in range(WIDE):
+                            out[v] += value * one[WIDE * (s + later) + v]
+                    out = edge[slots[s], i, u]
+                    for v in range(laws):
+                        out[v] += value * one[3 * WIDE + v]
+                    out[-1] += value * one[-1]
 
 
 @nb.njit(cache=True)
-def _reaches(G, n):  # type: ignore[no-untyped-def]
-    """Columns a time up to the last that each row depends on; -1 for empty rows."""
-    reach = np.full(G.shape[0], -1)
-    for i in range(G.shape[0]):
-        for p in range(3 * n, G.shape[1]):
-            if G[i, p] != 0.0:
-                reach[i] = 0
-        for p in range(n - 1, -1, -1):
-            if G[i, p] != 0.0 or G[i, n + p] != 0.0 or G[i, 2 * n + p] != 0.0:
-                reach[i] = p + 1
-                break
-    return reach
+def add_sighting(row, i, columns, values, rhs, squares, edge, slots):  # type: ignore[no-untyped-def]
+    """The same of a single row (3 WIDE,) at node i, with what it says of some shared parameters."""
+    for s in range(3):
+        for u in range(WIDE - 1):
+            value = row[WIDE * s + u]
+            if value == 0.0:
+                continue
+            for later in range(3 - s):
+                out = squares[slots[s], later, i, u]
+                for v in range(WIDE):
+                    out[v] += value * row[WIDE * (s + later) + v]
+            edge[slots[s], i, u, -1] += value * rhs
+            for q in range(columns.size):
+                if columns[q] >= 0:
+                    edge[slots[s], i, u, columns[q]] += value * values[q]
 
 
 @nb.njit(cache=True)
-def gram(G, n):  # type: ignore[no-untyped-def]
-    """G' G (P, P) of rows (R, P), three times n columns and what is shared (P - 3 n).
-
-    Only blocks on and above the diagonal of the four groups of columns are filled.
-    """
-    size = G.shape[1]
-    out = np.zeros((size, size))
-    reach = _reaches(G, n)
-    order = np.argsort(reach)
-    begin = np.searchsorted(reach[order], 0)
-    while begin < order.size:
-        end = min(begin + SLAB, order.size)
-        m = reach[order[end - 1]]
-        rows = np.empty((3 * m + size - 3 * n, end - begin))
-        for r in range(begin, end):
-            for s in range(3):
-                rows[s * m : (s + 1) * m, r - begin] = G[order[r], s * n : s * n + m]
-            rows[3 * m :, r - begin] = G[order[r], 3 * n :]
-        for s in range(4):
-            width = m if s < 3 else size - 3 * n
-            part = np.dot(rows[s * m : s * m + width], rows[s * m :].T)
-            for i in range(width):
-                for other in range(s, 4):
-                    here, there = (other - s) * m, other * n
-                    for p in range(m if other < 3 else size - 3 * n):
-                        out[s * n + i, there + p] += part[i, here + p]
-        begin = end
+def _sums(part):  # type: ignore[no-untyped-def]
+    """Sums (N + 5, ...) of part (N + 1, ...) from each node on; 0 beyond the last."""
+    out = np.zeros((part.shape[0] + 4, *part.shape[1:]))
+    for i in range(part.shape[0] - 1, -1, -1):
+        out[i] = out[i + 1] + part[i]
     return out
+
+
+@nb.njit(cache=True)
+def _meetings(square, total, far, flip):  # type: ignore[no-untyped-def]
+    """What a link well inside meets of the links' rows: (FULL + 1, 3, n), by how far inside.
+
+    square (N + 1, WIDE, WIDE), total = `_sums` of its far part; far : `far_moves` of the outer
+    link's time. Its rows stand second in the squares, first with `flip`.
+    """
+    n = far.shape[1]
+    nodes = square.shape[0]
+    out = np.zeros((FULL + 1, 3, n))
+    for a in range(3):
+        for b in range(3):
+            out[FULL, a, b] = total[0, b, a] if flip else total[0, a, b]
+    for j in range((n - 3) // 2):
+        for e in range(2):
+            column = 3 + 2 * j + e
+            for a in range(3):
+                value = 0.0
+                for b in range(3):
+                    own = total[j + 3, b, a] if flip else total[j + 3, a, b]
+                    value += own * far[b, column]
+                out[0, a, column] = value
+                for d in range(1, FULL + 1):
+                    i, v = j + 3 - d, 1 + 2 * d + e
+                    if 0 <= i < nodes:
+                        value += square[i, v, a] if flip else square[i, a, v]
+                    out[d, a, column] = value
+    return out
+
+
+@nb.njit(cache=True)
+def _near(square, j, m):  # type: ignore[no-untyped-def]
+    """What links j (first) and m (second) say in rows of which both windows hold them: (2, 2)."""
+    out = np.zeros((2, 2))
+    for i in range(max(0, j - 1, m - 1), min(j, m) + 3):
+        if i < square.shape[0]:
+            for e in range(2):
+                for f in range(2):
+                    out[e, f] += square[i, 3 + 2 * (j - i + 2) + e, 3 + 2 * (m - i + 2) + f]
+    return out
+
+
+@nb.njit(cache=True)
+def write_block(memory, deep, start, square, far, later, same):  # type: ignore[no-untyped-def]
+    """Products of one time's columns with those of a later time, or its own, into a band.
+
+    memory, deep : the band as it lies, and its height; start : where the first column's entry with
+    the later time's first unknown lies. far, later : `far_moves` (3, n) of both times. Of a time
+    with itself only the lower triangle is written.
+    """
+    n = far.shape[1]
+    links = (n - 3) // 2
+    total = _sums(square[:, :3, :3])
+    outer = _meetings(square, total, later, False)  # rows further out than the column's link
+    inner = outer if same else _meetings(square, total, far, True)
+    for c in range(n):
+        column = memory[start + c * (deep - 1) : start + c * (deep - 1) + n]
+        j = (c - 3) // 2 if c >= 3 else -FULL
+        first = c if same else 0
+        x, y, z = far[0, c], far[1, c], far[2, c]
+        for p in range(max(first, 3 + 2 * (j + FULL)), n):
+            column[p] = x * outer[FULL, 0, p] + y * outer[FULL, 1, p] + z * outer[FULL, 2, p]
+        if j < 0:
+            for p in range(first, 3):
+                column[p] = outer[FULL, c, p]
+            continue
+        x, y, z = inner[FULL, 0, c], inner[FULL, 1, c], inner[FULL, 2, c]
+        for p in range(first, 3 + 2 * max(j - FULL + 1, 0)):
+            column[p] = x * later[0, p] + y * later[1, p] + z * later[2, p]
+        for m in range(max(j - FULL + 1, 0), min(j + FULL, links)):
+            both = _near(square, j, m)
+            for f in range(2):
+                p = 3 + 2 * m + f
+                if p < first:
+                    continue
+                value = both[(c - 3) % 2, f]
+                for a in range(3):
+                    if m >= j:
+                        value += far[a, c] * outer[m - j, a, p]
+                    else:
+                        value += inner[j - m, a, c] * later[a, p]
+                column[p] = value
+
+
+@nb.njit(cache=True)
+def write_edge(out, edge, far):  # type: ignore[no-untyped-def]
+    """Products (n, q) of one time's columns with what is shared, from `edge` (N + 1, WIDE, q)."""
+    total = _sums(edge[:, :3])
+    nodes, n = edge.shape[0], far.shape[1]
+    for q in range(out.shape[1]):
+        for c in range(3):
+            out[c, q] = total[0, c, q]
+        for j in range((n - 3) // 2):
+            for e in range(2):
+                value = 0.0
+                for a in range(3):
+                    value += far[a, 3 + 2 * j + e] * total[j + 3, a, q]
+                for i in range(max(0, j - 1), min(j + 3, nodes)):
+                    value += edge[i, 3 + 2 * (j - i + 2) + e, q]
+                out[3 + 2 * j + e, q] = value

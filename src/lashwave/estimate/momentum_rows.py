@@ -18,6 +18,7 @@ import numba as nb
 import numpy as np
 
 from lashwave.estimate.bend_rows import bend_columns, bend_forces
+from lashwave.estimate.local_rows import WIDE, put_places
 from lashwave.estimate.scheme import mean_directions, side_shares, time_shares
 from lashwave.mechanics import body_drag, link_drag
 
@@ -190,27 +191,15 @@ def whitened_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, 
     return rhs, lam / (0.5 * (hm + hp))
 
 
-@nb.njit(cache=True, inline="always")
-def place_slope(D, j, i, a, e):  # type: ignore[no-untyped-def]
-    """Derivative of coordinate a of node i by angle e of link j, from a time's `link_reach` D."""
-    if j + 1 < i:
-        return D[j, 3, a, e]
-    total = 0.0
-    for r in range(3):
-        if 0 <= j - 1 + r < i:
-            total += D[j, r, a, e]
-    return total
-
-
 @nb.njit(cache=True)
-def _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight):  # type: ignore[no-untyped-def]
-    """Columns of the inertia and the drag for all three times (G is whitened as it is filled)."""
-    links = D.shape[1]
+def _mass_and_drag(row, windows, hm, hp, link_mass, by_link, by_node, weight):  # type: ignore[no-untyped-def]
+    """Inertia and drag for all three times (rows are whitened as they are filled)."""
+    links = link_mass.shape[0]
     h = 0.5 * (hm + hp)
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
     mass_coefficient = (1.0 / hm, -1.0 / hm - 1.0 / hp, 1.0 / hp)
     rate_coefficient = (am, -am - ap, ap)
-    T = np.empty((3, 3, 3))  # by distance: link before the last, the last, the next one
+    back, sum_, ahead = np.empty(3), np.empty(3), np.empty(3)
     for i in range(links + 1):
         if weight[i] == 0.0:
             continue
@@ -218,83 +207,63 @@ def _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight)
         own = (link_mass[i - 1, 2] if i > 0 else 0.0) + (link_mass[i, 0] if i < links else 0.0)
         upper = link_mass[i, 1] if i < links else 0.0
         for s in range(3):
-            cm, cr = mass_coefficient[s], -h * rate_coefficient[s]
+            cm, cr = weight[i] * mass_coefficient[s], -h * weight[i] * rate_coefficient[s]
             for a in range(3):
                 for b in range(3):
-                    before = by_link[i - 1, a, b] if i > 0 else 0.0
-                    after = by_link[i, a, b] if i < links else 0.0
-                    eye = 1.0 if a == b else 0.0
-                    T[0, a, b] = cm * eye * (lower + own + upper) + cr * (
-                        0.5 * (before + after) + by_node[i, a, b]
-                    )
-                    T[1, a, b] = cm * eye * (own + upper) + cr * (
-                        0.25 * before + 0.5 * after + by_node[i, a, b]
-                    )
-                    T[2, a, b] = cm * eye * upper + cr * 0.25 * after
-            for a in range(3):
-                row = G[3 * i + a]
-                for b in range(3):
-                    row[s * n + b] += weight[i] * T[0, a, b]
-                for j in range(min(i + 2, links)):
-                    for e in range(2):
-                        total = 0.0
-                        if j + 1 < i - 1:
-                            for b in range(3):
-                                total += T[0, a, b] * D[s, j, 3, b, e]
-                        else:
-                            for r in range(max(0, 1 - j), min(3, min(i + 1, links) - j + 1)):
-                                q = min(max(j - 1 + r - i + 2, 0), 2)
-                                for b in range(3):
-                                    total += T[q, a, b] * D[s, j, r, b, e]
-                        row[s * n + 3 + 2 * j + e] += weight[i] * total
+                    before = 0.25 * cr * by_link[i - 1, a, b] if i > 0 else 0.0
+                    after = 0.25 * cr * by_link[i, a, b] if i < links else 0.0
+                    eye = cm if a == b else 0.0
+                    back[b] = eye * lower + before
+                    ahead[b] = eye * upper + after
+                    sum_[b] = eye * (lower + own + upper) + cr * by_node[i, a, b]
+                    sum_[b] += 2.0 * (before + after)
+                put_places(row[i, a], s, back, sum_, ahead, windows[s, i])
 
 
 @nb.njit(cache=True)
-def dynamics_rows(G, rhs, x, t, E, D, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
-    """Fill whitened rows G (3 (N + 1), 3 n + 5 at least) and residual rhs.
+def dynamics_rows(row, x, t, E, windows, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+    """Fill whitened rows (N + 1, 3, 3 WIDE + 6 + P), as `local_rows` has them.
 
-    Returns tensions (N,) [N] and the directions in which they pull (N, 3). rhs is without what
-    tensions explain; in G, `rotate_out_tensions` leaves out what a change of them would.
-    D: of `link_reach`, at the three times. Columns: unknowns at k-1, k, k+1 (n = 3 + 2 N each),
-    then the five logarithmic scales `LAW_NAMES`, then of the shapes (P, N) in chain[5]: the joints'
-    logarithmic stiffness shifted along each. G and rhs must be zero in these rows on entry.
+    Returns tensions (N,) [N] and the directions in which they pull (N, 3). The residual, last in a
+    row, is without what tensions explain; the rows are not.
+    windows : (3, ...) of `local_rows.windows`, at the three times. After the times come the five
+    logarithmic scales `LAW_NAMES`, then of the shapes (P, N) in chain[5]: the joints' logarithmic
+    stiffness shifted along each. Rows must be zero on entry.
     """
     link_mass, bend = chain[0], chain[1]
     links = t.shape[1]
-    n = 3 + 2 * links
     h = 0.5 * (hm + hp)
     w, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
     r, fair, fbend, by_link, by_node = impulse_residual(
         x, t, mean, c, hm, hp, chain, air, law, gravity
     )
-    _mass_and_drag_columns(G, n, D, hm, hp, link_mass, by_link, by_node, weight)
-    bend_columns(G, n, t, E, w, c, hm, hp, bend, law[3], law[4], weight)
+    _mass_and_drag(row, windows, hm, hp, link_mass, by_link, by_node, weight)
+    bend_columns(row, t, E, w, c, hm, hp, bend, law[3], law[4], weight)
+    rhs = weighted(r, weight)
+    # what the tensions explain goes; that they turn with the links is part of the derivative
+    lam = project_out_tensions(rhs, mean, weight, first, last)
+    shared = 3 * WIDE
     for i in range(links + 1):
         for a in range(3):
-            k = 3 * i + a
-            rhs[k] = weight[i] * r[i, a]
             f = -h * weight[i]
-            G[k, 3 * n] = f * fair[0, i, a]
-            G[k, 3 * n + 1] = f * fair[1, i, a]
-            G[k, 3 * n + 2] = f * fair[2, i, a]
-            G[k, 3 * n + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
-            G[k, 3 * n + 4] = f * fbend[1, i, a]
+            row[i, a, shared] = f * fair[0, i, a]
+            row[i, a, shared + 1] = f * fair[1, i, a]
+            row[i, a, shared + 2] = f * fair[2, i, a]
+            row[i, a, shared + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
+            row[i, a, shared + 4] = f * fbend[1, i, a]
+            row[i, a, row.shape[2] - 1] = rhs[3 * i + a]
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
     rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
     for p in range(chain[5].shape[0]):
         part = bend_forces(t[1], mean, rate, c[1], bend * chain[5][p], law[3], law[4])
         for i in range(links + 1):
             for a in range(3):
-                f = -h * weight[i]
-                G[3 * i + a, 3 * n + 5 + p] = f * (part[0, i, a] + part[1, i, a])
-    # what the tensions explain goes; that they turn with the links is part of the derivative
-    lam = project_out_tensions(rhs, mean, weight, first, last)
+                row[i, a, shared + 5 + p] = -h * weight[i] * (part[0, i, a] + part[1, i, a])
     for j in range(first, last):
         for s in range(3):
             for e in range(2):
-                column = s * n + 3 + 2 * j + e
                 for a in range(3):
                     pull = w[s, j] * lam[j] * E[s, j, a, e]
-                    G[3 * j + a, column] -= weight[j] * pull
-                    G[3 * j + 3 + a, column] += weight[j + 1] * pull
+                    row[j, a, WIDE * s + 7 + e] -= weight[j] * pull
+                    row[j + 1, a, WIDE * s + 5 + e] += weight[j + 1] * pull
     return lam / h, mean

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import get_num_threads
 
 from lashwave.estimate import hand_rows
 from lashwave.estimate.anchor import Anchor
-from lashwave.estimate.assembly import assemble, dynamics_cost
-from lashwave.estimate.blocks import backward, factor_in_place, forward
+from lashwave.estimate.assembly import Equations, assemble, dynamics_cost
+from lashwave.estimate.blocks import BLAS, backward, factor_in_place, forward, memory_of
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Seen, Weights, look
@@ -55,14 +56,14 @@ def build(
     n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
     axes = path.axes
     jerky = np.isfinite(setup.hand_jerk) and count >= hand_rows.TIMES
-    band = np.zeros((3 * n + hand_rows.width(setup) * jerky, count * n), order="F")
-    border = np.zeros((count * n, q))
-    gradient = np.zeros(count * n + q)
-    corner = np.zeros((q, q))
+    deep = 3 * n + hand_rows.width(setup) * jerky
+    band = np.empty((count * n, deep)).T
+    border, corner = np.empty((count * n, q)), np.empty((q, q))
+    gradient = np.empty(count * n + q)
     cost, tension = assemble(
-        band, border, gradient, corner, path.course, axes, path.reach(setup),
-        setup.kernel_chain(path.shared), setup.dynamics(path.shared), spread, seen.starts,
-        seen.rows,
+        Equations(memory_of(band), deep, border, gradient, corner), path.course, axes,
+        path.reach(setup), setup.kernel_chain(path.shared), setup.dynamics(path.shared), spread,
+        seen.starts, seen.rows, _pieces(count), BLAS,
     )  # fmt: skip
     matrix, offset = anchor.rows(axes), anchor.residual(path)
     block = matrix.T @ matrix
@@ -76,6 +77,16 @@ def build(
         cost += hand_rows.add_jerk(setup, path, band, gradient)
     total = cost + float(offset @ offset) + float(prior @ prior)
     return Normal(band, border, corner, gradient, total, tension, axes, seen, n)
+
+
+PIECE = 32
+"""Times, at least, that a thread assembles at a go."""
+
+
+def _pieces(count: int) -> int:
+    """Into how many pieces the times are cut for the threads; one where there is but one."""
+    threads = get_num_threads()
+    return 1 if threads == 1 else min(4 * threads, max(1, count // PIECE))
 
 
 def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.estimate.assembly import Course, chord_lengths, link_reach, places, tangent_axes
+from lashwave.estimate.assembly import Course
+from lashwave.estimate.geometry import chord_lengths, link_reach, places, tangent_axes
 from lashwave.estimate.setup import Setup
 from lashwave.quantities import Array
 

@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from scipy.linalg import blas, cho_factor, cho_solve
 
 from lashwave.estimate import normal as eq
-from lashwave.estimate.assembly import _sighting_row as sighting_row
+from lashwave.estimate.assembly import sighting_row
 from lashwave.estimate.blocks import dense
 from lashwave.estimate.joint import Joint
+from lashwave.estimate.local_rows import WIDE, far_moves, whole, windows
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import marker_part, marker_sd, time_weights
 from lashwave.quantities import DISTRUSTED, Array, Whole, Withheld
@@ -146,7 +147,11 @@ def rows_of(setup: Setup, joint: Joint, samples: Whole, marker: Whole) -> Rows:
     reach = path.reach(setup)
     for i, r in enumerate(order.ravel()):
         near = reach[k[r] - 1 : k[r] + 2]
-        sighting_row(row[i], n, 3 * n, node[r], p[r], w[r], tcol[r], tval[r], near)
+        short = np.zeros(3 * WIDE)
+        sighting_row(short, node[r], p[r], w[r], np.stack([windows(d) for d in near]))
+        whole(short, node[r, 0], np.stack([far_moves(d) for d in near]), row[i])
+        on = tcol[r] >= 0
+        np.add.at(row[i], 3 * n + tcol[r, on], tval[r, on])
     body = row[:, : 3 * n].reshape(groups, 3 * width, 3, n)
     shared = row[:, 3 * n :].reshape(groups, 3 * width, q)
     return Rows(k[order], body, shared, value[order])

@@ -1,0 +1,93 @@
+"""Rows of one time in numbers that stay next to a node, where a row is short.
+
+Written in the unknowns a row at node i is long: the node hangs on the base point and on every link
+before it. But all links before i - 2 move it alike: by g times what the link's own turn does to the
+places beyond it, with one g (3,) a row. So a row at node i holds, for each of three times,
+
+    g (3,), then the coefficients of the two angles of links i - 2 ... i + 1 (8,), then a gap,
+
+then those of the law's scales, then its residual. `whole` gives the long row.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+WIDE = 12
+"""Numbers a time in a row, the last of them 0: a whole number of the processor's registers."""
+FAR, BACK, AHEAD = 0, 1, 2
+"""Of `windows`: how node i moves, how it moves from the one before, how the next one from it."""
+
+
+@nb.njit(cache=True)
+def windows(D):  # type: ignore[no-untyped-def]
+    """Moves (N + 1, 3, 3, 8) of node i and its two steps by the angles of links i - 2 ... i + 1.
+
+    D : of `link_reach`, at one time.
+    """
+    links = D.shape[0]
+    out = np.zeros((links + 1, 3, 3, 8))
+    for i in range(links + 1):
+        for m in range(4):
+            j = i - 2 + m
+            if j < 0 or j >= links:
+                continue
+            for a in range(3):
+                for e in range(2):
+                    for r in range(min(3, i + 1 - j)):  # of links j - 1 + r before node i
+                        out[i, FAR, a, 2 * m + e] += D[j, r, a, e]
+                    if m < 3:
+                        out[i, BACK, a, 2 * m + e] = D[j, 2 - m, a, e]
+                    if m > 0:
+                        out[i, AHEAD, a, 2 * m + e] = D[j, 3 - m, a, e]
+    return out
+
+
+@nb.njit(cache=True)
+def far_moves(D):  # type: ignore[no-untyped-def]
+    """Moves (3, n) of all places far beyond a link by its angles, and by the base's own."""
+    links = D.shape[0]
+    out = np.zeros((3, 3 + 2 * links))
+    for a in range(3):
+        out[a, a] = 1.0
+        for j in range(links):
+            for e in range(2):
+                out[a, 3 + 2 * j + e] = D[j, 3, a, e]
+    return out
+
+
+@nb.njit(cache=True)
+def put_places(row, s, before, whole, after, window):  # type: ignore[no-untyped-def]
+    """Into time s of a row at node i: coefficients (3,) of the places of nodes i - 1 and i + 1, and
+    the sum of all three nodes'; window : of `windows` at i."""
+    o = WIDE * s
+    for a in range(3):
+        row[o + a] += whole[a]
+        for c in range(8):
+            row[o + 3 + c] += (
+                whole[a] * window[FAR, a, c]
+                - before[a] * window[BACK, a, c]
+                + after[a] * window[AHEAD, a, c]
+            )
+
+
+@nb.njit(cache=True)
+def whole(row, i, far, out):  # type: ignore[no-untyped-def]
+    """Add one row at node i to `out` (3 n + ...), in the unknowns of the three times; what follows
+    the times is not touched.
+
+    far : (3, 3, n), `far_moves` at the three times.
+    """
+    n = far.shape[2]
+    links = (n - 3) // 2
+    for s in range(3):
+        g = row[WIDE * s : WIDE * s + 3]
+        for p in range(3 + 2 * max(i - 2, 0)):
+            for a in range(3):
+                out[s * n + p] += g[a] * far[s, a, p]
+        for m in range(4):
+            j = i - 2 + m
+            if 0 <= j < links:
+                for e in range(2):
+                    out[s * n + 3 + 2 * j + e] += row[WIDE * s + 3 + 2 * m + e]
