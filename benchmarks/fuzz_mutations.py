@@ -6,8 +6,7 @@ import random
 import re
 from collections.abc import Callable
 
-from hypothesis import HealthCheck, Phase, given, seed, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, Phase, given, seed, settings, strategies as st
 
 NUMBERS = [
     b"nan", b"-nan", b"inf", b"-inf", b"1e308", b"-1e308", b"1e-320", b"1e999", b"0", b"-0", b"-1",

@@ -14,8 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks import fault_bench
-from benchmarks import fuzz_mutations as mutations
+from benchmarks import fault_bench, fuzz_mutations as mutations
 from lashwave.quantities.errors import InputError
 
 TOKEN = "a-token-of-the-fuzz"

@@ -22,6 +22,8 @@ _KEYS = (
     "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "events",
     "flashes", "stations",
 )  # fmt: skip
+FINEST = 1e-3
+"""No point is known better [px]; a smaller deviation is a slip, and would drown all others."""
 UNSTATED_SD = 0.5
 """Of a camera whose points are yet to be found, each with its own [px]."""
 _CALIBRATION = ("projection", "intrinsics", "distortion")
@@ -95,7 +97,7 @@ def _camera(
         folder.notes.append(f"camera {name} saw no feature that has a station: left out.")
         return None
     optics, registration_sd = _optics(folder, fields, size)
-    sd = fields.number("sd", "pixel", None, above=0.0, high=100.0)
+    sd = fields.number("sd", "pixel", None, FINEST, 100.0)
     if sd is None:
         sd = float(np.median(points.sd)) if points.sd.size else UNSTATED_SD
     return Camera(
@@ -158,7 +160,7 @@ def _points(
             Column("feature", kind="text"),
             Column("u", "pixel", low=-width, high=2.0 * width),
             Column("v", "pixel", low=-height, high=2.0 * height),
-            Column("sd", "pixel", False, above=0.0, high=1000.0),
+            Column("sd", "pixel", False, low=FINEST, high=1000.0),
         ),
     )
     folder.notes += [f"{name}: column {c!r} is not used." for c in table.unknown]
@@ -181,7 +183,7 @@ def _points(
     if "sd" in table.numbers:
         sd = table.numbers["sd"][keep]
     else:
-        sd = np.full(keep.size, fields.number("sd", "pixel", above=0.0, high=100.0))
+        sd = np.full(keep.size, fields.number("sd", "pixel", low=FINEST, high=100.0))
     uv = np.stack([table.numbers["u"][keep], table.numbers["v"][keep]], axis=1)
     return _Points(frame[keep].astype(np.int64), arc[keep], uv, sd)
 

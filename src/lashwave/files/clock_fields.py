@@ -31,7 +31,7 @@ def read_clock(folder: Folder, fields: Fields, whose: str, rate: float | None = 
         )
     events = [_event(one, rate) for one in fields.subs("events")]
     if not events:
-        if table is None:
+        if table is None or not table.table:
             sd = stated.offset_sd
             folder.notes.append(f"{whose} states no clock: offset 0 s, sd {sd:g} s taken.")
         return stated

@@ -9,11 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.csv_tables import Column, Table, read_table
-from lashwave.files.marker_samples import FEWEST, MarkerSamples
+from lashwave.files.marker_samples import FARTHEST, FEWEST, MarkerSamples
 from lashwave.quantities import Array, InputError
 
-FARTHEST = 500.0
-"""No marker is farther from the origin of the lab [m]."""
 SPARSE = 20
 """A record this many times longer than its samples is a slip in the times."""
 
@@ -23,7 +21,7 @@ COLUMNS = (
     Column("x", "length", low=-FARTHEST, high=FARTHEST),
     Column("y", "length", low=-FARTHEST, high=FARTHEST),
     Column("z", "length", low=-FARTHEST, high=FARTHEST),
-    Column("sd", "length", False, above=0.0, high=1.0),
+    Column("sd", "length", False, low=1e-7, high=1.0),
 )
 OFF_RATE = 0.1
 """How far a time may lie off the uniform rate [samples]; the trial format's figure."""

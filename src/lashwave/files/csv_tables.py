@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.source import blocks
-from lashwave.quantities import Array, InputError, UnitError, factor, heading
+from lashwave.quantities import SI, Array, InputError, UnitError, factor, heading
 
 FAST_FROM = 4 << 20
 """Pieces of text longer than this are worth importing pandas for [characters]."""
@@ -74,6 +74,8 @@ class _Reader:
     where: str
     columns: list[Column | None]
     factors: list[float]
+    units: dict[str, str] = field(default_factory=dict)
+    """Of each column of numbers, as its heading has it."""
     texts: dict[str, dict[str, int]] = field(default_factory=dict)
     parts: dict[str, list[NDArray]] = field(default_factory=dict)
 
@@ -246,11 +248,11 @@ def _finish(
         unknown,
     )
     for name, values in table.numbers.items():
-        _check_range(table, kinds[name], values)
+        _check_range(table, kinds[name], values, reader)
     return table
 
 
-def _check_range(table: Table, column: Column, values: Array) -> None:
+def _check_range(table: Table, column: Column, values: Array, reader: _Reader) -> None:
     if column.kind == "whole":
         highest = min(column.high, LARGEST_WHOLE)
         bad = (values != np.floor(values)) | (values < 0) | (values > highest)
@@ -261,10 +263,15 @@ def _check_range(table: Table, column: Column, values: Array) -> None:
         if column.above is not None:
             bad |= values <= column.above
         low = f"from {column.low:g}" if column.above is None else f"above {column.above:g}"
-        wanted = f"expected {low} to {column.high:g} in SI; check the unit in the heading"
+        si = "" if column.dimension == "ratio" else f" {SI[column.dimension]}"
+        wanted = f"expected {low} to {column.high:g}{si}; check the unit in the heading"
     if bad.any():
         row = int(np.argmax(bad))
-        raise table.fault(row, column.name, f"{values[row]:g} is not plausible", wanted)
+        scale = next(f for c, f in zip(reader.columns, reader.factors, strict=True) if c is column)
+        if column.dimension == "time" and values[row] > column.high:
+            wanted = f"expected at most {column.high:g} s; subtract the first time from all"
+        shown = f"{values[row] / scale:.6g} {reader.units.get(column.name, '')}".strip()
+        raise table.fault(row, column.name, f"{shown} is not plausible", wanted)
 
 
 def _heading(
@@ -291,13 +298,15 @@ def _heading(
             scale = 1.0
             if column is not None and column.kind == "number":
                 scale = factor(unit, column.dimension)
+                si = SI[column.dimension]
+                reader.units[column.name] = unit or ("" if si == "1" else si)
             elif column is not None and unit not in (None, "1", ""):
                 raise UnitError(f"[{unit}] stands at a plain column", "leave the unit out")
         except UnitError as error:
             raise fault(error.problem, error.remedy, cell.strip()[:60]) from None
         if column is None:
             near = difflib.get_close_matches(name, names, 1, 0.7)
-            near = [n for n in near if n not in [heading(c)[0] for c in cells if "[" not in n]]
+            near = [n for n in near if n not in [c.split("[")[0].strip() for c in cells]]
             if near:
                 raise fault("is not a known column", f"did you mean {near[0]!r}?", name[:60])
             unknown.append(name)

@@ -128,7 +128,7 @@ class Fields:
             unit = "" if dimension == "ratio" else f" {SI[dimension]}"
             floor = f"from {low:g}" if above is None else f"above {above:g}"
             raise self.fault(
-                key, f"{result:g}{unit} is not plausible", f"expected {floor} to {high:g}{unit}"
+                key, f"{_shown(value)} is not plausible", f"expected {floor} to {high:g}{unit}"
             )
         return result
 

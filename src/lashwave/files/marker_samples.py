@@ -10,6 +10,8 @@ import numpy as np
 
 from lashwave.quantities import Array
 
+FARTHEST = 500.0
+"""No marker is farther from the origin of the lab [m]."""
 FEWEST = 20
 """Samples that a trial needs; the trial format's figure."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 from dataclasses import replace
 
@@ -10,7 +11,7 @@ import numpy as np
 from lashwave.files.c3d import read_c3d
 from lashwave.files.csv_markers import read_csv
 from lashwave.files.fields import Fields
-from lashwave.files.marker_samples import FEWEST, MarkerSamples, Reader
+from lashwave.files.marker_samples import FARTHEST, FEWEST, MarkerSamples, Reader
 from lashwave.files.source import Folder
 from lashwave.quantities import Array, InputError, Line, Markers
 
@@ -48,6 +49,7 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
         raise fields.fault("file", problem, "name a file of one of these")
     record = reader(path, name, labels, rate)
     folder.notes += [f"{name}: {note}" for note in record.notes]
+    _check_reach(name, record)
     if record.time.size < FEWEST:
         raise InputError(
             name, f"{record.time.size} samples in all", f"expected at least {FEWEST}", field="time"
@@ -103,6 +105,10 @@ def _assemble(
         raise fields.fault(
             "stations", f"{name} has no sample of any label listed", f"its labels are: {found}"
         )
+    for label in missing:
+        near = difflib.get_close_matches(label, set(record.present) - set(labels), 1, 0.6)
+        if near:
+            folder.notes.append(f"{name} has no marker {label}; did you mean {near[0]}?")
     if missing:
         fate = "points without a label may be theirs" if loose else "left out"
         folder.notes.append(f"{name} has no marker {', '.join(missing)}; {fate}.")
@@ -126,6 +132,16 @@ def _assemble(
     markers = _with_properties(fields, markers)
     _check_spacing(fields, markers)
     return markers
+
+
+def _check_reach(name: str, record: MarkerSamples) -> None:
+    """Refuse a sample that no lab is large enough for, whatever the file's format."""
+    reach = np.abs(np.nan_to_num(record.position)).max(axis=(0, 2), initial=0.0)
+    far = int(reach.argmax()) if reach.size else 0
+    if reach.size and reach[far] > FARTHEST:
+        problem = f"a sample lies {reach[far]:.3g} m from the origin"
+        remedy = f"expected at most {FARTHEST:g} m; check the unit, or reject the sample"
+        raise InputError(name, problem, remedy, field=record.labels[far])
 
 
 def _check_spacing(fields: Fields, markers: Markers) -> None:

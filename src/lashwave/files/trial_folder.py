@@ -194,7 +194,12 @@ def _date(head: Fields) -> str | None:
     date = head.get("date", None)
     if date is None or isinstance(date, datetime.date):
         return None if date is None else date.isoformat()
-    return str(head.text("date", None))
+    text = str(head.text("date", None))
+    try:
+        datetime.datetime.fromisoformat(text)
+    except ValueError:
+        raise head.fault("date", f"{text!r} is no date", "write it as 2026-05-04") from None
+    return text
 
 
 def _channel(fields: Fields) -> int | None:
@@ -233,7 +238,7 @@ def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
         if np.abs(position).max() > 1000.0:
             raise fields.fault("position", "is over 1 km away", "write [x, y, z] in metres")
         clock = read_clock(folder, fields, f"microphone {name}")
-        sensitivity = fields.number("sensitivity", "sensitivity", None, above=0.0, high=1e3)
+        sensitivity = fields.number("sensitivity", "sensitivity", None, 1e-6, 1e3)
         microphone = Microphone(
             file=name,
             position=position,

@@ -16,6 +16,12 @@ from lashwave.quantities import InputError, Source, Trial
 
 VERDICTS = {"note": "usable", "care": "usable with care", "fault": "not usable"}
 LEVELS = ("note", "care", "fault")
+LIGHTEST, HEAVIEST = 50.0, 20_000.0
+"""Of what lines are made of, from loose foam to tungsten [kg/m3]."""
+CALM = 25
+"""Samples of a stretch in which the line may be at rest."""
+STILL = 3e-3
+"""A line at rest moves less in such a stretch [m]."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +91,7 @@ def _line_findings(trial: Trial) -> list[Finding]:
         level = "care" if stiffness.guessed else "note"
         text = f"no stiffness column: bending stiffness is {stiffness.words}"
         found.append(Finding(level, "line", text))
-    found += _stretch_findings(trial)
+    found += [*_stretch_findings(trial), *_density_findings(trial), *_gravity_findings(trial)]
     last = line.length - line.handle_length
     near_tip = np.linspace(line.length - 0.1 * last, line.length, 65)
     tip_mass = float(np.trapezoid(np.interp(near_tip, line.station, line.linear_density), near_tip))
@@ -97,6 +103,45 @@ def _line_findings(trial: Trial) -> list[Finding]:
         )
         found.append(Finding("note", "markers", text))
     return found
+
+
+def _density_findings(trial: Trial) -> list[Finding]:
+    """Mass over volume of the table: a slip of ten in a diameter shows here."""
+    line = trial.line
+    density = line.linear_density / (0.25 * np.pi * line.diameter**2)
+    middle = float(np.median(density))
+    if LIGHTEST <= middle <= HEAVIEST:
+        return []
+    text = (
+        f"diameter and linear_density make a material of {middle:.3g} kg/m3, expected "
+        f"{LIGHTEST:g} to {HEAVIEST:g}: check both columns and their units"
+    )
+    return [Finding("care", "line", text)]
+
+
+def _gravity_findings(trial: Trial) -> list[Finding]:
+    """A line at rest hangs along gravity: where it stands against it, the sign is wrong."""
+    markers, gravity = trial.markers, trial.gravity
+    on_line = np.flatnonzero(~markers.on_handle)
+    order = on_line[np.argsort(markers.station[on_line])]
+    size = float(np.linalg.norm(gravity))
+    if order.size < 2 or size == 0.0:
+        return []
+    ends = markers.position[:, [order[0], order[-1]]]
+    ends = ends[np.isfinite(ends).all(axis=(1, 2))]
+    best = None
+    for begin in range(0, len(ends) - CALM, CALM):
+        some = ends[begin : begin + CALM]
+        moved = float(np.ptp(some, axis=0).max())
+        if moved < STILL and (best is None or moved < best[0]):
+            best = (moved, some.mean(axis=0))
+    if best is None:
+        return []
+    chord = best[1][1] - best[1][0]
+    if float(chord @ gravity) > -0.9 * size * float(np.linalg.norm(chord)):
+        return []
+    text = "gravity points the way in which the line at rest stands up: check its sign"
+    return [Finding("care", "gravity", text)]
 
 
 def _stretch_findings(trial: Trial) -> list[Finding]:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+FORMULA = tuple("=+-@\t\r")
+"""Text that begins so is a formula to a spreadsheet."""
 DOTS_PER_INCH = 170
 """Of what is stored as an image inside a figure."""
 
@@ -80,11 +82,21 @@ def quiet() -> Iterator[None]:
         log.setLevel(before)
 
 
+def _cell(value: object) -> object:
+    """A number in full; text that a spreadsheet would run as a formula behind an apostrophe.
+
+    The characters are those of the OWASP page on CSV injection.
+    """
+    if isinstance(value, str):
+        return f"'{value}" if value[:1] in FORMULA else value
+    return "" if value is None else repr(value) if isinstance(value, float) else value
+
+
 def table_file(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
     """Comma-separated values, RFC 4180; a missing value is an empty cell, a number in full."""
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(headings)
     for row in rows:
-        writer.writerow(["" if c is None else repr(c) if isinstance(c, float) else c for c in row])
+        writer.writerow([_cell(c) for c in row])
     return out.getvalue().encode()
