@@ -6,6 +6,7 @@ before these are there; every tenth is an interpreter of its own.
 
 from __future__ import annotations
 
+import importlib
 import json
 import multiprocessing
 import os
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from benchmarks.fault_bench import Bench, command
+from benchmarks.fault_bench import command
 
 CONTEXT = multiprocessing.get_context("fork")
 LIMIT = 600.0
@@ -79,20 +80,15 @@ def whole(words: list[str], said: Path) -> Ended:
     return ended(begun(words, said), said, begin)
 
 
-def warmed(bench: Bench) -> None:
-    """Load the libraries and kernels that forked runs then have; the page's PDF is left to them,
-    as its library has threads that no fork takes along.
+def warmed() -> None:
+    """Load the libraries that forked runs then have. No fit is run here: kernels that run on
+    several threads end a process that was forked after they ran.
     """
-    from lashwave.estimate import Options
-    from lashwave.pipeline import locate
-    from lashwave.pipeline.reconstruct import read_usable, reconstruct_trial
-    from lashwave.report import page
-    from lashwave.workbench import commands, compare_command, parameters_command
-
-    assert commands and compare_command and parameters_command and locate
-    trial = read_usable(bench.trial)
-    fit, answers, lists = reconstruct_trial(trial, None, Options())
-    page.compose(trial, fit, answers, lists, fit.warnings, {})
+    for name in ("commands", "compare_command", "parameters_command", "deposit_command"):
+        importlib.import_module(f"lashwave.workbench.{name}")
+    for name in ("estimate.fusion", "answers.all", "pipeline.locate", "pipeline.reconstruct",
+                 "report.page", "files.read_answers"):  # fmt: skip
+        importlib.import_module(f"lashwave.{name}")
 
 
 def half(folder: Path, names: set[str]) -> str | None:

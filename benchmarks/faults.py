@@ -192,8 +192,8 @@ def disks(bench: Bench, count: int, score: Score) -> None:
     place = bench.root / "disk"
     sizes = {}
     for name, words in ways.items():
-        out = out_of(name, bench.root / "whole")
-        out.parent.mkdir(exist_ok=True)
+        out = out_of(name, bench.root / "whole" / name)
+        out.parent.mkdir(parents=True, exist_ok=True)
         fault_bench.emptied(out)
         end = whole([*words, "--out", str(out)], said)
         if end.status:
@@ -238,7 +238,7 @@ def two_at_once(bench: Bench, score: Score) -> None:
         ends = [fault_runs.ended(p, s, begin) for p, s in zip(pair, saids, strict=True)]
         score.tried["two at once"] += 1
         faults = [e.fault for e in ends if e.fault]
-        names = set(hashes(out_of(name, bench.root / "whole")))
+        names = set(hashes(out_of(name, bench.root / "whole" / name)))
         if faults or all(e.status for e in ends):
             score.bad("two at once", f"{name}: {faults or ends[0].said}")
         elif out.is_dir() and (lost := half(out, names)):
@@ -304,7 +304,7 @@ def main() -> int:
     begin, score = time.monotonic(), Score()
     ROOT.mkdir(parents=True, exist_ok=True)
     bench = fault_bench.made(ROOT)
-    fault_runs.warmed(bench)
+    fault_runs.warmed()
     if given.requests:
         requests(bench, given.requests, given.seed, score)
     if given.disks:

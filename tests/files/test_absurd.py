@@ -15,7 +15,7 @@ from tests.test_bad_input import build
 
 EDITS = {
     "sd of a camera": ("trial.toml", 'sd = "0.4 px"', "sd = 1e-320", "1e-320"),
-    "sensitivity": ("trial.toml", "position = [1.2", "sensitivity = 1e-320\nposition = [1.2", "1e-"),
+    "sensitivity": ("trial.toml", "position = [1.2", "sensitivity = 0\nposition = [1.2", "0 is"),
     "date": ("trial.toml", "date = 2026-05-04", 'date = "*"', "'\\*' is no date; write it as"),
     "negative length": ("trial.toml", 'sd = "0.3 mm"', 'sd = "-1 mm"', "'-1 mm' is not plausible"),
     "negative cell": ("line.csv", "1.2,5,15", "1.2,-5,15", "-5 mm is not plausible"),

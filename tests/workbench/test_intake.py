@@ -15,6 +15,7 @@ from lashwave.files.trial_folder import read_trial
 from lashwave.intake import new_trial as assemble
 from lashwave.intake.headings import understood
 from lashwave.intake.recognise import recognise, sequences
+from lashwave.intake.sheet import read_sheet
 from lashwave.quantities.errors import InputError
 from lashwave.workbench import cli
 
@@ -197,3 +198,9 @@ def test_words() -> None:
 def test_sequences() -> None:
     names = ["v/f-001.png", "v/f-002.png", "alone.tif", "w/f-1.tif", "w/f-2.tif"]
     assert [p for p, _ in sequences(names)] == ["v/f-*.png", "alone.tif", "w/f-*.tif"]
+
+
+def test_a_bare_line_end_within_a_row_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "m.csv").write_bytes(b"time [s],marker,x [m]\n0.0,M\r01,1.0\n0.1,M01,1.0\n")
+    with pytest.raises(InputError, match="line end"):
+        read_sheet(tmp_path / "m.csv", "m.csv")

@@ -105,6 +105,7 @@ def check_new_file(out: Path, apart: Sequence[Path], option: str = "--out") -> N
         raise InputError(option, f"there is no folder {out.parent}", "make it first")
     if out.exists() and not _is_deposit(out):
         raise InputError(option, f"{out} is no archive of this program", "name another file")
+    need_leave(out, option)
 
 
 def _check_can_make(out: Path, option: str = "--out") -> None:

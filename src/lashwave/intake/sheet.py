@@ -76,7 +76,11 @@ def read_sheet(path: Path, name: str) -> Sheet:
     text = decode(path.read_bytes(), name)
     lines = [line.rstrip("\r") for line in text.split("\n")]
     separator = max(SEPARATORS, key=lambda s: sum(line.count(s) for line in lines[:50]))
-    cells = [row for row in csv.reader(lines, delimiter=separator)]
+    try:
+        cells = list(csv.reader(lines, delimiter=separator))
+    except csv.Error:
+        problem = "is no table: a line end or a quote stands where none may"
+        raise InputError(name, problem, "export it with line ends LF or CRLF") from None
     rows = [row if any(c.strip() for c in row) else [] for row in cells]
     first = _first_row_of_numbers(rows, comma := separator != "," and _commas(rows))
     if first is None or first == 0:
