@@ -8,7 +8,7 @@ from scipy.linalg import orth
 
 from lashwave.estimate import assembly, geometry
 from lashwave.estimate.blocks import BLAS
-from lashwave.estimate.momentum_rows import dynamics_rows, scheme_of
+from lashwave.estimate.momentum_rows import dynamics_rows, schemed_residual
 from lashwave.estimate.sighting_rows import look, no_doubt
 from tests.estimate.long_rows import blank, long_rows, windows_of
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
@@ -92,7 +92,7 @@ def dense_rows(setup, path, spread, seen, k):
     body = setup.kernel_chain(path.shared)
     laws = 5 + body[5].shape[0]
     row, reach = blank(links, laws), path.reach(setup)
-    _, mean = scheme_of(
+    _, mean, *_ = schemed_residual(
         *state, path.chord[near], hm, hp, body, setup.air, law, setup.gravity,
         weight, first, last,
     )  # fmt: skip

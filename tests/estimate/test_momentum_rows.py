@@ -18,10 +18,10 @@ from lashwave.estimate.momentum_rows import (
     dynamics_rows,
     impulse_residual,
     project_out_tensions,
-    scheme_of,
+    schemed_residual,
 )
 from lashwave.estimate.scheme import mean_directions
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from tests.estimate.long_rows import blank, long_rows, windows_of
 
 LINKS = 8
@@ -91,7 +91,8 @@ def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
 def scheme(base: Array, t: Array, chain: tuple) -> tuple[Array, Array]:
     """Weights of the three times (3, LINKS), and mean directions (LINKS, 3)."""
     x = places(base, t)
-    return scheme_of(x, t, chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS)
+    given = x, t, chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
+    return schemed_residual(*given)[:2]
 
 
 def raw(base: Array, t: Array, law: Array, lam: Array, chain: tuple, shares: Array) -> Array:

@@ -171,23 +171,30 @@ def weighted(r, weight):  # type: ignore[no-untyped-def]
 
 
 @nb.njit(cache=True)
-def scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
-    """Weights (3, N) of the three times and mean directions (N, 3), by the pull at the middle."""
+def schemed_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+    """`impulse_residual` by the weights (3, N) of the three times and the mean directions (N, 3)
+    that the pull at the middle asks for; these two come first."""
     h = 0.5 * (hm + hp)
-    r = impulse_residual(x, t, t[1], c, hm, hp, chain, air, law, gravity)[0]
-    rhs = weighted(r, weight)
-    lam = project_out_tensions(rhs, t[1], weight, first, last)
+    r, fair, fbend, by_link, by_node = impulse_residual(
+        x, t, t[1], c, hm, hp, chain, air, law, gravity
+    )
+    lam = project_out_tensions(weighted(r, weight), t[1], weight, first, last)
     w = time_shares(side_shares(chain[0], law[3] * chain[1], lam / h, c[1], h), hm, hp)
-    return w, mean_directions(t, w)
+    mean = mean_directions(t, w)
+    # bending alone acts by the mean directions
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
+    bent = bend_forces(t[1], mean, rate, c[1], chain[1], law[3], law[4])
+    r += h * (fbend[0] + fbend[1] - bent[0] - bent[1])
+    return w, mean, r, fair, bent, by_link, by_node
 
 
 @nb.njit(cache=True)
 def whitened_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
     """Whitened residual (3 (N + 1),) without what tensions explain, and the tensions (N,) [N]."""
-    _, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
-    r = impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity)[0]
-    rhs = weighted(r, weight)
-    lam = project_out_tensions(rhs, mean, weight, first, last)
+    made = schemed_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
+    rhs = weighted(made[2], weight)
+    lam = project_out_tensions(rhs, made[1], weight, first, last)
     return rhs, lam / (0.5 * (hm + hp))
 
 
@@ -233,9 +240,8 @@ def dynamics_rows(row, x, t, E, windows, c, hm, hp, chain, air, law, gravity, we
     link_mass, bend = chain[0], chain[1]
     links = t.shape[1]
     h = 0.5 * (hm + hp)
-    w, mean = scheme_of(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
-    r, fair, fbend, by_link, by_node = impulse_residual(
-        x, t, mean, c, hm, hp, chain, air, law, gravity
+    w, mean, r, fair, fbend, by_link, by_node = schemed_residual(
+        x, t, c, hm, hp, chain, air, law, gravity, weight, first, last
     )
     _mass_and_drag(row, windows, hm, hp, link_mass, by_link, by_node, weight)
     bend_columns(row, t, E, w, c, hm, hp, bend, law[3], law[4], weight)
