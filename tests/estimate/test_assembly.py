@@ -7,7 +7,6 @@ import pytest
 from scipy.linalg import orth
 
 from lashwave.estimate import assembly, geometry
-from lashwave.estimate.blocks import BLAS
 from lashwave.estimate.momentum_rows import dynamics_rows, schemed_residual
 from lashwave.estimate.sighting_rows import look, no_doubt
 from tests.estimate.long_rows import blank, long_rows, windows_of
@@ -149,9 +148,10 @@ def place_slopes(path, reach):
     return out
 
 
-@pytest.mark.parametrize("pieces", [1, 3])
+@pytest.mark.parametrize("threads", [1, 2])
 @pytest.mark.parametrize("given", [{}, {"handle": 0.0}, {"ends": "held"}])
-def test_the_band_is_that_of_all_rows(given, pieces):
+def test_the_band_is_that_of_all_rows(given, threads, monkeypatch):
+    monkeypatch.setattr(assembly, "PIECE", 1)  # of five times
     setup, path, rng = problem(4, **given)
     seen = look(setup, path, no_doubt(setup))
     count, n, shared = path.time.size, setup.unknowns, setup.shared.mean.size
@@ -166,7 +166,7 @@ def test_the_band_is_that_of_all_rows(given, pieces):
     )
     cost, tension = assembly.assemble(
         assembly.Equations(memory, deep, border, gradient, corner), path.course, path.axes,
-        path.reach(setup), chain, dynamics, spread, seen.starts, seen.rows, pieces, BLAS,
+        path.reach(setup), chain, dynamics, spread, seen.starts, seen.rows, threads=threads,
     )  # fmt: skip
     by_node, again = assembly.dynamics_cost(path.course, chain, dynamics, spread)
     whole, pull, total = np.zeros((size + shared,) * 2), np.zeros(size + shared), 0.0

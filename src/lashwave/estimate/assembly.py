@@ -6,12 +6,13 @@ has 3 n diagonals (LAPACK lower storage: band[i - j, j]). Shared parameters form
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, NamedTuple
 
 import numba as nb
 import numpy as np
 
-from lashwave.estimate.blocks import N, T, call
+from lashwave.estimate.blocks import BLAS, N, T, call
 from lashwave.estimate.gram import add_products, add_sighting, write_block, write_edge
 from lashwave.estimate.local_rows import WIDE, far_moves, put_places, windows
 from lashwave.estimate.momentum_rows import dynamics_rows, whitened_residual
@@ -204,7 +205,7 @@ def _finish(kept, k, count, out, laws, blas):  # type: ignore[no-untyped-def]
     out.gradient[k * n : (k + 1) * n] = edge[:, -1]
 
 
-@nb.njit(cache=True)
+@nb.njit(cache=True, nogil=True)
 def _columns(  # type: ignore[no-untyped-def]
     first,
     last,
@@ -256,34 +257,38 @@ def _columns(  # type: ignore[no-untyped-def]
         kept.edge[slots[0]] = 0.0
 
 
-@nb.njit(cache=True, parallel=True)
-def assemble(out, course, E, D, chain, dynamics, spread, starts, srow, pieces, blas):  # type: ignore[no-untyped-def]
-    """Fill the `Equations` out from all rows; returns cost and tensions (K, N) [N].
+PIECE = 32
+"""Times, at least, that a thread takes at a go; rows of two times more are formed for each."""
 
-    D: of `link_reach`; spread (K, N + 1): density [m2/s3] of the random acceleration;
-    starts (K + 1): first sighting of each time; srow = (node (R, 2), p (R, 2, 3), w (R, 3),
-    rhs (R), tcol (R, 4), tval (R, 4)); pieces: into which the times are cut, for as many threads
-    (rows of two times more are formed for each); blas: `blocks.BLAS`.
+
+def assemble(out: Equations, course: Course, *rest: Any, threads: int = 1) -> tuple[float, Array]:
+    """Fill the equations from all rows; returns cost and tensions (K, N) [N].
+
+    rest : axes of the directions, `link_reach` of all times, the chain, `Dynamics`, the density
+    [m2/s3] of the random acceleration (K, N + 1), the first sighting of each time (K + 1), and the
+    sightings' rows (node (R, 2), p (R, 2, 3), w (R, 3), rhs (R), tcol (R, 4), tval (R, 4)).
     The first five shared parameters are the logarithmic scales of the law, the next those of the
-    shapes of stiffness in chain[5].
+    shapes of stiffness in the chain.
     """
     count, links = course.chord.shape
     shared = out.border.shape[1]
-    tension = np.zeros((count, links))
-    cost = np.zeros(count)
+    tension, cost = np.zeros((count, links)), np.zeros(count)
     corners = np.zeros((count, shared, shared + 1))
-    for b in nb.prange(pieces):
-        _columns(
-            b * count // pieces, (b + 1) * count // pieces, out, corners, cost, tension, course, E,
-            D, chain, dynamics, spread, starts, srow, blas,
-        )  # fmt: skip
+
+    def piece(first: int, last: int) -> None:
+        _columns(first, last, out, corners, cost, tension, course, *rest, BLAS)  # type: ignore[call-arg]
+
+    pieces = 1 if threads == 1 else min(4 * threads, max(1, count // PIECE))
+    if pieces == 1:
+        piece(0, count)
+    else:
+        cuts = np.arange(pieces + 1) * count // pieces
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(piece, cuts[:-1], cuts[1:]))
     inner = count * (3 + 2 * links)
-    out.corner[:] = 0.0
-    out.gradient[inner:] = 0.0
-    for k in range(count):
-        out.corner[:] += corners[k, :, :shared]
-        out.gradient[inner:] += corners[k, :, shared]
-    return cost.sum(), tension
+    out.corner[:] = corners[:, :, :shared].sum(axis=0)
+    out.gradient[inner:] = corners[:, :, shared].sum(axis=0)
+    return float(cost.sum()), tension
 
 
 @nb.njit(cache=True, parallel=True)

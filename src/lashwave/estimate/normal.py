@@ -10,7 +10,7 @@ from numba import get_num_threads
 from lashwave.estimate import hand_rows
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.assembly import Equations, assemble, dynamics_cost
-from lashwave.estimate.blocks import BLAS, backward, factor_in_place, forward, memory_of
+from lashwave.estimate.blocks import backward, factor_in_place, forward, memory_of
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import Setup
 from lashwave.estimate.sighting_rows import Seen, Weights, look
@@ -63,7 +63,7 @@ def build(
     cost, tension = assemble(
         Equations(memory_of(band), deep, border, gradient, corner), path.course, axes,
         path.reach(setup), setup.kernel_chain(path.shared), setup.dynamics(path.shared), spread,
-        seen.starts, seen.rows, _pieces(count), BLAS,
+        seen.starts, seen.rows, threads=get_num_threads(),
     )  # fmt: skip
     matrix, offset = anchor.rows(axes), anchor.residual(path)
     block = matrix.T @ matrix
@@ -77,16 +77,6 @@ def build(
         cost += hand_rows.add_jerk(setup, path, band, gradient)
     total = cost + float(offset @ offset) + float(prior @ prior)
     return Normal(band, border, corner, gradient, total, tension, axes, seen, n)
-
-
-PIECE = 32
-"""Times, at least, that a thread assembles at a go."""
-
-
-def _pieces(count: int) -> int:
-    """Into how many pieces the times are cut for the threads; one where there is but one."""
-    threads = get_num_threads()
-    return 1 if threads == 1 else min(4 * threads, max(1, count // PIECE))
 
 
 def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
