@@ -186,7 +186,9 @@ def _final(stages: _Stages, path: Path, density: Array) -> tuple[eq.Normal, eq.F
     """The equations at the minimum and their factor, with the least damping that makes one."""
     since = 0
     for damping in FINAL_DAMPINGS:
-        normal = eq.build(stages.setup, path, density, stages.weights, stages.anchor)
+        normal = eq.build(
+            stages.setup, path, density, stages.weights, stages.anchor, stages.search.room
+        )
         try:
             return normal, eq.factor(normal, damping, overwrite=True)
         except eq.NotDefiniteError as fault:

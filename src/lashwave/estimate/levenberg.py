@@ -41,6 +41,7 @@ class Search:
     path: Path
     damping: float = 1.0
     history: list[dict[str, float]] = field(default_factory=list)
+    room: eq.Room = field(default_factory=eq.Room)
 
 
 def _diagonal(setup: Setup, count: int, damping: float) -> Array:
@@ -78,8 +79,7 @@ def minimise(
     density = spread if isinstance(spread, np.ndarray) else spread(search.path)
     small = 0
     for i in range(iterations):
-        n = eq.build(setup, search.path, density, weights, anchor)
-        accepted, gain = _one_step(setup, search, n, density, weights, anchor, hold_shared)
+        n, accepted, gain = _one_step(setup, search, density, weights, anchor, hold_shared)
         search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
         if told is not None:
             told(i, n.cost)
@@ -91,13 +91,16 @@ def minimise(
     return search
 
 
-def _one_step(setup, search, n, density, weights, anchor, hold_shared):  # type: ignore[no-untyped-def]
-    """Try ever shorter steps until the cost falls; whether one did, and by how much."""
-    count = search.path.time.size
-    size = n.gradient.size - (n.corner.shape[0] if hold_shared else 0)
+def _one_step(setup, search, density, weights, anchor, hold_shared):  # type: ignore[no-untyped-def]
+    """Try ever shorter steps until the cost falls; the equations, whether one did, by how much."""
     while search.damping < HIGHEST_DAMPING:
+        # the factor takes the band's place, so that a second try forms the equations again
+        n = eq.build(setup, search.path, density, weights, anchor, search.room)
+        count = search.path.time.size
+        size = n.gradient.size - (n.corner.shape[0] if hold_shared else 0)
         try:
-            f = eq.factor(n, _diagonal(setup, count, search.damping), hold_shared)
+            diagonal = _diagonal(setup, count, search.damping)
+            f = eq.factor(n, diagonal, hold_shared, overwrite=True)
         except np.linalg.LinAlgError:
             search.damping = max(search.damping, 1e-3) * 10
             continue
@@ -110,9 +113,9 @@ def _one_step(setup, search, n, density, weights, anchor, hold_shared):  # type:
             if np.isfinite(cost) and cost < n.cost:
                 search.path = trial
                 search.damping = max(search.damping * change, 1e-3)
-                return True, n.cost - cost
+                return n, True, n.cost - cost
             if abs(cost - n.cost) < FLAT * n.cost:
-                return True, 0.0
+                return n, True, 0.0
         search.damping *= 10
     search.damping = 1e3
-    return False, 0.0
+    return n, False, 0.0

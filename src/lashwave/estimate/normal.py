@@ -39,25 +39,41 @@ class Normal:
     """n, of one time"""
 
 
+class Room:
+    """Memory for a band, kept from one build to the next: a fresh third of a gigabyte takes as long
+    to be had from the system as to be filled."""
+
+    def __init__(self) -> None:
+        self._memory = np.empty(0)
+
+    def band(self, deep: int, size: int) -> Array:
+        """(deep, size) in Fortran order; what the last one held is lost."""
+        if self._memory.size < deep * size:
+            self._memory = np.empty(deep * size)
+        return self._memory[: deep * size].reshape(size, deep).T
+
+
 def build(
     setup: Setup,
     path: Path,
     spread: Array,
     weights: Weights,
     anchor: Anchor,
+    room: Room | None = None,
 ) -> Normal:
     """Assemble at a path.
 
     Parameters
     ----------
     spread : (K, N + 1) [m2/s3], density of the random acceleration.
+    room : for the band, good until the next build there; fresh memory where None.
     """
     seen = look(setup, path, weights)
     n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
     axes = path.axes
     jerky = np.isfinite(setup.hand_jerk) and count >= hand_rows.TIMES
     deep = 3 * n + hand_rows.width(setup) * jerky
-    band = np.empty((count * n, deep)).T
+    band = (room or Room()).band(deep, count * n)
     border, corner = np.empty((count * n, q)), np.empty((q, q))
     gradient = np.empty(count * n + q)
     cost, tension = assemble(

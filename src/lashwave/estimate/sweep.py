@@ -190,14 +190,20 @@ def _end_slope(t: Array) -> Array:
 
 
 def eliminated(
-    setup: Setup, path: Path, density: Array, weights: Weights, anchor: Anchor, at: int
+    setup: Setup,
+    path: Path,
+    density: Array,
+    weights: Weights,
+    anchor: Anchor,
+    at: int,
+    room: eq.Room | None = None,
 ) -> Anchor:
     """What the times before index `at` say of times `at` and `at + 1`, as an anchor there.
 
     Rows centred up to `at` are factored; the trailing corner of the factor is the prior's root.
     """
     head = path.part(0, at + 2)
-    n = eq.build(setup, head, density[: at + 2], weights, anchor)
+    n = eq.build(setup, head, density[: at + 2], weights, anchor, room)
     f = eq.surest_factor(n, (1e-6, 1e-3, 1.0, 30.0), head.time)
     size = (at + 2) * setup.unknowns
     tail = slice(size - 2 * setup.unknowns, size)
@@ -263,13 +269,13 @@ def sweep(
         tail = _sampled(setup, future, grid[1:], window.shared)
         window = joined(head, tail)
         weights = gated(setup, window, weights)
-        search = Search(window, damping=1.0)
+        search = Search(window, damping=1.0, room=search.room)
         minimise(setup, search, density, weights, anchor, 4, hold_shared=True, tolerance=2e-2)
         window = search.path
         keep = window.time[-1] - _kept(setup, stride, window)
         at = int(np.searchsorted(window.time, keep))
         if 4 < at < window.time.size - 4 and window.time[-1] < end - 1e-9:
-            anchor = eliminated(setup, window, density(window), weights, anchor, at)
+            anchor = eliminated(setup, window, density(window), weights, anchor, at, search.room)
             old = window.part(0, at)
             done = old if done is None else joined(done, old)
             window = window.part(at, window.time.size)
