@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from lashwave.files.fields import parse_toml
 from lashwave.files.trial_folder import read_trial
 from lashwave.pipeline.checkup import inspect
 from lashwave.quantities import InputError
@@ -88,3 +90,11 @@ def test_a_line_at_rest_upside_down_says_that_gravity_is_wrong(tmp_path: Path) -
         path.write_text(text.replace("-9.81", f"{sign}9.81"))
         found = inspect(read_trial(tmp_path / "trial")).findings
         assert any(f.about == "gravity" for f in found) == told
+
+
+@pytest.mark.parametrize("key", [".".join("a" * 100_000), "[" + " . ".join("a" * 100_000) + "]"])
+def test_a_key_of_a_great_many_parts_is_refused_at_once(key: str) -> None:
+    begin = time.process_time()
+    with pytest.raises(InputError, match="a key of over 100 parts") as fault:
+        parse_toml(f"schema = 1\n{key} = 1\n".encode(), "trial.toml")
+    assert time.process_time() - begin < 1.0 and fault.value.line == 2

@@ -23,6 +23,9 @@ _KEY = re.compile(
 )
 _PART = re.compile(r"""[\w-]+|"[^"]*"|'[^']*'""")
 
+DEEPEST = 100
+"""Parts of a dotted key; no field has more than five."""
+
 
 class _Required:
     """Marks a field that has no default."""
@@ -179,6 +182,7 @@ class Fields:
 def parse_toml(data: bytes, where: str) -> Fields:
     """The root table of a TOML file, from its bytes; raises InputError for bad syntax."""
     text = decode(data, where)
+    _refuse_deep_keys(text, where)
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -193,6 +197,16 @@ def parse_toml(data: bytes, where: str) -> Fields:
             where, "is not TOML that can be read", "write it plainly", field="syntax"
         ) from None
     return Fields(where, table, (), _scan(text))
+
+
+def _refuse_deep_keys(text: str, where: str) -> None:
+    """Refuse a key of a great many parts: the library's time grows with their square."""
+    for number, row in enumerate(text.split("\n"), 1):
+        if row.count(".") > DEEPEST:
+            joined = re.sub(r"[ \t]*\.[ \t]*", ".", row)
+            if any(w.count(".") > DEEPEST for w in re.split(r"[\s,=\[\]{}]+", joined)):
+                problem = f"has a key of over {DEEPEST} parts"
+                raise InputError(where, problem, "write it plainly", line=number, field="syntax")
 
 
 def _scan(text: str) -> dict[Path, int]:
