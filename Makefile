@@ -18,7 +18,7 @@ KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat 
 # One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
 WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
 
-.PHONY: help demo test lint validate validation planted bench fuzz faults audit figures picture docs lock clean
+.PHONY: help demo test lint validate validation planted bench fuzz faults figures picture docs lock clean
 
 help:
 	@echo "make demo      install, then reconstruct an example trial into out/demo"

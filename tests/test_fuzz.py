@@ -17,7 +17,7 @@ from lashwave.quantities.errors import InputError
 
 
 def test_a_share_of_the_damaged_inputs_gives_answers_or_one_line() -> None:
-    tally = fuzz.fuzzed(80, seed=os.getpid())
+    tally = fuzz.fuzzed(80, seed=19)
     assert tally.tried == 80 and tally.counts["taken"] and tally.counts["refused"]
     assert tally.wrong == 0, tally.said
 
