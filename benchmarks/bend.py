@@ -19,8 +19,7 @@ from lashwave.answers import amplify, bend, fold
 from lashwave.mechanics.chain import Chain
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
-from lashwave.twin.bench import RTOL
-from lashwave.twin.scenes import DRAWS
+from lashwave.twin.bench import DRAWS, RTOL
 from lashwave.twin.throws import FINE, Spacing, chain_of, run
 from lashwave.twin.truth import output_times
 

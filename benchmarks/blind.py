@@ -16,11 +16,10 @@ from engine_kernels import forces
 from lashwave.mechanics.air import medium
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.trial import Trial
-from lashwave.twin.bench import observe
+from lashwave.twin.bench import DRAWS, observe
 from lashwave.twin.lines import HELD_LINK
-from lashwave.twin.scene import Scene
-from lashwave.twin.scenes import DRAWS
-from lashwave.twin.truth import Path, Truth, output_times
+from lashwave.twin.throw_scene import ThrowScene
+from lashwave.twin.truth import TrueMotion, Truth, output_times
 from lashwave.twin.views import Wishes
 
 GRIP_LINKS = 8
@@ -32,7 +31,7 @@ SPHERE_DRAG = 0.47
 LAWS = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
 
 
-def _stations(scene: Scene, links: int) -> Array:
+def _stations(scene: ThrowScene, links: int) -> Array:
     """The grip's, then nodes that crowd toward the tip (held: even, and a rigid end)."""
     line = scene.lash.true
     grip = np.linspace(0.0, line.handle_length, GRIP_LINKS, endpoint=False)
@@ -45,7 +44,7 @@ def _stations(scene: Scene, links: int) -> Array:
     return np.concatenate([grip, inner])
 
 
-def specimen(scene: Scene, links: int = 170) -> Specimen:
+def specimen(scene: ThrowScene, links: int = 170) -> Specimen:
     """The scene's line as lumps: table mass of half a link either side, and the markers' mass."""
     line, lash = scene.lash.true, scene.lash
     s = _stations(scene, links)
@@ -83,7 +82,7 @@ def specimen(scene: Scene, links: int = 170) -> Specimen:
     )  # fmt: skip
 
 
-def _driven(scene: Scene, spec: Specimen) -> tuple[Array, Array]:
+def _driven(scene: ThrowScene, spec: Specimen) -> tuple[Array, Array]:
     """Times and places (G, D, 3) of the nodes on rigid ends."""
     times = np.arange(-4e-3, scene.duration + 6e-3, 2e-3)
     base, _, _, along, _, _ = scene.grip.at(times)
@@ -94,7 +93,7 @@ def _driven(scene: Scene, spec: Specimen) -> tuple[Array, Array]:
     return times, np.stack(places, axis=1)
 
 
-def engine_path(scene: Scene) -> Path:
+def engine_path(scene: ThrowScene) -> TrueMotion:
     """The scene moved by the engine: once for the peak, once on a grid that is fine there."""
     spec = specimen(scene, 170 if scene.kind == "throw" else 90)
     air = medium(scene.air)
@@ -126,7 +125,7 @@ def engine_path(scene: Scene) -> Path:
     pull[:, : spec.first - 1] = np.nan
     pull[:, spec.last + 1 :] = np.nan
     kinetic = 0.5 * (spec.mass[:, None] * made.velocity**2).sum(axis=(1, 2))
-    return Path(
+    return TrueMotion(
         made.time, spec.station, made.position, made.velocity, made.acceleration, pull,
         push, power, kinetic,
     )  # fmt: skip
@@ -141,7 +140,7 @@ def make_blind(
     kept = cache / f"engine-{GRIP_LINKS}-{kind}-{seed:03d}.npz"
     if kept.exists():
         with np.load(kept) as stored:
-            path = Path(**{name: stored[name] for name in stored.files})
+            path = TrueMotion(**{name: stored[name] for name in stored.files})
     else:
         path = engine_path(scene)
         np.savez_compressed(kept, **vars(path))

@@ -23,7 +23,7 @@ from lashwave.mechanics.law import Law
 from lashwave.mechanics.quick import simulate_quickly
 from lashwave.mechanics.rates import derivative, room
 from lashwave.mechanics.simulation import setup, start_state
-from lashwave.quantities.air import Air
+from lashwave.quantities.trial import Air
 
 LINKS = 100
 

@@ -15,7 +15,7 @@ from lashwave.instruments import project
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.sightings import Fronts
-from lashwave.twin.pictures import Pictures
+from lashwave.twin.pictures import BenchPictures
 
 NEAR = 3e-3
 """Points this near to the true front are of it [m]."""
@@ -28,7 +28,7 @@ WINDOW = (6e-3, 4e-3)
 DRAWS = 40
 
 
-def points_against(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
+def points_against(taken: BenchPictures, fronts: Fronts) -> dict[str, Any]:
     """Distances of points from the true front along its normal, outward plus, and their share of
     numbers. The true front is that of the tip alone, all its sheets.
     """
@@ -56,7 +56,7 @@ def points_against(taken: Pictures, fronts: Fronts) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _off(uv: Array, rows: Array, taken: Pictures, scale: float) -> Array:
+def _off(uv: Array, rows: Array, taken: BenchPictures, scale: float) -> Array:
     """Signed distance [px] to the nearest chord of the true front, outward plus; nan far off."""
     best = np.full(len(uv), np.inf)
     signed = np.full(len(uv), np.nan)
@@ -86,7 +86,7 @@ def _off(uv: Array, rows: Array, taken: Pictures, scale: float) -> Array:
     return np.where(np.isfinite(best) & (best < 2 * NEAR * scale), signed, np.nan)
 
 
-def about_truth(taken: Pictures, rng: np.random.Generator | None, count: int) -> Draws:
+def about_truth(taken: BenchPictures, rng: np.random.Generator | None, count: int) -> Draws:
     """Draws of the motion about the true one, as far off as the head of `benchmarks/fronts.py`
     says, and their middle too; the true motion itself with no `rng`.
     """
@@ -119,7 +119,7 @@ def about_truth(taken: Pictures, rng: np.random.Generator | None, count: int) ->
     )  # fmt: skip
 
 
-def births(taken: Pictures, fronts: Fronts) -> tuple[dict[str, Any], tuple[int, ...]]:
+def births(taken: BenchPictures, fronts: Fronts) -> tuple[dict[str, Any], tuple[int, ...]]:
     """Births by the true motion and by draws about it: value, sd and 95 % interval, each less the
     truth; and the numbers that the latter joined.
     """

@@ -36,7 +36,7 @@ from lashwave.points.shocks import (
     wandering_fronts,
 )
 from lashwave.quantities.sightings import Fronts
-from lashwave.twin.pictures import Pictures, take
+from lashwave.twin.pictures import BenchPictures, take
 
 REAL = Path(__file__).parents[1].parent / "shared" / "data" / "schlieren_2khz"
 AROUND = (-0.5e-3, 1.2e-3)
@@ -81,7 +81,7 @@ class Held:
         return self.kept[frame]
 
 
-def searched(seed: int, films: Path | None) -> tuple[Pictures, Held, Fronts]:
+def searched(seed: int, films: Path | None) -> tuple[BenchPictures, Held, Fronts]:
     """A throw, its film, and the fronts that `locate` finds in it."""
     kept = films / f"{seed}.pkl" if films else None
     if kept is not None and kept.exists():
@@ -89,7 +89,7 @@ def searched(seed: int, films: Path | None) -> tuple[Pictures, Held, Fronts]:
         return taken, Held(taken.fast[0]), fronts
     trial, truth = twin.make(seed, "throw", flashes=True)
     taken = take(trial, truth)
-    taken = Pictures(taken.trial, taken.truth, taken.fast, (), (), taken.found)
+    taken = BenchPictures(taken.trial, taken.truth, taken.fast, (), (), taken.found)
     camera, film = taken.trial.cameras[0], Held(taken.fast[0])
     tip = [row[1] for row in taken.found["tip"]]
     first, last = (
@@ -119,7 +119,7 @@ def one(seed: int, films: Path | None, draw: Path | None) -> dict[str, Any]:
     return record
 
 
-def overlay(film: Held, fronts: Fronts, taken: Pictures, out: Path) -> None:
+def overlay(film: Held, fronts: Fronts, taken: BenchPictures, out: Path) -> None:
     """Six frames with the points of fronts by number, and the true front as a thin line."""
     import matplotlib
 

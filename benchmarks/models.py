@@ -15,12 +15,12 @@ from scipy.integrate import quad
 
 from benchmarks import figures
 from benchmarks.figures import REAL, Figure
+from benchmarks.hanging_swing import Hanging, decay, friction_needed, pivot_rate
 from benchmarks.planar_chain import folded_fall
 from benchmarks.score import band
 from lashwave.mechanics.air import medium
-from lashwave.quantities.air import Air
-from lashwave.study.fall import Record, judge
-from lashwave.study.swing import Hanging, decay, friction_needed, pivot_rate
+from lashwave.quantities.trial import Air
+from lashwave.study.fold_evidence import Record, judge
 
 G, LENGTH, RATIO = 9.80665, 1.0, 0.847213
 NOISE = 2e-3

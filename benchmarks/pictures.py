@@ -31,8 +31,8 @@ from lashwave import twin
 from lashwave.files import read_pictures, read_trial, write_trial
 from lashwave.pipeline import console, joined, reconstruct_trial, search
 from lashwave.quantities.errors import LashwaveError
+from lashwave.twin.instrument_setting import Setting
 from lashwave.twin.pictures import take
-from lashwave.twin.setting import Setting
 from lashwave.workbench import bench_pictures
 
 PARTS = ("seen", "lost", "peak_lost")

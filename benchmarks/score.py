@@ -25,7 +25,7 @@ from lashwave.quantities.fit import Fit
 from lashwave.quantities.motion import interpolate
 from lashwave.quantities.sightings import Camera, Markers
 from lashwave.quantities.trial import Trial
-from lashwave.twin.truth import Path, Truth
+from lashwave.twin.truth import TrueMotion, Truth
 
 NEAR = 0.010
 """What counts as near the peak [s]."""
@@ -159,7 +159,7 @@ def _covered(error: Array, sd: Array, mask: Mask) -> float | None:
     return float(picked.mean()) if picked.size else None
 
 
-def motion_scores(trial: Trial, path: Path, fit: Fit, peak: float) -> dict[str, float | None]:
+def motion_scores(trial: Trial, path: TrueMotion, fit: Fit, peak: float) -> dict[str, float | None]:
     """Root mean squares [m] and coverages of a fit, and the same RMS of naive practice."""
     whole, close = grids(trial, peak)
     scores: dict[str, float | None] = {}

@@ -9,8 +9,8 @@ from lashwave.mechanics.chain import Chain, build, stations
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import Trajectory, simulate
-from lashwave.quantities.air import Air
 from lashwave.quantities.line import Line
+from lashwave.quantities.trial import Air
 
 GRAVITY = (0.0, 0.0, -9.81)
 SPAN = 0.75

@@ -27,8 +27,8 @@ from lashwave.points.background import Background, background, darkness
 from lashwave.points.clock_sound import brightness, find_flashes
 from lashwave.points.tip import tip_track, tips_in
 from lashwave.quantities.images import TipTrack
+from lashwave.twin.instrument_setting import Setting
 from lashwave.twin.pictures import take
-from lashwave.twin.setting import Setting
 from tests.points.painted_line import Painted, bend, front
 
 SIZE, COUNT = (512, 512), 120

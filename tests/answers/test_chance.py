@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import beta
 
-from lashwave.answers import chance
+from lashwave.answers import quantiles as chance
 from lashwave.quantities.answer import from_draws, on_grid
 
 

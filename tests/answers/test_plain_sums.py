@@ -26,11 +26,10 @@ from lashwave.answers import (
 from lashwave.answers.all import _cautions, _of_one_hand
 from lashwave.answers.quantiles import band, last_axis_band
 from lashwave.answers.smoothing import smoothed
-from lashwave.quantities.air import Air
 from lashwave.quantities.line import Tuft
 from lashwave.quantities.moments import TipDraws
 from lashwave.quantities.sightings import Onset
-from lashwave.quantities.trial import Microphone
+from lashwave.quantities.trial import Air, Microphone
 from tests.answers.lines import lash
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lashwave.answers import sound_in_air
-from lashwave.quantities.air import Air
+from lashwave.quantities.trial import Air
 from tests.published.record import quoted
 
 CRAMER_1993 = quoted("Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, coefficients in public code")

@@ -13,7 +13,7 @@ from lashwave.emission.birth import birth
 from lashwave.emission.cone import mach_angle
 from lashwave.emission.flanks import joined, renumbered
 from lashwave.emission.fronts_and_sounds import birth_of
-from lashwave.emission.wavefront import Path, envelope
+from lashwave.emission.wavefront import DrawnMotion, envelope
 from lashwave.instruments import rays
 from lashwave.points.shocks.find_fronts import at_speed, crossing_fronts, image_scale, points_of
 from lashwave.quantities.errors import NotConvergedError
@@ -257,7 +257,7 @@ def test_envelope_of_a_steady_source_is_the_mach_cone(check, mach: float, degree
     place[..., 0] = (mach * C * times)[:, None]
     velocity = np.zeros_like(place)
     velocity[..., 0] = mach * C
-    path = Path(times, np.array([0.0, 1.0]), place, velocity)
+    path = DrawnMotion(times, np.array([0.0, 1.0]), place, velocity)
     camera = drawn.camera()
 
     def late(uv: np.ndarray) -> np.ndarray:

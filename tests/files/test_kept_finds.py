@@ -11,8 +11,7 @@ import pytest
 
 from lashwave.files.kept import keep_finds, kept_finds
 from lashwave.quantities.clock_fit import ClockFit
-from lashwave.quantities.images import TipTrack
-from lashwave.quantities.pictures import Located
+from lashwave.quantities.images import Located, TipTrack
 from lashwave.quantities.sightings import Fronts, Markers, TuftWidths
 
 WHOLE, PIXEL = np.array([3, 5]), np.array([[1.5, 2.25], [np.nan, 1e-300]])

@@ -10,10 +10,9 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 
 from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
-from lashwave.quantities.air import Air
 from lashwave.quantities.line import Droop, Line, Tuft
 from lashwave.quantities.sightings import Camera, Clock, Markers
-from lashwave.quantities.trial import Trial
+from lashwave.quantities.trial import Air, Trial
 
 # What is written is rounded to 1e-8 m, 1e-9 s and 1e-5 px: half of the last digit, and the
 # rounding of a double at 100 m (1.4e-14) is far below.

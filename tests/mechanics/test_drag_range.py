@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.mechanics.drag_range import range_warnings
+from lashwave.mechanics.drag import range_warnings
 
 # Air at 15 degrees C, ICAO standard atmosphere (kinematic viscosity 1.46e-5 m2/s).
 AIR = (1.225, 1.789e-5, 340.3)

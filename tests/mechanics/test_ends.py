@@ -8,7 +8,7 @@ import pytest
 from lashwave.mechanics.accounts import bending_energy
 from lashwave.mechanics.bending import bend_energy, sharpness
 from lashwave.mechanics.rates import link_tension
-from lashwave.mechanics.unfold import unfold
+from lashwave.mechanics.simulation import unfold
 from tests.mechanics.small_chains import (
     GRAVITY,
     KINDS,

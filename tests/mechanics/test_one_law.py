@@ -33,9 +33,8 @@ from lashwave.mechanics.law import Law
 from lashwave.mechanics.power_budget import budget
 from lashwave.mechanics.rates import derivative, room
 from lashwave.mechanics.rest import _energy, _frames, _system
-from lashwave.mechanics.simulation import setup
+from lashwave.mechanics.simulation import setup, unfold
 from lashwave.mechanics.stiff import restore
-from lashwave.mechanics.unfold import unfold
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.line import Line, Tuft
 from tests.estimate.long_rows import blank, windows_of

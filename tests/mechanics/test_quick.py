@@ -17,7 +17,7 @@ from lashwave.mechanics.node_forces import forces
 from lashwave.mechanics.quick import simulate_quickly
 from lashwave.mechanics.rest import rest_shape
 from lashwave.mechanics.simulation import setup, simulate
-from lashwave.quantities.air import Air
+from lashwave.quantities.trial import Air
 
 TIMES = np.linspace(0.0, 0.4, 5)
 

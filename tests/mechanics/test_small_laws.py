@@ -8,12 +8,12 @@ import pytest
 from lashwave.mechanics.air import saturation_pressure, vapour_fraction
 from lashwave.mechanics.chain import stations
 from lashwave.mechanics.drag import mach_rise
-from lashwave.mechanics.fall import fall_time
+from lashwave.mechanics.falling_chain import fall_time
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.rest import rest_shape
-from lashwave.quantities.air import Air
 from lashwave.quantities.line import Line
+from lashwave.quantities.trial import Air
 from tests.mechanics.test_rest_shapes import chain_of
 
 

@@ -16,7 +16,7 @@ from lashwave.mechanics.droop import droop_stiffness
 from lashwave.mechanics.stiffness_sources import known_stiffness
 from lashwave.quantities.line import Droop, Line
 from lashwave.quantities.stiffness import Source
-from lashwave.twin.chosen import CHOSEN
+from lashwave.twin.found_throws import CHOSEN
 from lashwave.twin.throws import draw_held, draw_swing, draw_throw
 from lashwave.twin.wide import wide_line
 

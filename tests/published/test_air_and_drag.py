@@ -13,8 +13,8 @@ from lashwave.mechanics.air import Medium, density, medium, sound_speed, viscosi
 from lashwave.mechanics.drag import mach_rise, normal_coefficient, tangential_coefficient
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
-from lashwave.quantities.air import Air
 from lashwave.quantities.errors import OutOfRangeError
+from lashwave.quantities.trial import Air
 from tests.published.record import derived, quoted, read, recalled
 
 CRAMER_1993 = quoted("Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, coefficients in public code")

@@ -15,9 +15,9 @@ from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
-from lashwave.quantities.air import Air
 from lashwave.quantities.line import Line
-from lashwave.twin.chosen import CHOSEN
+from lashwave.quantities.trial import Air
+from lashwave.twin.found_throws import CHOSEN
 from lashwave.twin.throws import ROUGH, chain_of, draw_throw, run
 from tests.published.record import quoted, read
 

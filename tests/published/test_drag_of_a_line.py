@@ -15,7 +15,7 @@ from lashwave.mechanics.accounts import drag_forces
 from lashwave.mechanics.air import medium
 from lashwave.mechanics.drag import normal_coefficient, tangential_coefficient
 from lashwave.mechanics.law import Law
-from lashwave.quantities.air import Air
+from lashwave.quantities.trial import Air
 from tests.published.record import derived, quoted, read, recalled
 
 CROSS_FLOW = quoted("cross-flow principle; Hoerner 1965, cited in NACA TN 2960")

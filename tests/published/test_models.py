@@ -8,15 +8,15 @@ Nah et al., IEEE BioRob 2020: 1.8 m, 0.3 kg, 0.45 Hz, decay time 29.24 s over 20
 import numpy as np
 import pytest
 
+from benchmarks.hanging_swing import Hanging, decay, drag_rate, friction_needed, pivot_rate
 from benchmarks.models import by_quadrature, energy, plastic
 from benchmarks.planar_chain import folded_fall
 from lashwave.mechanics.air import medium
-from lashwave.mechanics.fall import ENERGY, PLASTIC, fall_time, fallen_at, time_ratio
+from lashwave.mechanics.falling_chain import ENERGY, PLASTIC, fall_time, fallen_at, time_ratio
 from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
-from lashwave.quantities.air import Air
-from lashwave.study.fall import Record, judge
-from lashwave.study.swing import Hanging, decay, drag_rate, friction_needed, pivot_rate
+from lashwave.quantities.trial import Air
+from lashwave.study.fold_evidence import Record, judge
 from tests.published.record import derived, read, recalled
 
 CALKIN = recalled("Calkin and March, Am. J. Phys. 57 (1989) 154")

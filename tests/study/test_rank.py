@@ -13,7 +13,7 @@ from lashwave.quantities.fit import Fit
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial
-from lashwave.study.forecast import Seen, prepared, rivals
+from lashwave.study.forecast import MotionOnNodes, prepared, rivals
 from lashwave.study.held_out import compare, scores, stretches, variants, without
 from lashwave.study.rank import Errors, Windows, differences, forecast_errors
 from lashwave.workbench.models_rank import held_differences
@@ -23,7 +23,7 @@ AIR = Medium(1.2, 1.8e-5, 343.0)
 G = np.array([0.0, 0.0, -9.81])
 
 
-def trial_of(air: Medium) -> tuple[Trial, Seen]:
+def trial_of(air: Medium) -> tuple[Trial, MotionOnNodes]:
     """A light thick cord let go level from a fixed end, and its motion as the markers see it."""
     s = np.linspace(0, 1.0, 5)
     line = Line(s, np.full(5, 8e-3), np.full(5, 4e-3), np.full(5, 2e-4))
@@ -38,7 +38,7 @@ def trial_of(air: Medium) -> tuple[Trial, Seen]:
     node = np.abs(chain.station[None] - label[:, None]).argmin(1)
     noise = 3e-4 * np.random.default_rng(2).standard_normal((time.size, 5, 3))
     markers = Markers(time, tuple("abcde"), run.position[:, node] + noise, empty.sd, label)
-    return Trial("cord", line, markers, gravity=G), Seen(time, run.position, run.velocity)
+    return Trial("cord", line, markers, gravity=G), MotionOnNodes(time, run.position, run.velocity)
 
 
 @pytest.mark.parametrize("air, worse", [(AIR, True), (VACUUM, False)])

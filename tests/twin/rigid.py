@@ -6,9 +6,8 @@ The tip's speed is a bump that passes the speed of sound, so every truth is know
 import numpy as np
 
 from lashwave.mechanics.air import medium
-from lashwave.twin.bench import observe
-from lashwave.twin.scenes import DRAWS
-from lashwave.twin.truth import Path
+from lashwave.twin.bench import DRAWS, observe
+from lashwave.twin.truth import TrueMotion
 from lashwave.twin.views import Wishes
 
 PEAK, WIDTH, DURATION = 0.06, 1.5e-3, 0.12
@@ -33,7 +32,7 @@ def rigid_throw(seed: int = 3, **wishes):
     place = station[:, None] * along[:, None] + [0.0, 0.0, 1.0]
     velocity = station[:, None] * (rate[:, None] * across)[:, None]
     flat = np.zeros(time.size)
-    path = Path(
+    path = TrueMotion(
         time, station, place, velocity, np.zeros_like(place),
         np.ones((time.size, station.size - 1)), np.zeros((time.size, 3)), flat, flat + 1.0,
     )  # fmt: skip

@@ -8,8 +8,8 @@ import pytest
 
 from lashwave.instruments import frame_time, project
 from lashwave.twin.film import SchlierenFilm
+from lashwave.twin.instrument_setting import Setting
 from lashwave.twin.pictures import take
-from lashwave.twin.setting import Setting
 from tests.twin.rigid import MACH, PEAK, WIDTH, rigid_throw
 
 SETTING = Setting(frames=120, infrared=3, infrared_size=(960, 800))

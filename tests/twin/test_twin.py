@@ -12,10 +12,10 @@ import pytest
 
 from lashwave import twin
 from lashwave.instruments import flash_bound, frame_time, project
+from lashwave.twin.bench import DRAWS
 from lashwave.twin.hands import Stroke, ease
-from lashwave.twin.scenes import DRAWS
 from lashwave.twin.throws import chain_of, draw_throw
-from lashwave.twin.truth import Path, answers, node_tension, output_times
+from lashwave.twin.truth import TrueMotion, answers, node_tension, output_times
 from lashwave.twin.views import Wishes
 
 
@@ -24,7 +24,7 @@ def swing():
     return twin.make(0, "swing", flashes=True, missing=0.3, ghosts=0.05)
 
 
-def turning_rod(spin: float = 400.0, length: float = 2.0) -> Path:
+def turning_rod(spin: float = 400.0, length: float = 2.0) -> TrueMotion:
     """A rod that turns about its butt in the x-z plane: everything is known in closed form."""
     time = np.linspace(0.0, 0.02, 4001)
     station = np.linspace(0.0, length, 41)
@@ -36,7 +36,7 @@ def turning_rod(spin: float = 400.0, length: float = 2.0) -> Path:
     pull = np.broadcast_to(0.5 * (station[1:] + station[:-1]), (4001, 40)).copy()
     force = np.broadcast_to([0.0, 0.0, 3.0], (4001, 3)).copy()
     flat = np.full(4001, 2.0)
-    return Path(time, station, place, speed, -(spin**2) * place, pull, force, flat, flat)
+    return TrueMotion(time, station, place, speed, -(spin**2) * place, pull, force, flat, flat)
 
 
 def test_answers_of_a_turning_rod_are_its_closed_forms():

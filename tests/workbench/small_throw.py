@@ -9,12 +9,11 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.mechanics.law import Law
-from lashwave.quantities.air import Air
 from lashwave.quantities.line import Line
-from lashwave.quantities.trial import Trial
+from lashwave.quantities.trial import Air, Trial
 from lashwave.twin.bench import observe
 from lashwave.twin.hands import Stroke, Throw
-from lashwave.twin.scene import Lash, Scene
+from lashwave.twin.throw_scene import Lash, ThrowScene
 from lashwave.twin.throws import chain_of, run
 from lashwave.twin.truth import Truth, of_trajectory
 from lashwave.twin.views import Wishes
@@ -57,7 +56,7 @@ def small_throw(**wishes: object) -> tuple[Trial, Truth]:
     )
     law = Law(1.08, 1.2, 1.0, 1.05, 2.4e-3)
     # "swing": the bench then simulates it once, on times that suit a tip of some 30 m/s
-    scene = Scene("swing", 2, lash(), hand.grip(DURATION), None, law, Air(), DURATION)
+    scene = ThrowScene("swing", 2, lash(), hand.grip(DURATION), None, law, Air(), DURATION)
     chain = chain_of(scene.lash)
     times = np.arange(0.0, DURATION + 1e-9, 2.5e-4)
     path = of_trajectory(run(scene, chain, times, 2e-5), chain.station)

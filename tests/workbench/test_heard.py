@@ -19,8 +19,8 @@ from lashwave.files.write_trial import write_trial
 from lashwave.pipeline.loudness import cautions
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.moments import SonicDraws
+from lashwave.twin.instrument_setting import Setting
 from lashwave.twin.pictures import take
-from lashwave.twin.setting import Setting
 from lashwave.workbench import bench_pictures
 from lashwave.workbench.cli import main
 from tests.twin.rigid import rigid_throw

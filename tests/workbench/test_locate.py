@@ -7,8 +7,8 @@ import pytest
 
 from lashwave.files.trial_folder import read_trial
 from lashwave.pipeline import console, locate
+from lashwave.twin.instrument_setting import Setting
 from lashwave.twin.pictures import take
-from lashwave.twin.setting import Setting
 from lashwave.workbench import bench_pictures
 from lashwave.workbench.cli import main
 from tests.twin.rigid import rigid_throw

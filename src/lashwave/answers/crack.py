@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.answers import between_times
-from lashwave.answers.chance import bounded, said
+from lashwave.answers.quantiles import bounded, said
 from lashwave.answers.tip import NEAR_PEAK, station_controls
 from lashwave.quantities import Answer, Array, Draws, SonicDraws, from_draws, interpolate, on_grid
 

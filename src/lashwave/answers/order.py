@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashwave.answers.chance import bounded, bounded_all
 from lashwave.answers.momentum import mean_over
+from lashwave.answers.quantiles import bounded, bounded_all
 from lashwave.quantities import Answer, Array, Camera, Draws, FrontBirths, Trial, TuftWidths
 
 OUTERMOST = 0.03

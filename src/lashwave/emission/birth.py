@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from lashwave.emission.birth_models import HUBER, MODELS, Model, Scene, solve
-from lashwave.emission.wavefront import Path
+from lashwave.emission.birth_models import HUBER, MODELS, FrontScene, Model, solve
+from lashwave.emission.wavefront import DrawnMotion
 from lashwave.instruments import frame_time, project_jacobian, rays
 from lashwave.quantities import Array, Camera, Draws, Fronts, NotConvergedError
 
@@ -157,7 +157,7 @@ def scenes_of(
     speed: tuple[float, float],
     stand_off_sd: float | None,
     rng: np.random.Generator,
-) -> list[Scene]:
+) -> list[FrontScene]:
     """Every draw with its clock and registration; covariances come later, from all of them."""
     sound, sound_sd = speed
     count = draws.position.shape[0]
@@ -188,8 +188,10 @@ def scenes_of(
     high = int(np.searchsorted(draws.time, max(t.max() for t in times))) + 2
     part = slice(max(low - 1, 0), high)
     return [
-        Scene(
-            Path(draws.time[part], draws.station, draws.position[d, part], draws.velocity[d, part]),
+        FrontScene(
+            DrawnMotion(
+                draws.time[part], draws.station, draws.position[d, part], draws.velocity[d, part]
+            ),
             rays(camera, seen.uv - np.array([right[d], down[d]])),
             times[d],
             sd,
@@ -221,7 +223,7 @@ def _flanks(
 
 
 def _of_model(
-    model: str, scenes: list[Scene], shared: bool, rng: np.random.Generator
+    model: str, scenes: list[FrontScene], shared: bool, rng: np.random.Generator
 ) -> Birth | None:
     """shared : whether the points' sd hold what a flank's points share."""
     start, fit, tell = MODELS[model]
@@ -265,7 +267,7 @@ def _of_model(
 
 
 def _clean(
-    fit: Model, scenes: list[Scene], first: dict[int, Array]
+    fit: Model, scenes: list[FrontScene], first: dict[int, Array]
 ) -> tuple[float, Array, Array, int]:
     """Of some draws fitted to the points as they are the one that fits best: robust spread and
     residuals (N,) in sd, its unknowns, and which it is."""
@@ -279,7 +281,7 @@ def _clean(
     return best
 
 
-def _sectors(place: Array, scene: Scene) -> NDArray[np.intp]:
+def _sectors(place: Array, scene: FrontScene) -> NDArray[np.intp]:
     """(N,) groups of points of one flank that lie in one direction from a place (3,) [m]."""
     away = (scene.rays.origin - place) @ scene.across.T
     sector = np.floor(np.arctan2(away[:, 1], away[:, 0]) / SECTOR).astype(np.intp)
@@ -318,10 +320,10 @@ def _errors(left: Array, group: NDArray[np.intp]) -> Errors:
 
 
 def with_spread(
-    scenes: list[Scene],
+    scenes: list[FrontScene],
     first: dict[int, Array],
-    tell: Callable[[Array, Scene], tuple[float, float, Array]],
-) -> list[Scene]:
+    tell: Callable[[Array, FrontScene], tuple[float, float, Array]],
+) -> list[FrontScene]:
     """Scenes that know how far the draws stand apart, and move apart, where and when the front was
     born.
 

@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from lashwave.emission.wavefront import Path, Reached, burst, envelope, sonic_before, sonic_span
+from lashwave.emission.wavefront import (
+    DrawnMotion,
+    Reached,
+    burst,
+    envelope,
+    sonic_before,
+    sonic_span,
+)
 from lashwave.instruments import Rays
 from lashwave.quantities import Array
 
@@ -20,7 +27,7 @@ DAMPING, HIGHEST_DAMPING = 1e-3, 1e3
 """Shares of the normal equations' diagonal; a step that does not help raises it tenfold."""
 
 
-def solve(fit: Model, scene: Scene, first: Array) -> Array:
+def solve(fit: Model, scene: FrontScene, first: Array) -> Array:
     """Unknowns (8 + F,) [m, s, m/s] with the least sum of losses.
 
     Of Huber's losses of points and of squares of what is held.
@@ -82,10 +89,10 @@ HELD = 8
 
 
 @dataclass(frozen=True)
-class Scene:
+class FrontScene:
     """One draw, ready to be compared with the front."""
 
-    path: Path
+    path: DrawnMotion
     rays: Rays
     time: Array
     """(N,) [s], lab time of the points in this draw"""
@@ -131,7 +138,7 @@ def huber(points: int) -> Callable[[Array], Array]:
     return loss
 
 
-def _rows(x: Unknowns, scene: Scene, seen: Reached, by_time: Array) -> tuple[Array, Array]:
+def _rows(x: Unknowns, scene: FrontScene, seen: Reached, by_time: Array) -> tuple[Array, Array]:
     """Residuals in sd, points first, then what holds sound and shift; and their derivative.
 
     by_time : (N,) derivative of the arrival by x[1]. A wavelet's arrival does not hang on when it
@@ -158,25 +165,25 @@ def _rows(x: Unknowns, scene: Scene, seen: Reached, by_time: Array) -> tuple[Arr
     return np.concatenate([away / scene.sd + scene.noise, held]), slope
 
 
-def moved(x: Unknowns, scene: Scene) -> Path:
+def moved(x: Unknowns, scene: FrontScene) -> DrawnMotion:
     """The draw's path with its shift and drift, and as much slower."""
     return replace(
         scene.path, shift=x[3:5] @ scene.across, drift=x[5:7] @ scene.across, slower=float(x[7])
     )
 
 
-def _burst(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
+def _burst(x: Unknowns, scene: FrontScene) -> tuple[Array, Array]:
     seen = burst(moved(x, scene), x[0], x[1], scene.rays, x[2])
     toward = np.einsum("nc,nc->n", seen.toward, seen.velocity) / x[2]
     return _rows(x, scene, seen, 1.0 - toward)
 
 
-def _burst_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
+def _burst_born(x: Unknowns, scene: FrontScene) -> tuple[float, float, Array]:
     path, moment = moved(x, scene), np.array([x[1]])
     return float(x[0]), float(path.stretched(moment)[0]), path.at(x[0], moment)[0][0]
 
 
-def _burst_start(scene: Scene) -> Array | None:
+def _burst_start(scene: FrontScene) -> Array | None:
     """Centre, time and speed of the free sphere, then the station nearest to that centre."""
     depth = scene.path.position[:, -1].mean(axis=0)
     middle = scene.rays.direction.mean(axis=0)
@@ -208,7 +215,7 @@ def _burst_start(scene: Scene) -> Array | None:
     return np.array([station, born, free[3], *(free[:2] - there), 0.0, 0.0, 0.0, *still])
 
 
-def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
+def _envelope(x: Unknowns, scene: FrontScene) -> tuple[Array, Array]:
     path = moved(x, scene)
     span = sonic_span(path, x[0], scene.across, x[2])
     count = scene.sd.size
@@ -223,7 +230,7 @@ def _envelope(x: Unknowns, scene: Scene) -> tuple[Array, Array]:
     return np.append(away, [beside, late]), np.concatenate([slope, held])
 
 
-def _envelope_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
+def _envelope_born(x: Unknowns, scene: FrontScene) -> tuple[float, float, Array]:
     path = moved(x, scene)
     start = sonic_span(path, x[0], scene.across, x[2])[0]
     start = sonic_before(path, x[0], start, x[2])
@@ -231,7 +238,7 @@ def _envelope_born(x: Unknowns, scene: Scene) -> tuple[float, float, Array]:
     return float(x[0]), float(path.stretched(np.array(start))) + float(x[1]), place
 
 
-def _envelope_start(scene: Scene) -> Array | None:
+def _envelope_start(scene: FrontScene) -> Array | None:
     """The first station to reach the speed of sound across the view; none if none does."""
     speed = np.linalg.norm(scene.path.velocity @ scene.across.T, axis=2)
     fast = np.flatnonzero(speed.max(axis=0) > scene.sound)
@@ -246,7 +253,7 @@ def _envelope_start(scene: Scene) -> Array | None:
     return np.array([min(able)[1], 0.0, scene.sound, *still]) if able else None
 
 
-Model = Callable[[Array, Scene], tuple[Array, Array]]
+Model = Callable[[Array, FrontScene], tuple[Array, Array]]
 MODELS = {
     "burst": (_burst_start, _burst, _burst_born),
     "envelope": (_envelope_start, _envelope, _envelope_born),

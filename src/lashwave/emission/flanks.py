@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.emission.birth import scenes_of, some_points, with_spread
-from lashwave.emission.birth_models import HELD, MODELS, Scene, solve
+from lashwave.emission.birth_models import HELD, MODELS, FrontScene, solve
 from lashwave.quantities import Array, Camera, Draws, Fronts
 
 FEWEST_POINTS = 20
@@ -64,7 +64,7 @@ def _mean_scene(
     camera: Camera,
     draws: Draws,
     sound: tuple[float, float],
-) -> Scene | None:
+) -> FrontScene | None:
     """Some points of every flank, in order of `numbers`, against the mean of the draws."""
     start, _, tell = MODELS["envelope"]
     parts = [some_points(fronts, numbers[k : k + 1], LOOKED_AT) for k in range(numbers.size)]
@@ -94,7 +94,7 @@ def _mean_scene(
     return None if at_mean is None else replace(scene, station=float(at_mean[0]))
 
 
-def _of_one(scene: Scene, stands_for: Array, lead: int | None) -> tuple[float, set[int]]:
+def _of_one(scene: FrontScene, stands_for: Array, lead: int | None) -> tuple[float, set[int]]:
     """Flanks, by place in the scene, that one set of spheres explains, and their points on it: to
     begin with those that the motion as it is sends out, or those fitted to flank `lead`.
 
@@ -129,7 +129,7 @@ def _share(true: NDArray[np.bool_], group: NDArray[np.intp]) -> Array:
     return np.asarray(np.bincount(group, true) / np.bincount(group))
 
 
-def _part(scene: Scene, weight: Array) -> Scene:
+def _part(scene: FrontScene, weight: Array) -> FrontScene:
     """Points of the scene, spread evenly over their weight (N,)."""
     total = np.cumsum(weight)
     at = (np.arange(FITTED) + 0.5) / FITTED * total[-1]

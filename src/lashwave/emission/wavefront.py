@@ -26,7 +26,7 @@ FINE = 61
 
 
 @dataclass(frozen=True)
-class Path:
+class DrawnMotion:
     """One draw of the motion."""
 
     time: Array
@@ -72,7 +72,9 @@ class Path:
         return times + self.slower * (times - self.since)
 
 
-def sonic_span(path: Path, station: float, across: Array, sound: float) -> tuple[float, float]:
+def sonic_span(
+    path: DrawnMotion, station: float, across: Array, sound: float
+) -> tuple[float, float]:
     """First moment at which a station moves at the speed of sound across the view, and the last.
 
     Parameters
@@ -98,7 +100,7 @@ def sonic_span(path: Path, station: float, across: Array, sound: float) -> tuple
     return start, end
 
 
-def sonic_before(path: Path, station: float, moment: float, sound: float) -> float:
+def sonic_before(path: DrawnMotion, station: float, moment: float, sound: float) -> float:
     """When a station that is supersonic at `moment` [s] became so, in space [s]."""
     times = np.append(path.time[path.time < moment], moment)
     slow = np.linalg.norm(path.at(station, times)[1], axis=1) <= sound
@@ -109,7 +111,7 @@ def sonic_before(path: Path, station: float, moment: float, sound: float) -> flo
 
 
 def _crossing(
-    path: Path, station: float, ends: tuple[float, float], across: Array, sound: float
+    path: DrawnMotion, station: float, ends: tuple[float, float], across: Array, sound: float
 ) -> float:
     """When a station's speed along the rows of `across` passes that of sound, between two times;
     the second of them where it does not."""
@@ -144,7 +146,7 @@ class Reached:
 
 
 def _from(
-    path: Path, station: float, moments: Array, delay: float, rays: Rays, sound: float
+    path: DrawnMotion, station: float, moments: Array, delay: float, rays: Rays, sound: float
 ) -> Reached:
     """Wavelets sent at `moments` (N,) of the path, one a ray."""
     place, velocity, along = path.near(station, moments)
@@ -156,14 +158,14 @@ def _from(
     return Reached(sent + distance / sound, sent, moments, distance, toward, along, velocity)
 
 
-def burst(path: Path, station: float, start: float, rays: Rays, sound: float) -> Reached:
+def burst(path: DrawnMotion, station: float, start: float, rays: Rays, sound: float) -> Reached:
     """The sphere of one emission of a station at `start` [s]."""
     moments = np.full(rays.origin.shape[0], start)
     return _from(path, station, moments, 0.0, rays, sound)
 
 
 def envelope(
-    path: Path,
+    path: DrawnMotion,
     station: float,
     span: tuple[float, float],
     delay: float,

@@ -15,10 +15,10 @@ from .drag import (
     body_drag as body_drag,
     link_drag as link_drag,
     normal_coefficient as normal_coefficient,
+    range_warnings as range_warnings,
 )
-from .drag_range import range_warnings as range_warnings
 from .droop import droop_stiffness as droop_stiffness
-from .fall import (
+from .falling_chain import (
     ENERGY as ENERGY,
     PLASTIC as PLASTIC,
     fallen_at as fallen_at,

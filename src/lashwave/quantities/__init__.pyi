@@ -1,4 +1,3 @@
-from .air import Air as Air
 from .answer import Answer as Answer, from_draws as from_draws, on_grid as on_grid
 from .arrays import Array as Array, Index as Index, Mask as Mask, Single as Single, Whole as Whole
 from .calibration import Calibration as Calibration
@@ -19,23 +18,30 @@ from .fit import (
     Residuals as Residuals,
     Withheld as Withheld,
 )
-from .images import Dots as Dots, Frames as Frames, Image as Image, TipTrack as TipTrack
+from .images import (
+    Dots as Dots,
+    Found as Found,
+    Frames as Frames,
+    Image as Image,
+    Located as Located,
+    Pictures as Pictures,
+    TipTrack as TipTrack,
+)
 from .line import Droop as Droop, Line as Line, Tuft as Tuft
 from .moments import Moments as Moments, SonicDraws as SonicDraws, TipDraws as TipDraws
 from .motion import interpolate as interpolate
-from .pictures import Found as Found, Located as Located, Pictures as Pictures
-from .points import SpacePoints as SpacePoints
 from .sightings import (
     Camera as Camera,
     Clock as Clock,
     Fronts as Fronts,
     Markers as Markers,
     Onset as Onset,
+    SpacePoints as SpacePoints,
     TuftWidths as TuftWidths,
 )
 from .sound import Sound as Sound
 from .stiffness import SLOPE as SLOPE, Source as Source, Stiffness as Stiffness
-from .trial import Microphone as Microphone, Trial as Trial
+from .trial import Air as Air, Microphone as Microphone, Trial as Trial
 from .units import (
     SI as SI,
     UnitError as UnitError,

@@ -7,10 +7,18 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities.air import Air
 from lashwave.quantities.constants import TRIAL_GRAVITY
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Camera, Markers, Onset
+
+
+@dataclass(frozen=True)
+class Air:
+    """Temperature [K], pressure [Pa], relative humidity [1]."""
+
+    temperature: float = 293.15
+    pressure: float = 101325.0
+    relative_humidity: float = 0.5
 
 
 @dataclass(frozen=True)

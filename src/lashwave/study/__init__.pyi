@@ -1,15 +1,21 @@
-from .fall import Record as Record, Verdict as Verdict, fit as fit, judge as judge, paired as paired
+from .fold_evidence import (
+    Record as Record,
+    Verdict as Verdict,
+    fit as fit,
+    judge as judge,
+    paired as paired,
+)
 from .forecast import (
+    MotionOnNodes as MotionOnNodes,
     Rival as Rival,
-    Seen as Seen,
     on_nodes as on_nodes,
     prepared as prepared,
     rivals as rivals,
 )
 from .held_out import HeldOut as HeldOut, compare as compare
 from .likelihood import Cross as Cross
-from .parameters import Estimate as Estimate, Known as Known, estimated as estimated
-from .prediction import LEVELS as LEVELS, Prediction as Prediction, predict as predict
+from .parameters import Known as Known, ScaleEstimate as ScaleEstimate, estimated as estimated
+from .prediction import LEVELS as LEVELS, Prediction as Prediction, predicted as predicted
 from .rank import (
     LIKELY as LIKELY,
     Difference as Difference,
@@ -21,7 +27,7 @@ from .rank import (
 from .repeatability import (
     Components as Components,
     Outcome as Outcome,
-    Row as Row,
+    Repeated as Repeated,
     Spread as Spread,
     compared as compared,
 )

@@ -18,7 +18,7 @@ from lashwave.quantities import Array, InputError, Trial, interpolate
 
 
 @dataclass(frozen=True)
-class Seen:
+class MotionOnNodes:
     """A motion on a chain's nodes."""
 
     time: Array
@@ -50,7 +50,9 @@ def prepared(trial: Trial, links: int = 60) -> Setup:
     return set_up(trial, replace(Options(), most_links=links))
 
 
-def on_nodes(time: Array, station: Array, position: Array, velocity: Array, chain: Chain) -> Seen:
+def on_nodes(
+    time: Array, station: Array, position: Array, velocity: Array, chain: Chain
+) -> MotionOnNodes:
     """A motion (K, S, 3) [m, m/s] at output stations, brought to a chain's nodes linearly."""
     s = chain.station
     i = np.clip(np.searchsorted(station, s, side="right") - 1, 0, station.size - 2)
@@ -59,10 +61,10 @@ def on_nodes(time: Array, station: Array, position: Array, velocity: Array, chai
     def bring(field: Array) -> Array:
         return np.asarray((1 - w) * field[:, i] + w * field[:, i + 1], dtype=float)
 
-    return Seen(time, bring(position), bring(velocity))
+    return MotionOnNodes(time, bring(position), bring(velocity))
 
 
-def hand_of(seen: Seen) -> Grip:
+def hand_of(seen: MotionOnNodes) -> Grip:
     """The grip's motion: place of the butt and direction of the first link."""
     along = seen.position[:, 1] - seen.position[:, 0]
     return Grip(seen.time, seen.position[:, 0], along)
@@ -88,7 +90,7 @@ def rivals(setup: Setup, law: Law) -> tuple[Rival, ...]:
 
 
 def carry(
-    rival: Rival, gravity: Array, seen: Seen, times: Array, most_steps: int = 200_000
+    rival: Rival, gravity: Array, seen: MotionOnNodes, times: Array, most_steps: int = 200_000
 ) -> tuple[Array, Array] | None:
     """Node positions and velocities (T, N + 1, 3) [m, m/s] from the state at times[0], hand seen.
 

@@ -49,7 +49,7 @@ class Known:
 
 
 @dataclass(frozen=True)
-class Profile:
+class ScaleProfile:
     """-2 log of a likelihood along one scale, all others at their best, less its least value."""
 
     scale: Array
@@ -61,7 +61,7 @@ class Profile:
 
 
 @dataclass(frozen=True)
-class Estimate:
+class ScaleEstimate:
     """Logarithmic scales with their uncertainty."""
 
     names: tuple[str, ...]
@@ -76,7 +76,7 @@ class Estimate:
     """(P,), where the profile of the posterior has risen by 3.84, at least 1.96 deviations off"""
     information: Array
     """(P, P), of the sightings of all trials at the mean, prior and doubt left out"""
-    profiles: tuple[Profile, ...]
+    profiles: tuple[ScaleProfile, ...]
     shift: Array
     """(T, P), each trial's own estimate less the common one; nan where it has none"""
 
@@ -158,7 +158,7 @@ def _posterior(
     return function
 
 
-def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
+def estimated(crosses: tuple[Cross, ...], known: Known) -> ScaleEstimate:
     """The common scales of some trials.
 
     Raises ValueError where the trials do not share their scales' names.
@@ -189,7 +189,7 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> Estimate:
         profiles.append(profile)
         ends.append(_ends(profile, mean[axis], sd[axis]))
     low, high = (np.array(end, dtype=np.float64) for end in zip(*ends, strict=True))
-    return Estimate(
+    return ScaleEstimate(
         names, mean, known.doubt, covariance, low, high, information, tuple(profiles),
         _shifts(crosses, known, seen),
     )  # fmt: skip
@@ -215,7 +215,7 @@ def _doubted(information: Array, doubt: Array) -> Array:
 
 def _profile(
     crosses: tuple[Cross, ...], known: Known, axis: int, seen: Array, mean: Array, sd: Array
-) -> Profile:
+) -> ScaleProfile:
     """Along one scale, 3.5 posterior deviations to either side."""
     grid = mean[axis] + np.linspace(-REACH, REACH, CURVE) * sd[axis]
     posterior, data = np.empty(CURVE), np.empty(CURVE)
@@ -232,7 +232,7 @@ def _profile(
             at[axis] = grid[i]
             at = _others_best(crosses, known, at, others)
             data[i] = together(crosses, at)[0]
-    return Profile(grid, data - data.min(), posterior - posterior.min())
+    return ScaleProfile(grid, data - data.min(), posterior - posterior.min())
 
 
 def _others_best(
@@ -253,7 +253,7 @@ def _others_best(
     return lowest(function, at, others, _box(crosses))[0]
 
 
-def _ends(profile: Profile, middle: float, sd: float) -> tuple[float, float]:
+def _ends(profile: ScaleProfile, middle: float, sd: float) -> tuple[float, float]:
     """Where the posterior's profile crosses 3.84 on either side, 1.96 deviations off at least.
 
     Where the two disagree, the likelihood is far from normal and the doubt, which is normal in the

@@ -16,7 +16,7 @@ import numpy as np
 from lashwave.estimate import Setup
 from lashwave.instruments import frame_time, project
 from lashwave.quantities import Array, Camera, Index, InputError
-from lashwave.study.forecast import Rival, Seen, carry, marker_nodes
+from lashwave.study.forecast import MotionOnNodes, Rival, carry, marker_nodes
 
 LEVELS = (5e-3, 20e-3, 100e-3)
 """Of the distance between prediction and sample, for horizons [m]."""
@@ -65,11 +65,11 @@ class Prediction:
         return None if past.size == 0 else float(self.time[past[0]] - self.time[0])
 
 
-def predict(
+def predicted(
     setup: Setup,
     model: Rival,
-    seen: Seen,
-    members: Iterable[tuple[Rival, Seen]],
+    seen: MotionOnNodes,
+    members: Iterable[tuple[Rival, MotionOnNodes]],
     shared: dict[str, float],
 ) -> Prediction:
     """Predict from the start of the motion to its end.
@@ -129,7 +129,7 @@ def predict(
     )
 
 
-def _points(camera: Camera, seen: Seen, shared: dict[str, float]) -> tuple[Array, Index]:
+def _points(camera: Camera, seen: MotionOnNodes, shared: dict[str, float]) -> tuple[Array, Index]:
     """Lab times of a camera's points within the motion, and which they are."""
     offset = shared.get(f"clock_offset:{camera.name}", camera.clock.offset)
     drift = shared.get(f"clock_drift:{camera.name}", 0.0)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from lashwave.estimate import Setup
 from lashwave.quantities import Array
-from lashwave.study.forecast import Rival, Seen, carry, marker_nodes
+from lashwave.study.forecast import MotionOnNodes, Rival, carry, marker_nodes
 
 Progress = Callable[[str, float], None]
 LIKELY = 2.0
@@ -54,7 +54,7 @@ class Errors:
 
 def forecast_errors(
     setup: Setup,
-    seen: Seen,
+    seen: MotionOnNodes,
     models: Sequence[Rival],
     windows: Windows,
     progress: Progress | None = None,

@@ -64,7 +64,7 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class Row:
+class Repeated:
     """One quantity over all trials."""
 
     name: str
@@ -178,13 +178,13 @@ def _grouped(
     )
 
 
-def compared(outcomes: Sequence[Outcome]) -> list[Row]:
+def compared(outcomes: Sequence[Outcome]) -> list[Repeated]:
     """One row a quantity that any trial knows of, in the order in which they are met."""
     names = dict.fromkeys(name for outcome in outcomes for name in outcome.answers)
     return [_row(name, outcomes) for name in names]
 
 
-def _row(name: str, outcomes: Sequence[Outcome]) -> Row:
+def _row(name: str, outcomes: Sequence[Outcome]) -> Repeated:
     answers = [outcome.answers.get(name) for outcome in outcomes]
     has = [i for i, a in enumerate(answers) if a is not None and a.value is not None]
     found = [answers[i] for i in has]
@@ -196,7 +196,7 @@ def _row(name: str, outcomes: Sequence[Outcome]) -> Row:
     stated = [a.sd for a in found if a is not None and a.sd is not None]
     few = Spread(None, reason="under two answers")
     enough = values.size >= 2
-    return Row(
+    return Repeated(
         name=name,
         unit=next((a.unit for a in answers if a is not None), "1"),
         values=tuple(None if a is None else a.value for a in answers),

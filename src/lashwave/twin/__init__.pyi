@@ -1,3 +1,3 @@
 from .bench import make as make
-from .pictures import Pictures as Pictures, take as take
-from .setting import Recording as Recording, Setting as Setting
+from .instrument_setting import Recording as Recording, Setting as Setting
+from .pictures import BenchPictures as BenchPictures, take as take

@@ -6,11 +6,19 @@ import numpy as np
 
 from lashwave.mechanics import medium
 from lashwave.quantities import TRIAL_GRAVITY, Trial
-from lashwave.twin.scene import Scene
-from lashwave.twin.scenes import DRAWS
-from lashwave.twin.throws import FEWEST_LINKS, FINE, SWUNG, chain_of, run
+from lashwave.twin.throw_scene import ThrowScene
+from lashwave.twin.throws import (
+    FEWEST_LINKS,
+    FINE,
+    SWUNG,
+    chain_of,
+    draw_held,
+    draw_swing,
+    draw_throw,
+    run,
+)
 from lashwave.twin.truth import (
-    Path,
+    TrueMotion,
     Truth,
     answers,
     dataset,
@@ -19,11 +27,15 @@ from lashwave.twin.truth import (
     output_times,
 )
 from lashwave.twin.views import Wishes, read_camera, read_markers
+from lashwave.twin.wide import draw_wide
+
+DRAWS = {"throw": draw_throw, "wide": draw_wide, "swing": draw_swing, "held": draw_held}
+
 
 RTOL = 2e-5
 
 
-def simulate_path(scene: Scene) -> Path:
+def simulate_path(scene: ThrowScene) -> TrueMotion:
     """The scene's true motion: once to find the peak, once on a grid that is fine there."""
     thrown = scene.kind == "throw"
     chain = chain_of(scene.lash, FINE if thrown else SWUNG, FEWEST_LINKS if thrown else 0)
@@ -35,7 +47,7 @@ def simulate_path(scene: Scene) -> Path:
     return of_trajectory(run(scene, chain, times, RTOL), chain.station)
 
 
-def observe(scene: Scene, path: Path, wishes: Wishes) -> tuple[Trial, Truth]:
+def observe(scene: ThrowScene, path: TrueMotion, wishes: Wishes) -> tuple[Trial, Truth]:
     """Instruments read a true motion. The same scene, path and wishes give the same trial."""
     kinds = ("throw", "swing", "held")
     rng = np.random.default_rng([scene.seed, 7, kinds.index(scene.kind)])

@@ -24,8 +24,8 @@ from lashwave.instruments import (
     strobe_light,
 )
 from lashwave.quantities import Array, Camera, Image, Line
-from lashwave.twin.setting import Setting
-from lashwave.twin.truth import Path
+from lashwave.twin.instrument_setting import Setting
+from lashwave.twin.truth import TrueMotion
 
 OPAQUE = 0.985
 """Share of light that the line keeps off its own shadow; the rest is scattered around it."""
@@ -60,7 +60,7 @@ class Film:
 
 
 @dataclass(frozen=True)
-class Tuft:
+class DrawnTuft:
     """The tuft as the fast camera sees it."""
 
     strands: Strands
@@ -85,9 +85,9 @@ class Tuft:
 class Stage:
     """What stands before a fast camera, beside the camera itself."""
 
-    path: Path
+    path: TrueMotion
     line: Line
-    tuft: Tuft | None
+    tuft: DrawnTuft | None
     source: SoundSource | None
     sound: float
     """Speed of sound [m/s]."""
@@ -179,7 +179,7 @@ class SchlierenFilm(Film):
 class DotScene:
     """Bright dots before the infrared cameras: markers that are seen, and reflections."""
 
-    path: Path
+    path: TrueMotion
     time: Array
     """(T,) [s], one a frame."""
     station: Array

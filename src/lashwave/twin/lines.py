@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from lashwave.quantities import Array, Line, Tuft
-from lashwave.twin.scene import Lash
+from lashwave.twin.throw_scene import Lash
 
 DENSITY_SD, DIAMETER_SD, STIFFNESS_SD = 0.01, 0.02, 0.08
 """Relative standard deviations of one row of the table."""

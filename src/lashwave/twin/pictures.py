@@ -31,14 +31,14 @@ from lashwave.instruments import (
 from lashwave.quantities import Array, Camera, Clock, Microphone, Trial
 from lashwave.twin.film import (
     DotScene,
+    DrawnTuft,
     InfraredFilm,
     SchlierenFilm,
     Stage,
-    Tuft,
     centres,
 )
-from lashwave.twin.setting import Recording, Setting, stand_around
-from lashwave.twin.truth import Path, Truth
+from lashwave.twin.instrument_setting import Recording, Setting, stand_around
+from lashwave.twin.truth import TrueMotion, Truth
 from lashwave.twin.views import MARKER_RATE
 
 LOUD_END, DECAY = 12e-3, 4e-3
@@ -55,7 +55,7 @@ STEP = 0.8e-6
 
 
 @dataclass(frozen=True)
-class Pictures:
+class BenchPictures:
     """What the bench's cameras and microphone recorded."""
 
     trial: Trial
@@ -69,7 +69,7 @@ class Pictures:
     """What should be found: plain lists and numbers, see `found_in_pictures`."""
 
 
-def take(trial: Trial, truth: Truth, setting: Setting | None = None) -> Pictures:
+def take(trial: Trial, truth: Truth, setting: Setting | None = None) -> BenchPictures:
     """Pictures and sound of a throw or swing from `lashwave.twin.make`.
 
     Raises
@@ -108,7 +108,7 @@ def take(trial: Trial, truth: Truth, setting: Setting | None = None) -> Pictures
     )  # fmt: skip
     trial = replace(trial, cameras=(*trial.cameras, *ring), microphones=microphones)
     found = found_in_pictures(trial, truth, tuple(fast), infrared, heard, tip)
-    return Pictures(trial, truth, tuple(fast), infrared, heard, found)
+    return BenchPictures(trial, truth, tuple(fast), infrared, heard, found)
 
 
 def _cut(
@@ -150,7 +150,7 @@ def _as_it_stands(camera: Camera, truth: Truth) -> Camera:
     return replace(camera, projection=projection, clock=Clock(offset, 0.0))
 
 
-def sound_source(path: Path, sound: float, crack: float, back: Array) -> SoundSource | None:
+def sound_source(path: TrueMotion, sound: float, crack: float, back: Array) -> SoundSource | None:
     """Points at distances `back` (S,) [m] from the far end as a source of wavelets.
 
     Strength is crack * [(M^2 - q^2) / (1 - q^2)]^2 with q = 0.7, nothing under q, shared among the
@@ -173,12 +173,12 @@ def sound_source(path: Path, sound: float, crack: float, back: Array) -> SoundSo
     return SoundSource(times, place, crack * size * share / share.sum())
 
 
-def _draw_tuft(trial: Trial, peak: float, rng: np.random.Generator) -> Tuft | None:
+def _draw_tuft(trial: Trial, peak: float, rng: np.random.Generator) -> DrawnTuft | None:
     """Strands at the end of a line that has a tuft; size invented."""
     if trial.line.tuft is None:
         return None
     length, wide = rng.uniform(15e-3, 28e-3), rng.uniform(8e-3, 14e-3)
-    return Tuft(draw_strands(rng), length, rng.uniform(2e-3, 4e-3), wide, peak)
+    return DrawnTuft(draw_strands(rng), length, rng.uniform(2e-3, 4e-3), wide, peak)
 
 
 def _dots(trial: Trial, truth: Truth, rng: np.random.Generator) -> DotScene:
@@ -200,7 +200,7 @@ def _dots(trial: Trial, truth: Truth, rng: np.random.Generator) -> DotScene:
 
 
 def _listen(
-    path: Path,
+    path: TrueMotion,
     source: SoundSource | None,
     peak: float,
     sound: float,

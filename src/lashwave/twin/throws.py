@@ -18,10 +18,10 @@ from lashwave.mechanics import (
     stations,
 )
 from lashwave.quantities import TRIAL_GRAVITY, Air, Array
-from lashwave.twin.chosen import CHOSEN, MOTHERS
+from lashwave.twin.found_throws import CHOSEN, MOTHERS
 from lashwave.twin.hands import draw_held_grips, draw_swing_grip, draw_throw_path
 from lashwave.twin.lines import HELD_LINK, draw_lash, vary_lash
-from lashwave.twin.scene import Lash, Scene
+from lashwave.twin.throw_scene import Lash, ThrowScene
 
 MACH = (0.9, 1.8)
 """Peak tip Mach number that a throw must reach and not pass."""
@@ -73,7 +73,7 @@ def chain_of(lash: Lash, spacing: Spacing = FINE, fewest: int = 0) -> Chain:
     )
 
 
-def run(scene: Scene, chain: Chain, times: Array, rtol: float) -> Trajectory:
+def run(scene: ThrowScene, chain: Chain, times: Array, rtol: float) -> Trajectory:
     """The scene's motion at `times` (T,) [s], from rest."""
     return simulate(
         chain,
@@ -119,7 +119,7 @@ class Trialled(NamedTuple):
     """Smallest radius of the fold in the last 10 ms before it [m]."""
 
 
-def try_out(scene: Scene, spacing: Spacing = FINE, rtol: float = 1e-3) -> Trialled:
+def try_out(scene: ThrowScene, spacing: Spacing = FINE, rtol: float = 1e-3) -> Trialled:
     """Run a scene and see how fast its tip gets and how sharply the line folds."""
     times = np.arange(0.0, scene.duration, TRIED)
     chain = chain_of(scene.lash, spacing)
@@ -141,14 +141,14 @@ def good(found: Trialled, mach: tuple[float, float] = MACH) -> bool:
     return reached and EARLIEST < found.time < LONGEST and found.radius > SHARPEST
 
 
-def draw_throw(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Scene:
+def draw_throw(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> ThrowScene:
     """A throw whose tip reaches Mach 0.9 to 1.8 within 1.4 s, on links of this spacing.
 
     A mother is drawn, then varied in line, law, hand and tempo until the tip is as fast as the
     seed asks. What the first seeds came to is kept in `chosen`, so that they need no search.
     """
 
-    def make(attempt: int, tempo: float, peak: float | None = None) -> Scene:
+    def make(attempt: int, tempo: float, peak: float | None = None) -> ThrowScene:
         return _throw(seed, attempt, tempo, stiffness, peak)
 
     if seed in CHOSEN:
@@ -171,8 +171,8 @@ class Sought(NamedTuple):
 
 
 def search(
-    make: Callable[..., Scene], sought: Sought, tries: int, spacing: Spacing, name: str
-) -> Scene:
+    make: Callable[..., ThrowScene], sought: Sought, tries: int, spacing: Spacing, name: str
+) -> ThrowScene:
     """The first attempt that cracks as fast as is asked for, its tempo set by trial.
 
     Parameters
@@ -207,7 +207,7 @@ def search(
 
 def _throw(
     seed: int, attempt: int, tempo: float, stiffness: bool, peak: float | None = None
-) -> Scene:
+) -> ThrowScene:
     """The attempt's throw at a tempo; the record ends 40 to 90 ms after the peak.
 
     peak : [s]; None while it is sought, within 0.12 s of the hand's stop.
@@ -222,21 +222,21 @@ def _throw(
     path = path.later(float(rng.uniform(0.0, 0.15)) + max(0.0, 0.45 - path.end))
     duration = path.end + 0.12 if peak is None else peak + float(rng.uniform(0.04, 0.09))
     choice = (attempt, tempo)
-    return Scene("throw", seed, lash, path.grip(duration), None, law, air, duration, choice)
+    return ThrowScene("throw", seed, lash, path.grip(duration), None, law, air, duration, choice)
 
 
-def draw_swing(seed: int, stiffness: bool = True) -> Scene:
+def draw_swing(seed: int, stiffness: bool = True) -> ThrowScene:
     """A swing of 0.8 to 1.5 s that never cracks."""
     rng = np.random.default_rng([seed, 2])
     lash = draw_lash(rng, "swing", stiffness)
     law, air, duration = _law(rng), draw_air(rng), float(rng.uniform(0.8, 1.5))
-    return Scene("swing", seed, lash, draw_swing_grip(rng, duration), None, law, air, duration)
+    return ThrowScene("swing", seed, lash, draw_swing_grip(rng, duration), None, law, air, duration)
 
 
-def draw_held(seed: int, stiffness: bool = True) -> Scene:
+def draw_held(seed: int, stiffness: bool = True) -> ThrowScene:
     """A line held and shaken at both ends for 0.8 to 1.5 s."""
     rng = np.random.default_rng([seed, 3])
     lash = draw_lash(rng, "held", stiffness)
     law, air, duration = _law(rng), draw_air(rng), float(rng.uniform(0.8, 1.5))
     near, far = draw_held_grips(rng, lash.true.length, duration)
-    return Scene("held", seed, lash, near, far, law, air, duration)
+    return ThrowScene("held", seed, lash, near, far, law, air, duration)

@@ -9,14 +9,14 @@ import numpy as np
 
 from lashwave.mechanics import Trajectory, known_stiffness
 from lashwave.quantities import Array, Line, interpolate
-from lashwave.twin.scene import Scene
+from lashwave.twin.throw_scene import ThrowScene
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
 @dataclass(frozen=True)
-class Path:
+class TrueMotion:
     """A motion at K times and S = N + 1 nodes, whatever engine made it."""
 
     time: Array
@@ -58,18 +58,18 @@ class Truth:
     """As `motion.nc`, on the twin's own nodes and times, without standard deviations."""
     answers: dict[str, float | None]
     """Every name of `summary.json` that has a true value, SI; None for an event that was not."""
-    path: Path
-    scene: Scene
+    path: TrueMotion
+    scene: ThrowScene
     notes: dict[str, Any] = field(default_factory=dict)
     """Which samples are ghosts, which are swapped; true places of the markers; clocks' drifts."""
 
 
-def of_trajectory(run: Trajectory, station: Array) -> Path:
+def of_trajectory(run: Trajectory, station: Array) -> TrueMotion:
     """The project's own simulator as a path.
 
     station : (N + 1,) [m] of the simulator's nodes.
     """
-    return Path(
+    return TrueMotion(
         run.time, station, run.position, run.velocity, run.acceleration, run.tension,
         run.hand_force, run.hand_power, run.accounts.kinetic,
     )  # fmt: skip
@@ -111,13 +111,13 @@ def node_tension(station: Array, tension: Array) -> Array:
     return out
 
 
-def pull_behind_grip(path: Path, grip_end: float) -> Array:
+def pull_behind_grip(path: TrueMotion, grip_end: float) -> Array:
     """(K,) [N], tension at the first node after the grip."""
     node = int(np.argmax(path.station > grip_end + 1e-9))
     return np.asarray(node_tension(path.station, path.tension)[:, node])
 
 
-def dataset(path: Path) -> xr.Dataset:
+def dataset(path: TrueMotion) -> xr.Dataset:
     """The path as `motion.nc` (`docs/trial-folder.md`)."""
     import xarray as xr
 
@@ -134,7 +134,7 @@ def dataset(path: Path) -> xr.Dataset:
     )
 
 
-def _hundred(path: Path, top: float) -> float:
+def _hundred(path: TrueMotion, top: float) -> float:
     """Largest distance between the tip's places 100 us apart, over 100 us."""
     fast = path.time[np.linalg.norm(path.velocity[:, -1], axis=-1) > 0.6 * top]
     starts = np.arange(fast.min() - 1.2e-4, fast.max() + 1e-6, 5e-6)
@@ -144,7 +144,7 @@ def _hundred(path: Path, top: float) -> float:
     return float(np.linalg.norm(places[1] - places[0], axis=-1).max() / 1e-4)
 
 
-def _sonic(path: Path, speed: Array, sound: float) -> tuple[float | None, float | None]:
+def _sonic(path: TrueMotion, speed: Array, sound: float) -> tuple[float | None, float | None]:
     """First moment at which any station moves at the speed of sound, and that station."""
     reach = speed.max(axis=1) >= sound
     if not reach.any():
@@ -168,7 +168,7 @@ def _last_low(reach: Array, peak: int) -> int:
     return int(found[-1]) if found.size else int(reach[: peak + 1].argmin())
 
 
-def answers(path: Path, scene: Scene, sound: float) -> dict[str, float | None]:
+def answers(path: TrueMotion, scene: ThrowScene, sound: float) -> dict[str, float | None]:
     """The motion's true answers, as `docs/answers.md` defines each."""
     speed = np.linalg.norm(path.velocity, axis=-1)
     tip = speed[:, -1]
@@ -210,7 +210,7 @@ def stiffness_over(true: Line, stated: Line) -> float:
     return float(np.exp(ratio[ratio.size // 2 :].mean()))
 
 
-def law_answers(scene: Scene, damping_stated: float = 2e-3) -> dict[str, float | None]:
+def law_answers(scene: ThrowScene, damping_stated: float = 2e-3) -> dict[str, float | None]:
     """The shared parameters' true values, fitted over stated."""
     law, lash = scene.law, scene.lash
     found: dict[str, float | None] = {

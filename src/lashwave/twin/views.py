@@ -19,8 +19,8 @@ from lashwave.instruments import (
     transported,
 )
 from lashwave.quantities import Array, Camera, Clock, Markers
-from lashwave.twin.scene import Scene
-from lashwave.twin.truth import Path
+from lashwave.twin.throw_scene import ThrowScene
+from lashwave.twin.truth import TrueMotion
 
 MARKER_RATE = 500.0
 CAMERA_RATES = (20e3, 25e3, 12.5e3, 10e3)
@@ -50,7 +50,9 @@ class Wishes:
     """Of the fast cameras [Hz]; None: one of `CAMERA_RATES`, which keep step with the markers."""
 
 
-def _handle_markers(path: Path, scene: Scene, times: Array, rng: np.random.Generator) -> Array:
+def _handle_markers(
+    path: TrueMotion, scene: ThrowScene, times: Array, rng: np.random.Generator
+) -> Array:
     """Places (T, 2, 3) of two markers on arms fixed to the grip."""
     handle = scene.lash.true.handle_length
     ends = path.at(times, np.array([0.0, handle]))[0]
@@ -61,7 +63,7 @@ def _handle_markers(path: Path, scene: Scene, times: Array, rng: np.random.Gener
 
 
 def read_markers(
-    path: Path, scene: Scene, wishes: Wishes, peak: float, rng: np.random.Generator
+    path: TrueMotion, scene: ThrowScene, wishes: Wishes, peak: float, rng: np.random.Generator
 ) -> tuple[Markers, dict[str, Any]]:
     """The marker system's record; which of its samples are false, and the markers' true places."""
     lash = scene.lash
@@ -125,7 +127,9 @@ def _stand(aim: Array, facing: Array, rate: float, name: str) -> Camera:
     return Camera(name, rate, (size, size), projection, Clock(), 0.4, exposure=1e-6)
 
 
-def _frames_in_view(camera: Camera, path: Path, peak: float, offset: float) -> NDArray[np.int64]:
+def _frames_in_view(
+    camera: Camera, path: TrueMotion, peak: float, offset: float
+) -> NDArray[np.int64]:
     """Consecutive frames around the peak in which the tip is on the sensor."""
     tip, rate = path.position[:, -1], path.velocity[:, -1]
 
@@ -158,7 +162,7 @@ def interpolate_tip(times: Array, place: Array, rate: Array, at: Array) -> Array
 
 
 def read_camera(
-    path: Path,
+    path: TrueMotion,
     facing: Array,
     name: str,
     wishes: Wishes,

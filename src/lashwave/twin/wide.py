@@ -16,7 +16,7 @@ from lashwave.mechanics import Law
 from lashwave.quantities import Line
 from lashwave.twin.hands import draw_throw_path
 from lashwave.twin.lines import draw_tuft, equip, wobble
-from lashwave.twin.scene import Scene
+from lashwave.twin.throw_scene import ThrowScene
 from lashwave.twin.throws import FINE, Sought, Spacing, draw_air, search
 
 MACH = (0.6, 2.2)
@@ -66,7 +66,7 @@ def wide_line(rng: np.random.Generator) -> Line:
     )
 
 
-def draw_wide(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Scene:
+def draw_wide(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> ThrowScene:
     """A throw of its own line and hand whose tip peaks at Mach 0.6 to 2.2; sought for a minute.
 
     Raises
@@ -76,7 +76,7 @@ def draw_wide(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Sce
     """
     aim = np.random.default_rng([seed, 15]).uniform(*MACH)
 
-    def make(attempt: int, tempo: float, peak: float | None = None) -> Scene:
+    def make(attempt: int, tempo: float, peak: float | None = None) -> ThrowScene:
         return _throw(seed, attempt, tempo, stiffness, peak)
 
     sought = Sought(aim, 0.25, MACH, (0.3, 3.5))
@@ -85,7 +85,7 @@ def draw_wide(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Sce
 
 def _throw(
     seed: int, attempt: int, tempo: float, stiffness: bool, peak: float | None = None
-) -> Scene:
+) -> ThrowScene:
     """The attempt's throw at a tempo; the record ends 40 to 90 ms after the peak [s]."""
     own = np.random.default_rng([seed, 14])
     lash = equip(own, wide_line(own), stiffness)
@@ -96,4 +96,6 @@ def _throw(
     path = replace(path, azimuth=float(rng.uniform(-0.5, 0.5)))
     duration = path.end + 0.12 if peak is None else peak + float(rng.uniform(0.04, 0.09))
     choice = (attempt, tempo)
-    return Scene("throw", APART + seed, lash, path.grip(duration), None, law, air, duration, choice)
+    return ThrowScene(
+        "throw", APART + seed, lash, path.grip(duration), None, law, air, duration, choice
+    )

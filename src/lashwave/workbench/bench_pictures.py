@@ -20,7 +20,7 @@ from lashwave.files import (
 from lashwave.pipeline import Progress
 from lashwave.quantities import Image
 from lashwave.report import table_file
-from lashwave.twin import Pictures, Recording
+from lashwave.twin import BenchPictures, Recording
 
 TABLES = {
     "dots": ["camera", "frame", "u [px]", "v [px]", "streak [px]", "marker"],
@@ -32,7 +32,7 @@ TABLES = {
 PATTERN = "{:06d}.tif"
 
 
-def write(pictures: Pictures, progress: Progress, out: Path) -> None:
+def write(pictures: BenchPictures, progress: Progress, out: Path) -> None:
     """Write OUT/trial with images and sound, OUT/seen with points, OUT/truth-pictures.
 
     OUT/trial names a markers.csv that is not there: it is what `locate` has to make.
@@ -57,7 +57,7 @@ def write(pictures: Pictures, progress: Progress, out: Path) -> None:
     _write_found(out / "truth-pictures", pictures.found)
 
 
-def _description(pictures: Pictures) -> dict[str, Any]:
+def _description(pictures: BenchPictures) -> dict[str, Any]:
     """The trial with images in place of all points, and a table of each microphone."""
     trial = pictures.trial
     description = description_of(trial)

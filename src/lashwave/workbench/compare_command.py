@@ -11,7 +11,7 @@ from lashwave import __version__
 from lashwave.files import Summary, read_summary, sweep, write_files
 from lashwave.pipeline import Progress, console
 from lashwave.quantities import InputError, LashwaveError
-from lashwave.study import Components, Outcome, Row, Spread, compared
+from lashwave.study import Components, Outcome, Repeated, Spread, compared
 
 SCHEMA = 1
 KEPT = "answers"
@@ -107,7 +107,7 @@ def _components(parts: Components) -> dict[str, Any]:
 
 
 def record_of(
-    outcomes: Sequence[Outcome], rows: Sequence[Row], notes: Sequence[str]
+    outcomes: Sequence[Outcome], rows: Sequence[Repeated], notes: Sequence[str]
 ) -> dict[str, Any]:
     """The content of comparison.json, SI."""
     return {
@@ -139,7 +139,7 @@ def record_of(
 
 
 def files_of(
-    outcomes: Sequence[Outcome], rows: Sequence[Row], record: dict[str, Any]
+    outcomes: Sequence[Outcome], rows: Sequence[Repeated], record: dict[str, Any]
 ) -> dict[str, bytes]:
     """Every answer file by name."""
     from lashwave.answers import register
@@ -176,7 +176,7 @@ def files_of(
 
 
 def _print(
-    outcomes: Sequence[Outcome], rows: Sequence[Row], notes: Sequence[str], out: Path
+    outcomes: Sequence[Outcome], rows: Sequence[Repeated], notes: Sequence[str], out: Path
 ) -> None:
     from lashwave.report import HEADINGS, cells
 

@@ -40,7 +40,7 @@ def predict(
     from lashwave.files import read_draws, replace_folder
     from lashwave.mechanics import Law, sloped
     from lashwave.quantities import SLOPE
-    from lashwave.study import on_nodes, predict as run, rivals
+    from lashwave.study import on_nodes, predicted as run, rivals
 
     if not 4 <= draws <= 100:
         raise InputError("--draws", f"{draws} draws", "ask for 4 to 100")

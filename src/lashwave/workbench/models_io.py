@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
     from lashwave.estimate import Setup
     from lashwave.quantities import Trial
-    from lashwave.study import Seen
+    from lashwave.study import MotionOnNodes
 
 
-def read(trial: Path, answers: Path) -> tuple[Trial, Setup, Seen, dict[str, float]]:
+def read(trial: Path, answers: Path) -> tuple[Trial, Setup, MotionOnNodes, dict[str, float]]:
     """A trial, its chain, the reconstructed motion on its nodes, and the shared parameters.
 
     Raises InputError where either cannot be read or the answers are of another trial.

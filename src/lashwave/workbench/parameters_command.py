@@ -15,7 +15,7 @@ from lashwave import __version__
 from lashwave.files import keep_arrays, kept_arrays, sweep, write_files
 from lashwave.pipeline import Progress, console
 from lashwave.quantities import InputError, Trial
-from lashwave.study import Cross, Estimate, Known, Telling
+from lashwave.study import Cross, Known, ScaleEstimate, Telling
 
 SCHEMA = 1
 KEPT = "kept"
@@ -39,7 +39,7 @@ class LawFound:
 
     trials: tuple[str, ...]
     known: Known
-    estimate: Estimate
+    estimate: ScaleEstimate
     telling: Telling
 
 

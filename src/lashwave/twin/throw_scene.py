@@ -29,7 +29,7 @@ class Lash:
 
 
 @dataclass(frozen=True)
-class Scene:
+class ThrowScene:
     """One motion: line, hands, law and air."""
 
     kind: str
