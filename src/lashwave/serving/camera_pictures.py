@@ -13,7 +13,7 @@ from lashwave.files import Folder, open_frames
 from lashwave.instruments import project
 from lashwave.quantities import Camera, Frames, interpolate
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
-from lashwave.serving.opened import Kept, Opened, Reader, answers_stamp
+from lashwave.serving.opened import Latest, Opened, Reader, answers_stamp
 from lashwave.serving.pack import pack
 from lashwave.serving.refusal import not_found
 from lashwave.serving.sightings_pack import lab_time, registration_of
@@ -41,7 +41,7 @@ class CameraPictures:
     """Opened pictures of cameras, kept until a file of the trial changes."""
 
     def __init__(self, reader: Reader) -> None:
-        self._reader, self._films = reader, Kept(8)
+        self._reader, self._films = reader, Latest(8)
 
     def film(self, opened: Opened, name: str) -> StretchedFrames | None:
         """The pictures of a camera; None where it has none.

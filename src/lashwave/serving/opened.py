@@ -58,7 +58,7 @@ class Answered:
     """What is wrong with the summary, in one line."""
 
 
-class Kept:
+class Latest:
     """The latest things made, by name, each with the signature that it was made of."""
 
     def __init__(self, most: int = KEPT) -> None:
@@ -89,8 +89,8 @@ class Reader:
 
     def __init__(self, library: Library) -> None:
         self.library = library
-        self._trials, self._motions, self._bytes = Kept(), Kept(3), Kept(24)
-        self.judged = Kept()
+        self._trials, self._motions, self._bytes = Latest(), Latest(3), Latest(24)
+        self.judged = Latest()
 
     def trial(self, name: str) -> Opened:
         """A trial; InputError where it cannot be read, Refused (404) where there is none."""
