@@ -1,0 +1,80 @@
+"""A table of throws on disk, to which rows are added as they are done.
+
+CSV with one heading line, `name [unit]`. Rows are written whole and flushed; a last line that was
+cut off by a kill is dropped when the table is opened again, so that throw is done anew.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from lashwave.quantities.errors import InputError
+
+
+class ThrowTable:
+    """A growing CSV of throws; `done` holds the numbers of those in it."""
+
+    def __init__(self, path: Path, columns: Sequence[str], units: Mapping[str, str]) -> None:
+        self.path, self.columns = path, list(columns)
+        self.headings = [f"{c} [{units[c]}]" if c in units else c for c in columns]
+        self.done: set[int] = set()
+        if path.exists():
+            self._open_again()
+        else:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._write(",".join(self.headings) + "\n", "w")
+
+    def _open_again(self) -> None:
+        text = self.path.read_text(encoding="utf-8")
+        whole = text[: text.rfind("\n") + 1]
+        lines = list(csv.reader(whole.splitlines()))
+        if not lines or lines[0] != self.headings:
+            raise InputError(
+                str(self.path), "holds other columns than this run writes",
+                "name another --out, or move that file away",
+            )  # fmt: skip
+        if whole != text:
+            self._write(whole, "w")
+        self.done = {int(line[0]) for line in lines[1:] if len(line) == len(self.headings)}
+
+    def _write(self, text: str, mode: str) -> None:
+        with self.path.open(mode, encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+
+    def add(self, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Append rows, whole or not at all."""
+        lines = []
+        for row in rows:
+            cells = [row[name] for name in self.columns]
+            texts = [repr(c) if isinstance(c, float) else str(c).replace(",", ";") for c in cells]
+            lines.append(",".join(text.replace("\n", " ") for text in texts) + "\n")
+        self._write("".join(lines), "a")
+        self.done |= {int(row[self.columns[0]]) for row in rows}
+
+
+def read_throws(path: Path) -> pd.DataFrame:
+    """The table, its columns by their bare names, in the order of the throws.
+
+    Raises
+    ------
+    InputError : there is no such file, or it is no table of throws.
+    """
+    if not path.is_file():
+        raise InputError(str(path), "there is no such file", "name a table of throws (.csv)")
+    try:
+        table = pd.read_csv(path, keep_default_na=True)
+    except (ValueError, UnicodeDecodeError) as failure:
+        raise InputError(str(path), f"is no table: {failure}", "name a table of throws") from None
+    table = table.rename(columns=lambda name: str(name).split(" [")[0])
+    if "throw" not in table:
+        raise InputError(str(path), "has no column `throw`", "name a table of throws")
+    table["bad"] = table["bad"].fillna("") if "bad" in table else ""
+    return table.drop_duplicates("throw").sort_values("throw", ignore_index=True)

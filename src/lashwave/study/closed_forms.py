@@ -1,0 +1,101 @@
+"""Closed forms of a fold that runs out on a tapered line, and of a line pulled as a whole.
+
+No air, no bending, no gravity: the kinetic energy of the free arm is kept while the mass beyond the
+fold falls (Wong and Yasui, Am. J. Phys. 74 (2006) 490; Goriely and McMillen, Phys. Rev. Lett. 88
+(2002) 244301), so V = V0 sqrt(m0 / m), the fold runs at V / 2, and the held end pulls with
+mu V^2 / 4. Linear density as tip + (butt - tip) (1 - x)^taper, x from butt to tip.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from lashwave.quantities.arrays import Array
+from lashwave.study.groups import hand_speed
+from lashwave.study.throw_family import mean_ratio
+
+LEFT = 0.05
+"""Share of the line beyond the fold when the closed form of the speed is read: where a fold is as
+long as what is left, it ends."""
+PULL_RATE = 7.513188404
+"""Greatest acceleration of a stroke over size and span squared: of the second rate of
+x^4 (35 - 84 x + 70 x^2 - 20 x^3), at x = (5 - sqrt 5) / 10."""
+
+
+def mass_beyond(left: Array | float, tip_ratio: Array | float, taper: Array | float) -> Array:
+    """Share of the line's mass in its last part `left` (share of its length)."""
+    left, r, p = np.asarray(left), np.asarray(tip_ratio), np.asarray(taper)
+    return np.asarray((r * left + (1 - r) * left ** (p + 1) / (p + 1)) / mean_ratio(r, p))
+
+
+def fold_speed(left: Array | float, tip_ratio: Array | float, taper: Array | float) -> Array:
+    """Speed of the free arm over its speed when the fold stood at the butt."""
+    return np.asarray(mass_beyond(left, tip_ratio, taper) ** -0.5)
+
+
+def fold_time(tip_ratio: Array | float, taper: Array | float) -> Array:
+    """Time of the fold from butt to tip, times first speed over length; 4 / (p + 3) at tip_ratio 0.
+
+    The integral of 2 sqrt(m) over what is left; its integrand has a root at the tip, so it is taken
+    over the square root of what is left.
+    """
+    x, w = np.polynomial.legendre.leggauss(64)
+    root = 0.5 * (1 + x)
+    r, p = np.atleast_1d(tip_ratio)[:, None], np.atleast_1d(taper)[:, None]
+    inner = 2.0 * np.sqrt(mass_beyond(root**2, r, p)) * 2.0 * root
+    return np.asarray((inner * 0.5 * w).sum(axis=1))
+
+
+class Form(NamedTuple):
+    """The closed form that a law of one output starts from."""
+
+    latex: str
+    ratio: bool
+    """The law is a factor on it; else it is added, in lengths of the line."""
+
+
+FORMS = {
+    "peak_speed": Form(r"V_h\sqrt{m/m_e}", True),
+    "peak_speed_100us": Form(r"V_h\sqrt{m/m_e}", True),
+    "crack_time": Form(r"T+\frac{2L}{V_h}\int_0^1\!\sqrt{m(\xi)/m}\,d\xi", True),
+    "crack_ahead": Form(r"A\cos\theta+L", False),
+    "crack_up": Form(r"A\sin\theta-D", False),
+    "peak_force": Form(r"7.51\,mA/T^2", True),
+    "end_energy": Form(r"\tfrac12 mV_h^2", True),
+}
+
+
+def closed_forms(throws: pd.DataFrame) -> pd.DataFrame:
+    """The closed form of every output of throws, SI."""
+    t = {name: throws[name].to_numpy(float) for name in throws.columns if name != "bad"}
+    speed = hand_speed(throws)
+    peak = speed * fold_speed(LEFT, t["tip_ratio"], t["taper"])
+    run = fold_time(t["tip_ratio"], t["taper"]) * t["length"] / speed
+    return pd.DataFrame({
+        "peak_speed": peak,
+        "peak_speed_100us": peak,
+        "crack_time": t["time"] + run,
+        "crack_ahead": t["amplitude"] * np.cos(t["direction"]) + t["length"],
+        "crack_up": t["amplitude"] * np.sin(t["direction"]) - t["drop"],
+        "peak_force": PULL_RATE * t["mass"] * t["amplitude"] / t["time"] ** 2,
+        "end_energy": 0.5 * t["mass"] * speed**2,
+    })  # fmt: skip
+
+
+def over_form(throws: pd.DataFrame, name: str, value: Array) -> Array:
+    """What a law adds to the closed form: a logarithm, or a length over the line's."""
+    form = closed_forms(throws)[name].to_numpy()
+    if FORMS[name].ratio:
+        return np.asarray(np.log(value / form))
+    return np.asarray((value - form) / throws["length"].to_numpy(float))
+
+
+def from_form(throws: pd.DataFrame, name: str, added: Array) -> Array:
+    """The output back from what a law adds to its closed form."""
+    form = closed_forms(throws)[name].to_numpy()
+    if FORMS[name].ratio:
+        return np.asarray(form * np.exp(added))
+    return np.asarray(form + added * throws["length"].to_numpy(float))
