@@ -14,7 +14,7 @@ from typing import Any
 
 import pandas as pd
 
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import InputError
 
 
 class ThrowTable:

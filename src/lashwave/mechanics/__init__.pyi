@@ -27,13 +27,24 @@ from .falling_chain import (
 from .grip import Grip as Grip
 from .law import Law as Law
 from .power_budget import Budget as Budget, budget as budget
+from .quick import FINENESS as FINENESS
 from .shock import overpressure_of_speed as overpressure_of_speed
-from .simulation import SimulationError as SimulationError, simulate as simulate
+from .simulation import (
+    SimulationError as SimulationError,
+    setup as setup,
+    simulate as simulate,
+)
 from .stiffness_sources import known_stiffness as known_stiffness, sloped as sloped
 from .stretch import (
     TOO_SOFT as TOO_SOFT,
     elongation as elongation,
     hanging_strain as hanging_strain,
     lasting as lasting,
+)
+from .traced import (
+    COLUMNS as COLUMNS,
+    EVERY as EVERY,
+    Wanted as Wanted,
+    traced as traced,
 )
 from .trajectory import Trajectory as Trajectory

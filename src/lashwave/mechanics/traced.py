@@ -10,26 +10,35 @@ import numpy as np
 from lashwave.mechanics.bending import at, bend_energy, sharpness
 from lashwave.mechanics.leapfrog import advance, begin, settle
 from lashwave.mechanics.rates import Setup
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 
 COLUMNS = ("time", "tip_speed", "tip_x", "tip_y", "tip_z", "grip_force", "end_energy", "cosine")
 """Of a trace (S, 8): [s], [m/s], [m] x 3, [N], kinetic energy beyond a node [J], and the least
 cosine between two neighbouring links there."""
 EVERY = 4
 """Steps from one closing of the energy account to the next."""
-CALM = 0.25
-"""A run may end this long after its fastest moment [s], ..."""
-SLOWER = 0.5
-"""... where the tip is slower than this share of its greatest speed."""
+RISE, FALL = 1.2, 0.5
+"""A peak of the tip's speed rises over the least speed before it and falls again by these ratios;
+the run ends with the first one."""
 
 
 class Wanted(NamedTuple):
     """When a traced run ends and what it keeps."""
 
     start: float  # [s]
-    after: float  # [s]; before this time no run ends
     latest: float  # [s]
+    reach: float  # [m]; a peak counts where the tip is this far from the hand
     beyond: int  # first node of the line's end, whose kinetic energy is kept
+
+
+@nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
+def _kinetic(mass, m):  # type: ignore[no-untyped-def]
+    """Kinetic energy [J] at a step's start."""
+    energy = 0.0
+    for i in range(mass.size):
+        for k in range(3):
+            energy += 0.5 * mass[i] * m.v[i, k] ** 2
+    return energy
 
 
 @nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
@@ -67,59 +76,70 @@ def _note(setup, mass, m, beyond, row):  # type: ignore[no-untyped-def]
 
 @nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
 def trace(setup, matrix, mass, wanted, start, speed, fineness, rows, account):  # type: ignore[no-untyped-def]
-    """Fill rows (S, 8) of `COLUMNS` and account (S // EVERY + 1, 2) [J]; returns steps.
+    """Fill rows (S, 8) of `COLUMNS` and account (S // EVERY + 1, 2) [J]; returns steps and the peak's row.
 
     matrix, mass, start, speed, fineness : as of `leapfrog.integrate`. account holds what the
-    account of energy leaves open, and the hand's work. Negative steps: the links could not be
+    account of energy leaves open, and the kinetic energy. Negative steps: the links could not be
     closed, or S was spent.
     """
     m = begin(setup, mass, start, speed, wanted.start)
-    first, fastest, when = 0.0, 0.0, wanted.start
+    first, least, top = 0.0, np.inf, 0
     for step in range(rows.shape[0]):
         if advance(setup, matrix, mass, m, fineness) < 0:
-            return -step - 1
+            return -step - 1, top
         row = rows[step]
         _note(setup, mass, m, wanted.beyond, row)
         if not np.isfinite(row[1]):
-            return -step - 1
+            return -step - 1, top
         if step % EVERY == 0:
             spent = m.account[0]
             rest = _stored(setup, mass, m) - spent[0] - spent[1] - spent[2] + spent[3]
             if step == 0:
                 first = rest
-            account[step // EVERY, 0], account[step // EVERY, 1] = rest - first, spent[0]
-        if row[1] > fastest:
-            fastest, when = row[1], row[0]
-        now = row[0]
-        calm = now > wanted.after and now > when + CALM and row[1] < SLOWER * fastest
-        if calm or now > wanted.latest:
-            return step + 1
+            account[step // EVERY, 0] = rest - first
+            account[step // EVERY, 1] = _kinetic(mass, m)
+        away = 0.0
+        for k in range(3):
+            away += (row[2 + k] - m.x[0, k]) ** 2
+        if away < wanted.reach**2 or row[1] < least:
+            least, top = row[1], step
+        elif row[1] > rows[top, 1]:
+            top = step
+        over = row[1] < FALL * rows[top, 1] and rows[top, 1] > RISE * least
+        if over or row[0] > wanted.latest:
+            return step + 1, top
         settle(setup, mass, m)
-    return -rows.shape[0]
+    return -rows.shape[0], top
 
 
 def traced(
-    ready: Setup, mass: Array, wanted: Wanted, start: Array, fineness: Array, most: int = 60_000
-) -> tuple[Array, Array]:
-    """A run from rest: its rows (S, 8) and account (S // EVERY, 2) [J].
+    ready: Setup,
+    mass: Array,
+    wanted: Wanted,
+    start: Array,
+    speed: Array,
+    fineness: Array,
+    most: int = 60_000,
+) -> tuple[Array, Array, int]:
+    """A run: its rows (S, 8), its account (S // EVERY, 2) [J] and the row of the peak.
 
     Parameters
     ----------
-    start : (N + 1, 3) [m], places at rest. fineness : (3,), see `quick.FINENESS`.
+    start, speed : (N + 1, 3) [m] and [m/s]. fineness : (3,), see `quick.FINENESS`.
 
     Raises
     ------
     SimulationError : the links could not be held at their lengths, or the steps ran out.
     """
     from lashwave.mechanics.node_matrix import bending_matrix
-    from lashwave.mechanics.simulate import SimulationError
+    from lashwave.mechanics.simulation import SimulationError
 
     rows = np.empty((most, len(COLUMNS)))
     account = np.empty((most // EVERY + 1, 2))
-    steps = trace(
-        ready, bending_matrix(ready), mass, wanted, start, np.zeros_like(start), fineness,
+    steps, top = trace(
+        ready, bending_matrix(ready), mass, wanted, start, speed, fineness,
         rows, account,
     )  # fmt: skip
     if steps < 0:
         raise SimulationError(f"the links could not be held at their lengths after {-steps} steps")
-    return rows[:steps].copy(), account[: (steps + EVERY - 1) // EVERY].copy()
+    return rows[:steps].copy(), account[: (steps + EVERY - 1) // EVERY].copy(), top

@@ -1,4 +1,4 @@
-"""Closed forms of a fold that runs out on a tapered line, and of a line pulled as a whole.
+"""Closed forms of a fold that runs out on a tapered line.
 
 No air, no bending, no gravity: the kinetic energy of the free arm is kept while the mass beyond the
 fold falls (Wong and Yasui, Am. J. Phys. 74 (2006) 490; Goriely and McMillen, Phys. Rev. Lett. 88
@@ -13,16 +13,13 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from lashwave.study.groups import hand_speed
 from lashwave.study.throw_family import mean_ratio
 
 LEFT = 0.05
 """Share of the line beyond the fold when the closed form of the speed is read: where a fold is as
 long as what is left, it ends."""
-PULL_RATE = 7.513188404
-"""Greatest acceleration of a stroke over size and span squared: of the second rate of
-x^4 (35 - 84 x + 70 x^2 - 20 x^3), at x = (5 - sqrt 5) / 10."""
 
 
 def mass_beyond(left: Array | float, tip_ratio: Array | float, taper: Array | float) -> Array:
@@ -58,29 +55,34 @@ class Form(NamedTuple):
 
 
 FORMS = {
-    "peak_speed": Form(r"V_h\sqrt{m/m_e}", True),
-    "peak_speed_100us": Form(r"V_h\sqrt{m/m_e}", True),
-    "crack_time": Form(r"T+\frac{2L}{V_h}\int_0^1\!\sqrt{m(\xi)/m}\,d\xi", True),
-    "crack_ahead": Form(r"A\cos\theta+L", False),
-    "crack_up": Form(r"A\sin\theta-D", False),
-    "peak_force": Form(r"7.51\,mA/T^2", True),
-    "end_energy": Form(r"\tfrac12 mV_h^2", True),
+    "peak_speed": Form(r"\phi V_h+V\sqrt{m/m_e}", True),
+    "peak_speed_100us": Form(r"\phi V_h+V\sqrt{m/m_e}", True),
+    "crack_time": Form(r"\frac{2L}{V}\int_0^1\!\sqrt{m(\xi)/m}\,d\xi", True),
+    "crack_ahead": Form(r"(L+\phi V_h t)\cos\theta", False),
+    "crack_up": Form(r"(L+\phi V_h t)\sin\theta", False),
+    "peak_force": Form(r"\mu_0V^2/4", True),
+    "end_energy": Form(r"\tfrac12 mV^2", True),
 }
+"""V_h: the hand's greatest speed; V = (1 - phi) V_h: that of the arm past the hand; t: crack_time's
+form."""
 
 
 def closed_forms(throws: pd.DataFrame) -> pd.DataFrame:
     """The closed form of every output of throws, SI."""
     t = {name: throws[name].to_numpy(float) for name in throws.columns if name != "bad"}
-    speed = hand_speed(throws)
-    peak = speed * fold_speed(LEFT, t["tip_ratio"], t["taper"])
+    hand = hand_speed(throws)
+    speed = (1.0 - t["follow"]) * hand
+    peak = t["follow"] * hand + speed * fold_speed(LEFT, t["tip_ratio"], t["taper"])
     run = fold_time(t["tip_ratio"], t["taper"]) * t["length"] / speed
+    reach = t["length"] + t["follow"] * hand * run
+    butt = t["mass"] / t["length"] / mean_ratio(t["tip_ratio"], t["taper"])
     return pd.DataFrame({
         "peak_speed": peak,
         "peak_speed_100us": peak,
-        "crack_time": t["time"] + run,
-        "crack_ahead": t["amplitude"] * np.cos(t["direction"]) + t["length"],
-        "crack_up": t["amplitude"] * np.sin(t["direction"]) - t["drop"],
-        "peak_force": PULL_RATE * t["mass"] * t["amplitude"] / t["time"] ** 2,
+        "crack_time": run,
+        "crack_ahead": reach * np.cos(t["direction"]),
+        "crack_up": reach * np.sin(t["direction"]),
+        "peak_force": 0.25 * butt * speed**2,
         "end_energy": 0.5 * t["mass"] * speed**2,
     })  # fmt: skip
 

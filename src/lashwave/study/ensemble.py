@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from lashwave.study import one_throw, throw_family
 
 LOT = 4

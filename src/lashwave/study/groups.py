@@ -1,6 +1,6 @@
 """The dimensionless groups of a throw: what a law may depend on (Buckingham, Phys. Rev. 4, 1914).
 
-Fourteen quantities with dimensions in kilogram, metre and second leave eleven groups; with them go
+Twelve quantities with dimensions in kilogram, metre and second leave nine groups; with them go
 numbers that have no dimension from the start. The groups were chosen to be read by a person; a test
 shows that they span the null space of the dimension matrix.
 """
@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities import Array
 from lashwave.study import throw_family
 from lashwave.study.throw_family import PEAK_RATE
 
@@ -23,10 +23,8 @@ QUANTITIES: dict[str, tuple[int, int, int]] = {
     "tip_stiffness": (1, 3, -2),
     "damping": (0, 0, 1),
     "tuft_area": (0, 2, 0),
-    "handle": (0, 1, 0),
-    "amplitude": (0, 1, 0),
-    "time": (0, 0, 1),
-    "drop": (0, 1, 0),
+    "loop": (0, 1, 0),
+    "hand_speed": (0, 1, -1),
     "air_density": (1, -3, 0),
     "air_viscosity": (1, -1, -1),
     "sound_speed": (0, 1, -1),
@@ -49,33 +47,30 @@ class Group(NamedTuple):
 
 
 GROUPS = (
-    Group("stroke", r"\Pi_A", {"amplitude": 1, "length": -1}, "A/L", "stroke over line"),
-    Group("grip", r"\Pi_h", {"handle": 1, "length": -1}, "h/L", "grip over line"),
-    Group("fall", r"\Pi_D", {"drop": 1, "length": -1}, "D/L", "drop of the hand over line"),
-    Group("weight", r"\Pi_g", {"gravity": 1, "time": 2, "length": -1}, "gT^2/L",
-          "gravity over the hand's acceleration of a line"),
-    Group("bending", r"\Pi_B", {"tip_stiffness": 1, "time": 2, "mass": -1, "length": -3},
-          "B_t T^2/(mL^3)", "bending of the tip over inertia"),
-    Group("rubbing", r"\Pi_\tau", {"damping": 1, "time": -1}, r"\tau/T",
-          "damping time over the stroke's"),
+    Group("fold", r"\Pi_D", {"loop": 1, "length": -1}, "D/L", "width of the fold over length"),
+    Group("weight", r"\Pi_g", {"gravity": 1, "length": 1, "hand_speed": -2}, "gL/V_h^2",
+          "gravity over inertia"),
+    Group("bending", r"\Pi_B", {"tip_stiffness": 1, "mass": -1, "length": -1, "hand_speed": -2},
+          "B_t/(mLV_h^2)", "bending of the tip over inertia"),
+    Group("rubbing", r"\Pi_\tau", {"damping": 1, "hand_speed": 1, "length": -1}, r"\tau V_h/L",
+          "damping time over that of the fold"),
     Group("drag", r"\Pi_d", {"air_density": 1, "tip_diameter": 1, "length": 2, "mass": -1},
           r"k\rho d_t L^2/m", "drag over inertia, with the scale k of the drag law"),
     Group("tuft", r"\Pi_S", {"air_density": 1, "tuft_area": 1, "length": 1, "mass": -1},
           r"\rho S L/m", "drag of the tuft over inertia"),
-    Group("mach", r"\Pi_c", {"amplitude": 1, "time": -1, "sound_speed": -1}, "A/(cT)",
+    Group("mach", r"\Pi_c", {"hand_speed": 1, "sound_speed": -1}, "V_h/c",
           "Mach number of the hand"),
     Group("reynolds", r"\Pi_\eta",
-          {"air_density": 1, "amplitude": 1, "time": -1, "tip_diameter": 1, "air_viscosity": -1},
-          r"\rho A d_t/(\eta T)", "Reynolds number of the tip at the hand's speed"),
+          {"air_density": 1, "hand_speed": 1, "tip_diameter": 1, "air_viscosity": -1},
+          r"\rho V_h d_t/\eta", "Reynolds number of the tip at the hand's speed"),
     Group("slender", r"\Pi_t", {"tip_diameter": 1, "length": -1}, "d_t/L", "diameter over length"),
     Group("tip_ratio", "r", {}, "r", "linear density at the tip over the butt's"),
     Group("taper", "e^p", {}, "e^p", "power by which the linear density falls"),
     Group("direction", r"e^\theta", {}, r"e^\theta", "direction of the stroke over the level"),
-    Group("turn", r"e^\phi", {}, r"e^\phi", "turn of the grip"),
-    Group("lag", r"e^\lambda", {}, r"e^\lambda", "lag of the turn over the stroke's time"),
+    Group("follow", r"e^\phi", {}, r"e^\phi", "speed of the hand afterwards over its greatest one"),
 )  # fmt: skip
 NAMES = tuple(group.name for group in GROUPS)
-PLAIN = ("taper", "direction", "turn", "lag")
+PLAIN = ("taper", "direction", "follow")
 """Numbers that enter a law as themselves, not by their logarithm."""
 
 
@@ -104,6 +99,7 @@ def quantities(throws: pd.DataFrame) -> pd.DataFrame:
     found = {name: throws[name].to_numpy(float) for name in QUANTITIES if name in throws}
     found |= {
         "tip_diameter": tip,
+        "hand_speed": hand_speed(throws),
         "tip_stiffness": throws["stiffness"].to_numpy(float) * density,
         "air_density": np.array([a.density for a in air]),
         "air_viscosity": np.array([a.viscosity for a in air]),

@@ -1,10 +1,11 @@
 """The family of throws that ensembles, sensitivities and the design law are about.
 
-A tapered line lies straight back, level, at rest; a rigid grip of its own length holds its butt.
-One stroke of the hand carries the grip forward and turns it over; the hand drops while it slows, so
-that the line folds over it. All strokes rise and end smoothly. The line's linear density falls
-from butt to tip as tip + (butt - tip) (1 - x)^taper; its bending stiffness over its linear density
-grows with its diameter.
+It begins where the hand has ended its stroke: the line lies folded over, an arm of it flies on
+straight over the hand as fast as the hand was, and the fold, a half circle, runs toward the tip.
+The stroke is a smooth one of an amplitude and a time; of it only the greatest speed matters. The
+hand stops, or goes on with a share of that speed. The line's linear density falls from butt to tip
+as tip + (butt - tip) (1 - x)^taper; its bending stiffness over its linear density grows with its
+diameter. What the hand did before, and waves it may have left on the line, are no part of it.
 """
 
 from __future__ import annotations
@@ -14,19 +15,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from lashwave.mechanics.air import Medium, medium
-from lashwave.mechanics.chain import Chain, build
-from lashwave.mechanics.grip import Grip
-from lashwave.mechanics.law import Law
-from lashwave.quantities.air import Air
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.line import Line, Tuft
+from lashwave.mechanics import Chain, Grip, Law, Medium, build, medium
+from lashwave.quantities import Air, Array, Line, Tuft
 
-START_ANGLE = 2.2
-"""Of the grip over the forward level, as the stroke begins [rad]."""
+BEHIND = 0.02
+"""Share of the line that lies straight between hand and fold at the beginning."""
 HUMIDITY = 0.5
-SAMPLE = 2e-3
-"""Between the knots of the hand's path [s]."""
 PEAK_RATE = 35.0 / 16.0
 """Greatest rate of a stroke over size and span: of x^4 (35 - 84 x + 70 x^2 - 20 x^3)."""
 
@@ -46,9 +40,9 @@ class Input(NamedTuple):
 
 
 INPUTS = (
-    Input("length", "m", 1.5, 3.2, "log", "line", "of the line beyond the grip"),
-    Input("mass", "kg", 0.03, 0.15, "log", "line", "of the line beyond the grip"),
-    Input("tip_ratio", "1", 0.05, 0.4, "log", "line", "linear density at the tip over the butt's"),
+    Input("length", "m", 1.5, 2.6, "log", "line", "of the line"),
+    Input("mass", "kg", 0.05, 0.15, "log", "line", "of the line"),
+    Input("tip_ratio", "1", 0.08, 0.4, "log", "line", "linear density at the tip over the butt's"),
     Input("taper", "1", 0.8, 2.0, "plain", "line", "power by which the linear density falls"),
     Input("cord_density", "kg/m3", 700.0, 1000.0, "log", "line", "mass over volume"),
     Input("stiffness", "m4/s2", 0.02, 0.1, "log", "line",
@@ -56,13 +50,12 @@ INPUTS = (
     Input("damping", "s", 2e-3, 1e-2, "log", "line", "damping time of bending"),
     Input("tuft_area", "m2", 1e-6, 2e-5, "log", "line", "drag area at the tip"),
     Input("drag", "1", 0.8, 1.25, "log", "line", "drag across the line over the law's"),
-    Input("handle", "m", 0.15, 0.25, "log", "hand", "length of the rigid grip"),
-    Input("amplitude", "m", 0.5, 1.2, "log", "hand", "of the stroke forward"),
-    Input("time", "s", 0.25, 0.45, "log", "hand", "of the stroke"),
-    Input("direction", "rad", -0.1, 0.4, "plain", "hand", "of the stroke over the level"),
-    Input("turn", "rad", 1.8, 2.6, "plain", "hand", "of the grip, forward"),
-    Input("lag", "1", 0.1, 0.3, "plain", "hand", "of the turn behind the stroke, over its time"),
-    Input("drop", "m", 0.1, 0.4, "plain", "hand", "of the hand, from half the stroke's time on"),
+    Input("amplitude", "m", 0.8, 1.3, "log", "hand", "of the stroke"),
+    Input("time", "s", 0.18, 0.28, "log", "hand", "of the stroke"),
+    Input("direction", "rad", -0.2, 0.4, "plain", "hand", "of the stroke over the level"),
+    Input("loop", "m", 0.2, 0.35, "log", "hand", "width of the fold at the beginning"),
+    Input("follow", "1", -0.1, 0.3, "plain", "hand",
+          "speed of the hand afterwards over its greatest one"),
     Input("temperature", "K", 278.0, 308.0, "plain", "air", "of the air"),
     Input("pressure", "Pa", 8e4, 1.03e5, "plain", "air", "of the air"),
 )  # fmt: skip
@@ -82,21 +75,9 @@ def scaled(share: Array, ranges: Mapping[str, tuple[float, float]] | None = None
     return out
 
 
-def unscaled(inputs: Array) -> Array:
-    """Places (M, D) in the cube of `INPUTS`' ranges; outside 0 to 1 where an input is."""
-    out = np.empty_like(inputs)
-    for j, item in enumerate(INPUTS):
-        if item.even == "log":
-            out[:, j] = np.log(inputs[:, j] / item.low) / np.log(item.high / item.low)
-        else:
-            out[:, j] = (inputs[:, j] - item.low) / (item.high - item.low)
-    return out
-
-
-def ease(x: Array) -> Array:
-    """0 before 0, 1 after 1, with three vanishing rates at both ends."""
-    x = np.clip(x, 0.0, 1.0)
-    return np.asarray(x**4 * (35 - x * (84 - x * (70 - 20 * x))))
+def hand_speed(throw: Mapping[str, float]) -> float:
+    """Greatest speed of the stroke [m/s]."""
+    return PEAK_RATE * throw["amplitude"] / throw["time"]
 
 
 def mean_ratio(tip_ratio: Array | float, taper: Array | float) -> Array:
@@ -117,57 +98,74 @@ def tip_diameter(throw: Mapping[str, float]) -> float:
 
 
 def line_of(throw: Mapping[str, float]) -> Line:
-    """The line, with the grip as its first part."""
-    handle, length = throw["handle"], throw["length"]
-    station = np.concatenate([[0.0], handle + length * np.linspace(0.0, 1.0, 61)])
-    x = np.clip((station - handle) / length, 0.0, 1.0)
+    """The line."""
+    station = throw["length"] * np.linspace(0.0, 1.0, 61)
+    x = station / throw["length"]
     shape = throw["tip_ratio"] + (1.0 - throw["tip_ratio"]) * (1.0 - x) ** throw["taper"]
     density = butt_density(throw) * shape
     diameter = np.sqrt(4.0 * density / (np.pi * throw["cord_density"]))
     stiffness = throw["stiffness"] * density * diameter / diameter[-1]
-    return Line(
-        station, diameter, density, stiffness, handle_length=handle,
-        tuft=Tuft(throw["tuft_area"], 0.0, 0.0),
-    )  # fmt: skip
+    tuft = Tuft(throw["tuft_area"], 0.0, 0.0)
+    return Line(station, diameter, density, stiffness, tuft=tuft)
 
 
 def nodes_of(throw: Mapping[str, float], links: int) -> Array:
-    """Node stations (links + 1,): closer at the clamp, and eight times closer at the tip."""
+    """Node stations (links + 1,) [m], four times closer at the tip."""
     u = np.linspace(0.0, 1.0, 2001)
-    wide = np.minimum(1.0 + 7.0 * (1.0 - u), 0.35 + 8.0 * throw["length"] * u)
+    wide = 1.0 + 3.0 * (1.0 - u)
     crowd = np.concatenate([[0.0], np.cumsum(0.5 * (1 / wide[1:] + 1 / wide[:-1]))])
-    share = np.interp(np.linspace(0.0, 1.0, links), crowd / crowd[-1], u)
-    nodes = np.concatenate([[0.0], throw["handle"] + throw["length"] * share])
-    nodes[-1] = throw["handle"] + throw["length"]
-    return nodes
+    share = np.interp(np.linspace(0.0, 1.0, links + 1), crowd / crowd[-1], u)
+    share[-1] = 1.0
+    return np.asarray(throw["length"] * share)
 
 
 def chain_of(throw: Mapping[str, float], links: int) -> Chain:
-    """The line cut into links, the grip one of them."""
+    """The line cut into links."""
     line = line_of(throw)
     assert line.bending_stiffness is not None
     return build(line, nodes_of(throw, links), line.bending_stiffness)
 
 
+def forward(throw: Mapping[str, float]) -> Array:
+    """Direction of the stroke (3,)."""
+    return np.array([np.cos(throw["direction"]), 0.0, np.sin(throw["direction"])])
+
+
 def grip_of(throw: Mapping[str, float], duration: float) -> Grip:
-    """The hand's motion, from time 0 to `duration` [s] and a little beyond."""
-    span = throw["time"]
-    time = np.arange(-5 * SAMPLE, duration + 6 * SAMPLE, SAMPLE)
-    ahead = throw["amplitude"] * ease(time / span)
-    up = ahead * np.sin(throw["direction"]) - throw["drop"] * ease(time / span - 0.5)
-    angle = START_ANGLE - throw["turn"] * ease(time / span - throw["lag"])
-    level = np.zeros_like(time)
-    place = np.stack([ahead * np.cos(throw["direction"]), level, up], axis=1)
-    return Grip(time, place, np.stack([np.cos(angle), level, np.sin(angle)], axis=1))
+    """The hand's motion, from time 0 to `duration` [s]; it begins at the origin."""
+    ends = np.array([-1.0, duration + 1.0])
+    way = throw["follow"] * hand_speed(throw) * ends[:, None] * forward(throw)
+    return Grip(ends, way, np.tile(forward(throw), (2, 1)))
 
 
-def start_of(chain: Chain, grip: Grip) -> Array:
-    """Places (N + 1, 3) [m] of the nodes at rest: the line straight back from the grip's end."""
-    place, direction = grip.at(np.zeros(1))[0][0], grip.at(np.zeros(1))[3][0]
-    along = np.tile([-1.0, 0.0, 0.0], (chain.links, 1))
-    along[0] = direction
-    steps = np.cumsum(chain.length[:, None] * along, axis=0)
-    return np.vstack([place, place + steps])
+def start_of(throw: Mapping[str, float], chain: Chain) -> tuple[Array, Array]:
+    """Places [m] and velocities [m/s] (N + 1, 3) of the nodes as the fold sets out.
+
+    Behind the fold the line moves with the hand, beyond it with the stroke's speed; in the fold
+    the material rolls.
+    """
+    ahead = forward(throw)
+    over = np.array([-ahead[2], 0.0, ahead[0]])
+    fine = np.linspace(0.0, throw["length"], 20_001)
+    turn = np.clip((fine - BEHIND * throw["length"]) / (0.5 * throw["loop"]), 0.0, np.pi)
+    along = np.cos(turn)[:, None] * ahead + np.sin(turn)[:, None] * over
+    step = 0.5 * (along[1:] + along[:-1]) * fine[1]
+    place = np.vstack([np.zeros(3), np.cumsum(step, axis=0)])
+    speed = hand_speed(throw)
+    rolling = 0.5 * (1.0 - throw["follow"]) * speed * (ahead - along)
+    velocity = throw["follow"] * speed * ahead + rolling
+    nodes, moved = (
+        np.stack([np.interp(chain.station, fine, column) for column in field.T], axis=1)
+        for field in (place, velocity)
+    )
+    # Links as long as they are, and turning without being stretched.
+    t = np.diff(nodes, axis=0)
+    t /= np.linalg.norm(t, axis=1, keepdims=True)
+    rate = np.diff(moved, axis=0)
+    rate -= (rate * t).sum(axis=1, keepdims=True) * t
+    still = np.zeros((1, 3))
+    links = np.cumsum(chain.length[:, None] * t, axis=0)
+    return np.vstack([still, links]), moved[0] + np.vstack([still, np.cumsum(rate, axis=0)])
 
 
 def law_of(throw: Mapping[str, float]) -> Law:

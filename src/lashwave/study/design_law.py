@@ -17,8 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities.arrays import Array
-from lashwave.quantities.errors import InputError
+from lashwave.quantities import Array, InputError
 from lashwave.study import groups, throw_family
 from lashwave.study.closed_forms import FORMS, closed_forms, from_form, over_form
 
@@ -119,7 +118,7 @@ def _number_of(throws: pd.DataFrame, whose: str) -> Array:
 
 
 @dataclass(frozen=True)
-class Law:
+class DesignLaw:
     """The laws of all outputs, and where they hold."""
 
     parts: dict[str, Part]
@@ -177,7 +176,7 @@ def good_throws(throws: pd.DataFrame) -> pd.DataFrame:
     return good
 
 
-def fit(throws: pd.DataFrame, names: tuple[str, ...] = tuple(FORMS)) -> Law:
+def fit_law(throws: pd.DataFrame, names: tuple[str, ...] = tuple(FORMS)) -> DesignLaw:
     """The law of throws (a table of `ensemble`), by output.
 
     Raises
@@ -194,7 +193,7 @@ def fit(throws: pd.DataFrame, names: tuple[str, ...] = tuple(FORMS)) -> Law:
     for name in names:
         target = over_form(good, name, good[name].to_numpy(float))
         parts[name], scores[name] = _fit_part(name, table, places, target, split, good)
-    return Law(
+    return DesignLaw(
         parts, middle, spread, values.min(axis=0), values.max(axis=0), len(good),
         pd.DataFrame(scores).T,
     )  # fmt: skip
@@ -269,7 +268,7 @@ def _scores(
     }
 
 
-def judged(law: Law, throws: pd.DataFrame) -> pd.DataFrame:
+def judged(law: DesignLaw, throws: pd.DataFrame) -> pd.DataFrame:
     """How the law does on throws it has not seen: by output, median error and share inside."""
     good = throws[throws["bad"] == ""].reset_index(drop=True)
     said = law.predict(good)
