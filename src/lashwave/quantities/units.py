@@ -28,6 +28,8 @@ SI: dict[str, str] = {
     "sensitivity": "V/Pa",
     "voltage": "V",
     "acceleration": "m/s^2",
+    "density": "kg/m^3",
+    "specific stiffness": "m^4/s^2",
     "ratio": "1",
 }
 """SI unit of each dimension that a trial can state; `px` counts as one."""
@@ -48,6 +50,8 @@ _COMMON: dict[str, dict[str, float]] = {
     "voltage": {"V": 1.0, "mV": 1e-3},
     "sensitivity": {"V/Pa": 1.0, "mV/Pa": 1e-3},
     "acceleration": {"m/s^2": 1.0},
+    "density": {"kg/m^3": 1.0, "g/cm^3": 1e3},
+    "specific stiffness": {"m^4/s^2": 1.0},
     "ratio": {"1": 1.0, "%": 1e-2, "ppm": 1e-6},
 }
 _CELSIUS = {"degC", "°C", "celsius", "degree_Celsius"}

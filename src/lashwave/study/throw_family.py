@@ -59,6 +59,20 @@ INPUTS = (
     Input("temperature", "K", 278.0, 308.0, "plain", "air", "of the air"),
     Input("pressure", "Pa", 8e4, 1.03e5, "plain", "air", "of the air"),
 )  # fmt: skip
+DIMENSIONS = {
+    item.name: {
+        "m": "length", "kg": "mass", "s": "time", "K": "temperature", "Pa": "pressure",
+        "m2": "area", "rad": "angle", "kg/m3": "density", "m4/s2": "specific stiffness",
+        "1": "ratio",
+    }[item.unit]
+    for item in INPUTS
+}  # fmt: skip
+"""Of the inputs, as `units.SI` names them."""
+MIDDLE = {
+    item.name: (item.low * item.high) ** 0.5 if item.even == "log" else (item.low + item.high) / 2
+    for item in INPUTS
+}
+"""Of each range, SI."""
 NAMES = tuple(item.name for item in INPUTS)
 BY_NAME = {item.name: item for item in INPUTS}
 
