@@ -12,8 +12,9 @@ import sys
 import time
 from pathlib import Path
 
-from lashwave.files.throw_table import ThrowTable
-from lashwave.study import ensemble, one_throw, throw_family
+from lashwave.files import ThrowTable
+from lashwave.study import ensemble
+from lashwave.workbench.throws_at_hand import COLUMNS, UNITS
 
 if __name__ == "__main__":
     path, count = Path(sys.argv[1]), sys.argv[2] if len(sys.argv) > 2 else "10000"
@@ -23,9 +24,7 @@ if __name__ == "__main__":
         inputs = ensemble.crossed(*map(int, count.split("x")), seed)[0]
     else:
         inputs = ensemble.draw(int(count), seed)
-    units = {item.name: item.unit for item in throw_family.INPUTS + one_throw.OUTPUTS}
-    units |= {item.name: item.unit for item in one_throw.ACCURACY} | {"tip_diameter": "m"}
-    table = ThrowTable(path, ["throw", *ensemble.TABLE, "bad"], units)
+    table = ThrowTable(path, COLUMNS, UNITS)
     todo = [n for n in range(len(inputs)) if n not in table.done]
     began, told, done = time.monotonic(), 0.0, 0
     for lot in ensemble.rows(inputs, todo, processes=processes):

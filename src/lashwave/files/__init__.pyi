@@ -57,6 +57,8 @@ from .swap import (
     sweep as sweep,
     write_files as write_files,
 )
+from .throw_table import ThrowTable as ThrowTable, read_throws as read_throws
+from .throw_toml import read_ranges as read_ranges
 from .trial_folder import (
     DESCRIPTION as DESCRIPTION,
     assembled as assembled,

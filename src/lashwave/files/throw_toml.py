@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from lashwave.files.fields import Fields, parse
+from lashwave.files.fields import Fields, parse_toml
 from lashwave.quantities import InputError
 
 EVEN = 3.0**0.5
@@ -32,7 +32,7 @@ def read_ranges(path: Path, dimensions: Mapping[str, str]) -> dict[str, tuple[fl
     except OSError as failure:
         problem = f"cannot be read: {failure.strerror}"
         raise InputError(str(path), problem, "name a TOML file of a throw") from None
-    fields = parse(data, str(path)).expect(*dimensions)
+    fields = parse_toml(data, str(path)).expect(*dimensions)
     return {name: _range(fields, name, dimensions[name]) for name in fields.table}
 
 

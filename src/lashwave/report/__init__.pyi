@@ -1,6 +1,7 @@
 from . import (
     compare_page as compare_page,
     export as export,
+    figures_law as figures_law,
     figures_models as figures_models,
     figures_study as figures_study,
     numbers as numbers,

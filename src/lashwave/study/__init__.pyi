@@ -1,3 +1,12 @@
+from . import (
+    design_law as design_law,
+    ensemble as ensemble,
+    groups as groups,
+    law_text as law_text,
+    one_throw as one_throw,
+    sobol as sobol,
+    throw_family as throw_family,
+)
 from .fold_evidence import (
     Record as Record,
     Verdict as Verdict,

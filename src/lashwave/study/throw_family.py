@@ -74,7 +74,6 @@ MIDDLE = {
 }
 """Of each range, SI."""
 NAMES = tuple(item.name for item in INPUTS)
-BY_NAME = {item.name: item for item in INPUTS}
 
 
 def scaled(share: Array, ranges: Mapping[str, tuple[float, float]] | None = None) -> Array:

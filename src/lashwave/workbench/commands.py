@@ -290,6 +290,15 @@ app.command(
     help="Say which fold a falling chain has: energy-keeping, plastic, or which share in between.",
 )
 
+app.command(
+    "lashwave.workbench.law_command:law",
+    help="Fit a design law of the crack to throws by the thousand, or ask it about one throw.",
+)
+app.command(
+    "lashwave.workbench.sensitivity_command:sensitivity",
+    help="Say which input of line, hand and air moves peak speed, crack time and grip force.",
+)
+
 
 @app.command
 def assemble(

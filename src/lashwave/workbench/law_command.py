@@ -1,0 +1,192 @@
+"""`lashwave law`: a design law from throws by the thousand, and what it says of one throw."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from lashwave.pipeline import console
+from lashwave.quantities import InputError
+
+FILES = frozenset(
+    {"throws.csv", "law.npz", "law.tex", "law.csv", "groups.csv", "law.svg", "law.png"}
+)
+FEWEST = 100
+"""Throws that the command asks for at least."""
+
+
+def law(
+    *,
+    out: Annotated[Path, Parameter(help="Folder for throws and law; a stopped run goes on there.")],
+    throws: Annotated[int, Parameter(help="How many to compute; 2000 take some minutes.")] = 2000,
+    seed: Annotated[int, Parameter(help="Which throws; any whole number.")] = 0,
+    processes: Annotated[int | None, Parameter(help="At once; default all cores.")] = None,
+    ask: Annotated[
+        Path | None, Parameter(help="TOML file of a throw: say what the law tells of it.")
+    ] = None,
+    measured: Annotated[
+        Path | None,
+        Parameter(help="CSV of measured throws (inputs and peak_speed) to lay over the figure."),
+    ] = None,
+    quiet: Annotated[
+        bool, Parameter(name="--quiet", negative="", help="Show no progress.")
+    ] = False,
+) -> int:
+    """Fit a design law of the crack: closed form, powers of dimensionless groups, and what is left.
+
+    Computes throws by the forward engine, fits the law, and judges it on held-out lines and hands.
+    Writes throws.csv, law.npz, law.tex, law.csv, groups.csv and a figure to --out. With a law in
+    --out already, --ask alone reads it. See docs/law.md for the family of throws that it covers.
+    """
+    from lashwave.files import folders
+
+    if throws < FEWEST:
+        raise InputError("--throws", f"{throws} are too few", f"ask for {FEWEST} or more")
+    if processes is not None and processes < 1:
+        raise InputError("--processes", f"{processes} is not a number of them", "give 1 or more")
+    folders.check_new_folder(out, known=FILES, option="--out")
+    overlay = None if measured is None else _measured(measured)
+    asked = None if ask is None else _throw(ask)
+    if asked is None or not (out / "law.npz").exists():
+        with console.progress(quiet) as progress:
+            _build(out, throws, seed, processes, overlay, progress)
+    if asked is not None:
+        _answer(out, asked)
+    return 0
+
+
+def _throw(path: Path):  # type: ignore[no-untyped-def]
+    """One throw as a table; an input that is left out is in the middle of its range."""
+    import pandas as pd
+
+    from lashwave.files import read_ranges
+    from lashwave.study import throw_family
+
+    given = read_ranges(path, throw_family.DIMENSIONS)
+    for name, (low, high) in given.items():
+        if low != high:
+            raise InputError(str(path), "has a range", "give one value", field=name)
+    return pd.DataFrame([{**throw_family.MIDDLE, **{n: low for n, (low, _) in given.items()}}])
+
+
+def _measured(path: Path):  # type: ignore[no-untyped-def]
+    """Measured throws as a table; inputs that it has no column for are in the middle."""
+    from lashwave.files import read_throws
+    from lashwave.study import throw_family
+
+    table = read_throws(path)
+    if "peak_speed" not in table:
+        raise InputError(str(path), "has no column `peak_speed [m/s]`", "add it")
+    for name, middle in throw_family.MIDDLE.items():
+        table[name] = table[name].astype(float) if name in table else middle
+    return table
+
+
+def _build(out, throws, seed, processes, overlay, progress):  # type: ignore[no-untyped-def]
+    from lashwave.files import write_files
+    from lashwave.report import figure_file, figures_law, table_file
+    from lashwave.study import design_law, ensemble, groups, law_text
+    from lashwave.workbench.throws_at_hand import computed
+
+    table = computed(out / "throws.csv", ensemble.draw(throws, seed), processes, progress)
+    progress("fitting the law", 0.99)
+    found = design_law.fit_law(table)
+    good = design_law.good_throws(table)
+    said = found.predict(good)
+    over = None if overlay is None else (
+        found.predict(overlay)["peak_speed_equation"].to_numpy(), overlay["peak_speed"].to_numpy()
+    )  # fmt: skip
+    figure = figures_law.collapse(
+        said["peak_speed_equation"].to_numpy(), good["peak_speed"].to_numpy(), over
+    )
+    scores = found.scores
+    ranges = [
+        [g.name, g.formula, float(found.low[j]), float(found.high[j]), g.meaning]
+        for j, g in enumerate(groups.GROUPS)
+    ]
+    write_files(
+        out,
+        {
+            "law.npz": _packed(law_text.to_arrays(found)),
+            "law.tex": law_text.document(found).encode(),
+            "law.csv": table_file(
+                ["output", *scores.columns],
+                [
+                    [name, *map(float, row)]
+                    for name, row in zip(scores.index, scores.to_numpy(), strict=True)
+                ],
+            ),
+            "groups.csv": table_file(["group", "formula", "low", "high", "meaning"], ranges),
+            "law.svg": figure_file(figure, "svg"),
+            "law.png": figure_file(figure, "png"),
+        },
+        others=True,
+    )
+    bad = int((table["bad"] != "").sum())
+    console.say(f"{len(table)} throws, {bad} of them not trusted; held-out lines and hands:")
+    rows = [
+        [
+            name,
+            f"{s.median_error:.3g}",
+            f"{s.ninth_tenth_error:.3g}",
+            f"{s.median_error_equation:.3g}",
+        ]
+        for name, s in scores.iterrows()
+    ]
+    console.table(
+        "Error of the law (a share; of places m)",
+        ["output", "median", "nine tenths under", "equation alone, median"], rows,
+    )  # fmt: skip
+    console.say(f"written: {out}")
+
+
+def _packed(arrays) -> bytes:  # type: ignore[no-untyped-def]
+    from io import BytesIO
+
+    import numpy as np
+
+    file = BytesIO()
+    np.savez_compressed(file, **arrays)
+    return file.getvalue()
+
+
+def read_law(path: Path):  # type: ignore[no-untyped-def]
+    """The law that `lashwave law` wrote.
+
+    Raises
+    ------
+    InputError : there is none, or it cannot be read.
+    """
+    import zipfile
+
+    import numpy as np
+
+    from lashwave.study import law_text
+
+    try:
+        with np.load(path, allow_pickle=False) as arrays:
+            return law_text.from_arrays(dict(arrays))
+    except FileNotFoundError:
+        raise InputError(str(path), "there is no such file", "run `lashwave law` first") from None
+    except (OSError, ValueError, KeyError, zipfile.BadZipFile):
+        raise InputError(
+            str(path), "is no law of this program", "run `lashwave law` anew"
+        ) from None
+
+
+def _answer(out: Path, throw) -> None:  # type: ignore[no-untyped-def]
+    from lashwave.study import one_throw
+
+    found = read_law(out / "law.npz")
+    said = found.predict(throw).iloc[0]
+    rows = [
+        [f"{item.name} [{item.unit}]", f"{said[item.name]:.4g}",
+         f"{said[item.name + '_low']:.4g} to {said[item.name + '_high']:.4g}",
+         f"{said[item.name + '_equation']:.4g}"]
+        for item in one_throw.OUTPUTS if item.name in found.parts
+    ]  # fmt: skip
+    console.table("What the law says", ["output", "value", "95 %", "equation alone"], rows)
+    if said["outside"]:
+        console.say(f"caution: outside the range of validity: {said['outside']}")
