@@ -25,7 +25,7 @@ PAGES = [
 ]
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
-    "locate", "calibrate", "simulate", "demo", "assemble", "open",
+    "law", "sensitivity", "locate", "calibrate", "simulate", "demo", "assemble", "open",
 )  # fmt: skip
 
 

@@ -46,12 +46,12 @@ def test_a_trace_is_the_motion_of_the_leapfrog_and_its_account() -> None:
     speed = np.linalg.norm(motion.velocity[1:, -1], axis=1)
     force = np.linalg.norm(motion.hand_force[1:], axis=1)
     np.testing.assert_allclose(named["tip_speed"][picked], speed, rtol=1e-4, atol=1e-5)
-    np.testing.assert_allclose(named["tip_x"][picked], motion.position[1:, -1, 0], atol=1e-12)
-    np.testing.assert_allclose(named["grip_force"][picked], force, rtol=1e-9, atol=1e-12)
-    np.testing.assert_allclose(named["end_energy"][picked], kinetic, rtol=1e-9, atol=1e-15)
+    np.testing.assert_allclose(named["tip_x"][picked], motion.position[1:, -1, 0], atol=1e-8)
+    np.testing.assert_allclose(named["grip_force"][picked], force, rtol=1e-4, atol=1e-5)
+    np.testing.assert_allclose(named["end_energy"][picked], kinetic, rtol=1e-4, atol=1e-10)
     t = np.diff(motion.position[1:], axis=1) / body.length[:, None]
     least = (t[:, beyond - 1 : -1] * t[:, beyond:]).sum(-1).min(axis=1)
-    np.testing.assert_allclose(named["cosine"][picked], least, atol=1e-9)
+    np.testing.assert_allclose(named["cosine"][picked], least, atol=1e-6)
     # The account of energy, at the steps that it is closed at.
     closed = named["time"][::EVERY]
     own = np.interp(times[1:], closed, account[:, 1])

@@ -42,14 +42,14 @@ def test_a_throw_goes_where_the_careful_engine_goes() -> None:
     times = np.concatenate([[0.0], when + np.linspace(-2e-3, 2e-3, 401)])
     motion = simulate(
         chain.with_point_masses(), grip, throw_family.air_of(throw), TRIAL_GRAVITY,
-        throw_family.law_of(throw), times, throw_family.start_of(chain, grip), rtol=1e-6,
+        throw_family.law_of(throw), times, *throw_family.start_of(throw, chain), rtol=1e-6,
     )  # fmt: skip
     speed = np.linalg.norm(motion.velocity[1:, -1], axis=1)
     top = int(speed.argmax())
-    assert speed[top] == pytest.approx(found["peak_speed"], rel=2e-3)
+    assert speed[top] == pytest.approx(found["peak_speed"], rel=5e-3)
     assert times[1:][top] == pytest.approx(when, abs=3e-4)
     assert motion.position[1:, -1, 0][top] == pytest.approx(found["crack_ahead"], abs=5e-3)
-    assert found["peak_speed_100us"] < found["peak_speed"]
+    assert found["peak_speed_100us"] <= found["peak_speed"]
     assert found["energy_open"] < one_throw.OPEN
 
 

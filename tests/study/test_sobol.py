@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from lashwave.quantities import InputError
-from lashwave.study.sobol import Spread, indices, points, slope_points, slopes
+from lashwave.study.sobol import InputSpread, indices, points, slope_points, slopes
 
 A, B = 7.0, 0.1
 G = np.array([0.0, 1.0, 4.5, 9.0, 99.0])
@@ -49,7 +49,7 @@ CASES = {
 @pytest.mark.parametrize("name", CASES)
 def test_known_indices_lie_within_their_intervals(name) -> None:
     function, truth, ends, count = CASES[name]
-    spread = Spread.of({f"x{j}": ends for j in range(count)})
+    spread = InputSpread.of({f"x{j}": ends for j in range(count)})
     found = indices(spread, function(points(spread, 4096, seed=3)), seed=3).sort_values("input")
     first, total = truth()
     assert np.all(np.abs(found["first"] - first) <= found["first_half"] + 1e-4)
@@ -64,7 +64,7 @@ def test_published_numbers_of_ishigami() -> None:
 
 
 def test_fixed_inputs_stay_and_bad_throws_take_their_points_with_them() -> None:
-    spread = Spread.of({"x0": (-np.pi, np.pi), "x1": (0.5, 0.5), "x2": (-np.pi, np.pi)})
+    spread = InputSpread.of({"x0": (-np.pi, np.pi), "x1": (0.5, 0.5), "x2": (-np.pi, np.pi)})
     inputs = points(spread, 1024, seed=1)
     assert (inputs[:, 1] == 0.5).all() and spread.blocks == 4
     values = ishigami(inputs)
@@ -80,7 +80,7 @@ def test_fixed_inputs_stay_and_bad_throws_take_their_points_with_them() -> None:
 
 def test_groups_are_judged_as_one() -> None:
     names = {"x0": "one", "x1": "other", "x2": "one"}
-    spread = Spread.of(dict.fromkeys(names, (-np.pi, np.pi)), names)
+    spread = InputSpread.of(dict.fromkeys(names, (-np.pi, np.pi)), names)
     found = indices(spread, ishigami(points(spread, 2048, seed=3)), seed=3)
     second = ishigami_truth()[0][1]
     by_name = found.set_index("input")
@@ -89,7 +89,7 @@ def test_groups_are_judged_as_one() -> None:
 
 
 def test_slopes_at_the_middle() -> None:
-    spread = Spread.of({"x0": (0.0, 2.0), "x1": (3.0, 3.0), "x2": (1.0, 2.0)})
+    spread = InputSpread.of({"x0": (0.0, 2.0), "x1": (3.0, 3.0), "x2": (1.0, 2.0)})
     at = slope_points(spread)
     found = slopes(spread, at[:, 0] ** 2 + 5.0 * at[:, 2] + at[:, 1])
     assert list(found["input"]) == ["x0", "x2"]
@@ -101,9 +101,9 @@ def test_slopes_at_the_middle() -> None:
 @pytest.mark.parametrize("base", [0, 3, 100])
 def test_a_base_that_is_no_power_of_two_is_refused(base) -> None:
     with pytest.raises(InputError, match="no power of two"):
-        points(Spread.of({"x": (0, 1), "y": (0, 1)}), base)
+        points(InputSpread.of({"x": (0, 1), "y": (0, 1)}), base)
 
 
 def test_one_input_alone_needs_no_indices() -> None:
     with pytest.raises(InputError, match="fewer than two"):
-        points(Spread.of({"x": (0, 1), "y": (1, 1)}), 4)
+        points(InputSpread.of({"x": (0, 1), "y": (1, 1)}), 4)

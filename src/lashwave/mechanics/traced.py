@@ -76,7 +76,9 @@ def _note(setup, mass, m, beyond, row):  # type: ignore[no-untyped-def]
 
 @nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
 def trace(setup, matrix, mass, wanted, start, speed, fineness, rows, account):  # type: ignore[no-untyped-def]
-    """Fill rows (S, 8) of `COLUMNS` and account (S // EVERY + 1, 2) [J]; returns steps and the peak's row.
+    """Fill rows (S, 8) of `COLUMNS` and account (S // EVERY + 1, 2) [J].
+
+    Returns steps and the peak's row.
 
     matrix, mass, start, speed, fineness : as of `leapfrog.integrate`. account holds what the
     account of energy leaves open, and the kinetic energy. Negative steps: the links could not be

@@ -23,18 +23,20 @@ long as what is left, it ends."""
 
 
 def mass_beyond(left: Array | float, tip_ratio: Array | float, taper: Array | float) -> Array:
-    """Share of the line's mass in its last part `left` (share of its length)."""
+    """Share [1] of the line's mass in its last part `left` [1] of the length; any shape."""
     left, r, p = np.asarray(left), np.asarray(tip_ratio), np.asarray(taper)
     return np.asarray((r * left + (1 - r) * left ** (p + 1) / (p + 1)) / mean_ratio(r, p))
 
 
 def fold_speed(left: Array | float, tip_ratio: Array | float, taper: Array | float) -> Array:
-    """Speed of the free arm over its speed when the fold stood at the butt."""
+    """Speed of the free arm over its speed when the fold stood at the butt [1]; any shape."""
     return np.asarray(mass_beyond(left, tip_ratio, taper) ** -0.5)
 
 
 def fold_time(tip_ratio: Array | float, taper: Array | float) -> Array:
-    """Time of the fold from butt to tip, times first speed over length; 4 / (p + 3) at tip_ratio 0.
+    """Time of the fold from butt to tip (M,), times first speed over length [1].
+
+    4 / (p + 3) at tip_ratio 0.
 
     The integral of 2 sqrt(m) over what is left; its integrand has a root at the tip, so it is taken
     over the square root of what is left.
@@ -55,8 +57,8 @@ class Form(NamedTuple):
 
 
 FORMS = {
-    "peak_speed": Form(r"\phi V_h+V\sqrt{m/m_e}", True),
-    "peak_speed_100us": Form(r"\phi V_h+V\sqrt{m/m_e}", True),
+    "peak_speed": Form(r"\left(\phi V_h+V\sqrt{m/m_e}\right)", True),
+    "peak_speed_100us": Form(r"\left(\phi V_h+V\sqrt{m/m_e}\right)", True),
     "crack_time": Form(r"\frac{2L}{V}\int_0^1\!\sqrt{m(\xi)/m}\,d\xi", True),
     "crack_ahead": Form(r"(L+\phi V_h t)\cos\theta", False),
     "crack_up": Form(r"(L+\phi V_h t)\sin\theta", False),
@@ -88,7 +90,7 @@ def closed_forms(throws: pd.DataFrame) -> pd.DataFrame:
 
 
 def over_form(throws: pd.DataFrame, name: str, value: Array) -> Array:
-    """What a law adds to the closed form: a logarithm, or a length over the line's."""
+    """What a law adds to the closed form (M,): a logarithm [1], or a length over the line's [1]."""
     form = closed_forms(throws)[name].to_numpy()
     if FORMS[name].ratio:
         return np.asarray(np.log(value / form))
@@ -96,7 +98,7 @@ def over_form(throws: pd.DataFrame, name: str, value: Array) -> Array:
 
 
 def from_form(throws: pd.DataFrame, name: str, added: Array) -> Array:
-    """The output back from what a law adds to its closed form."""
+    """The output (M,) [SI unit of its own, as m/s] from what a law adds to its closed form."""
     form = closed_forms(throws)[name].to_numpy()
     if FORMS[name].ratio:
         return np.asarray(form * np.exp(added))

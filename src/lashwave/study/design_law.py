@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities import Array, InputError
+from lashwave.quantities import Array, Index, InputError
 from lashwave.study import groups, throw_family
 from lashwave.study.closed_forms import FORMS, closed_forms, from_form, over_form
 
@@ -57,7 +57,7 @@ class Part:
         return _process(self.places, self.rest, self.theta)
 
     def equation(self, table: pd.DataFrame) -> Array:
-        """(M,), what the equation adds to the closed form, from a table of groups."""
+        """(M,) [1], what the equation adds to the closed form, from a table of groups."""
         out = np.full(len(table), self.constant)
         for name, power in self.power.items():
             out += power * table[name].to_numpy()
@@ -87,8 +87,8 @@ def _process(places: Array, rest: Array, theta: Array | None, repeats: int = 0) 
         return process.fit(places, rest)
 
 
-def held_out_parts(throws: pd.DataFrame, folds: int = FOLDS) -> list[tuple[Array, Array]]:
-    """(train, test) rows, no line and no hand of the one in the other.
+def held_out_parts(throws: pd.DataFrame, folds: int = FOLDS) -> list[tuple[Index, Index]]:
+    """(train, test) rows (M,) [no unit], no line and no hand of the one in the other.
 
     Throws that share a line or a hand, in however many steps, stay together; where all hang
     together (every line by every hand), lines and hands are parted each for itself.
@@ -112,7 +112,7 @@ def held_out_parts(throws: pd.DataFrame, folds: int = FOLDS) -> list[tuple[Array
     ]
 
 
-def _number_of(throws: pd.DataFrame, whose: str) -> Array:
+def _number_of(throws: pd.DataFrame, whose: str) -> Index:
     names = [item.name for item in throw_family.INPUTS if item.whose == whose]
     return np.asarray(throws.groupby(names, sort=False).ngroup())
 
@@ -214,7 +214,7 @@ def _powers(table: pd.DataFrame, places: Array, target: Array) -> tuple[float, d
 
 def _fit_part(
     name: str, table: pd.DataFrame, places: Array, target: Array,
-    split: list[tuple[Array, Array]], throws: pd.DataFrame,
+    split: list[tuple[Index, Index]], throws: pd.DataFrame,
 ) -> tuple[Part, dict[str, float]]:  # fmt: skip
     rng = np.random.default_rng(0)
     constant, power = _powers(table, places, target)

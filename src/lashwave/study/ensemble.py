@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities import Array
+from lashwave.quantities import Array, Index
 from lashwave.study import one_throw, throw_family
 
 LOT = 4
@@ -32,9 +32,11 @@ Progress = Callable[[str, float], None]
 def draw(
     count: int, seed: int = 0, ranges: Mapping[str, tuple[float, float]] | None = None
 ) -> Array:
-    """Inputs (count, D) of throws that fill the family's ranges evenly (scrambled Sobol' points).
+    """Inputs (count, D) [SI, as m] of throws that fill the family's ranges evenly.
 
-    Any first part of them fills the ranges too. ranges : replace those of `throw_family.INPUTS`.
+    Scrambled Sobol' points: any first part of them fills the ranges too.
+
+    ranges : replace those of `throw_family.INPUTS`.
     """
     from scipy.stats import qmc
 
@@ -44,8 +46,8 @@ def draw(
     return throw_family.scaled(points[:count], ranges)
 
 
-def crossed(lines: int, hands: int, seed: int) -> tuple[Array, Array, Array]:
-    """Inputs (lines * hands, D): every line by every hand; and the number of each (lines * hands,).
+def crossed(lines: int, hands: int, seed: int) -> tuple[Array, Index, Index]:
+    """Every line by every hand: inputs (M, D) [SI, as m], numbers of line and of hand (M,).
 
     The air goes with the line.
     """
@@ -83,7 +85,7 @@ def rows(
 
     Parameters
     ----------
-    inputs : (M, D), SI, in the order of `throw_family.INPUTS`.
+    inputs : (M, D) [SI, as m], in the order of `throw_family.INPUTS`.
     todo : numbers of the throws still to be done; None: all.
     processes : as many as the machine has cores, unless given; 1: this process alone.
     """
@@ -139,6 +141,6 @@ def _pooled(
 
 
 def run(inputs: Array, **how: Any) -> pd.DataFrame:
-    """The table of all throws, in their order; `how` as of `rows`."""
+    """The table of all throws, from inputs (M, D) [SI, as m]; `how` as of `rows`."""
     found = [row for lot in rows(inputs, **how) for row in lot]
     return pd.DataFrame(found).sort_values("throw", ignore_index=True)

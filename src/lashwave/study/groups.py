@@ -74,13 +74,8 @@ PLAIN = ("taper", "direction", "follow")
 """Numbers that enter a law as themselves, not by their logarithm."""
 
 
-def dimension_matrix() -> Array:
-    """(3, Q) powers of kg, m, s of `QUANTITIES`."""
-    return np.array(list(QUANTITIES.values()), dtype=float).T
-
-
 def power_matrix() -> Array:
-    """(Q, G) powers of the quantities in those groups that have any."""
+    """(Q, G) powers [no unit] of the quantities in those groups that have any."""
     names = list(QUANTITIES)
     groups = [group for group in GROUPS if group.powers]
     out = np.zeros((len(names), len(groups)))
@@ -122,5 +117,5 @@ def group_table(throws: pd.DataFrame) -> pd.DataFrame:
 
 
 def hand_speed(throws: pd.DataFrame) -> Array:
-    """Greatest speed of the stroke [m/s]."""
+    """Greatest speed of the strokes (M,) [m/s]."""
     return PEAK_RATE * throws["amplitude"].to_numpy(float) / throws["time"].to_numpy(float)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -66,8 +67,8 @@ def document(law: DesignLaw) -> str:
     return "\n".join([*lines, r"\end{tabular}", ""])
 
 
-def to_arrays(law: DesignLaw) -> dict[str, Array]:
-    """Everything of a law, as arrays by name."""
+def to_arrays(law: DesignLaw) -> dict[str, Any]:
+    """Everything of a law, as arrays by name; shapes as in `Part` and `DesignLaw` [no unit]."""
     told = {
         "throws": law.throws,
         "groups": list(groups.NAMES),
@@ -77,7 +78,7 @@ def to_arrays(law: DesignLaw) -> dict[str, Array]:
         },
         "scores": law.scores.to_dict("index"),
     }
-    out = {"told": np.frombuffer(json.dumps(told).encode(), dtype=np.uint8)}
+    out: dict[str, Any] = {"told": np.frombuffer(json.dumps(told).encode(), dtype=np.uint8)}
     out |= {"middle": law.middle, "spread": law.spread, "low": law.low, "high": law.high}
     for name, part in law.parts.items():
         out |= {
@@ -89,7 +90,7 @@ def to_arrays(law: DesignLaw) -> dict[str, Array]:
 
 
 def from_arrays(arrays: Mapping[str, Array]) -> DesignLaw:
-    """The law that `to_arrays` took apart.
+    """The law that `to_arrays` took apart, of arrays of those shapes [no unit].
 
     Raises
     ------

@@ -24,9 +24,10 @@ LINKS = 100
 """See `benchmarks/law.py` for what more of them would change."""
 LONGEST_STEP = 2e-4
 """[s]; longer ones let a stiff butt ring."""
-REACH = 0.75
-"""A peak counts where the tip is this share of the length away from the hand."""
-LATEST = 3.0
+SHORT = 1.7
+"""A peak counts where the tip is as far from the hand as the line is long, less so many widths of
+the first fold."""
+LATEST = 1.5
 """A run ends after so many times of the closed form at the latest."""
 SMOOTHED = 5e-3
 """Grip force is a mean over this time [s]: what is shorter depends on the links."""
@@ -69,7 +70,7 @@ RESULTS = tuple(item.name for item in OUTPUTS + ACCURACY)
 
 
 def greatest_mean(time: Array, value: Array, span: float) -> float:
-    """Largest mean of value (S,) over any `span` of time (S,); nan where the record is shorter."""
+    """Largest mean of value (S,) over any `span` of time (S,) [s]; nan of a shorter record."""
     if time[-1] - time[0] <= span:
         return float("nan")
     area = np.concatenate([[0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * np.diff(time))])
@@ -97,7 +98,7 @@ def run(throw: Mapping[str, float], links: int = LINKS, finer: float = 1.0) -> d
         chain, grip, throw_family.air_of(throw), TRIAL_GRAVITY, throw_family.law_of(throw)
     )
     beyond = int(np.searchsorted(chain.station, END * throw["length"]))
-    wanted = Wanted(0.0, latest, REACH * throw["length"], beyond)
+    wanted = Wanted(0.0, latest, throw["length"] - SHORT * throw["loop"], beyond)
     fineness = np.array([FINENESS[0], FINENESS[1], LONGEST_STEP]) / finer
     rows, account, peak = traced(
         ready, chain.node_mass, wanted, *throw_family.start_of(throw, chain), fineness

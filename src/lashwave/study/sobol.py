@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities import Array, InputError
+from lashwave.quantities import Array, Index, InputError
 
 RESAMPLED = 400
 """Bootstrap samples of an interval."""
@@ -23,7 +23,7 @@ STEP = 0.01
 
 
 @dataclass(frozen=True)
-class Spread:
+class InputSpread:
     """How far inputs vary: evenly between `low` and `high`, all apart from each other."""
 
     names: tuple[str, ...]
@@ -37,15 +37,15 @@ class Spread:
     @classmethod
     def of(
         cls, ranges: Mapping[str, tuple[float, float]], groups: Mapping[str, str] | None = None
-    ) -> Spread:
+    ) -> InputSpread:
         """From (low, high) by name, SI; groups: the group of each name."""
         low, high = (np.array([pair[k] for pair in ranges.values()]) for k in (0, 1))
         of = None if groups is None else tuple(groups[name] for name in ranges)
         return cls(tuple(ranges), low, high, of)
 
     @property
-    def varied(self) -> Array:
-        """(V,) places of the inputs that vary."""
+    def varied(self) -> Index:
+        """(V,) places of the inputs that vary [no unit]."""
         return np.flatnonzero(self.high > self.low)
 
     def problem(self) -> dict[str, Any]:
@@ -67,8 +67,8 @@ class Spread:
         return len(set(problem.get("groups", problem["names"]))) + 2
 
 
-def points(spread: Spread, base: int, seed: int = 0) -> Array:
-    """Inputs (base * (V + 2), D) at which the engine is asked, SI.
+def points(spread: InputSpread, base: int, seed: int = 0) -> Array:
+    """Inputs (base * (V + 2), D) at which the engine is asked [SI, as m].
 
     base : a power of two; intervals shrink with its root.
 
@@ -88,11 +88,11 @@ def points(spread: Spread, base: int, seed: int = 0) -> Array:
     return np.asarray(out)
 
 
-def indices(spread: Spread, values: Array, seed: int = 0) -> pd.DataFrame:
+def indices(spread: InputSpread, values: Array, seed: int = 0) -> pd.DataFrame:
     """First-order and total indices with the half widths of their 95 % intervals.
 
-    values : (base * (V + 2),), in the order of `points`; where one is nan (a throw that cannot be
-    trusted), the points that belong with it are left out.
+    values : (base * (V + 2),) [SI, as m/s], in the order of `points`; where one is nan
+    (a throw that cannot be trusted), the points that belong with it are left out.
 
     Raises
     ------
@@ -101,7 +101,7 @@ def indices(spread: Spread, values: Array, seed: int = 0) -> pd.DataFrame:
     from SALib.analyze import sobol
 
     whole = values.reshape(-1, spread.blocks)
-    good = np.isfinite(whole).all(axis=1)
+    good = np.asarray(np.isfinite(whole).all(axis=1))
     if good.mean() < 0.5:
         raise InputError(
             "throws", f"{(~good).sum()} of {len(good)} sets of points hold a bad throw",
@@ -120,8 +120,8 @@ def indices(spread: Spread, values: Array, seed: int = 0) -> pd.DataFrame:
     return table.sort_values("total", ascending=False, ignore_index=True)
 
 
-def slope_points(spread: Spread) -> Array:
-    """Inputs (2 V, D) a step below and above the middle, for `slopes`; SI."""
+def slope_points(spread: InputSpread) -> Array:
+    """Inputs (P, D) [SI, as m] below and above the middle, for `slopes`."""
     middle = 0.5 * (spread.low + spread.high)
     rows = []
     for j in spread.varied:
@@ -132,10 +132,10 @@ def slope_points(spread: Spread) -> Array:
     return np.array(rows)
 
 
-def slopes(spread: Spread, values: Array) -> pd.DataFrame:
+def slopes(spread: InputSpread, values: Array) -> pd.DataFrame:
     """Derivative of an output at the middle of all ranges, SI over SI, and times half a range.
 
-    values : (2 V,), at `slope_points`.
+    values : (P,) [SI, as m/s], at `slope_points`.
     """
     change = np.diff(values.reshape(-1, 2), axis=1)[:, 0]
     width = (spread.high - spread.low)[spread.varied]

@@ -77,7 +77,7 @@ NAMES = tuple(item.name for item in INPUTS)
 
 
 def scaled(share: Array, ranges: Mapping[str, tuple[float, float]] | None = None) -> Array:
-    """Inputs (M, D) of places (M, D) in the unit cube; ranges replace those of `INPUTS`."""
+    """Inputs (M, D) [SI, as m] of places (M, D) in the unit cube; ranges replace the family's."""
     out = np.empty_like(share)
     for j, item in enumerate(INPUTS):
         low, high = (ranges or {}).get(item.name, (item.low, item.high))
@@ -94,7 +94,7 @@ def hand_speed(throw: Mapping[str, float]) -> float:
 
 
 def mean_ratio(tip_ratio: Array | float, taper: Array | float) -> Array:
-    """Mean linear density over the butt's."""
+    """Mean linear density over the butt's [1]; any shape."""
     return np.asarray(tip_ratio + (1.0 - np.asarray(tip_ratio)) / (np.asarray(taper) + 1.0))
 
 
@@ -140,7 +140,7 @@ def chain_of(throw: Mapping[str, float], links: int) -> Chain:
 
 
 def forward(throw: Mapping[str, float]) -> Array:
-    """Direction of the stroke (3,)."""
+    """Direction of the stroke (3,), a unit vector."""
     return np.array([np.cos(throw["direction"]), 0.0, np.sin(throw["direction"])])
 
 
@@ -178,7 +178,10 @@ def start_of(throw: Mapping[str, float], chain: Chain) -> tuple[Array, Array]:
     rate -= (rate * t).sum(axis=1, keepdims=True) * t
     still = np.zeros((1, 3))
     links = np.cumsum(chain.length[:, None] * t, axis=0)
-    return np.vstack([still, links]), moved[0] + np.vstack([still, np.cumsum(rate, axis=0)])
+    along = np.vstack([still, np.cumsum(rate, axis=0)])
+    # Links cut the fold's corners; the arm is to be as fast as the stroke all the same.
+    arm = (1.0 - throw["follow"]) * speed
+    return np.vstack([still, links]), moved[0] + along * (arm / float(along[-1] @ ahead))
 
 
 def law_of(throw: Mapping[str, float]) -> Law:

@@ -49,7 +49,7 @@ def sensitivity(
         given = read_ranges(ranges, throw_family.DIMENSIONS)
         spread_of = {n: given.get(n, (m, m)) for n, m in throw_family.MIDDLE.items()}
     whose = {item.name: item.whose for item in throw_family.INPUTS}
-    spread = sobol.Spread.of(spread_of, whose if together else None)
+    spread = sobol.InputSpread.of(spread_of, whose if together else None)
     inputs = sobol.points(spread, base)
     _check_same(out, spread_of, base, together)
     with console.progress(quiet) as progress:
@@ -107,7 +107,8 @@ def _show(index, out: Path) -> None:  # type: ignore[no-untyped-def]
         for k, row in enumerate(part.head(4).itertuples()):
             rows.append([
                 str(name) if k == 0 else "", row.input,
-                f"{row.first:.2f} ± {row.first_half:.2f}", f"{row.total:.2f} ± {row.total_half:.2f}",
+                f"{row.first:.2f} ± {row.first_half:.2f}",
+                f"{row.total:.2f} ± {row.total_half:.2f}",
             ])  # fmt: skip
     title = "Share of an output's variance: of an input alone, and with all others"
     console.table(title, ["output", "input", "alone", "total"], rows)

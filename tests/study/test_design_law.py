@@ -1,0 +1,111 @@
+"""The law on throws whose law is known: powers found, intervals that hold, range and print."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from lashwave.quantities import InputError
+from lashwave.study import design_law, ensemble, groups, law_text, throw_family
+from lashwave.study.closed_forms import closed_forms, from_form
+
+NAMES = ("peak_speed", "crack_up")
+
+
+def invented(inputs: np.ndarray, seed: int = 0) -> pd.DataFrame:
+    """Throws that follow a law with two powers, a smooth rest and a little noise."""
+    throws = pd.DataFrame(inputs, columns=throw_family.NAMES)
+    throws["bad"] = ""
+    table = groups.group_table(throws)
+    noise = 0.01 * np.random.default_rng(seed).normal(size=(2, len(throws)))
+    rest = 0.15 * np.sin(3.0 * table["follow"] / 0.2)
+    added = 0.3 - 0.5 * table["bending"] + 0.25 * table["tip_ratio"] + rest + noise[0]
+    throws["peak_speed"] = from_form(throws, "peak_speed", added.to_numpy())
+    throws["crack_up"] = from_form(throws, "crack_up", 0.1 * table["direction"] + 0.1 * noise[1])
+    return throws
+
+
+@pytest.fixture(scope="module")
+def law() -> design_law.DesignLaw:
+    return design_law.fit_law(invented(ensemble.draw(400, 0)), NAMES)
+
+
+def test_powers_of_a_known_law_are_found(law) -> None:
+    power = law.parts["peak_speed"].power
+    assert power["bending"] == pytest.approx(-0.5, abs=0.03)
+    assert power["tip_ratio"] == pytest.approx(0.25, abs=0.03)
+    assert law.parts["crack_up"].power["direction"] == pytest.approx(0.1, abs=0.02)
+    assert len(power) == design_law.MOST_TERMS
+
+
+def test_intervals_hold_on_lines_and_hands_it_has_not_seen(law) -> None:
+    inputs, _, _ = ensemble.crossed(30, 10, 77)
+    judged = design_law.judged(law, invented(inputs, 5))
+    assert (judged["inside"] >= 0.90).all() and (judged["inside"] <= 0.995).all()
+    assert judged["median_error"]["peak_speed"] < 0.012
+    # What the equation leaves, the process takes; the closed form alone is far off.
+    assert judged["median_error_equation"]["peak_speed"] > 3 * judged["median_error"]["peak_speed"]
+    assert judged["closed_form"]["peak_speed"] > 0.3
+
+
+def test_held_out_parts_share_no_line_and_no_hand() -> None:
+    for inputs in (ensemble.draw(60, 1), ensemble.crossed(12, 10, 3)[0]):
+        throws = pd.DataFrame(inputs, columns=throw_family.NAMES)
+        parts = design_law.held_out_parts(throws)
+        assert len(parts) == design_law.FOLDS
+        for train, test in parts:
+            assert len(train) and len(test)
+            for whose in ("line", "hand"):
+                names = [i.name for i in throw_family.INPUTS if i.whose == whose]
+                seen = set(map(tuple, throws.loc[train, names].to_numpy()))
+                assert not seen & set(map(tuple, throws.loc[test, names].to_numpy()))
+
+
+def test_outside_its_range_it_says_by_which_group_and_widens(law) -> None:
+    inside = invented(ensemble.draw(1, 9))
+    far = inside.copy()
+    far["follow"] = 0.7
+    assert law.outside(inside) == [""]
+    assert law.outside(far) == ["follow"]
+    near, wide = law.predict(inside), law.predict(far)
+    assert wide["outside"][0] == "follow"
+    ratio = [np.log(t["peak_speed_high"] / t["peak_speed_low"])[0] for t in (near, wide)]
+    assert ratio[1] > 1.5 * ratio[0]
+
+
+def test_bad_throws_are_left_out_and_too_few_are_refused() -> None:
+    throws = invented(ensemble.draw(70, 0))
+    throws.loc[:4, "bad"] = "account of energy open"
+    assert len(design_law.good_throws(throws)) == 65
+    throws.loc[:20, "bad"] = "no peak"
+    with pytest.raises(InputError, match="only 49 of 70"):
+        design_law.fit_law(throws, NAMES)
+
+
+def test_a_law_comes_back_from_its_arrays_to_the_last_digit(law) -> None:
+    again = law_text.from_arrays(law_text.to_arrays(law))
+    throws = invented(ensemble.draw(3, 12))
+    pd.testing.assert_frame_equal(again.predict(throws), law.predict(throws))
+    arrays = law_text.to_arrays(law)
+    with pytest.raises(KeyError):
+        law_text.from_arrays({"told": arrays["told"]})
+
+
+def test_the_printed_equation_gives_the_numbers_of_the_law(law) -> None:
+    """The LaTeX, read back by its powers, is the equation that is computed with."""
+    part = law.parts["peak_speed"]
+    text = law_text.latex(part)
+    throws = invented(ensemble.draw(4, 20))
+    table = groups.group_table(throws)
+    value = closed_forms(throws)["peak_speed"].to_numpy() * float(
+        text.split("= ")[1].split("\\")[0]
+    )
+    for name, power in part.power.items():
+        assert f"{power:.3g}" in text
+        value = value * np.exp(float(f"{power:.3g}") * table[name].to_numpy())
+    equation = law.predict(throws)["peak_speed_equation"].to_numpy()
+    np.testing.assert_allclose(value, equation, rtol=0.03)
+    assert r"\Pi_B^{-0.5" in text and text.startswith("v = ")
+    document = law_text.document(law)
+    assert all(group.meaning in document for group in groups.GROUPS)
