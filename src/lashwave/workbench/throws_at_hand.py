@@ -22,7 +22,7 @@ COLUMNS = ("throw", *ensemble.TABLE, "bad")
 def computed(
     path: Path, inputs: Array, processes: int | None, show: Callable[[str, float], None]
 ) -> pd.DataFrame:
-    """The table of throws with these inputs (M, D), SI; those it holds already are not repeated.
+    """The table of throws with these inputs (M, D) [SI, as m]; those it holds are not repeated.
 
     Raises
     ------
