@@ -41,7 +41,7 @@ class Search:
     path: Path
     damping: float = 1.0
     history: list[dict[str, float]] = field(default_factory=list)
-    room: eq.Room = field(default_factory=eq.Room)
+    room: eq.BandMemory = field(default_factory=eq.BandMemory)
 
 
 def _diagonal(setup: Setup, count: int, damping: float) -> Array:

@@ -39,7 +39,7 @@ class Normal:
     """n, of one time"""
 
 
-class Room:
+class BandMemory:
     """Memory for a band, kept from one build to the next: a fresh third of a gigabyte takes as long
     to be had from the system as to be filled."""
 
@@ -59,7 +59,7 @@ def build(
     spread: Array,
     weights: Weights,
     anchor: Anchor,
-    room: Room | None = None,
+    room: BandMemory | None = None,
 ) -> Normal:
     """Assemble at a path.
 
@@ -73,7 +73,7 @@ def build(
     axes = path.axes
     jerky = np.isfinite(setup.hand_jerk) and count >= hand_rows.TIMES
     deep = 3 * n + hand_rows.width(setup) * jerky
-    band = (room or Room()).band(deep, count * n)
+    band = (room or BandMemory()).band(deep, count * n)
     border, corner = np.empty((count * n, q)), np.empty((q, q))
     gradient = np.empty(count * n + q)
     cost, tension = assemble(

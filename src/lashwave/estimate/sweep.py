@@ -196,7 +196,7 @@ def eliminated(
     weights: Weights,
     anchor: Anchor,
     at: int,
-    room: eq.Room | None = None,
+    room: eq.BandMemory | None = None,
 ) -> Anchor:
     """What the times before index `at` say of times `at` and `at + 1`, as an anchor there.
 
