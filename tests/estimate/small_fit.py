@@ -6,7 +6,7 @@ import numpy as np
 
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import Path, chords, moved
-from lashwave.estimate.setup import Setup, set_up
+from lashwave.estimate.setup import FitSetup, set_up
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Camera, Clock, Markers
 from lashwave.quantities.trial import Trial
@@ -51,11 +51,11 @@ def trial_of(
     return Trial("small", line, markers, cameras=tuple(cameras))
 
 
-def setup_of(trial: Trial) -> Setup:
+def setup_of(trial: Trial) -> FitSetup:
     return set_up(trial, Options(spacing_butt=0.5, spacing_tip=0.4, spacing_clamp=0.4))
 
 
-def path_of(setup: Setup, rng: np.random.Generator, times: int = 7) -> Path:
+def path_of(setup: FitSetup, rng: np.random.Generator, times: int = 7) -> Path:
     """A smooth random motion on an uneven grid of times, over the first part of the record."""
     time = 0.2 + np.cumsum(rng.uniform(3e-3, 7e-3, times)) - 4e-3
     shape = rng.normal(size=(setup.chain.links, 3)) * 0.4 + [1.0, 0.0, 0.5]
@@ -73,7 +73,7 @@ def path_of(setup: Setup, rng: np.random.Generator, times: int = 7) -> Path:
     return Path(time, base, direction, shared, chords(setup, direction))
 
 
-def step_of(setup: Setup, path: Path, rng: np.random.Generator) -> np.ndarray:
+def step_of(setup: FitSetup, path: Path, rng: np.random.Generator) -> np.ndarray:
     """A random step of all unknowns (K n + Q)."""
     own = rng.normal(size=path.time.size * setup.unknowns)
     return np.concatenate(
@@ -81,6 +81,6 @@ def step_of(setup: Setup, path: Path, rng: np.random.Generator) -> np.ndarray:
     )
 
 
-def both_ways(setup: Setup, path: Path, step: np.ndarray, small: float = 1e-6):
+def both_ways(setup: FitSetup, path: Path, step: np.ndarray, small: float = 1e-6):
     """The path a little after, and a little before, along a step."""
     return (moved(setup, path, path.axes, sign * small * step) for sign in (1.0, -1.0))

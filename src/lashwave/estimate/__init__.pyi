@@ -3,4 +3,4 @@ from .fit_state import State as State, as_arrays as as_arrays, from_arrays as fr
 from .fusion import estimate as estimate, solved as solved
 from .momentum_rows import LAW_NAMES as LAW_NAMES
 from .options import Options as Options
-from .setup import STIFFNESS_LOG_SD as STIFFNESS_LOG_SD, Setup as Setup, set_up as set_up
+from .setup import STIFFNESS_LOG_SD as STIFFNESS_LOG_SD, FitSetup as FitSetup, set_up as set_up

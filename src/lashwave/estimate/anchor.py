@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array
 
 
@@ -61,7 +61,7 @@ RATE_SD = 30.0
 """Of every link's rate at the first moment [rad/s]: only there to keep what nothing sees finite."""
 
 
-def shape_prior(setup: Setup, path: Path) -> Anchor:
+def shape_prior(setup: FitSetup, path: Path) -> Anchor:
     """A weak prior at the start: smooth about the guessed shape, turning smoothly along the line.
 
     The stretch beyond the last marker has nothing else to hold its first swing.

@@ -30,7 +30,7 @@ class Course(NamedTuple):
 
 
 class Dynamics(NamedTuple):
-    """What moves the line, beside its chain (`Setup.kernel_chain`), as the kernels take it."""
+    """What moves the line, beside its chain (`FitSetup.kernel_chain`), as the kernels take it."""
 
     air: Array  # (3,) density, viscosity, speed of sound
     law: Array  # (5,)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import station_nodes
 from lashwave.instruments import flash_bound, frame_time, project
 from lashwave.quantities import Array, Camera
@@ -28,7 +28,7 @@ REACH = 4.0
 """Standard deviations of the stated clock that are searched."""
 
 
-def allowed(setup: Setup, camera: Camera) -> Array:
+def allowed(setup: FitSetup, camera: Camera) -> Array:
     """(I, 2) [s], the stated offset's reach, cut to what the strobe's flashes allow."""
     clock = camera.clock
     window = (clock.offset - REACH * clock.offset_sd, clock.offset + REACH * clock.offset_sd)
@@ -40,7 +40,7 @@ def allowed(setup: Setup, camera: Camera) -> Array:
     return bound.intervals if bound.intervals.size else np.array([window])
 
 
-def _misfit(setup: Setup, camera: Camera, path: Path, offsets: Array) -> Array:
+def _misfit(setup: FitSetup, camera: Camera, path: Path, offsets: Array) -> Array:
     """Mean clipped image distance [px] for each offset, the registration's shift taken out."""
     from scipy.interpolate import CubicSpline
 
@@ -63,7 +63,7 @@ def _misfit(setup: Setup, camera: Camera, path: Path, offsets: Array) -> Array:
     return found + 0.05 * sd * prior**2
 
 
-def scanned(setup: Setup, path: Path) -> tuple[Path, tuple[str, ...]]:
+def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[str, ...]]:
     """The path with every camera's clock offset set by a scan against its own motion; and doubts.
 
     Where flashes bound the offset, the parameter's prior is narrowed to the interval chosen. Where

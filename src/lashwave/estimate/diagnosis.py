@@ -7,7 +7,7 @@ import numpy as np
 from lashwave.estimate.forbidden import share_of_given
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.posterior import moving, tension_of
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.instruments import few_seen
 from lashwave.mechanics import (
     TOO_SOFT,
@@ -55,7 +55,7 @@ def distrust(joint: Joint) -> tuple[float, float]:
     return _share(seen.marker, joint.weights.marker), max(cameras, default=0.0)
 
 
-def doubt(setup: Setup, joint: Joint) -> float:
+def doubt(setup: FitSetup, joint: Joint) -> float:
     """How doubtful a fit is: its greatest share of distrusted sightings, or over 1 where it has
     more energy than it was given."""
     energy = float(energy_share(setup, joint).max())
@@ -67,7 +67,7 @@ def _share(residual: Array, weight: Array) -> float:
     return float(np.mean(weight[used] < DISTRUSTED)) if used.any() else 1.0
 
 
-def residuals_of(setup: Setup, joint: Joint) -> Residuals:
+def residuals_of(setup: FitSetup, joint: Joint) -> Residuals:
     """Sightings against the motion."""
     seen = joint.seen
     used = np.isfinite(seen.marker).any(-1)
@@ -80,7 +80,7 @@ def residuals_of(setup: Setup, joint: Joint) -> Residuals:
     )
 
 
-def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
+def warnings_of(setup: FitSetup, joint: Joint) -> tuple[str, ...]:
     """What the user must know; raises NotConvergedError where nothing can be believed."""
     found = []
     seen = joint.seen
@@ -120,7 +120,7 @@ def warnings_of(setup: Setup, joint: Joint) -> tuple[str, ...]:
     return tuple(found)
 
 
-def drag_warnings(setup: Setup, joint: Joint) -> tuple[str, ...]:
+def drag_warnings(setup: FitSetup, joint: Joint) -> tuple[str, ...]:
     """Where the motion leaves the range in which air drag was measured."""
     m, direction = moving(setup, joint.path, joint.density), joint.path.direction
     middle = 0.5 * (m.velocity[:, 1:] + m.velocity[:, :-1])
@@ -153,7 +153,7 @@ def stretch_warnings(line: Line, station: Array, time: Array, tension: Array) ->
     )
 
 
-def energy_share(setup: Setup, joint: Joint) -> Array:
+def energy_share(setup: FitSetup, joint: Joint) -> Array:
     """(K,), kinetic energy of the motion over the most that it can have been given.
 
     That is the kinetic energy at the start, the most work of the hand so far, and the weight's fall
@@ -168,13 +168,13 @@ def energy_share(setup: Setup, joint: Joint) -> Array:
     return share_of_given(joint.path.time, kinetic, power, fall_of(setup))
 
 
-def fall_of(setup: Setup) -> float:
+def fall_of(setup: FitSetup) -> float:
     """The weight's fall by twice the line's length [J]."""
     weight = setup.node_mass.sum() * np.linalg.norm(setup.gravity)
     return float(2.0 * weight * setup.trial.line.length)
 
 
-def contradicting(setup: Setup, joint: Joint) -> str:
+def contradicting(setup: FitSetup, joint: Joint) -> str:
     """The markers that contradict the motion most, each with the span in which it does."""
     markers, weight = setup.trial.markers, joint.weights.marker
     used = np.asarray(np.isfinite(joint.seen.marker).any(-1))
@@ -188,7 +188,7 @@ def contradicting(setup: Setup, joint: Joint) -> str:
     return ", ".join(named)
 
 
-def hint_of(setup: Setup, joint: Joint) -> str:
+def hint_of(setup: FitSetup, joint: Joint) -> str:
     """Where to look when a motion is refused: what contradicts it, and what the grip lacks."""
     named = contradicting(setup, joint)
     parts = [f"most against it: {named}"] if named else []
@@ -196,7 +196,7 @@ def hint_of(setup: Setup, joint: Joint) -> str:
     return "; ".join([*parts, "check labels, stations and lost markers of the grip"])
 
 
-def _clock_warnings(setup: Setup, joint: Joint) -> list[str]:
+def _clock_warnings(setup: FitSetup, joint: Joint) -> list[str]:
     found = []
     for camera in setup.trial.cameras:
         column = setup.shared.index(f"clock_offset:{camera.name}")

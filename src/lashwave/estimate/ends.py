@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lashwave.estimate.marker_tracks import despiked
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.instruments import BRIDGED
 from lashwave.mechanics import Grip
 from lashwave.quantities import Array, Mask, NotConvergedError, Trial
@@ -66,7 +66,7 @@ class DrivenEnd:
         fit = np.einsum("pl,tla->tpa", np.linalg.pinv(design), self.place[rows][:, used])
         return fit[:, 0], fit[:, 1]
 
-    def ahead(self, setup: Setup, path: Path, until: float) -> Grip:
+    def ahead(self, setup: FitSetup, path: Path, until: float) -> Grip:
         """The end's motion from the path's last time to `until`, starting where the path is."""
         start = float(path.time[-1])
         link = -1 if self.far else 0
@@ -128,7 +128,7 @@ def nearest(trial: Trial, far: bool) -> NDArray[np.int64]:
     return inside if inside.size >= 2 or (rigid and inside.size) else order[:2]
 
 
-def driven_end(setup: Setup, far: bool) -> DrivenEnd:
+def driven_end(setup: FitSetup, far: bool) -> DrivenEnd:
     """The near or the far end.
 
     Raises

@@ -29,7 +29,7 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.fit_state import State
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array, NotConvergedError
 
 LAWS = len(LAW_NAMES)
@@ -87,7 +87,7 @@ def _log_det(factor: eq.Factor) -> float:
     return 2.0 * float(np.log(factor.band[0]).sum() + np.log(np.diag(factor.corner)).sum())
 
 
-def _absorbed(setup: Setup, state: State, path: Path, own: eq.Normal, damping: float) -> float:
+def _absorbed(setup: FitSetup, state: State, path: Path, own: eq.Normal, damping: float) -> float:
     """tr(H^-1 A' A), as the slope of log det H by the logarithm of the sightings' weights."""
     w = state.weights
     doubled = replace(
@@ -107,7 +107,7 @@ def _absorbed(setup: Setup, state: State, path: Path, own: eq.Normal, damping: f
 
 
 def _factored(
-    setup: Setup, state: State, path: Path, damping: float, *, absorbed: bool = False
+    setup: FitSetup, state: State, path: Path, damping: float, *, absorbed: bool = False
 ) -> _Factored:
     normal = eq.build(setup, path, state.density, state.weights, state.anchor)
     held = _without_laws(normal)
@@ -122,7 +122,7 @@ def _factored(
     return _Factored(normal, factor, step, Terms(misfit, unsettled, taken))
 
 
-def _settled(setup: Setup, state: State, damping: float) -> tuple[Path, _Factored]:
+def _settled(setup: FitSetup, state: State, damping: float) -> tuple[Path, _Factored]:
     """The path at its own minimum, factored there."""
     path, best = state.path, _factored(setup, state, state.path, damping)
     for _ in range(POLISH):
@@ -144,7 +144,7 @@ class Evidence:
     equations at a path are not positive definite, there and in `at`.
     """
 
-    def __init__(self, setup: Setup, state: State, damping: float = DAMPINGS[0]) -> None:
+    def __init__(self, setup: FitSetup, state: State, damping: float = DAMPINGS[0]) -> None:
         self.setup, self.state, self._damping = setup, state, damping
         self.path, best = _settled(setup, state, damping)
         self._axes, self.terms = best.normal.axes, best.terms

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Weights
 from lashwave.quantities import Array
 
@@ -44,7 +44,7 @@ def as_arrays(state: State) -> dict[str, Array]:
     return kept
 
 
-def from_arrays(setup: Setup, kept: dict[str, Array]) -> State | None:
+def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
     """The state, or None where the arrays belong to another trial or another cut of the line."""
     cameras = {f"camera_weight:{c.name}": c.frame.size for c in setup.trial.cameras}
     names = {"time", "base", "direction", "shared", "chord", "density", "marker_weight"}

@@ -21,7 +21,7 @@ from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
-from lashwave.estimate.setup import Setup, set_up
+from lashwave.estimate.setup import FitSetup, set_up
 from lashwave.estimate.sweep import BOLD, WARY, sweep
 from lashwave.estimate.withheld import withheld_of
 from lashwave.quantities import Fit, NotConvergedError, Trial
@@ -42,7 +42,7 @@ def _told(tell: Progress, stage: str, share: float) -> None:
 
 def solved(
     trial: Trial, options: Options | None = None, progress: Progress | None = None
-) -> tuple[Setup, Joint]:
+) -> tuple[FitSetup, Joint]:
     """The most probable motion in the solver's own unknowns, from the forward sweep.
 
     Where that fit is doubtful, or fails, it is sought from a more wary sweep too; the

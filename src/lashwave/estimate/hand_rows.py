@@ -16,19 +16,19 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array
 
 TIMES = 4
 """That a row touches."""
 
 
-def width(setup: Setup) -> int:
+def width(setup: FitSetup) -> int:
     """Unknowns of one time that move the driven end: the base and a grip's direction."""
     return 3 + 2 * int(setup.chain.handle_links)
 
 
-def jerk_rows(setup: Setup, path: Path) -> tuple[Array, Array]:
+def jerk_rows(setup: FitSetup, path: Path) -> tuple[Array, Array]:
     """Whitened jerk (K - 3, M) of the driven nodes, M coordinates, and its derivatives
     (K - 3, M, 4, width) by the unknowns of the four times."""
     c = _differences(path.time) / np.sqrt(setup.hand_jerk * np.diff(path.time)[1:-1, None])
@@ -57,7 +57,7 @@ def _differences(time: Array) -> Array:
     return out
 
 
-def add_jerk(setup: Setup, path: Path, band: Array, gradient: Array) -> float:
+def add_jerk(setup: FitSetup, path: Path, band: Array, gradient: Array) -> float:
     """Add the rows to a band of 3 n + width diagonals (LAPACK lower storage) and the gradient;
     returns their cost."""
     value, slope = jerk_rows(setup, path)

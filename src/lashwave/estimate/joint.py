@@ -13,7 +13,7 @@ from lashwave.estimate.clocks import scanned
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
-from lashwave.estimate.setup import Setup, held_scales
+from lashwave.estimate.setup import FitSetup, held_scales
 from lashwave.estimate.sighting_rows import Seen, Weights, look, tail_weights
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
 from lashwave.quantities import DISTRUSTED, Array
@@ -54,7 +54,7 @@ class Joint:
     """Of the cameras' clocks, before they were let in."""
 
 
-def regridded(setup: Setup, path: Path, turn: float) -> Path:
+def regridded(setup: FitSetup, path: Path, turn: float) -> Path:
     """The path on a grid as its own rotation asks."""
     o = setup.options
     fine, step = wanted_step(path.time, rotation_rate(path), turn, o.longest_step, o.shortest_step)
@@ -62,7 +62,7 @@ def regridded(setup: Setup, path: Path, turn: float) -> Path:
     return on_grid(setup, path, time)
 
 
-def reweighted(setup: Setup, path: Path, weights: Weights) -> Weights:
+def reweighted(setup: FitSetup, path: Path, weights: Weights) -> Weights:
     """Robust weights at a path."""
     everything = replace(weights, marker=np.ones_like(weights.marker))
     seen = look(setup, path, everything)
@@ -80,7 +80,7 @@ FAR = 10.0
 """... and beyond this many times the median sample."""
 
 
-def without_outliers(setup: Setup, path: Path, weights: Weights) -> Weights:
+def without_outliers(setup: FitSetup, path: Path, weights: Weights) -> Weights:
     """Marker samples far from the path left out, by what is far for the path as good as it is."""
     seen = look(setup, path, replace(weights, marker=np.ones_like(weights.marker)))
     off = np.linalg.norm(np.nan_to_num(seen.marker), axis=-1)
@@ -98,7 +98,7 @@ def trusted(weights: Weights) -> Weights:
     )
 
 
-def degrees_of_freedom(setup: Setup, path: Path, seen: Seen) -> float:
+def degrees_of_freedom(setup: FitSetup, path: Path, seen: Seen) -> float:
     """Rows less unknowns: what the cost comes to where model and noise are as stated."""
     inner = path.time.size - 2
     free = int((~setup.driven).sum())
@@ -109,7 +109,7 @@ def degrees_of_freedom(setup: Setup, path: Path, seen: Seen) -> float:
 class _Stages:
     """The stages of the fit, one search carried through all of them."""
 
-    def __init__(self, setup: Setup, path: Path, weights: Weights, told: Told) -> None:
+    def __init__(self, setup: FitSetup, path: Path, weights: Weights, told: Told) -> None:
         self.setup, self.weights, self.told = setup, weights, told
         self.factor = LADDER[0]
         self.doubts: tuple[str, ...] = ()
@@ -164,7 +164,7 @@ HELD_SD = 0.02
 """Logarithmic, of scales that are held."""
 
 
-def held(setup: Setup) -> Setup:
+def held(setup: FitSetup) -> FitSetup:
     """The problem with the scales that a path would mislead held at what is stated.
 
     A path is never free of jitter, and fitted along with it the damping would fall until the
@@ -198,7 +198,7 @@ def _final(stages: _Stages, path: Path, density: Array) -> tuple[eq.Normal, eq.F
     raise eq.nothing_holds(float(path.time[since]))
 
 
-def joint_fit(setup: Setup, path: Path, weights: Weights, told: Told) -> Joint:
+def joint_fit(setup: FitSetup, path: Path, weights: Weights, told: Told) -> Joint:
     """From the sweep's path to the minimum over everything."""
     stages = _Stages(held(setup), path, weights, told)
     stages.tighten()

@@ -15,7 +15,7 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Weights
 from lashwave.quantities import Array
 
@@ -44,13 +44,13 @@ class Search:
     room: eq.BandMemory = field(default_factory=eq.BandMemory)
 
 
-def _diagonal(setup: Setup, count: int, damping: float) -> Array:
+def _diagonal(setup: FitSetup, count: int, damping: float) -> Array:
     one = np.full(setup.unknowns, damping)
     one[:3] /= BASE_LENGTH**2
     return np.tile(one, count)
 
 
-def _shortened(setup: Setup, step: Array, count: int) -> Array:
+def _shortened(setup: FitSetup, step: Array, count: int) -> Array:
     body = step[: count * setup.unknowns].reshape(count, setup.unknowns)
     turn = np.abs(body[:, 3:]).max(initial=0.0) / LARGEST_TURN
     first = count * setup.unknowns
@@ -60,7 +60,7 @@ def _shortened(setup: Setup, step: Array, count: int) -> Array:
 
 
 def minimise(
-    setup: Setup,
+    setup: FitSetup,
     search: Search,
     spread: Array | Callable[[Path], Array],
     weights: Weights,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array
 
 
-def spline_matrices(setup: Setup, station: Array) -> tuple[Array, Array]:
+def spline_matrices(setup: FitSetup, station: Array) -> tuple[Array, Array]:
     """Matrices (S, N + 1) that give place and second derivative by arc length at stations.
 
     Straight on a rigid end, which also sets the spline's first slope; a free end has no bending.
@@ -29,7 +29,7 @@ def spline_matrices(setup: Setup, station: Array) -> tuple[Array, Array]:
     return place, bend
 
 
-def output_stations(setup: Setup) -> Array:
+def output_stations(setup: FitSetup) -> Array:
     """Stations at most 10 mm apart, 5 mm in the last tenth; rigid ends and the tip among them."""
     line, chain = setup.trial.line, setup.chain
     ends = [0.0, 0.9 * line.length, line.length]

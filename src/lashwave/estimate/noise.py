@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array
 
 WINDOW = 0.2e-3
@@ -25,7 +25,7 @@ UNFOLLOWED = 0.8
 """Angle between two links at which the density is doubled [rad]."""
 
 
-def spread(setup: Setup, path: Path) -> Array:
+def spread(setup: FitSetup, path: Path) -> Array:
     """(K, N + 1) [m2/s3]"""
     o = setup.options
     node = path.node
@@ -50,7 +50,7 @@ def sharpest_joint(path: Path) -> Array:
     return np.asarray(maximum_filter1d(angle, 5, axis=1))
 
 
-def _floor(setup: Setup) -> Array:
+def _floor(setup: FitSetup) -> Array:
     """(N + 1,) [m2/s3], higher next to rigid ends."""
     o = setup.options
     rank = np.arange(setup.chain.links + 1) - setup.first_link

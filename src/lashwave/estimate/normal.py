@@ -12,7 +12,7 @@ from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.assembly import Equations, assemble, dynamics_cost
 from lashwave.estimate.blocks import backward, factor_in_place, forward, memory_of
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Seen, Weights, look
 from lashwave.quantities import Array, NotConvergedError
 
@@ -54,7 +54,7 @@ class BandMemory:
 
 
 def build(
-    setup: Setup,
+    setup: FitSetup,
     path: Path,
     spread: Array,
     weights: Weights,
@@ -95,7 +95,7 @@ def build(
     return Normal(band, border, corner, gradient, total, tension, axes, seen, n)
 
 
-def cost_of(setup: Setup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
+def cost_of(setup: FitSetup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
     """The cost alone."""
     seen = look(setup, path, weights)
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)

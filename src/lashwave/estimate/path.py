@@ -8,7 +8,7 @@ import numpy as np
 
 from lashwave.estimate.assembly import Course
 from lashwave.estimate.geometry import chord_lengths, link_reach, places, tangent_axes
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array
 
 
@@ -32,7 +32,7 @@ class Path:
         """(K, N, 3, 2), tangent axes of the directions."""
         return np.asarray(tangent_axes(self.direction))
 
-    def reach(self, setup: Setup) -> Array:
+    def reach(self, setup: FitSetup) -> Array:
         """(K, N, 4, 3, 2), how the ends of links move as links turn."""
         c = setup.chain
         flags = (c.handle_links, c.held_links)
@@ -60,7 +60,7 @@ class Path:
         )
 
 
-def chords(setup: Setup, direction: Array) -> Array:
+def chords(setup: FitSetup, direction: Array) -> Array:
     """(K, N) [m], chords of the bent arcs."""
     chain = setup.chain
     return np.asarray(
@@ -70,7 +70,7 @@ def chords(setup: Setup, direction: Array) -> Array:
     )
 
 
-def from_nodes(setup: Setup, time: Array, node: Array, shared: Array) -> Path:
+def from_nodes(setup: FitSetup, time: Array, node: Array, shared: Array) -> Path:
     """The path whose links point as the node places (K, N + 1, 3) do."""
     step = np.diff(node, axis=1)
     direction = step / np.maximum(np.linalg.norm(step, axis=-1, keepdims=True), 1e-12)
@@ -85,7 +85,7 @@ def turned(direction: Array, axes: Array, angle: Array) -> Array:
     return np.asarray(new / np.linalg.norm(new, axis=-1, keepdims=True))
 
 
-def moved(setup: Setup, path: Path, axes: Array, step: Array) -> Path:
+def moved(setup: FitSetup, path: Path, axes: Array, step: Array) -> Path:
     """The path after a step (K n + Q) of the solver."""
     count, links = path.chord.shape
     body = step[: count * (3 + 2 * links)].reshape(count, 3 + 2 * links)
@@ -127,7 +127,7 @@ def joined(head: Path, tail: Path) -> Path:
     )
 
 
-def on_grid(setup: Setup, path: Path, time: Array) -> Path:
+def on_grid(setup: FitSetup, path: Path, time: Array) -> Path:
     """The path at other times: a cubic spline of the node places, directions from these."""
     from scipy.interpolate import CubicSpline
 

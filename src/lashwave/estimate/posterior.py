@@ -13,7 +13,7 @@ from lashwave.estimate.joint import Joint
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.motion_field import output_stations, spline_matrices
 from lashwave.estimate.path import Path, displaced, moved
-from lashwave.estimate.setup import Setup, held_scales
+from lashwave.estimate.setup import FitSetup, held_scales
 from lashwave.mechanics import Law, Medium, hand_power, kinetic_energy, outboard_force
 from lashwave.quantities import SLOPE, Array, Draws
 
@@ -50,7 +50,7 @@ def followed(
     return step
 
 
-def slid(setup: Setup, path: Path) -> Array:
+def slid(setup: FitSetup, path: Path) -> Array:
     """(K, N + 1, 3), how nodes move where the line lies a metre further along itself.
 
     r(s + d, t) is a motion of the same line, so all that belongs to it follows from these places.
@@ -66,7 +66,7 @@ def slid(setup: Setup, path: Path) -> Array:
     return np.asarray(share[:, None] * along)
 
 
-def slipped(setup: Setup) -> Array:
+def slipped(setup: FitSetup) -> Array:
     """(Q,), how shared parameters change by the same metre: a marker keeps its place in space, so
     its station lies further back."""
     markers, rigid = setup.trial.markers, setup.trial.line.handle_length
@@ -116,7 +116,7 @@ def _derivatives(time: Array, node: Array) -> tuple[Array, Array]:
     return curve(time, 1), curve(time, 2)
 
 
-def tension_of(setup: Setup, path: Path, density: Array, node: Array) -> Array:
+def tension_of(setup: FitSetup, path: Path, density: Array, node: Array) -> Array:
     """(K, N) [N], pull in each link as the dynamics at each time ask for it; nan on rigid ends."""
     course = path.course._replace(node=node)
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
@@ -127,13 +127,13 @@ def tension_of(setup: Setup, path: Path, density: Array, node: Array) -> Array:
     return np.asarray(tension)
 
 
-def moving(setup: Setup, path: Path, density: Array, node: Array | None = None) -> Moving:
+def moving(setup: FitSetup, path: Path, density: Array, node: Array | None = None) -> Moving:
     """A path with its derivatives and tensions, its nodes at their own or at given places."""
     node = path.node if node is None else node
     return Moving(node, *_derivatives(path.time, node), tension_of(setup, path, density, node))
 
 
-def node_tension(setup: Setup, tension: Array) -> Array:
+def node_tension(setup: FitSetup, tension: Array) -> Array:
     """(..., N + 1) from links (..., N): the mean of the neighbours, 0 at a free tip.
 
     Of the links beside a rigid end only the bending one counts; the ends themselves are nan.
@@ -149,7 +149,7 @@ def node_tension(setup: Setup, tension: Array) -> Array:
     return np.asarray(whole)
 
 
-def bounded(setup: Setup, step: Array) -> Array:
+def bounded(setup: FitSetup, step: Array) -> Array:
     """Draws (K n + Q, D) whose links turn by `WIDEST` at most, smaller turns as they are (to 2 % at
     half of it).
 
@@ -165,7 +165,7 @@ def bounded(setup: Setup, step: Array) -> Array:
     return step
 
 
-def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
+def draws_of(setup: FitSetup, joint: Joint, factor: eq.Factor) -> Draws:
     """Draws of the whole motion; each is a motion of its own, so that nonlinear answers are fair.
 
     Nodes are displaced to first order. A link that trembles by an angle A shortens by A^2 / 2, to
@@ -222,13 +222,13 @@ def draws_of(setup: Setup, joint: Joint, factor: eq.Factor) -> Draws:
     return Draws(joint.path.time, setup.chain.station, x, v, tension, force, power, energy, kept)
 
 
-def fitted_stiffness(setup: Setup) -> bool:
+def fitted_stiffness(setup: FitSetup) -> bool:
     """Whether stiffness, or how it goes along the line, is fitted with the path."""
     names = {"stiffness_scale", SLOPE} & set(setup.shared.names)
     return not names <= set(held_scales(setup))
 
 
-def _with_doubt(setup: Setup, factor: eq.Factor, step: Array, rng: np.random.Generator) -> Array:
+def _with_doubt(setup: FitSetup, factor: eq.Factor, step: Array, rng: np.random.Generator) -> Array:
     """Draws (K n + Q, D) with `SHARED_DOUBT` put on the cameras' parameters and followed by the
     motion: a draw's clock and image offsets are those by which the camera sees that draw."""
     names = setup.shared.names
@@ -237,7 +237,7 @@ def _with_doubt(setup: Setup, factor: eq.Factor, step: Array, rng: np.random.Gen
     return followed(factor, step, column, share, rng)
 
 
-def mass_sd(setup: Setup) -> float:
+def mass_sd(setup: FitSetup) -> float:
     """Relative standard deviation of the line's mass, by its table, row by row independent."""
     line = setup.trial.line
     sd = line.column_sd.get("linear_density")
@@ -247,7 +247,7 @@ def mass_sd(setup: Setup) -> float:
     return float(np.linalg.norm(share * sd / line.linear_density) / share.sum())
 
 
-def _is_reported(setup: Setup, name: str) -> bool:
+def _is_reported(setup: FitSetup, name: str) -> bool:
     return name.split(":")[0] not in ("axial", "radial") and not (
         name == "drag_tuft" and setup.trial.line.tuft is None
     )
@@ -284,7 +284,7 @@ def _spread(values: NDArray[np.float32], matrix: Array) -> Array:
     return sd
 
 
-def field_of(setup: Setup, joint: Joint, draws: Draws) -> Field:
+def field_of(setup: FitSetup, joint: Joint, draws: Draws) -> Field:
     """The fitted motion and its standard deviations on the output stations."""
     station = output_stations(setup)
     place, bend = spline_matrices(setup, station)

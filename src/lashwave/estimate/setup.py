@@ -56,7 +56,7 @@ class Shared:
 
 
 @dataclass(frozen=True)
-class Setup:
+class FitSetup:
     """Everything about a trial that does not change while the motion is sought."""
 
     trial: Trial
@@ -107,7 +107,7 @@ class Setup:
         return np.asarray(scale)
 
 
-def held_scales(setup: Setup) -> tuple[str, ...]:
+def held_scales(setup: FitSetup) -> tuple[str, ...]:
     """Scales of the law that are not sought along with the path."""
     found = ["damping_time", "drag_tangential"]
     known = setup.stiffness
@@ -169,7 +169,7 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
     return Shared(tuple(names), np.array(mean), np.array(sd))
 
 
-def set_up(trial: Trial, options: Options) -> Setup:
+def set_up(trial: Trial, options: Options) -> FitSetup:
     """Cut the line at the markers, place masses, and list the shared parameters."""
     line, markers = trial.line, trial.markers
     on_line = markers.station[np.isfinite(markers.station)]
@@ -191,7 +191,7 @@ def set_up(trial: Trial, options: Options) -> Setup:
         driven[links - chain.held_links :] = True
     air = medium(trial.air)
     calm = min(options.hand_density, hand_density(trial))
-    return Setup(
+    return FitSetup(
         trial=trial,
         options=replace(options, hand_density=calm),
         chain=chain,

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.instruments import frame_time, project, project_jacobian
 from lashwave.quantities import Array, Camera
 
@@ -48,7 +48,7 @@ class Seen:
     """(P, 2)"""
 
 
-def no_doubt(setup: Setup, camera_sd: float | None = None) -> Weights:
+def no_doubt(setup: FitSetup, camera_sd: float | None = None) -> Weights:
     """Every sighting trusted."""
     trial = setup.trial
     return Weights(
@@ -84,7 +84,7 @@ def time_weights(grid: Array, at: Array) -> tuple[NDArray[np.int64], Array, Arra
     return k, weight, rate
 
 
-def station_nodes(setup: Setup, station: Array) -> tuple[NDArray[np.int64], Array]:
+def station_nodes(setup: FitSetup, station: Array) -> tuple[NDArray[np.int64], Array]:
     """The two nodes around each station (..., 2), and their linear weights."""
     nodes = setup.chain.station
     j = np.clip(np.searchsorted(nodes, station, side="right") - 1, 0, nodes.size - 2)
@@ -100,7 +100,7 @@ def _blank(count: int) -> tuple[NDArray[np.int64], Array]:
     return np.full((count, BORDER), -1, dtype=np.int64), np.zeros((count, BORDER))
 
 
-def marker_sd(setup: Setup) -> Array:
+def marker_sd(setup: FitSetup) -> Array:
     """(T, L) effective standard deviation of a coordinate [m]: noise, and stand-off where stated.
 
     A stand-off turns with the line about an axis that is not followed; it enters as a spread of
@@ -110,7 +110,7 @@ def marker_sd(setup: Setup) -> Array:
     return np.asarray(np.hypot(markers.sd, markers.stand_off / np.sqrt(3.0)))
 
 
-def marker_part(setup: Setup, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
+def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
     """Rows of the markers on the line; also the whitened residuals in (T, L, 3)."""
     markers = setup.trial.markers
     sd = marker_sd(setup)
@@ -151,7 +151,7 @@ def marker_part(setup: Setup, path: Path, node: Array, weights: Weights):  # typ
     return rows, residual
 
 
-def _handle_part(setup: Setup, path: Path, node: Array, weights: Weights, residual: Array):  # type: ignore[no-untyped-def]
+def _handle_part(setup: FitSetup, path: Path, node: Array, weights: Weights, residual: Array):  # type: ignore[no-untyped-def]
     """Rows of markers off the axis of the grip: their height along it and distance from it stay.
 
     Turning about the axis is not followed, so each marker gives two numbers a sample.
@@ -192,14 +192,14 @@ def _handle_part(setup: Setup, path: Path, node: Array, weights: Weights, residu
     return parts
 
 
-def camera_times(setup: Setup, camera: Camera, shared: Array) -> Array:
+def camera_times(setup: FitSetup, camera: Camera, shared: Array) -> Array:
     """(P,) lab times of a camera's points under the shared parameters."""
     offset = shared[setup.shared.index(f"clock_offset:{camera.name}")]
     drift = shared[setup.shared.index(f"clock_drift:{camera.name}")]
     return frame_time(camera.rate, camera.frame, float(offset), float(drift))
 
 
-def _camera_part(setup: Setup, camera: Camera, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
+def _camera_part(setup: FitSetup, camera: Camera, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
     """Rows of one camera's points, and whitened residuals (P, 2), nan outside the grid."""
     index = setup.shared.index
     residual = np.full((camera.frame.size, 2), np.nan)
@@ -248,7 +248,7 @@ def _camera_part(setup: Setup, camera: Camera, path: Path, node: Array, weights:
     return rows, residual
 
 
-def look(setup: Setup, path: Path, weights: Weights) -> Seen:
+def look(setup: FitSetup, path: Path, weights: Weights) -> Seen:
     """All sightings against a path."""
     node = path.node
     rows, marker = marker_part(setup, path, node, weights)

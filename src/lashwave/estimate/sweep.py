@@ -21,7 +21,7 @@ from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.marker_tracks import despiked, filled
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, from_nodes, joined
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Weights, look, no_doubt
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
 from lashwave.instruments import few_seen
@@ -29,7 +29,7 @@ from lashwave.mechanics import Law, Medium, simulate
 from lashwave.quantities import Array, NotConvergedError
 
 
-def spline_path(setup: Setup, time: Array, shared: Array) -> Path:
+def spline_path(setup: FitSetup, time: Array, shared: Array) -> Path:
     """Markers splined over time and along the line: for slow motion with all in sight."""
     from scipy.interpolate import CubicSpline
 
@@ -48,7 +48,7 @@ def spline_path(setup: Setup, time: Array, shared: Array) -> Path:
     return from_nodes(setup, time, node, shared)
 
 
-def initial_shared(setup: Setup) -> Array:
+def initial_shared(setup: FitSetup) -> Array:
     """Prior means; for markers on the grip's side, their place as the samples show it.
 
     Where two markers of the grip's axis are seen, and no such time, in the first moments, when the
@@ -75,7 +75,7 @@ FIRST_LOOK = 20
 """Samples from which a side marker's place is guessed where the axis is never seen."""
 
 
-def _axis(setup: Setup, label: int, shared: Array) -> tuple[NDArray[np.bool_], Array, Array]:
+def _axis(setup: FitSetup, label: int, shared: Array) -> tuple[NDArray[np.bool_], Array, Array]:
     """When (T,) the grip's axis can be told while a side marker is seen, its butt and direction."""
     markers = setup.trial.markers
     end = driven_end(setup, far=False)
@@ -128,7 +128,7 @@ def _by_speed(table: tuple[tuple[float, float], ...], speed: float) -> float:
     return next(value for limit, value in table if speed <= limit)
 
 
-def _kept(setup: Setup, stride: Stride, window: Path) -> float:
+def _kept(setup: FitSetup, stride: Stride, window: Path) -> float:
     """Length of the window behind the front [s]."""
     usual = _by_speed(stride.keep, _speed(window))
     front = float(window.time[-1])
@@ -145,7 +145,7 @@ def _speed(path: Path) -> float:
 class Forecaster:
     """Simulates ahead from the front of a path, the driven ends following their markers."""
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: FitSetup) -> None:
         self.setup = setup
         self.grip = driven_end(setup, far=False)
         self.far = driven_end(setup, far=True) if setup.trial.line.ends == "held" else None
@@ -172,7 +172,7 @@ class Forecaster:
         return from_nodes(setup, fine, trajectory.position, path.shared)
 
 
-def _law(setup: Setup, shared: Array) -> Law:
+def _law(setup: FitSetup, shared: Array) -> Law:
     scale = setup.law(shared)
     return Law(*(float(v) for v in scale))
 
@@ -190,7 +190,7 @@ def _end_slope(t: Array) -> Array:
 
 
 def eliminated(
-    setup: Setup,
+    setup: FitSetup,
     path: Path,
     density: Array,
     weights: Weights,
@@ -225,7 +225,7 @@ def _dense_tail(band: Array, size: int) -> Array:
     return dense
 
 
-def gated(setup: Setup, path: Path, weights: Weights) -> Weights:
+def gated(setup: FitSetup, path: Path, weights: Weights) -> Weights:
     """Samples far from the path left out: reflections and exchanged labels."""
     seen = look(setup, path, weights)
     sd = setup.trial.markers.sd
@@ -240,7 +240,7 @@ def gated(setup: Setup, path: Path, weights: Weights) -> Weights:
 
 
 def sweep(
-    setup: Setup, progress: Callable[[float], None], stride: Stride = BOLD
+    setup: FitSetup, progress: Callable[[float], None], stride: Stride = BOLD
 ) -> tuple[Path, Weights]:
     """The whole record, front to end, without cameras; also which samples were left out."""
     o = setup.options
@@ -283,7 +283,7 @@ def sweep(
     return (window if done is None else joined(done, window)), weights
 
 
-def _continued(setup: Setup, head: Path, future: Path, until: float) -> Array:
+def _continued(setup: FitSetup, head: Path, future: Path, until: float) -> Array:
     """Grid times from the head's last to `until`, as the forecast's rotation asks."""
     o = setup.options
     rate = rotation_rate(future)
@@ -293,7 +293,7 @@ def _continued(setup: Setup, head: Path, future: Path, until: float) -> Array:
     return march(float(head.time[-1]), until, fine, step, 0.25)
 
 
-def _sampled(setup: Setup, future: Path, time: Array, shared: Array) -> Path:
+def _sampled(setup: FitSetup, future: Path, time: Array, shared: Array) -> Path:
     from scipy.interpolate import CubicSpline
 
     node = CubicSpline(future.time, future.node, axis=0)(time)

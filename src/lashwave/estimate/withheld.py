@@ -22,7 +22,7 @@ from lashwave.estimate.assembly import sighting_row
 from lashwave.estimate.blocks import dense
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.local_rows import WIDE, far_moves, whole, windows
-from lashwave.estimate.setup import Setup
+from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import marker_part, marker_sd, time_weights
 from lashwave.quantities import DISTRUSTED, Array, Whole, Withheld
 
@@ -94,7 +94,7 @@ def without(value: Array, h: Array) -> tuple[Array, Array]:
     return cho_solve(kept, value), np.sqrt(np.diag(cho_solve(kept, np.eye(value.size))))
 
 
-def chosen(setup: Setup, joint: Joint) -> tuple[Whole, Whole]:
+def chosen(setup: FitSetup, joint: Joint) -> tuple[Whole, Whole]:
     """Groups (G, samples) of marker samples, and the marker (G,) of each.
 
     One where the marker is fastest, the others spread over the record, each marker's at times of
@@ -128,7 +128,7 @@ def chosen(setup: Setup, joint: Joint) -> tuple[Whole, Whole]:
     return taken, np.array([marker for _, marker in found], dtype=np.int64)
 
 
-def rows_of(setup: Setup, joint: Joint, samples: Whole, marker: Whole) -> Rows:
+def rows_of(setup: FitSetup, joint: Joint, samples: Whole, marker: Whole) -> Rows:
     """The rows of groups as `chosen` gives them, three to a sample, sorted by first sample."""
     path = joint.path
     n, q = setup.unknowns, setup.shared.mean.size
@@ -157,7 +157,7 @@ def rows_of(setup: Setup, joint: Joint, samples: Whole, marker: Whole) -> Rows:
     return Rows(k[order], body, shared, value[order])
 
 
-def withheld_of(setup: Setup, joint: Joint) -> Withheld:
+def withheld_of(setup: FitSetup, joint: Joint) -> Withheld:
     """How well marker samples are predicted by everything but themselves and their neighbours."""
     samples, marker = chosen(setup, joint)
     first = time_weights(joint.path.time, setup.trial.markers.time[samples[:, 0]])[0]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.estimate import Options, Setup, set_up
+from lashwave.estimate import FitSetup, Options, set_up
 from lashwave.mechanics import Chain, Grip, Law, Medium, SimulationError, simulate
 from lashwave.quantities import Array, InputError, Trial, interpolate
 
@@ -43,7 +43,7 @@ class Rival:
     chain: Chain
 
 
-def prepared(trial: Trial, links: int = 60) -> Setup:
+def prepared(trial: Trial, links: int = 60) -> FitSetup:
     """The trial's chain, air and markers; raises InputError for a line held at both ends."""
     if trial.line.ends != "free":
         raise InputError(trial.name, "both ends are held", "predict a line with a free end")
@@ -70,7 +70,7 @@ def hand_of(seen: MotionOnNodes) -> Grip:
     return Grip(seen.time, seen.position[:, 0], along)
 
 
-def rivals(setup: Setup, law: Law) -> tuple[Rival, ...]:
+def rivals(setup: FitSetup, law: Law) -> tuple[Rival, ...]:
     """The whole model first, then each with one part of the mechanics taken away.
 
     "no tuft drag" is there only where the trial states a tuft; its mass stays.
@@ -108,7 +108,7 @@ def carry(
     return run.position, run.velocity
 
 
-def marker_nodes(setup: Setup) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def marker_nodes(setup: FitSetup) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Numbers (L,) of the markers on the free part of the line, and each's node (L,), no unit."""
     station = setup.trial.markers.station
     reach = setup.chain.station[setup.chain.handle_links]

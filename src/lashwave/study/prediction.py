@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lashwave.estimate import Setup
+from lashwave.estimate import FitSetup
 from lashwave.instruments import frame_time, project
 from lashwave.quantities import Array, Camera, Index, InputError
 from lashwave.study.forecast import MotionOnNodes, Rival, carry, marker_nodes
@@ -66,7 +66,7 @@ class Prediction:
 
 
 def predicted(
-    setup: Setup,
+    setup: FitSetup,
     model: Rival,
     seen: MotionOnNodes,
     members: Iterable[tuple[Rival, MotionOnNodes]],
@@ -139,7 +139,7 @@ def _points(camera: Camera, seen: MotionOnNodes, shared: dict[str, float]) -> tu
 
 
 def _camera_miss(
-    setup: Setup, camera: Camera, view: tuple[Array, Index], grid: Array, position: Array,
+    setup: FitSetup, camera: Camera, view: tuple[Array, Index], grid: Array, position: Array,
     shared: dict[str, float],
 ) -> tuple[Array, Array]:  # fmt: skip
     """Lab times and predicted less seen points [px] of one camera."""

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.estimate import Setup
+from lashwave.estimate import FitSetup
 from lashwave.quantities import Array
 from lashwave.study.forecast import MotionOnNodes, Rival, carry, marker_nodes
 
@@ -53,7 +53,7 @@ class Errors:
 
 
 def forecast_errors(
-    setup: Setup,
+    setup: FitSetup,
     seen: MotionOnNodes,
     models: Sequence[Rival],
     windows: Windows,

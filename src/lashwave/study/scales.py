@@ -12,8 +12,8 @@ from lashwave.estimate import (
     LAW_NAMES,
     STIFFNESS_LOG_SD,
     Evidence,
+    FitSetup,
     Options,
-    Setup,
     State,
     as_arrays,
     from_arrays,
@@ -62,7 +62,7 @@ def names_of(line: Line) -> tuple[str, ...]:
     return tuple(name for name in LAW_NAMES if tuft or name != "drag_tuft")
 
 
-def cross_of(setup: Setup, state: State, told: Told) -> Cross:
+def cross_of(setup: FitSetup, state: State, told: Told) -> Cross:
     """-2 log likelihood of a trial's scales, `misfit + absorbed`; raises NotConvergedError."""
     for damping in DAMPINGS[:-1]:
         try:
@@ -72,7 +72,7 @@ def cross_of(setup: Setup, state: State, told: Told) -> Cross:
     return _damped_cross(setup, state, DAMPINGS[-1], told)
 
 
-def _damped_cross(setup: Setup, state: State, damping: float, told: Told) -> Cross:
+def _damped_cross(setup: FitSetup, state: State, damping: float, told: Told) -> Cross:
     evidence = Evidence(setup, state, damping)
     names = names_of(setup.trial.line)
     columns = [LAW_NAMES.index(name) for name in names]

@@ -12,12 +12,12 @@ import numpy as np
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from lashwave.estimate import Setup
+    from lashwave.estimate import FitSetup
     from lashwave.quantities import Trial
     from lashwave.study import MotionOnNodes
 
 
-def read(trial: Path, answers: Path) -> tuple[Trial, Setup, MotionOnNodes, dict[str, float]]:
+def read(trial: Path, answers: Path) -> tuple[Trial, FitSetup, MotionOnNodes, dict[str, float]]:
     """A trial, its chain, the reconstructed motion on its nodes, and the shared parameters.
 
     Raises InputError where either cannot be read or the answers are of another trial.
