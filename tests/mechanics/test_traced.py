@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from lashwave.quantities.air import Air
 
 from benchmarks.throw import GRAVITY, chain
 from lashwave.mechanics.air import medium
@@ -14,6 +13,7 @@ from lashwave.mechanics.quick import simulate_quickly
 from lashwave.mechanics.rest import rest_shape
 from lashwave.mechanics.simulation import SimulationError, setup
 from lashwave.mechanics.traced import COLUMNS, EVERY, Wanted, traced
+from lashwave.quantities.trial import Air
 
 FINENESS = np.array([0.05, 0.25, 2e-4])
 
