@@ -7,7 +7,7 @@ UV := $(VENV)/bin/uv pip install --quiet --python $(PY)
 STAMP := $(VENV)/.installed
 # Processes that share the tests, a file at a time.
 WORKERS ?= 2
-BENCHES ?= convergence forward trials real_lines duration pictures dots tip pages
+BENCHES ?= convergence forward speed trials real_lines duration pictures dots tip pages
 
 # One thread of BLAS: the systems solved here are small and banded, more threads are slower.
 export OMP_NUM_THREADS ?= 1

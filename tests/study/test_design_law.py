@@ -89,7 +89,7 @@ def test_a_law_comes_back_from_its_arrays_to_the_last_digit(law) -> None:
     pd.testing.assert_frame_equal(again.predict(throws), law.predict(throws))
     arrays = law_text.to_arrays(law)
     with pytest.raises(KeyError):
-        law_text.from_arrays({"told": arrays["told"]})
+        law_text.from_arrays({"header": arrays["header"]})
 
 
 def test_the_printed_equation_gives_the_numbers_of_the_law(law) -> None:

@@ -283,6 +283,7 @@ def judged(law: DesignLaw, throws: pd.DataFrame) -> pd.DataFrame:
                 np.median(np.abs(said[f"{name}_equation"] - true) / size)
             ),
             "ninth_tenth_error": float(np.quantile(np.abs(said[name] - true) / size, 0.9)),
+            "worst_error": float(np.max(np.abs(said[name] - true) / size)),
             "inside": float(inside.mean()),
             "closed_form": float(np.median(np.abs(closed_forms(good)[name] - true) / size)),
         }

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities import Array
+from lashwave.quantities import TRIAL_GRAVITY, Array
 from lashwave.study import throw_family
 from lashwave.study.throw_family import PEAK_RATE
 
@@ -99,7 +99,7 @@ def quantities(throws: pd.DataFrame) -> pd.DataFrame:
         "air_density": np.array([a.density for a in air]),
         "air_viscosity": np.array([a.viscosity for a in air]),
         "sound_speed": np.array([a.sound_speed for a in air]),
-        "gravity": np.full(len(rows), 9.81),
+        "gravity": np.full(len(rows), float(np.linalg.norm(TRIAL_GRAVITY))),
     }
     return pd.DataFrame(found)
 

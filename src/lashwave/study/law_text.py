@@ -69,7 +69,7 @@ def document(law: DesignLaw) -> str:
 
 def to_arrays(law: DesignLaw) -> dict[str, Any]:
     """Everything of a law, as arrays by name; shapes as in `Part` and `DesignLaw` [no unit]."""
-    told = {
+    header = {
         "throws": law.throws,
         "groups": list(groups.NAMES),
         "parts": {
@@ -78,7 +78,7 @@ def to_arrays(law: DesignLaw) -> dict[str, Any]:
         },
         "scores": law.scores.to_dict("index"),
     }
-    out: dict[str, Any] = {"told": np.frombuffer(json.dumps(told).encode(), dtype=np.uint8)}
+    out: dict[str, Any] = {"header": np.frombuffer(json.dumps(header).encode(), dtype=np.uint8)}
     out |= {"middle": law.middle, "spread": law.spread, "low": law.low, "high": law.high}
     for name, part in law.parts.items():
         out |= {
@@ -97,18 +97,18 @@ def from_arrays(arrays: Mapping[str, Array]) -> DesignLaw:
     ValueError : the arrays are of no law, or of one with other groups.
     KeyError : one of them is missing.
     """
-    told = json.loads(np.asarray(arrays["told"]).tobytes())
-    if told["groups"] != list(groups.NAMES):
+    header = json.loads(np.asarray(arrays["header"]).tobytes())
+    if header["groups"] != list(groups.NAMES):
         raise ValueError("a law with other groups")
     parts = {
         name: Part(
             name, p["constant"], p["power"], arrays[f"{name}.places"], arrays[f"{name}.rest"],
             arrays[f"{name}.theta"], (p["factor"][0], p["factor"][1]),
         )
-        for name, p in told["parts"].items()
+        for name, p in header["parts"].items()
     }  # fmt: skip
-    scores = pd.DataFrame.from_dict(told["scores"], orient="index")
+    scores = pd.DataFrame.from_dict(header["scores"], orient="index")
     return DesignLaw(
         parts, arrays["middle"], arrays["spread"], arrays["low"], arrays["high"],
-        told["throws"], scores,
+        header["throws"], scores,
     )  # fmt: skip

@@ -32,7 +32,7 @@ LATEST = 1.5
 SMOOTHED = 5e-3
 """Grip force is a mean over this time [s]: what is shorter depends on the links."""
 END = 0.9
-"""From here on, over the length, is the line's end whose energy is told."""
+"""From here on, over the length, is the line's end whose energy is an output."""
 OPEN = 0.02
 """Share of the kinetic energy at first that the account of energy may leave open."""
 SHARP = 1.0
@@ -40,7 +40,7 @@ SHARP = 1.0
 
 
 class Output(NamedTuple):
-    """One thing told of a throw."""
+    """One result of a throw."""
 
     name: str
     unit: str
@@ -103,10 +103,10 @@ def run(throw: Mapping[str, float], links: int = LINKS, finer: float = 1.0) -> d
     rows, account, peak = traced(
         ready, chain.node_mass, wanted, *throw_family.start_of(throw, chain), fineness
     )
-    return told(rows, account, peak)
+    return outcome(rows, account, peak)
 
 
-def told(rows: Array, account: Array, peak: int) -> dict[str, float]:
+def outcome(rows: Array, account: Array, peak: int) -> dict[str, float]:
     """Outputs and accuracy from a trace (S, 8) and its account of energy (S // EVERY, 2) [J].
 
     peak : the row of the peak.
