@@ -3,8 +3,10 @@ from . import (
     ensemble as ensemble,
     groups as groups,
     law_text as law_text,
+    line_design as line_design,
     one_throw as one_throw,
     sobol as sobol,
+    tapers as tapers,
     throw_family as throw_family,
 )
 from .fold_evidence import (

@@ -101,7 +101,7 @@ def rows(
         yield lot
 
 
-def _leave_with_parent() -> None:
+def leave_with_parent() -> None:
     """End this process when the one that started it is gone, so that a kill leaves nothing."""
     from multiprocessing.connection import wait as until
 
@@ -123,7 +123,7 @@ def _pooled(
             yield _lot(lot, inputs[lot], links)
         return
     context = get_context("spawn")
-    with ProcessPoolExecutor(processes, context, initializer=_leave_with_parent) as pool:
+    with ProcessPoolExecutor(processes, context, initializer=leave_with_parent) as pool:
         waiting: set[Future[list[dict[str, Any]]]] = set()
         queue = iter(lots)
         try:

@@ -16,7 +16,7 @@ from lashwave.mechanics import (
     setup,
     traced,
 )
-from lashwave.quantities import TRIAL_GRAVITY, Array
+from lashwave.quantities import TRIAL_GRAVITY, Array, Line
 from lashwave.study import throw_family
 from lashwave.study.closed_forms import fold_time
 
@@ -78,13 +78,16 @@ def greatest_mean(time: Array, value: Array, span: float) -> float:
     return float(((area - np.interp(time - span, time, area)) / span)[late].max())
 
 
-def run(throw: Mapping[str, float], links: int = LINKS, finer: float = 1.0) -> dict[str, float]:
+def run(
+    throw: Mapping[str, float], links: int = LINKS, finer: float = 1.0, line: Line | None = None
+) -> dict[str, float]:
     """Outputs and accuracy of one throw, by name.
 
     Parameters
     ----------
     throw : the inputs of `throw_family.INPUTS`, by name, SI.
     finer : steps are this many times shorter.
+    line : in place of the throw's own, as long as that; its taper is then the nearest to it.
 
     Raises
     ------
@@ -93,7 +96,8 @@ def run(throw: Mapping[str, float], links: int = LINKS, finer: float = 1.0) -> d
     form = float(fold_time(throw["tip_ratio"], throw["taper"])[0])
     relative = (1.0 - throw["follow"]) * throw_family.hand_speed(throw)
     latest = LATEST * form * throw["length"] / relative
-    chain, grip = throw_family.chain_of(throw, links), throw_family.grip_of(throw, latest)
+    chain = throw_family.chain_of(throw, links, line)
+    grip = throw_family.grip_of(throw, latest)
     ready = setup(
         chain, grip, throw_family.air_of(throw), TRIAL_GRAVITY, throw_family.law_of(throw)
     )
@@ -131,7 +135,9 @@ def outcome(rows: Array, account: Array, peak: int) -> dict[str, float]:
     }
 
 
-def checked(throw: Mapping[str, float], links: int = LINKS) -> dict[str, float | str]:
+def checked(
+    throw: Mapping[str, float], links: int = LINKS, line: Line | None = None
+) -> dict[str, float | str]:
     """The same, with `bad`: why the throw is not to be trusted, or "".
 
     A throw whose account of energy does not close is run again with half the step.
@@ -139,7 +145,7 @@ def checked(throw: Mapping[str, float], links: int = LINKS) -> dict[str, float |
     found: dict[str, float] = dict.fromkeys(RESULTS, float("nan"))
     for finer in (1.0, 2.0):
         try:
-            found = run(throw, links, finer)
+            found = run(throw, links, finer, line)
         except SimulationError as failure:
             if finer == 2.0:
                 return {**found, "bad": str(failure)}

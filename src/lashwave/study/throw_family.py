@@ -132,9 +132,9 @@ def nodes_of(throw: Mapping[str, float], links: int) -> Array:
     return np.asarray(throw["length"] * share)
 
 
-def chain_of(throw: Mapping[str, float], links: int) -> Chain:
-    """The line cut into links."""
-    line = line_of(throw)
+def chain_of(throw: Mapping[str, float], links: int, line: Line | None = None) -> Chain:
+    """The line, or another one as long, cut into links."""
+    line = line_of(throw) if line is None else line
     assert line.bending_stiffness is not None
     return build(line, nodes_of(throw, links), line.bending_stiffness)
 
