@@ -107,9 +107,9 @@ def lightened(stock: Stock, share: Array, density: float, most: float) -> Array 
     def over(by: float) -> float:
         return _mass(stock, _lighter(stock, share, by), density) - most
 
-    by = brentq(over, 0.0, 1.0, xtol=1e-6)
+    by, more = brentq(over, 0.0, 1.0, xtol=1e-6), 2e-6
     while over(by) > 0.0:  # sections that are left out make steps
-        by = min(1.0, by + 1e-3)
+        by, more = min(1.0, by + more), 2.0 * more
     return _lighter(stock, share, by)
 
 
