@@ -87,7 +87,8 @@ def warmed() -> None:
     for name in ("commands", "compare_command", "parameters_command", "deposit_command"):
         importlib.import_module(f"lashwave.workbench.{name}")
     for name in ("estimate.fusion", "answers.all", "pipeline.locate", "pipeline.reconstruct",
-                 "report.page", "files.read_answers"):  # fmt: skip
+                 "report.page", "files.read_answers", "study.repeatability", "study.scales",
+                 "report.parameters_page", "report.compare_page"):  # fmt: skip
         importlib.import_module(f"lashwave.{name}")
 
 

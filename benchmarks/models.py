@@ -127,11 +127,11 @@ def swing() -> list[Figure]:
 def ranked(trials: list[str], answers: list[str]) -> None:
     """Models of the forces, by forecasts."""
     from lashwave.pipeline import silent
-    from lashwave.workbench import models_rank
+    from lashwave.workbench import rank_command
 
-    found = models_rank.run([Path(t) for t in trials], [Path(a) for a in answers], 20e-3, False,
+    found = rank_command.run([Path(t) for t in trials], [Path(a) for a in answers], 20e-3, False,
                             silent)  # fmt: skip
-    models_rank.show(found, Path("(nothing)"))
+    rank_command.show(found, Path("(nothing)"))
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ from lashwave.quantities.trial import Trial
 from lashwave.study.forecast import MotionOnNodes, prepared, rivals
 from lashwave.study.held_out import compare, scores, stretches, variants, without
 from lashwave.study.rank import Errors, Windows, differences, forecast_errors
-from lashwave.workbench.models_rank import held_differences
+from lashwave.workbench.rank_command import held_differences
 from tests.mechanics.vacuum import VACUUM
 
 AIR = Medium(1.2, 1.8e-5, 343.0)

@@ -47,11 +47,11 @@ def test_every_command_explains_itself(command, capsys):
 
 
 def test_the_list_of_commands_says_what_each_does(capsys):
-    from lashwave.workbench import models
+    from lashwave.workbench import fall_command, predict_command, rank_command
 
     assert main(["--help"]) == 0
     said = " ".join(capsys.readouterr().out.replace("│", " ").split())
-    for command in (models.predict, models.rank, models.fall):
+    for command in (predict_command.predict, rank_command.rank, fall_command.fall):
         assert " ".join(inspect.getdoc(command).split("\n\n")[0].split()) in said
 
 

@@ -19,7 +19,7 @@ import xarray as xr
 
 from lashwave import twin
 from lashwave.quantities.motion import interpolate
-from lashwave.workbench import bench_command as bench
+from lashwave.workbench import simulate_command as bench
 from lashwave.workbench.cli import main
 from tests.workbench.small_throw import small_throw
 

@@ -1,4 +1,4 @@
-"""The command `assemble`: instrument files to a trial folder."""
+"""`lashwave assemble`: instrument files to a trial folder."""
 
 from __future__ import annotations
 
@@ -7,11 +7,41 @@ import sys
 import tempfile
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from lashwave.intake import Recognised, new_trial as assemble, propose, recognise
-from lashwave.pipeline import checkup, console
+from cyclopts import Parameter
+
+from lashwave import intake, pipeline
+from lashwave.pipeline import console
 from lashwave.quantities import InputError
+from lashwave.workbench.shared_options import Json
+
+
+def assemble(
+    source: Annotated[Path, Parameter(name="SOURCE", help="Folder of the instruments' files.")],
+    /,
+    *,
+    out: Annotated[Path | None, Parameter(help="Trial folder to write; must not exist.")] = None,
+    description: Annotated[
+        Path | None, Parameter(name="--with", help="A trial.toml to take in place of the proposal.")
+    ] = None,
+    setting: Annotated[
+        tuple[str, ...], Parameter(name="--set", help='A field, as markers.sd="0.3 mm".')
+    ] = (),
+    station: Annotated[
+        tuple[str, ...], Parameter(name="--station", help='A marker, as M01="0.40 m".')
+    ] = (),
+    unit: Annotated[
+        tuple[str, ...], Parameter(name="--unit", help="Of a column, as FILE:HEADING=mm.")
+    ] = (),
+    json: Json = False,
+) -> int:
+    """Make a trial folder of instrument files: recognise, describe, check, write.
+
+    Without --out it prints what the files are and the trial.toml proposed, with every fault on
+    standard error. Files of another shape are written anew beside a copy; SOURCE never changes.
+    """
+    return run(source, out, description, setting, station, unit, json)
 
 
 def run(
@@ -30,8 +60,8 @@ def run(
     if not source.is_dir():
         raise InputError(source, "is no folder", "name the folder of the instruments' files")
     stated = stated_units(units)
-    files = recognise.recognise(source, stated)
-    described = propose.propose(source, files) if description is None else _read(description)
+    files = intake.recognise.recognise(source, stated)
+    described = intake.propose.propose(source, files) if description is None else _read(description)
     for setting in settings:
         put(described, *_pair(setting, "--set"))
     for station in stations:
@@ -39,15 +69,15 @@ def run(
         described.setdefault("markers", {}).setdefault("stations", {})[label] = _value(value)
     if out is None:
         with tempfile.TemporaryDirectory() as scratch:
-            done = assemble.check(source, described, stated, Path(scratch))
+            done = intake.new_trial.check(source, described, stated, Path(scratch))
     else:
         if out.resolve().is_relative_to(source.resolve()):
             raise InputError("--out", f"{out} lies among the files", "name a folder outside them")
-        done = assemble.write(source, described, stated, out)
+        done = intake.new_trial.write(source, described, stated, out)
     if as_json:
         record = {"files": [one.record() for one in files], "toml": done.toml}
         record["faults"] = [vars(fault) for fault in done.faults]
-        console.say(to_json.dumps(checkup.finite(record), indent=1, allow_nan=False))
+        console.say(to_json.dumps(pipeline.checkup.finite(record), indent=1, allow_nan=False))
     else:
         _show(files, done, out)
     for fault in done.faults:
@@ -123,7 +153,7 @@ def _read(path: Path) -> dict[str, Any]:
     return parse_toml(path.read_bytes(), str(path)).table
 
 
-def _show(files: list[Recognised], done: assemble.Checked, out: Path | None) -> None:
+def _show(files: list[intake.Recognised], done: intake.new_trial.Checked, out: Path | None) -> None:
     rows = []
     for one in files:
         what = ", ".join(one.labels[:12] or one.features[:12])

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.calibrate import Calibrated
 from lashwave.files import (
     LARGEST_DESCRIPTION,
     Column,
@@ -22,6 +23,22 @@ from lashwave.files import (
     read_table,
 )
 from lashwave.quantities import Array, Calibration, Frames, InputError
+
+
+@dataclass(frozen=True)
+class CalibrationOutcome:
+    """What a plan gave."""
+
+    kind: str
+    cameras: tuple[tuple[str, Calibrated, Path], ...]
+    """Name, calibration and file of each camera."""
+    left_out: tuple[str, ...]
+    """Labels of the points that did not fit, as far as they have any."""
+    notes: tuple[str, ...] = ()
+    """What is worth knowing of the whole."""
+    facts: tuple[tuple[str, float, float | None, str], ...] = ()
+    """Name, value, sd and unit of what is no camera's own."""
+
 
 KINDS = ("board", "points", "wand", "scale", "register")
 SCHEMA = 1

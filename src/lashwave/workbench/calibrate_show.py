@@ -19,7 +19,7 @@ from lashwave.calibrate import (
 from lashwave.pipeline import console
 from lashwave.quantities import Array, Calibration
 from lashwave.report import decimals, fixed
-from lashwave.workbench.calibrate_outcome import CalibrationOutcome
+from lashwave.workbench.calibrate_plan import CalibrationOutcome
 
 Row = tuple[str, float, float | None, str]
 

@@ -12,8 +12,7 @@ from lashwave.files import Fields
 from lashwave.pipeline import Progress
 from lashwave.quantities import Array
 from lashwave.workbench import calibrate_plan as plans
-from lashwave.workbench.calibrate_outcome import CalibrationOutcome
-from lashwave.workbench.calibrate_plan import CalibrationPlan
+from lashwave.workbench.calibrate_plan import CalibrationOutcome, CalibrationPlan
 
 
 def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import json
+import json as to_json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from lashwave import __version__
-from lashwave.files import Summary, read_summary, sweep, write_files
+from lashwave import __version__, files, study
+from lashwave.files import folders
 from lashwave.pipeline import Progress, console
 from lashwave.quantities import InputError, LashwaveError
-from lashwave.study import Components, Outcome, Repeated, Spread, compared
+from lashwave.workbench.shared_options import Answers, Json, Quiet, Trials, check_trials
 
 SCHEMA = 1
 KEPT = "answers"
@@ -22,33 +22,45 @@ FILES = frozenset({
 })  # fmt: skip
 
 
-def run(folders: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> int:
+def compare(trials: Trials, /, *, out: Answers, json: Json = False, quiet: Quiet = False) -> int:
+    """Compare the answers of several trials: repeatability, spread of specimens and throwers.
+
+    Takes folders of trials or of their answers. A trial without answers is reconstructed first
+    and kept in --out. Missing answers stay missing and are counted.
+    """
+    check_trials(trials, out)
+    folders.check_new_folder(out, known=FILES, option="--out")
+    with console.progress(quiet) as progress:
+        return run(trials, out, progress, as_json=json)
+
+
+def run(trials: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> int:
     """Gather the answers of trials, write the comparison to `out`, print it."""
-    sweep(out)
-    sweep(out / KEPT)
+    files.sweep(out)
+    files.sweep(out / KEPT)
     summaries, notes = [], []
-    for i, folder in enumerate(folders):
+    for i, folder in enumerate(trials):
 
-        def told(stage: str, share: float, i: int = i) -> None:
-            show(f"{stage} ({i + 1} of {len(folders)})", 0.97 * (i + share) / len(folders))
+        def part(stage: str, share: float, i: int = i) -> None:
+            show(f"{stage} ({i + 1} of {len(trials)})", 0.97 * (i + share) / len(trials))
 
-        summary, note = _summary(folder, out, told)
+        summary, note = _summary(folder, out, part)
         summaries.append(summary)
         notes += note
-    outcomes = [Outcome(s.trial, s.specimen, s.thrower, s.answers) for s in summaries]
+    outcomes = [study.Outcome(s.trial, s.specimen, s.thrower, s.answers) for s in summaries]
     show("comparison", 0.98)
-    rows = compared(outcomes)
+    rows = study.compared(outcomes)
     notes += _notes(outcomes)
     record = record_of(outcomes, rows, notes)
-    write_files(out, files_of(outcomes, rows, record), others=True)
+    files.write_files(out, files_of(outcomes, rows, record), others=True)
     if as_json:
-        console.say(json.dumps(record, indent=1, allow_nan=False))
+        console.say(to_json.dumps(record, indent=1, allow_nan=False))
     else:
         _print(outcomes, rows, notes, out)
     return 0
 
 
-def _summary(folder: Path, out: Path, told: Progress) -> tuple[Summary, list[str]]:
+def _summary(folder: Path, out: Path, show: Progress) -> tuple[files.Summary, list[str]]:
     """A folder of answers read, or a trial's answers found or made; and what to say of it.
 
     A trial that cannot be reconstructed stays in the comparison, without answers.
@@ -56,33 +68,33 @@ def _summary(folder: Path, out: Path, told: Progress) -> tuple[Summary, list[str
     if not folder.is_dir():
         raise InputError(folder, "there is no such folder", "name a trial or its answers")
     if not (folder / "trial.toml").is_file():
-        return read_summary(folder), []
+        return files.read_summary(folder), []
     from lashwave.pipeline import read_usable, reconstruct_folder
 
     trial = read_usable(folder)
     own = out / KEPT / folder.resolve().name
     for place in (folder.parent / f"{folder.name}.answers", own):
         if (place / "summary.json").is_file():
-            summary = read_summary(place)
+            summary = files.read_summary(place)
             if summary.inputs == trial.hashes:
                 return _named(summary, trial.specimen, trial.thrower), []
     try:
-        reconstruct_folder(folder, own, told)
+        reconstruct_folder(folder, own, show)
     except InputError:
         raise
     except LashwaveError as problem:
-        none = Summary(trial.name, trial.specimen, trial.thrower, {}, {}, ())
+        none = files.Summary(trial.name, trial.specimen, trial.thrower, {}, {}, ())
         return none, [f"{trial.name} has no answers: {problem}."]
-    return read_summary(own), []
+    return files.read_summary(own), []
 
 
-def _named(summary: Summary, specimen: str | None, thrower: str | None) -> Summary:
+def _named(summary: files.Summary, specimen: str | None, thrower: str | None) -> files.Summary:
     """An answer made before summaries named these takes them from the trial."""
-    return Summary(summary.trial, specimen, thrower, summary.answers, summary.inputs,
+    return files.Summary(summary.trial, specimen, thrower, summary.answers, summary.inputs,
                    summary.warnings)  # fmt: skip
 
 
-def _notes(outcomes: Sequence[Outcome]) -> list[str]:
+def _notes(outcomes: Sequence[study.Outcome]) -> list[str]:
     notes = []
     for what in ("specimen", "thrower"):
         unnamed = [o.trial for o in outcomes if getattr(o, what) is None]
@@ -96,18 +108,18 @@ def _notes(outcomes: Sequence[Outcome]) -> list[str]:
     return notes
 
 
-def _spread(spread: Spread) -> dict[str, Any]:
+def _spread(spread: study.Spread) -> dict[str, Any]:
     record: dict[str, Any] = {"sd": spread.sd, "low95": spread.low95, "high95": spread.high95}
     return record if spread.sd is not None else {**record, "reason": spread.reason}
 
 
-def _components(parts: Components) -> dict[str, Any]:
+def _components(parts: study.Components) -> dict[str, Any]:
     return {"within": _spread(parts.within), "between": _spread(parts.between),
             "groups": parts.groups, "trials": parts.trials, "p": parts.p}  # fmt: skip
 
 
 def record_of(
-    outcomes: Sequence[Outcome], rows: Sequence[Repeated], notes: Sequence[str]
+    outcomes: Sequence[study.Outcome], rows: Sequence[study.Repeated], notes: Sequence[str]
 ) -> dict[str, Any]:
     """The content of comparison.json, SI."""
     return {
@@ -139,7 +151,7 @@ def record_of(
 
 
 def files_of(
-    outcomes: Sequence[Outcome], rows: Sequence[Repeated], record: dict[str, Any]
+    outcomes: Sequence[study.Outcome], rows: Sequence[study.Repeated], record: dict[str, Any]
 ) -> dict[str, bytes]:
     """Every answer file by name."""
     from lashwave.answers import register
@@ -171,12 +183,15 @@ def files_of(
         "comparison.html": compare_page.page(record, figure).encode(),
         "comparison.svg": export.figure_file(figure, "svg"),
         "comparison.pdf": export.figure_file(figure, "pdf"),
-        "comparison.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
+        "comparison.json": (to_json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
     }
 
 
 def _print(
-    outcomes: Sequence[Outcome], rows: Sequence[Repeated], notes: Sequence[str], out: Path
+    outcomes: Sequence[study.Outcome],
+    rows: Sequence[study.Repeated],
+    notes: Sequence[str],
+    out: Path,
 ) -> None:
     from lashwave.report import HEADINGS, cells
 

@@ -1,4 +1,4 @@
-"""The command `deposit`: a trial's answers as one archive that a data repository can take."""
+"""`lashwave deposit`: a trial's answers as one archive that a data repository can take."""
 
 from __future__ import annotations
 
@@ -7,13 +7,15 @@ import zipfile
 from collections.abc import Iterable
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
-import numpy as np
+from cyclopts import Parameter
 
-from lashwave.files import ANSWER_FILES, FIGURES
-from lashwave.pipeline import answered_trial
-from lashwave.quantities import DISTRUSTED, InputError, Trial
+from lashwave import pipeline, quantities
+from lashwave.files import ANSWER_FILES, FIGURES, folders
+from lashwave.pipeline import console
+from lashwave.quantities import InputError
+from lashwave.workbench.shared_options import DONE, Trial, flag
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,7 +24,27 @@ MADE = (1980, 1, 1, 0, 0, 0)
 """Date of every file in the archive, so that the same answers give the same bytes."""
 
 
-def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[str]:
+def deposit(
+    trial: Trial,
+    /,
+    *,
+    answers: Annotated[Path, Parameter(help="Folder that `reconstruct` wrote for the trial.")],
+    out: Annotated[Path, Parameter(help="Archive to write (.zip); an earlier one is replaced.")],
+    inputs: Annotated[bool, flag("Put the trial's own files in too.")] = False,
+) -> int:
+    """Pack a trial's answers for a data repository: one archive that explains itself.
+
+    Holds all that `reconstruct` wrote, the markers with their gaps filled as C3D, checksums of the
+    inputs and of every file, and a README to be completed by whoever deposits it.
+    """
+    folders.check_trial_folder(trial)
+    folders.check_new_file(out, apart=(trial, answers))
+    names = packed(trial, answers, out, inputs=inputs)
+    console.say(f"Archive: {out} ({len(names)} files)")
+    return DONE
+
+
+def packed(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[str]:
     """Write the archive `out` and return the names in it.
 
     Raises
@@ -31,7 +53,7 @@ def run(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> list[s
     """
     from lashwave.files import read_judgement, read_motion, replace_file, write_filled
 
-    trial, _ = answered_trial(trial_folder, answers)
+    trial, _ = pipeline.answered_trial(trial_folder, answers)
     motion = read_motion(answers)
     labels, seen, filled = _markers(trial, motion, read_judgement(answers))
     with tempfile.TemporaryDirectory(prefix="lashwave-deposit-") as name:
@@ -61,16 +83,16 @@ def _whole(answers: Path) -> dict[str, Path]:
 
 
 def _markers(
-    trial: Trial, motion: xr.Dataset, judged: xr.Dataset | None
+    trial: quantities.Trial, motion: xr.Dataset, judged: xr.Dataset | None
 ) -> tuple[list[str], Any, Any]:
     """Labels, samples (T, L, 3) and the motion there; the last label is the line's tip.
 
     Samples that the fit distrusts, ghosts and exchanged labels among them, count as not seen.
     """
-    from lashwave.quantities import interpolate
+    import numpy as np
 
     markers = trial.markers
-    place, _ = interpolate(
+    place, _ = quantities.interpolate(
         motion["time"].values, motion["position"].values, motion["velocity"].values, markers.time
     )
     station = motion["station"].values
@@ -83,7 +105,7 @@ def _markers(
             filled[:, column] = (1 - share) * place[:, right - 1] + share * place[:, right]
     seen = markers.position.copy()
     if judged is not None and judged["marker_weight"].shape == seen.shape[:2]:
-        seen[judged["marker_weight"].values < DISTRUSTED] = np.nan
+        seen[judged["marker_weight"].values < quantities.DISTRUSTED] = np.nan
     tip = np.full((markers.time.size, 1, 3), np.nan)
     return [*markers.labels, "line_tip"], np.concatenate([seen, tip], axis=1), filled
 
@@ -99,7 +121,7 @@ def _inputs(root: Path, names: Iterable[str]) -> list[tuple[str, Path]]:
     return found
 
 
-def _readme(trial: Trial, version: str, inputs: bool) -> str:
+def _readme(trial: quantities.Trial, version: str, inputs: bool) -> str:
     text = resources.files("lashwave.workbench").joinpath("deposit.md").read_text(encoding="utf-8")
     return text.format(
         name=trial.name,

@@ -9,6 +9,7 @@ from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
+from lashwave.workbench.shared_options import Processes, Quiet
 
 FILES = frozenset(
     {"throws.csv", "law.npz", "law.tex", "law.csv", "groups.csv", "law.svg", "law.png"}
@@ -22,7 +23,7 @@ def law(
     out: Annotated[Path, Parameter(help="Folder for throws and law; a stopped run goes on there.")],
     throws: Annotated[int, Parameter(help="How many to compute; 2000 take some minutes.")] = 2000,
     seed: Annotated[int, Parameter(help="Which throws; any whole number.")] = 0,
-    processes: Annotated[int | None, Parameter(help="At once; default all cores.")] = None,
+    processes: Processes = None,
     ask: Annotated[
         Path | None, Parameter(help="TOML file of a throw: say what the law tells of it.")
     ] = None,
@@ -30,11 +31,9 @@ def law(
         Path | None,
         Parameter(help="CSV of measured throws (inputs and peak_speed) to lay over the figure."),
     ] = None,
-    quiet: Annotated[
-        bool, Parameter(name="--quiet", negative="", help="Show no progress.")
-    ] = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Fit a design law of the crack: closed form, powers of dimensionless groups, and what is left.
+    """Fit a design law of the crack to throws by the thousand, or ask it about one throw.
 
     Computes throws by the forward engine, fits the law, and judges it on held-out lines and hands.
     Writes throws.csv, law.npz, law.tex, law.csv, groups.csv and a figure to --out. With a law in

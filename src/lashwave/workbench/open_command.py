@@ -1,4 +1,4 @@
-"""The command `open`: serve a folder of trials on loopback and show it in the browser."""
+"""`lashwave open`: serve a folder of trials on loopback and show it in the browser."""
 
 from __future__ import annotations
 
@@ -7,11 +7,29 @@ import socket
 import threading
 import webbrowser
 from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
+from lashwave.workbench.shared_options import flag
 
 LOOPBACK = "127.0.0.1"
+
+
+def open_folder(
+    folder: Annotated[Path, Parameter(name="DIR", help="Folder that holds trial folders.")],
+    /,
+    *,
+    port: Annotated[int, Parameter(help="Port on loopback; 0 takes a free one.")] = 0,
+    no_browser: Annotated[bool, flag("Print the address and open no browser.")] = False,
+) -> int:
+    """Show the trials of a folder in the browser: look, scrub, mend, run.
+
+    Serves pages on this machine only, at an address with a secret in it. Stop with Ctrl-C.
+    """
+    return serve(folder, port, browser=not no_browser)
 
 
 def serve(folder: Path, port: int, browser: bool) -> int:

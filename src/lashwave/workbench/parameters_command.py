@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import json
+import json as to_json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from lashwave import __version__
-from lashwave.files import keep_arrays, kept_arrays, sweep, write_files
+from lashwave import __version__, files, quantities, report, study
+from lashwave.files import folders
 from lashwave.pipeline import Progress, console
-from lashwave.quantities import InputError, Trial
-from lashwave.study import Cross, Known, ScaleEstimate, Telling
+from lashwave.quantities import InputError
+from lashwave.workbench.shared_options import Answers, Json, Quiet, Trials, check_trials
 
 SCHEMA = 1
 KEPT = "kept"
@@ -38,49 +37,61 @@ class LawFound:
     """What several trials say of one line's law."""
 
     trials: tuple[str, ...]
-    known: Known
-    estimate: ScaleEstimate
-    telling: Telling
+    known: study.Known
+    estimate: study.ScaleEstimate
+    telling: study.Telling
+
+
+def parameters(trials: Trials, /, *, out: Answers, json: Json = False, quiet: Quiet = False) -> int:
+    """Estimate drag, damping and bending stiffness from one trial or several of one specimen.
+
+    Says which of them the sightings tell apart, with profile likelihoods. Takes two minutes a
+    trial; what was computed is kept in --out, so that a run that was stopped goes on where it was.
+    """
+    check_trials(trials, out)
+    folders.check_new_folder(out, known=FILES, option="--out")
+    with console.progress(quiet) as progress:
+        return run(trials, out, progress, as_json=json)
 
 
 def run(trials: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> int:
     """Estimate the scales from trial folders, write them to `out`, print them."""
-    sweep(out)
-    sweep(out / KEPT)
+    files.sweep(out)
+    files.sweep(out / KEPT)
     read = _read(trials, show)
     crosses = []
     for i, trial in enumerate(read):
 
-        def told(share: float, i: int = i, name: str = trial.name) -> None:
+        def part(share: float, i: int = i, name: str = trial.name) -> None:
             show(f"{name} ({i + 1} of {len(read)})", 0.02 + 0.94 * (i + share) / len(read))
 
-        crosses.append(_likelihood(trial, out / KEPT, told))
+        crosses.append(_likelihood(trial, out / KEPT, part))
     show("parameters", 0.97)
     found = together(read, crosses)
-    write_files(out, files_of(found), others=True)
+    files.write_files(out, files_of(found), others=True)
     if as_json:
-        console.say(json.dumps(record_of(found), indent=1, allow_nan=False))
+        console.say(to_json.dumps(record_of(found), indent=1, allow_nan=False))
     else:
         _print(found, out)
     return 0
 
 
-def together(trials: Sequence[Trial], crosses: Sequence[Cross]) -> LawFound:
+def together(trials: Sequence[quantities.Trial], crosses: Sequence[study.Cross]) -> LawFound:
     """The common scales of trials of one line, from each trial's likelihood."""
-    from lashwave.study import estimated, known_of, telling
+    import numpy as np
 
-    known = known_of(trials[0])
-    estimate = estimated(tuple(crosses), known)
+    known = study.known_of(trials[0])
+    estimate = study.estimated(tuple(crosses), known)
     sd = np.sqrt(np.diag(estimate.covariance))
-    said = telling(estimate.names, estimate.information, known.sd, sd)
+    said = study.telling(estimate.names, estimate.information, known.sd, sd)
     return LawFound(tuple(trial.name for trial in trials), known, estimate, said)
 
 
-def _read(folders: Sequence[Path], show: Progress) -> list[Trial]:
+def _read(folders: Sequence[Path], show: Progress) -> list[quantities.Trial]:
     """The trials; raises InputError where they are not of one line."""
     from lashwave.pipeline import read_usable
 
-    trials: list[Trial] = []
+    trials: list[quantities.Trial] = []
     for folder in folders:
         trial = read_usable(folder, lambda stage, share: show(stage, 0.02 * share))
         if trials and not _same_line(trials[0], trial):
@@ -95,40 +106,41 @@ def _read(folders: Sequence[Path], show: Progress) -> list[Trial]:
     return trials
 
 
-def _same_line(a: Trial, b: Trial) -> bool:
+def _same_line(a: quantities.Trial, b: quantities.Trial) -> bool:
     """Whether two trials' lines are described alike, whatever markers are on them."""
 
-    def told(trial: Trial) -> tuple[Any, ...]:
+    def described(trial: quantities.Trial) -> tuple[Any, ...]:
         line = trial.line
         columns = (line.station, line.diameter, line.linear_density, line.bending_stiffness)
         table = tuple(None if c is None else c.tobytes() for c in columns)
         # A missing sd of a droop is nan, which equals nothing; its text does.
         return (*table, line.handle_length, line.ends, line.tuft, repr(line.droops))
 
-    return told(a) == told(b)
+    return described(a) == described(b)
 
 
-def _likelihood(trial: Trial, folder: Path, told: Any) -> Cross:
+def _likelihood(trial: quantities.Trial, folder: Path, show: Any) -> study.Cross:
     from threadpoolctl import threadpool_limits
 
     from lashwave.estimate import Options
-    from lashwave.study import likelihood_of
 
     facts = [__version__, SCHEMA, sorted(trial.hashes.items()), repr(Options())]
-    key = sha256(json.dumps(facts).encode()).hexdigest()[:16]
+    key = sha256(to_json.dumps(facts).encode()).hexdigest()[:16]
 
     def get(what: str) -> dict[str, Any] | None:
-        return kept_arrays(folder / f"{key}-{what}.npz")
+        return files.kept_arrays(folder / f"{key}-{what}.npz")
 
     def put(what: str, arrays: dict[str, Any]) -> None:
-        keep_arrays(folder / f"{key}-{what}.npz", arrays)
+        files.keep_arrays(folder / f"{key}-{what}.npz", arrays)
 
     with threadpool_limits(limits=1, user_api="blas"):
-        return likelihood_of(trial, get, put, told)
+        return study.likelihood_of(trial, get, put, show)
 
 
 def record_of(found: LawFound) -> dict[str, Any]:
     """The content of parameters.json: scales are ratios, fitted over stated."""
+    import numpy as np
+
     estimate, said = found.estimate, found.telling
     sd = np.sqrt(np.diag(estimate.covariance))
     value = np.exp(estimate.mean)
@@ -172,11 +184,13 @@ def record_of(found: LawFound) -> dict[str, Any]:
 
 
 def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+    return float(value) if math.isfinite(value) else None
 
 
 def files_of(found: LawFound) -> dict[str, bytes]:
     """Every answer file by name."""
+    import numpy as np
+
     from lashwave.report import export, figures_study, parameters_page
 
     record = record_of(found)
@@ -208,20 +222,17 @@ def files_of(found: LawFound) -> dict[str, bytes]:
         "parameters.html": parameters_page.page(record, TITLES, figure).encode(),
         "profiles.svg": export.figure_file(figure, "svg"),
         "profiles.pdf": export.figure_file(figure, "pdf"),
-        "parameters.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
+        "parameters.json": (to_json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
     }
 
 
 def _print(found: LawFound, out: Path) -> None:
-    from lashwave.quantities import Answer
-    from lashwave.report import numbers
-
     rows = []
     for name, q in record_of(found)["quantities"].items():
-        answer = Answer(q["value"], "1", q["sd"], q["low95"], q["high95"])
+        answer = quantities.Answer(q["value"], "1", q["sd"], q["low95"], q["high95"])
         alone = q["log_sd_by_sightings_alone"]
         shown = "not held" if alone is None else f"{alone:.2g}"
-        rows.append([name, numbers.with_sd(answer), numbers.interval(answer), shown,
+        rows.append([name, report.numbers.with_sd(answer), report.numbers.interval(answer), shown,
                      f"{q['log_sd_before']:.2g}"])  # fmt: skip
     headings = ["fitted over stated", "value", "95 %", "log sd, sightings", "log sd, before"]
     console.table(f"Parameters from {', '.join(found.trials)}", headings, rows)

@@ -9,6 +9,7 @@ from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
+from lashwave.workbench.shared_options import Processes, Quiet, flag
 
 FILES = frozenset({"throws.csv", "slopes-throws.csv", "indices.csv", "slopes.csv", "ranges.csv"})
 
@@ -22,15 +23,11 @@ def sensitivity(
     *,
     out: Annotated[Path, Parameter(help="Folder for the answers; a stopped run goes on there.")],
     base: Annotated[int, Parameter(help="Power of two; throws are base times inputs.")] = 64,
-    together: Annotated[
-        bool, Parameter(negative="", help="Judge line, hand and air each as one.")
-    ] = False,
-    processes: Annotated[int | None, Parameter(help="At once; default all cores.")] = None,
-    quiet: Annotated[
-        bool, Parameter(name="--quiet", negative="", help="Show no progress.")
-    ] = False,
+    together: Annotated[bool, flag("Judge line, hand and air each as one.")] = False,
+    processes: Processes = None,
+    quiet: Quiet = False,
 ) -> int:
-    """Say which input of line, hand and air moves peak speed, crack time, grip force and the rest.
+    """Say which input of line, hand and air moves peak speed, crack time and grip force.
 
     Sobol' indices with 95 % intervals over the ranges, and slopes at their middle, from throws of
     the forward engine. An input that RANGES does not name stays in the middle of its range.

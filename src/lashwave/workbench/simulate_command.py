@@ -1,19 +1,22 @@
-"""The commands that use the virtual bench: `simulate` and `demo`."""
+"""`lashwave simulate`: a trial on the virtual bench, with the truth behind it."""
 
 from __future__ import annotations
 
-import json
+import json as to_json
 import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
+from cyclopts import Parameter
+
+from lashwave import files, quantities, twin
 from lashwave.files import folders
-from lashwave.pipeline import console, reconstruct as pipeline
-from lashwave.quantities import InputError, Trial
-from lashwave.workbench import shown_answers as show
+from lashwave.pipeline import console
+from lashwave.quantities import InputError
+from lashwave.workbench.shared_options import Json, Quiet, Seed, flag
 
 SIMULATED = frozenset({"trial", "truth.nc", "truth.json", "seen", "truth-pictures"})
 """What `simulate` writes; it may replace these and nothing else."""
@@ -68,15 +71,69 @@ class BenchWishes:
             raise InputError("--second-view", "there is no camera", "leave --no-camera out")
 
 
-def make(wishes: BenchWishes) -> tuple[Trial, Any]:
+def make(wishes: BenchWishes) -> tuple[quantities.Trial, Any]:
     """The trial as instruments saw it, and the truth behind it."""
-    from lashwave import twin
-
     wishes.check()
     return twin.make(**asdict(wishes))
 
 
 def simulate(
+    out: Annotated[Path, Parameter(name="OUT", help="Folder to write; must be new or empty.")],
+    /,
+    *,
+    kind: Annotated[
+        Literal["throw", "wide", "swing", "held"],
+        Parameter(
+            help="A throw that cracks; a wide one, whose drag and damping are far from what is "
+            "stated; a swing that does not crack; or both ends held."
+        ),
+    ] = "throw",
+    seed: Seed = 0,
+    no_camera: Annotated[bool, flag("Markers only.")] = False,
+    second_view: Annotated[bool, flag("A second fast camera at an angle.")] = False,
+    ghosts: Annotated[float, Parameter(help="Share of false marker samples, 0 to 0.5.")] = 0.0,
+    missing: Annotated[float, Parameter(help="Share of samples lost at random, 0 to 0.9.")] = 0.0,
+    no_stiffness: Annotated[bool, flag("Leave the stiffness column out of line.csv.")] = False,
+    swaps: Annotated[int, Parameter(help="Stretches with two labels exchanged.")] = 0,
+    flashes: Annotated[bool, flag("List the frames that show the markers' strobe.")] = False,
+    lost_third: Annotated[bool, flag("Hide the last third for 30 ms about the peak.")] = False,
+    clock_wrong: Annotated[float, Parameter(help="Error of the camera's stated clock [s].")] = 0.0,
+    stand_off: Annotated[float, Parameter(help="Of the markers from the axis [m].")] = 0.0,
+    camera_rate: Annotated[
+        float | None, Parameter(help="Of the fast cameras [Hz]; default one in step with 500 Hz.")
+    ] = None,
+    pictures: Annotated[
+        bool, flag("Images and sound in place of points; minutes, 0.4 GB.")
+    ] = False,
+    microphones: Annotated[int, Parameter(help="How many, with --pictures; 1 to 16.")] = 1,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
+    """Simulate a trial on a virtual bench: OUT/trial, and the truth in OUT/truth.nc and .json.
+
+    With --pictures, OUT/trial holds images and sound, OUT/seen the same trial as points, and
+    OUT/truth-pictures what should be found in them.
+    """
+    wishes = BenchWishes(
+        kind=kind,
+        seed=seed,
+        camera=not no_camera,
+        second_view=second_view,
+        ghosts=ghosts,
+        missing=missing,
+        stiffness=not no_stiffness,
+        swaps=swaps,
+        flashes=flashes,
+        lost_third=lost_third,
+        clock_wrong=clock_wrong,
+        stand_off=stand_off,
+        camera_rate=camera_rate,
+    )
+    with console.progress(quiet) as progress:
+        return run(out, wishes, progress, pictures=pictures, as_json=json, microphones=microphones)
+
+
+def run(
     out: Path,
     wishes: BenchWishes,
     progress: console.Progress,
@@ -104,10 +161,9 @@ def simulate(
     progress("simulating", 0.0)
     trial, truth = make(wishes)
     if pictures:
-        from lashwave.twin import Setting, take
         from lashwave.workbench import bench_pictures
 
-        taken = take(trial, truth, Setting(microphones=microphones))
+        taken = twin.take(trial, truth, twin.Setting(microphones=microphones))
         write(out, taken.trial, taken.truth, partial(bench_pictures.write, taken, progress))
     else:
         write(out, trial, truth)
@@ -116,7 +172,7 @@ def simulate(
     if pictures:
         record |= {"seen": str(out / "seen"), "pictures": str(out / "truth-pictures")}
     if as_json:
-        console.say(json.dumps(record, indent=1))
+        console.say(to_json.dumps(record, indent=1))
     else:
         console.say(f"Trial: {out / 'trial'}")
         console.say(f"Truth: {out / 'truth.nc'} and {out / 'truth.json'}")
@@ -124,51 +180,27 @@ def simulate(
 
 
 def write(
-    out: Path, trial: Trial, truth: Any, trial_to: Callable[[Path], None] | None = None
+    out: Path, trial: quantities.Trial, truth: Any, trial_to: Callable[[Path], None] | None = None
 ) -> None:
     """Write aside, then move into place, so that a stop leaves no half trial.
 
     trial_to : writes what stands in place of the trial's points, to the folder that it is given.
     """
-    from lashwave.files import netcdf_bytes, replace_folder, write_trial
 
     def fill(half: Path) -> None:
         if trial_to is None:
-            write_trial(half / "trial", trial)
+            files.write_trial(half / "trial", trial)
         else:
             trial_to(half)
-        (half / "truth.nc").write_bytes(netcdf_bytes(truth.motion))
-        answers = {name: _plain(value) for name, value in truth.answers.items()}
+        (half / "truth.nc").write_bytes(files.netcdf_bytes(truth.motion))
+        answers = {name: plain(value) for name, value in truth.answers.items()}
         record = {"schema": 1, "trial": trial.name, "quantities": answers}
-        text = json.dumps(record, indent=1, allow_nan=False)
+        text = to_json.dumps(record, indent=1, allow_nan=False)
         (half / "truth.json").write_text(text + "\n", encoding="utf-8")
 
-    replace_folder(out.resolve(), fill)
+    files.replace_folder(out.resolve(), fill)
 
 
-def _plain(value: float | None) -> float | None:
+def plain(value: float | None) -> float | None:
     """A JSON number, or null for an event that did not happen."""
     return None if value is None or not math.isfinite(value) else float(value)
-
-
-def demo(out: Path, seed: int, progress: console.Progress) -> int:
-    """Simulate, reconstruct, and print the answers beside the truth."""
-    bench_folder, answer_folder = out / "demo-trial", out / "demo"
-    folders.check_new_folder(bench_folder, known=SIMULATED, option="--out")
-    folders.check_answer_folder(answer_folder, bench_folder)
-    progress("simulating", 0.0)
-    trial, truth = make(BenchWishes(seed=seed))
-    write(bench_folder, trial, truth)
-    done = pipeline.reconstruct_folder(bench_folder / "trial", answer_folder, progress)
-    _tell(done, truth, bench_folder, answer_folder)
-    return 0
-
-
-def _tell(done: pipeline.Reconstruction, truth: Any, trial: Path, out: Path) -> None:
-    """What was found, in the order in which a newcomer asks."""
-    console.say(f"A simulated throw on an invented bench: {trial / 'trial'}")
-    show.answers(done, {name: _plain(value) for name, value in truth.answers.items()})
-    console.say()
-    console.say("The trial is simulated, so the truth is known: the last two columns show it.")
-    console.say(f"Answers: {out / 'summary.json'}, {out / 'motion.nc'}")
-    console.say(f"Report:  {out / 'report.html'}")

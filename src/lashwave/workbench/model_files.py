@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -45,8 +44,8 @@ def save_csv(path: Path, heading: Sequence[str], rows: Iterable[Sequence[Any]]) 
 
 
 def _plain(x: Any) -> Any:
-    x = x.item() if isinstance(x, np.generic) else x
-    return None if isinstance(x, float) and not np.isfinite(x) else x
+    x = x.item() if hasattr(x, "item") else x
+    return None if isinstance(x, float) and not math.isfinite(x) else x
 
 
 def save_json(path: Path, record: dict[str, Any]) -> None:

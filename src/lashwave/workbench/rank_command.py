@@ -1,31 +1,22 @@
-"""Models ranked over trials: forecasts, refits, table and figure."""
+"""`lashwave rank`: models ranked by what they predict."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Annotated
 
-import numpy as np
+from cyclopts import Parameter
 
-from lashwave.mechanics import Law
+from lashwave import estimate, files, mechanics, quantities, report, study
+from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.quantities import Fit, Trial
-from lashwave.study import (
-    LIKELY,
-    Difference,
-    Errors,
-    HeldOut,
-    Rival,
-    Windows,
-    compare,
-    differences,
-    forecast_errors,
-    paired,
-    rivals,
-)
-from lashwave.workbench import models_io as io
+from lashwave.quantities import InputError
+from lashwave.workbench import model_files as io
+from lashwave.workbench.shared_options import DONE, Out, Quiet, flag
 
+FILES = frozenset({"models.csv", "forecasts.csv", "held-out.csv", "models.svg", "models.png"})
 SCALES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
 
 
@@ -34,10 +25,45 @@ class Ranking:
     """Of several trials."""
 
     trials: tuple[str, ...]
-    errors: tuple[Errors, ...]
-    differences: tuple[Difference, ...]
-    held_out: tuple[HeldOut, ...]
+    errors: tuple[study.Errors, ...]
+    differences: tuple[study.Difference, ...]
+    held_out: tuple[study.HeldOut, ...]
     """By trial; empty without refits."""
+
+
+def rank(
+    trials: Annotated[list[Path], Parameter(name="TRIALS", help="Folders with trial.toml.")],
+    /,
+    *,
+    answers: Annotated[
+        list[Path], Parameter(help="What `reconstruct` wrote for each, in order.", negative="")
+    ],
+    out: Out,
+    horizon: Annotated[float, Parameter(help="Of one forecast [s].")] = 20e-3,
+    refit: Annotated[bool, flag("Refit every model without some sightings; minutes.")] = False,
+    quiet: Quiet = False,
+) -> int:
+    """Rank models of the forces by what they predict, with standard errors of the differences.
+
+    With several trials, each one's forecasts use the law fitted to the others.
+    """
+    if len(answers) != len(trials):
+        raise InputError(
+            "--answers", f"{len(answers)} for {len(trials)} trials", "name one for each"
+        )
+    if not 1e-3 <= horizon <= 1.0:
+        raise InputError("--horizon", f"{horizon:g} s", "ask for 0.001 to 1 s")
+    for trial in trials:
+        folders.check_trial_folder(trial)
+        folders.check_apart(out, trial)
+    folders.check_new_folder(
+        out, known=FILES, option="--out", inputs=[a / "motion.nc" for a in answers]
+    )
+    with console.progress(quiet) as progress:
+        ranking = run(trials, answers, horizon, refit, progress)
+    files.replace_folder(out, lambda folder: write(folder, ranking))
+    show(ranking, out)
+    return DONE
 
 
 def run(
@@ -52,49 +78,53 @@ def run(
     found, held = [], []
     for i, (trial, setup, seen, shared) in enumerate(read):
         laws = [s for j, (_, _, _, s) in enumerate(read) if j != i] or [shared]
-        models = list(rivals(setup, Law.scaled(_mean(laws))))
-        stated = Law()
-        models.insert(1, Rival("law as stated", stated, models[0].medium, setup.chain))
-        found.append(forecast_errors(setup, seen, models, Windows(horizon=horizon), show))
+        models = list(study.rivals(setup, mechanics.Law.scaled(_mean(laws))))
+        stated = mechanics.Law()
+        models.insert(1, study.Rival("law as stated", stated, models[0].medium, setup.chain))
+        found.append(
+            study.forecast_errors(setup, seen, models, study.Windows(horizon=horizon), show)
+        )
         if refit:
-            held.append(compare(trial, _estimate, show))
+            held.append(study.compare(trial, _estimate, show))
     return Ranking(
-        tuple(t.name for t, *_ in read), tuple(found), tuple(differences(found)), tuple(held)
+        tuple(t.name for t, *_ in read), tuple(found), tuple(study.differences(found)), tuple(held)
     )
 
 
-def _estimate(trial: Trial) -> Fit:
+def _estimate(trial: quantities.Trial) -> quantities.Fit:
     from threadpoolctl import threadpool_limits
 
-    from lashwave.estimate import Options, estimate
-
     with threadpool_limits(limits=1, user_api="blas"):
-        return estimate(trial, replace(Options(), draws=100))
+        return estimate.estimate(trial, replace(estimate.Options(), draws=100))
 
 
 def _mean(laws: Sequence[dict[str, float]]) -> dict[str, float]:
     """Geometric means of the scales that all of them state."""
+    import numpy as np
+
     common = [name for name in SCALES if all(name in law for law in laws)]
     return {n: float(np.exp(np.mean([np.log(law[n]) for law in laws]))) for n in common}
 
 
-def held_differences(held: Sequence[HeldOut]) -> list[tuple[str, float, float, str]]:
+def held_differences(held: Sequence[study.HeldOut]) -> list[tuple[str, float, float, str]]:
     """Each model's log score less the whole model's, its standard error, over all trials, and why
     it has none where a trial could not be fitted by it."""
+    import numpy as np
+
     found = []
     for name in dict.fromkeys(n for h in held for n in (*h.scores, *h.failed)):
         if name == "whole":
             continue
         why = next((h.failed[name] for h in held if name in h.failed), "")
         each = [h.scores[name] - h.scores["whole"] for h in held if name in h.scores]
-        score = (np.nan, np.nan) if why else paired(np.concatenate(each))
+        score = (np.nan, np.nan) if why else study.paired(np.concatenate(each))
         found.append((name, *score, why))
     return found
 
 
 def write(folder: Path, ranking: Ranking) -> None:
     """models.csv, forecasts.csv, held-out.csv where models were refitted, and a figure."""
-    from lashwave.report import figures_models
+    import numpy as np
 
     rows = [(d.name, d.log_ratio, d.error, d.score, d.forecasts, d.failed)
             for d in ranking.differences]  # fmt: skip
@@ -121,7 +151,7 @@ def write(folder: Path, ranking: Ranking) -> None:
             held_differences(ranking.held_out),
         )  # fmt: skip
     io.save_figure(
-        figures_models.ranks(
+        report.figures_models.ranks(
             [d.name for d in ranking.differences],
             np.array([d.log_ratio for d in ranking.differences]),
             np.array([d.error for d in ranking.differences]),
@@ -132,6 +162,8 @@ def write(folder: Path, ranking: Ranking) -> None:
 
 def show(ranking: Ranking, out: Path) -> None:
     """Size of the errors, then each model against the whole one."""
+    import numpy as np
+
     for name, e in zip(ranking.trials, ranking.errors, strict=True):
         low, middle, high = 1e3 * np.nanquantile(e.rms[0], [0.1, 0.5, 0.9])
         console.say(
@@ -147,6 +179,8 @@ def show(ranking: Ranking, out: Path) -> None:
                 console.say(f"{name}: no motion was found by it ({why})")
                 continue
             word = "worse" if total < 0 else "better"
-            told = f"predicts {word}" if abs(total) > LIKELY * error else "the data cannot tell"
+            told = (
+                f"predicts {word}" if abs(total) > study.LIKELY * error else "the data cannot tell"
+            )
             console.say(f"{name}: {told} ({total:+.1f} +- {error:.1f} against the whole model)")
     console.say(f"written: {out}")
