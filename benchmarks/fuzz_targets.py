@@ -87,8 +87,7 @@ def of_file(
 
 def readers(root: Path) -> list[Target]:
     """Every reader of files of a trial, of instruments and of the program's own."""
-    from lashwave.files.pictured_trial import read_pictures
-    from lashwave.files.trial_folder import read_parts, read_trial
+    from lashwave.files.trial_folder import read_parts, read_pictures, read_trial
     from lashwave.intake.recognise import recognise
     from lashwave.pipeline import checkup
 

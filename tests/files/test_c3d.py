@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lashwave.files import c3d_second
+from lashwave.files import c3d
 from lashwave.files.c3d import read_c3d
 from lashwave.quantities import InputError
 from tests.files.c3d_others import by_c3d
@@ -175,7 +175,7 @@ def test_a_long_file_that_was_cut_is_refused(tmp_path: Path) -> None:
 def test_flipped_bytes_give_an_answer_or_a_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(c3d_second, "second_labels", lambda path: [])  # a process each time
+    monkeypatch.setattr(c3d, "second_labels", lambda path: [])  # a process each time
     path = tmp_path / "flipped.c3d"
     write_c3d(path, track(60, 3), ["A", "B", "C"], long_trial=True)
     good = path.read_bytes()
@@ -197,18 +197,18 @@ def test_flipped_bytes_give_an_answer_or_a_reason(
 def test_the_second_reader_runs_apart_and_gives_up_in_time(tmp_path: Path) -> None:
     path = tmp_path / "noise.c3d"
     path.write_bytes(b"\x02\x50" + bytes(range(256)) * 20)
-    assert c3d_second.second_labels(path) == []
+    assert c3d.second_labels(path) == []
     write_c3d(path, track(30, 2), ["A", "B"])
-    assert c3d_second.second_labels(path) == ["A", "B"]
+    assert c3d.second_labels(path) == ["A", "B"]
     begin = time.monotonic()
-    assert c3d_second.second_labels(path, seconds=0.01) == []
+    assert c3d.second_labels(path, seconds=0.01) == []
     assert time.monotonic() - begin < 5
 
 
 @needs_samples
 def test_the_second_reader_is_stopped_on_a_file_that_hangs_it() -> None:
     begin = time.monotonic()
-    c3d_second.second_labels(SAMPLES / "bad_parameter_section.c3d", seconds=2)
+    c3d.second_labels(SAMPLES / "bad_parameter_section.c3d", seconds=2)
     assert time.monotonic() - begin < 10
 
 

@@ -22,7 +22,7 @@ from films import write_film
 
 from lashwave.files.frame_files import open_frames
 from lashwave.files.source import Folder
-from lashwave.files.write_stills import write_frames
+from lashwave.files.still_files import write_frames
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.images import Frames
 

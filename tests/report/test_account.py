@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from lashwave.report import export, figures_account, tables, words
+from lashwave.report import export, figures_account, numbers, words
 
 TIME, STATION = np.linspace(0.0, 1.0, 41), np.linspace(0.0, 2.0, 9)
 
@@ -45,7 +45,7 @@ def test_the_pile_starts_at_nothing_and_ends_at_what_was_given(lists):
 
 def test_there_is_no_picture_without_an_account():
     assert figures_account.account(xr.Dataset(coords={"time": TIME}), 0.5) is None
-    assert tables.order(xr.Dataset()) is None
+    assert numbers.order(xr.Dataset()) is None
 
 
 def test_the_table_of_events_is_in_words_and_per_cent():
@@ -61,7 +61,7 @@ def test_the_table_of_events_is_in_words_and_per_cent():
     lists["probability_before"].attrs = said | {
         "most_probable_order_probability": 0.75, "draws": 120
     }  # fmt: skip
-    grid = tables.order(lists)
+    grid = numbers.order(lists)
     assert grid.head[1:3] == ["tip turns around", "first sonic point"]
     assert grid.rows[0] == ["tip turns around", "–", "25 %", "> 97 %"]
     assert "first sonic point, then tip turns around (probability 75 %)" in words.order(lists)

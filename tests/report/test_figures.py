@@ -11,7 +11,6 @@ from lashwave.report import (
     figures_fit,
     figures_maps,
     figures_seen,
-    figures_shape,
     report_scene as scene,
     style,
 )
@@ -28,7 +27,7 @@ def test_spans_are_the_runs_of_sightings() -> None:
 def test_moments_crowd_where_the_line_is_fast() -> None:
     time = np.linspace(0, 1, 1001)
     speed = np.where(time > 0.9, 100.0, 1.0)[:, None] * np.ones((1, 3))
-    chosen = figures_shape.moments(time, speed, (0.0, 1.0), 21)
+    chosen = figures_maps.moments(time, speed, (0.0, 1.0), 21)
     assert chosen[0] == 0.0
     assert chosen[-1] == pytest.approx(1.0)
     assert np.all(np.diff(chosen) > 0)
@@ -38,7 +37,7 @@ def test_moments_crowd_where_the_line_is_fast() -> None:
 
 def test_moments_of_a_line_at_rest_are_even() -> None:
     time = np.linspace(0, 1, 11)
-    chosen = figures_shape.moments(time, np.zeros((11, 2)), (0.0, 1.0), 5)
+    chosen = figures_maps.moments(time, np.zeros((11, 2)), (0.0, 1.0), 5)
     assert chosen == pytest.approx(np.linspace(0, 1, 5))
 
 

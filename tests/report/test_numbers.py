@@ -7,7 +7,7 @@ import pytest
 
 from lashwave.answers import register
 from lashwave.quantities.answer import Answer
-from lashwave.report import numbers, tables
+from lashwave.report import numbers
 
 
 @pytest.mark.parametrize(
@@ -47,7 +47,7 @@ def test_a_share_is_never_rounded_to_certainty() -> None:
 def test_an_answer_without_value_gives_its_reason() -> None:
     absent = Answer(None, "s", probability=0.2, reason="the tip stays below it")
     assert numbers.with_sd(absent) == "the tip stays below it"
-    row = tables.row("sonic_time", absent, 120)
+    row = numbers.row("sonic_time", absent, 120)
     assert row.missing
     assert row.value == "the tip stays below it"
     assert row.probability == "20 %"
@@ -61,16 +61,16 @@ def test_draws_cannot_tell_certainty() -> None:
     assert numbers.chance(0.025, 120) == "< 3 %"
     assert numbers.chance(0.5, 120) == "50 %"
     sure = Answer(0.975, "1")
-    assert tables.row("probability_a_before_b", sure, 120).value == "> 97 %"
+    assert numbers.row("probability_a_before_b", sure, 120).value == "> 97 %"
     happened = Answer(0.4, "s", 1e-5, 0.39, 0.41, probability=0.975)
-    assert tables.row("sonic_time", happened, 120).probability == "> 97 %"
+    assert numbers.row("sonic_time", happened, 120).probability == "> 97 %"
 
 
 def test_every_answer_of_the_register_has_a_meaning_and_a_group() -> None:
     names = [e.name for e in register.entries() if not e.over]
     assert len(names) >= 22  # as many as docs/trial-folder.md promises
-    groups = dict(tables.groups({name: Answer(1.0, "1", 0.1) for name in names}, 120))
-    assert tables.OTHER not in groups
+    groups = dict(numbers.groups({name: Answer(1.0, "1", 0.1) for name in names}, 120))
+    assert numbers.OTHER not in groups
     rows = [row for group in groups.values() for row in group]
     assert len(rows) == len(names)
     assert all(row.meaning for row in rows)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from lashwave.serving.patience import PatientProtocol
+from lashwave.serving.security import PatientProtocol
 
 from .conftest import client_of
 
@@ -62,7 +62,7 @@ def test_a_code_opens_the_pages_once(bench: Path) -> None:
 def test_headers_that_never_end_are_not_waited_for(tmp_path: Path, monkeypatch) -> None:
     assert PatientProtocol.wait <= 10
     code = (
-        "from pathlib import Path; from lashwave.serving.patience import PatientProtocol as P\n"
+        "from pathlib import Path; from lashwave.serving.security import PatientProtocol as P\n"
         "P.wait = 0.5\nfrom lashwave.workbench import open_command\n"
         f"open_command.serve(Path({str(tmp_path)!r}), 0, False)"
     )

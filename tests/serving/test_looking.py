@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
-from lashwave.files.write_stills import write_frames
+from lashwave.files.still_files import write_frames
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
-from lashwave.serving.pack import unpack
+from lashwave.serving.replies import unpack
 
 from .conftest import client_of
 

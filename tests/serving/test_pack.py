@@ -8,7 +8,7 @@ import struct
 import numpy as np
 from hypothesis import given, strategies as st
 
-from lashwave.serving.pack import pack, unpack
+from lashwave.serving.replies import pack, unpack
 
 
 @given(

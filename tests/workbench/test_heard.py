@@ -16,7 +16,7 @@ from lashwave.emission.sound_delays import sounds_heard
 from lashwave.files.trial_folder import read_trial
 from lashwave.files.wav import write_wav
 from lashwave.files.write_trial import write_trial
-from lashwave.pipeline.loudness import cautions
+from lashwave.pipeline.health import cautions
 from lashwave.quantities.fit import Draws
 from lashwave.quantities.moments import SonicDraws
 from lashwave.twin.instrument_setting import Setting

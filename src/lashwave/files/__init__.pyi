@@ -20,7 +20,6 @@ from .marker_samples import MarkerSamples as MarkerSamples, zeros_to_gaps as zer
 from .marker_section import READERS as READERS
 from .mends import MEND_FIELDS as MEND_FIELDS, MOST_MENDS as MOST_MENDS, parse_mends as parse_mends
 from .mends_write import mends_text as mends_text
-from .pictured_trial import read_pictures as read_pictures
 from .read_answers import (
     read_draws as read_draws,
     read_judgement as read_judgement,
@@ -47,6 +46,7 @@ from .still_files import (
     StillError as StillError,
     TiffStack as TiffStack,
     png_header as png_header,
+    write_frames as write_frames,
 )
 from .summaries import Summary as Summary, read_record as read_record, read_summary as read_summary
 from .swap import (
@@ -57,18 +57,21 @@ from .swap import (
     sweep as sweep,
     write_files as write_files,
 )
-from .throw_table import ThrowTable as ThrowTable, read_throws as read_throws
-from .throw_toml import read_ranges as read_ranges
+from .throw_table import (
+    ThrowTable as ThrowTable,
+    read_ranges as read_ranges,
+    read_throws as read_throws,
+)
 from .trial_folder import (
     DESCRIPTION as DESCRIPTION,
     assembled as assembled,
     read_description as read_description,
     read_parts as read_parts,
+    read_pictures as read_pictures,
     read_trial as read_trial,
 )
 from .video_file import FILM_ENDINGS as FILM_ENDINGS, VideoFile as VideoFile
 from .wav import read_wav as read_wav, write_wav as write_wav
-from .write_stills import write_frames as write_frames
 from .write_toml import toml_text as toml_text, with_unit as with_unit
 from .write_trial import (
     description_of as description_of,

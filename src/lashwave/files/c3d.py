@@ -6,6 +6,10 @@ never taken from one place: what header and parameters say must fit the size of 
 
 from __future__ import annotations
 
+import json
+import resource
+import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -130,7 +134,7 @@ def _labels(
     if header.points == 0 and not parameters.number("POINT", "USED"):
         raise _fault(where, "holds no points", "export the markers into it", "POINT:USED")
     if not any(names):
-        from lashwave.files.c3d_second import second_labels
+        from lashwave.files.c3d import second_labels
 
         names = second_labels(path)
         if names:
@@ -330,3 +334,47 @@ def _pieces(
         lost |= ~np.isfinite(values).all(axis=-1)
         values[lost] = np.nan
         yield begin, values
+
+
+SECONDS = 20
+MEMORY = 2 << 30
+"""Address space of the child [bytes]; a reader takes several times the file."""
+
+_CHILD = """
+import json, sys
+path, reader = sys.argv[1:]
+if reader == "ezc3d":
+    import ezc3d
+    labels = ezc3d.c3d(path)["parameters"]["POINT"]["LABELS"]["value"]
+else:
+    import c3d
+    with open(path, "rb") as stream:
+        labels = [str(label) for label in c3d.Reader(stream).point_labels]
+print(json.dumps([str(label).strip() for label in labels]))
+"""
+
+
+def second_labels(path: Path, seconds: float = SECONDS, memory: int = MEMORY) -> list[str]:
+    """Labels by ezc3d or, where that refuses, by c3d; empty where neither returns any in time."""
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
+        resource.setrlimit(resource.RLIMIT_CPU, (int(seconds) + 1, int(seconds) + 1))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+    for reader in ("ezc3d", "c3d"):
+        try:
+            done = subprocess.run(
+                [sys.executable, "-I", "-c", _CHILD, str(path), reader],
+                capture_output=True,
+                timeout=seconds,
+                preexec_fn=limit,
+                check=True,
+                env={"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
+            )
+            labels = json.loads(done.stdout.decode("utf-8").splitlines()[-1])
+        except (subprocess.SubprocessError, OSError, ValueError, IndexError):
+            continue
+        if any(labels):
+            return [str(label) for label in labels]
+    return []

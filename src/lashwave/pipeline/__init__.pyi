@@ -6,9 +6,9 @@ from . import (
     reconstruct as reconstruct,
     stopping as stopping,
 )
-from .answered import answered_trial as answered_trial
 from .console import Progress as Progress, silent as silent
 from .health import noise_from_differences as noise_from_differences
+from .labelled import answered_trial as answered_trial
 from .locate import joined as joined, search as search
 from .reconstruct import (
     Reconstruction as Reconstruction,

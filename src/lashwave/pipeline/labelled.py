@@ -4,11 +4,13 @@ they were exchanged; every change is noted with the trial."""
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
+from lashwave.files import Summary, read_summary
 from lashwave.pipeline.health import swap_suspects
-from lashwave.quantities import Markers, Trial
+from lashwave.quantities import InputError, Markers, Trial
 
 
 def labelled(trial: Trial) -> Trial:
@@ -55,3 +57,32 @@ def _seen(markers: Markers) -> tuple[Markers, list[str]]:
         station=markers.station[seen],
     )
     return kept, [v for v, has in zip(markers.labels, seen, strict=True) if not has]
+
+
+def answered_trial(folder: Path, answers: Path) -> tuple[Trial, Summary]:
+    """A trial as `reconstruct` reads it, but for a search of its pictures, and its answers.
+
+    Raises
+    ------
+    InputError
+        Where either cannot be read, the answers are not of the trial as it is now, or the markers
+        are in pictures only.
+    """
+    from lashwave.files import read_pictures
+    from lashwave.pipeline.labelled import labelled
+
+    trial = labelled(read_pictures(folder).trial)
+    summary = read_summary(answers)
+    names = sorted({*summary.inputs, *trial.hashes})
+    changed = [n for n in names if summary.inputs.get(n) != trial.hashes.get(n)]
+    if changed:
+        raise InputError(
+            answers / "summary.json",
+            f"is of other inputs than the trial's now: {changed[0]} differs",
+            "reconstruct again",
+        )
+    if not trial.markers.time.size:
+        raise InputError(
+            folder, "has its markers in pictures only", "`locate` it and take what that wrote"
+        )
+    return trial, summary

@@ -8,11 +8,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lashwave import __version__
+from lashwave.instruments import in_view, project
 from lashwave.pipeline import console
-from lashwave.pipeline.loudness import cautions
+from lashwave.pipeline.health import cautions
 from lashwave.quantities import Camera, Found, InputError, Located, Markers, Onset, Pictures, Trial
+from lashwave.report import Still, draw
 
 FEWEST = 20
 """Marker samples that a trial needs; the trial format's figure."""
@@ -243,10 +246,49 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
 def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Trial) -> None:
     """Write all or none; an earlier answer's files are replaced."""
     from lashwave.files import replace_folder, write_trial
-    from lashwave.pipeline.contact_sheets import sheets
+    from lashwave.pipeline.locate import sheets
 
     def fill(half: Path) -> None:
         write_trial(half, whole, source)
         sheets(half, pictures, found, SHEET)
 
     replace_folder(out.resolve(), fill, others=True)
+
+
+def sheets(folder: Path, pictures: Pictures, found: Found, count: int) -> None:
+    """Write one PNG a camera, of `count` images with what was found marked on them."""
+    for camera in pictures.trial.cameras:
+        if camera.name in found.cameras:
+            stills = _fast_stills(pictures, camera.name, found.cameras[camera.name], count)
+        elif camera.name in pictures.frames and found.markers is not None:
+            stills = _dots(pictures, camera, found.markers, count)
+        else:
+            continue
+        draw(folder / f"{camera.name}.png", f"{pictures.trial.name}, camera {camera.name}", stills)
+
+
+def _spread(frames: NDArray[np.int64], count: int) -> list[int]:
+    return sorted({int(f) for f in frames[np.linspace(0, frames.size - 1, count).astype(int)]})
+
+
+def _fast_stills(pictures: Pictures, name: str, located: Located, count: int) -> list[Still]:
+    """Images in which the tip was found, or spread over the record where it never was."""
+    film, tip, fronts = pictures.frames[name], located.tip, located.fronts
+    everywhere = np.arange(len(film)) if tip is None else tip.frame
+    stills = []
+    for frame in _spread(everywhere, count):
+        at = np.empty((0, 2)) if fronts is None else fronts.uv[fronts.frame == frame]
+        place = None if tip is None else tip.uv[tip.frame == frame][0]
+        stills.append(Still(f"image {frame}", film[frame], place, at))
+    return stills
+
+
+def _dots(pictures: Pictures, camera: Camera, markers: Markers, count: int) -> list[Still]:
+    """Images spread over the record, with the labelled markers as the camera should see them."""
+    film = pictures.frames[camera.name]
+    stills = []
+    for frame in _spread(np.arange(min(len(film), markers.time.size)), count):
+        place = markers.position[frame]
+        uv = project(camera, place[np.isfinite(place[:, 0])])
+        stills.append(Still(f"image {frame}", film[frame], dots=uv[in_view(camera, uv)]))
+    return stills

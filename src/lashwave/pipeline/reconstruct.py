@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lashwave.pipeline.console import Progress, silent
-from lashwave.pipeline.loudness import cautions
+from lashwave.pipeline.health import cautions
 from lashwave.quantities import Answer, Fit, FrontBirths, InputError, Trial
 
 if TYPE_CHECKING:

@@ -1,7 +1,6 @@
 from . import (
     compare_page as compare_page,
     export as export,
-    figures_law as figures_law,
     figures_models as figures_models,
     figures_study as figures_study,
     numbers as numbers,
@@ -13,5 +12,5 @@ from . import (
 from .compare_page import HEADINGS as HEADINGS, cells as cells
 from .contact import Still as Still, draw as draw
 from .export import figure_file as figure_file, table_file as table_file
-from .figures_shape import moments as moments
+from .figures_maps import moments as moments
 from .numbers import chance as chance, decimals as decimals, fixed as fixed

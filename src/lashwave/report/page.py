@@ -19,9 +19,8 @@ from lashwave.report import (
     figures_fit,
     figures_maps,
     figures_seen,
-    figures_shape,
     figures_tip,
-    tables,
+    numbers,
     words,
 )
 from lashwave.report.report_scene import ReportScene, gather
@@ -52,7 +51,7 @@ class Chapter:
     title: str
     text: list[str]
     figures: list[Picture]
-    table: tables.Grid | None = None
+    table: numbers.Grid | None = None
 
 
 Draw = Callable[["Figure | None", str], list[Picture]]
@@ -90,13 +89,13 @@ def _measured(scene: ReportScene, draw: Draw) -> Chapter:
 
 def _motion(scene: ReportScene, draw: Draw) -> Chapter:
     found = draw(
-        figures_shape.shapes(scene, scene.record),
+        figures_maps.shapes(scene, scene.record),
         "Shapes of the line, more of them where it is fast, seen along the axes of the lab. "
         "Dots: the butt.",
     )
     if scene.has_close_up:
         caption = "The same close to the peak of the tip speed."
-        found += draw(figures_shape.shapes(scene, scene.window), caption)
+        found += draw(figures_maps.shapes(scene, scene.window), caption)
     extra = ""
     if "bend_station" in scene.curves:
         extra += " White line: the bend that runs along the line."
@@ -142,7 +141,7 @@ def _account(scene: ReportScene, lists: xr.Dataset, draw: Draw) -> list[Chapter]
 
 
 def _order(lists: xr.Dataset) -> list[Chapter]:
-    grid = tables.order(lists)
+    grid = numbers.order(lists)
     if grid is None:
         return []
     return [Chapter("order", "Order of events", [words.order(lists)], [], grid)]
@@ -224,7 +223,7 @@ class Content:
     cards: list[words.Card]
     warnings: tuple[str, ...]
     chapters: list[Chapter]
-    groups: list[tuple[str, list[tables.AnswerRow]]]
+    groups: list[tuple[str, list[numbers.AnswerRow]]]
     provenance: list[tuple[str, str]]
     hashes: list[tuple[str, str]]
 
@@ -269,7 +268,7 @@ def compose(
         cards=words.cards(answers, fit.draws.position.shape[0]),
         warnings=tuple(warnings),
         chapters=chapters,
-        groups=tables.groups(answers, fit.draws.position.shape[0]),
+        groups=numbers.groups(answers, fit.draws.position.shape[0]),
         provenance=_provenance(trial, fit, options, made or datetime.now(UTC)),
         hashes=sorted(trial.hashes.items()),
     )

@@ -1,2 +1,2 @@
 from .app import make_app as make_app
-from .patience import PatientProtocol as PatientProtocol
+from .security import PatientProtocol as PatientProtocol

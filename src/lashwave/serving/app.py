@@ -18,9 +18,8 @@ from starlette.staticfiles import StaticFiles
 from lashwave.files import sweep
 from lashwave.quantities import InputError
 from lashwave.serving import routes_mend, routes_new, routes_read, routes_take
-from lashwave.serving.json_answer import answer
 from lashwave.serving.library import CACHE
-from lashwave.serving.refusal import Refused
+from lashwave.serving.replies import Refused, answer
 from lashwave.serving.security import Guard, TooLarge
 from lashwave.serving.server_state import make_state, state
 

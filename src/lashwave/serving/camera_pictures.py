@@ -14,8 +14,7 @@ from lashwave.instruments import project
 from lashwave.quantities import Camera, Frames, interpolate
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.opened import Latest, Opened, Reader, answers_stamp
-from lashwave.serving.pack import pack
-from lashwave.serving.refusal import not_found
+from lashwave.serving.replies import not_found, pack
 from lashwave.serving.sightings_pack import lab_time, registration_of
 
 LOOKED_AT = 12

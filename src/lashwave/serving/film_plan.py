@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from lashwave.serving.refusal import Refused
+from lashwave.serving.replies import Refused
 
 VIEWS: dict[str, tuple[float, float]] = {
     "front": (0.0, 0.0),

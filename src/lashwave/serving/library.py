@@ -8,7 +8,7 @@ from pathlib import Path
 
 from lashwave.files import DESCRIPTION, read_record
 from lashwave.quantities import InputError
-from lashwave.serving.refusal import Refused, not_found
+from lashwave.serving.replies import Refused, not_found
 
 CACHE = ".lashwave-cache"
 """Child of the folder that keeps what was derived from answers; may be deleted at any time."""

@@ -26,7 +26,7 @@ from lashwave.files import (
 from lashwave.quantities import InputError
 from lashwave.serving.library import Library
 from lashwave.serving.opened import read
-from lashwave.serving.refusal import Refused
+from lashwave.serving.replies import Refused
 
 STEPS = 200
 """Changes that can be undone."""

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from lashwave.quantities import Array
 from lashwave.serving.opened import Opened, Reader, answers_stamp
-from lashwave.serving.pack import pack
+from lashwave.serving.replies import pack
 
 TIMES, STATIONS = 5000, 200
 

@@ -22,7 +22,7 @@ from lashwave.files import (
 )
 from lashwave.quantities import InputError, Trial
 from lashwave.serving.library import Library, stamp
-from lashwave.serving.refusal import not_found
+from lashwave.serving.replies import not_found
 
 if TYPE_CHECKING:
     import xarray as xr

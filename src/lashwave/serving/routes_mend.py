@@ -7,7 +7,7 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
-from lashwave.serving.json_answer import answer
+from lashwave.serving.replies import answer
 from lashwave.serving.server_state import sent, state
 
 STREAM = "text/event-stream"

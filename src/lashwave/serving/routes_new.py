@@ -13,8 +13,7 @@ from starlette.routing import Route
 from lashwave.intake import new_trial as assemble, propose, recognise
 from lashwave.pipeline import checkup
 from lashwave.quantities import InputError
-from lashwave.serving.json_answer import answer
-from lashwave.serving.refusal import Refused, not_found
+from lashwave.serving.replies import Refused, answer, not_found
 from lashwave.serving.server_state import ServerState, sent, state
 
 Units = dict[str, dict[str, str]]

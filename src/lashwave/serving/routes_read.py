@@ -11,13 +11,11 @@ from starlette.routing import Route
 from lashwave import __version__
 from lashwave.serving.camera_pictures import overlay
 from lashwave.serving.detail import detail
-from lashwave.serving.json_answer import answer
 from lashwave.serving.motion_pack import motion
-from lashwave.serving.overview import broken, entry, residual_rms
-from lashwave.serving.refusal import Refused, not_found
+from lashwave.serving.overview import broken, entry, residual_rms, thumbnail
+from lashwave.serving.replies import Refused, answer, not_found
 from lashwave.serving.server_state import state
 from lashwave.serving.sightings_pack import sightings
-from lashwave.serving.thumbnail import thumbnail
 
 _IMAGE = re.compile(r"(\d{1,9})(?:\.(png|webp))?")
 PACK = "application/octet-stream"

@@ -20,7 +20,7 @@ from typing import Any
 
 from lashwave.files import sweep
 from lashwave.serving.hub import Hub
-from lashwave.serving.refusal import Refused, not_found
+from lashwave.serving.replies import Refused, not_found
 
 AT_ONCE = 1
 """Runs at one time: one takes a core and up to 2 GB."""

@@ -11,12 +11,17 @@ from __future__ import annotations
 import asyncio
 import hmac
 import re
+import secrets
+import threading
+import time
+from typing import Any
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from lashwave.serving.json_answer import answer
+from lashwave.serving.replies import answer
 
 LARGEST_BODY = 4 << 20
 """Of a request [bytes]; a description may not be larger either."""
@@ -129,3 +134,71 @@ def _limited(receive: Receive) -> Receive:
 
 def _too_large():  # type: ignore[no-untyped-def]
     return answer({"error": f"the body is over {LARGEST_BODY >> 20} MB", "field": None}, 413)
+
+
+LASTS = 60.0
+"""How long a code that nobody used opens the pages [s]."""
+
+
+class Codes:
+    """Codes given out and not yet used."""
+
+    def __init__(self) -> None:
+        self._until = dict[str, float]()
+        self._lock = threading.Lock()
+
+    def new(self) -> str:
+        """A code that is good once."""
+        code = secrets.token_urlsafe(16)
+        with self._lock:
+            self._until[code] = time.monotonic() + LASTS
+        return code
+
+    def take(self, code: str) -> bool:
+        """Whether a code is good; it is not any more afterwards."""
+        with self._lock:
+            until = self._until.pop(code, 0.0)
+        return time.monotonic() < until
+
+
+HEADERS = 10.0
+"""From the first byte of a request, or the connection, to the end of its headers [s]."""
+
+
+class PatientProtocol(H11Protocol):
+    """HTTP/1.1 that closes a connection whose headers do not come to an end in time."""
+
+    wait = HEADERS
+    _waiting: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        """Begin to wait for the first request."""
+        super().connection_made(transport)
+        self._await_headers()
+
+    def data_received(self, data: bytes) -> None:
+        """Read on; the wait is over once the headers are whole, and begins with the next ones."""
+        super().data_received(data)
+        if self.cycle is not None and not self.cycle.response_complete:
+            self._end_wait()
+        elif self._waiting is None:
+            self._await_headers()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Nothing is left to wait for."""
+        self._end_wait()
+        super().connection_lost(exc)
+
+    def _await_headers(self) -> None:
+        self._waiting = self.loop.call_later(self.wait, self._too_late)
+
+    def _end_wait(self) -> None:
+        if self._waiting is not None:
+            self._waiting.cancel()
+            self._waiting = None
+
+    def _too_late(self) -> None:
+        self._waiting = None
+        busy = self.cycle is not None and not self.cycle.response_complete
+        if not busy and not self.transport.is_closing():
+            self.transport.close()

@@ -11,14 +11,13 @@ from typing import Any, cast
 from starlette.requests import Request
 
 from lashwave.serving.camera_pictures import CameraPictures
-from lashwave.serving.codes import Codes
-from lashwave.serving.hub import Hub
-from lashwave.serving.later import Later
+from lashwave.serving.hub import Hub, Later
 from lashwave.serving.library import Library
 from lashwave.serving.mending import Mending
 from lashwave.serving.opened import Reader
-from lashwave.serving.refusal import Refused
+from lashwave.serving.replies import Refused
 from lashwave.serving.runs import ServedRuns
+from lashwave.serving.security import Codes
 
 ARCHIVES = 2
 

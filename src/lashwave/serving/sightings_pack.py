@@ -12,7 +12,7 @@ from lashwave.files import read_judgement
 from lashwave.pipeline import health
 from lashwave.quantities import DISTRUSTED, Array, Camera
 from lashwave.serving.opened import Answered, Opened, Reader, answers_stamp
-from lashwave.serving.pack import pack
+from lashwave.serving.replies import pack
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -40,10 +40,12 @@ def run(out: Path, seed: int, progress: console.Progress) -> int:
 
 def _show(done: pipeline.Reconstruction, truth: Any, trial: Path, out: Path) -> None:
     """What was found, in the order in which a newcomer asks."""
-    from lashwave.workbench import shown_answers
+    from lashwave.workbench import reconstruct_command
 
     console.say(f"A simulated throw on an invented bench: {trial / 'trial'}")
-    shown_answers.answers(done, {name: plain(value) for name, value in truth.answers.items()})
+    reconstruct_command.show_answers(
+        done, {name: plain(value) for name, value in truth.answers.items()}
+    )
     console.say()
     console.say("The trial is simulated, so the truth is known: the last two columns show it.")
     console.say(f"Answers: {out / 'summary.json'}, {out / 'motion.nc'}")

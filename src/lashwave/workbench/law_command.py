@@ -85,7 +85,7 @@ def _measured(path: Path):  # type: ignore[no-untyped-def]
 
 def _build(out, throws, seed, processes, overlay, progress):  # type: ignore[no-untyped-def]
     from lashwave.files import write_files
-    from lashwave.report import figure_file, figures_law, table_file
+    from lashwave.report import figure_file, figures_study, table_file
     from lashwave.study import design_law, ensemble, groups, law_text
     from lashwave.workbench.throws_at_hand import computed
 
@@ -97,7 +97,7 @@ def _build(out, throws, seed, processes, overlay, progress):  # type: ignore[no-
     over = None if overlay is None else (
         found.predict(overlay)["peak_speed_equation"].to_numpy(), overlay["peak_speed"].to_numpy()
     )  # fmt: skip
-    figure = figures_law.collapse(
+    figure = figures_study.collapse(
         said["peak_speed_equation"].to_numpy(), good["peak_speed"].to_numpy(), over
     )
     scores = found.scores

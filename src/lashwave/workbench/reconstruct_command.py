@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import json as to_json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 from lashwave.files import folders
 from lashwave.pipeline import console
 from lashwave.workbench.shared_options import DONE, Answers, Json, Quiet, Trial
+
+if TYPE_CHECKING:
+    from lashwave.pipeline import Reconstruction
+    from lashwave.quantities import Answer
 
 
 def reconstruct(trial: Trial, /, *, out: Answers, json: Json = False, quiet: Quiet = False) -> int:
@@ -15,11 +23,99 @@ def reconstruct(trial: Trial, /, *, out: Answers, json: Json = False, quiet: Qui
     all. The trial's folder is read and never changed.
     """
     from lashwave.pipeline import reconstruct_folder
-    from lashwave.workbench import shown_answers
 
     folders.check_trial_folder(trial)
     folders.check_answer_folder(out, trial)
     with console.progress(quiet) as progress:
-        result = reconstruct_folder(trial, out, progress)
-    shown_answers.result(result, out, as_json=json)
+        done = reconstruct_folder(trial, out, progress)
+    show_result(done, out, as_json=json)
     return DONE
+
+
+# Unit to read in, its factor from SI: milliseconds for clocks, the rest as they are.
+_READABLE = {"clock_offset": ("ms", 1e3)}
+
+
+def rows(
+    answers: dict[str, Answer], draws: int, truth: dict[str, float | None] | None = None
+) -> list[list[str]]:
+    """One row an answer: name, value, sd, 95 % interval, unit, chance; and truth, hit or miss."""
+    table = []
+    for name, answer in answers.items():
+        unit, factor = _READABLE.get(name.split(":")[0], (answer.unit, 1.0))
+        row = [name, *_numbers(answer, factor), "" if unit == "1" else unit, _chance(answer, draws)]
+        if truth is not None:
+            row += _beside(answer, truth.get(name), factor)
+        table.append(row)
+    return table
+
+
+def _numbers(answer: Answer, factor: float) -> list[str]:
+    """Value, standard deviation, interval, to the digits that the deviation supports."""
+    if answer.value is None:
+        return ["none", "", answer.reason or ""]
+    if answer.sd is None or answer.low95 is None or answer.high95 is None:
+        return [f"{factor * answer.value:.6g}", "", ""]
+    digits = _digits(factor * answer.value, factor * answer.sd)
+    low, high = factor * answer.low95, factor * answer.high95
+    return [
+        f"{factor * answer.value:.{digits}f}",
+        f"{factor * answer.sd:.2g}",
+        f"{low:.{digits}f} to {high:.{digits}f}",
+    ]
+
+
+def _digits(value: float, sd: float) -> int:
+    """Decimals that show a deviation to two figures, and no more than six figures of the value."""
+    from math import floor, log10
+
+    of_value = 5 - floor(log10(abs(value))) if value else 6
+    of_sd = 1 - floor(log10(sd)) if sd > 0.0 else of_value
+    return min(max(min(of_value, of_sd), 0), 9)
+
+
+def _chance(answer: Answer, draws: int) -> str:
+    from lashwave.report import chance
+
+    return "" if answer.probability is None else chance(answer.probability, draws)
+
+
+def _beside(answer: Answer, true: float | None, factor: float) -> list[str]:
+    """The truth of a simulated trial, and whether the interval holds it."""
+    if true is None:
+        return ["none", "agrees" if answer.value is None else "-"]
+    if answer.low95 is None or answer.high95 is None:
+        return [f"{factor * true:.6g}", "-"]
+    holds = answer.low95 <= true <= answer.high95
+    digits = _digits(factor * true, factor * (answer.sd or 0.0))
+    return [f"{factor * true:.{digits}f}", "inside" if holds else "outside"]
+
+
+def show_result(done: Reconstruction, out: Path, *, as_json: bool = False) -> None:
+    """Print what `reconstruct` found and where it is written."""
+    if as_json:
+        record = {
+            "schema": 1,
+            "trial": done.trial.name,
+            "out": str(out),
+            "quantities": {name: answer.as_dict() for name, answer in done.answers.items()},
+            "warnings": list(done.fit.warnings),
+        }
+        console.say(to_json.dumps(record, indent=1, allow_nan=False))
+        return
+    show_answers(done)
+    console.say(f"Report: {out / 'report.html'}")
+
+
+def show_answers(done: Reconstruction, truth: dict[str, float | None] | None = None) -> None:
+    """Print the answers with their uncertainty, then every warning."""
+    headings = ["answer", "value", "sd", "95 % interval", "unit", "chance"]
+    if truth is not None:
+        headings += ["truth", "interval"]
+    draws = done.fit.draws.position.shape[0]
+    console.table(f"Trial {done.trial.name}", headings, rows(done.answers, draws, truth))
+    console.say()
+    if not done.fit.warnings:
+        console.say("No warnings.")
+    for warning in done.fit.warnings:
+        console.say(f"Warning: {warning}")

@@ -1,15 +1,57 @@
-"""Arrays in one body: a JSON header, then the numbers, each array at a multiple of 8 bytes."""
+"""JSON that holds finite numbers only (RFC 8259 knows no nan)."""
 
 from __future__ import annotations
 
 import json
+import math
 import struct
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from starlette.responses import Response
 
-from lashwave.serving.json_answer import plain
+
+def plain(value: Any) -> Any:
+    """The same as dicts, lists, texts and finite numbers; null for what is not finite."""
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def answer(value: Any, status: int = 200, headers: dict[str, str] | None = None) -> Response:
+    """A JSON answer."""
+    text = json.dumps(plain(value), allow_nan=False, ensure_ascii=False)
+    return Response(text.encode(), status, headers, "application/json")
+
+
+class Refused(Exception):
+    """A request that is turned down: an HTTP status (RFC 9110), one line, perhaps a field.
+
+    Parameters
+    ----------
+    status : 4xx.
+    line : what is wrong, for the user.
+    field : the field at fault, where there is one.
+    more : further entries of the JSON answer.
+    """
+
+    def __init__(self, status: int, line: str, field: str | None = None, **more: Any) -> None:
+        super().__init__(line)
+        self.status = status
+        self.record = {"error": " ".join(line.split()), "field": field, **more}
+
+
+def not_found(line: str) -> Refused:
+    """There is no such thing."""
+    return Refused(404, line)
+
 
 _KINDS = {"f4": "<f4", "f8": "<f8", "i4": "<i4", "u1": "|u1"}
 
