@@ -112,7 +112,7 @@ def half(folder: Path, names: set[str]) -> str | None:
             except ValueError:
                 return f"{name} is cut"
         if path.suffix == ".nc":
-            from lashwave.files.read_answers import netcdf
+            from lashwave.files.checked_netcdf import netcdf
 
             try:
                 with netcdf(path) as opened:

@@ -152,7 +152,6 @@ def _instruments(root: Path) -> list[Target]:
 def _answers(root: Path) -> list[Target]:
     """What `reconstruct` and `locate` kept."""
     from lashwave.files.kept import kept_finds as kept
-    from lashwave.files.read_answers import read_draws, read_judgement, read_lists, read_motion
     from lashwave.files.summaries import read_summary
 
     answers, finds = root / "rich.answers", root / "finds.npz"
@@ -175,11 +174,25 @@ def _answers(root: Path) -> list[Target]:
     return [
         of_file(answers / "summary.json", lambda: read_summary(answers), text=True),
         Target("summary.json of odd values", summary, _values),
-        of_file(answers / "motion.nc", lambda: read_motion(answers), text=False, share=2),
-        of_file(answers / "answers.nc", lambda: read_lists(answers), text=False),
-        of_file(answers / "sightings.nc", lambda: read_judgement(answers), text=False),
-        of_file(answers / "samples.nc", lambda: list(read_draws(answers, 2)), text=False),
+        *_netcdf(answers, "", 0.3),
+        *_netcdf(root / "bare.answers", "bare ", 0.25),
         of_file(finds, lambda: kept(finds, "same"), text=False),
+    ]
+
+
+def _netcdf(answers: Path, name: str, share: float) -> list[Target]:
+    """The NetCDF files of a folder of answers; bare ones have no hash of theirs beside them."""
+    from lashwave.files.read_answers import read_draws, read_judgement, read_lists, read_motion
+
+    acts = {
+        "motion.nc": lambda: read_motion(answers),
+        "answers.nc": lambda: read_lists(answers),
+        "sightings.nc": lambda: read_judgement(answers),
+        "samples.nc": lambda: list(read_draws(answers, 2)),
+    }
+    return [
+        of_file(answers / file, act, text=False, share=share, name=name + file)
+        for file, act in acts.items()
     ]
 
 
@@ -272,6 +285,9 @@ def made(root: Path) -> None:
         'offset = "1 ms"\noffset_sd = "1 ms"\n'
     )
     _answers_of(trial, root / "rich.answers")
+    (root / "bare.answers").mkdir()
+    for path in (root / "rich.answers").glob("*.nc"):
+        shutil.copy(path, root / "bare.answers")
     _raw(raw, trial, noun, write_c3d, write_film)
     shutil.copytree(trial, pictured)
     shutil.copy(raw / "film.avi", pictured / "film.avi")

@@ -7,6 +7,8 @@ and CF's words for units stand in the CF conventions 1.11, section 3.1.
 from __future__ import annotations
 
 import json
+import shutil
+from hashlib import sha256
 from pathlib import Path
 
 import netCDF4
@@ -14,6 +16,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from lashwave.files import checked_netcdf
+from lashwave.files.checked_netcdf import stated_hash
 from lashwave.files.read_answers import read_motion
 from lashwave.files.results import write_results
 from lashwave.files.swap import replace_folder
@@ -204,3 +208,40 @@ def test_a_file_that_is_no_motion_is_refused_in_one_line(tmp_path: Path) -> None
     xr.Dataset({"position": ("time", [1.0])}).to_netcdf(bad, engine="h5netcdf")
     with pytest.raises(InputError, match="position"):
         read_motion(bad)
+
+
+def test_a_file_that_is_not_as_it_was_written_is_refused_before_it_is_opened(
+    tmp_path: Path,
+) -> None:
+    out = tmp_path / "out"
+    write(out)
+    for name in ("motion.nc", "samples.nc", "answers.nc", "sightings.nc"):
+        body = (out / name).read_bytes()
+        assert stated_hash(out / name) == sha256(body).hexdigest()
+    body = (out / "motion.nc").read_bytes()
+    (out / "motion.nc").write_bytes(body[:-1] + bytes([body[-1] ^ 1]))
+    with pytest.raises(InputError, match=r"motion.nc: .*SHA-256 in summary.json.*; reconstruct"):
+        read_motion(out)
+
+
+@pytest.mark.parametrize("summary", ["", "{}", '{"provenance": {"files": []}}'])
+def test_an_older_answer_without_hashes_still_opens(tmp_path: Path, summary: str) -> None:
+    fit = write(tmp_path / "out")
+    (tmp_path / "out" / "summary.json").write_text(summary)
+    np.testing.assert_array_equal(read_motion(tmp_path / "out")["velocity"], fit.velocity)
+
+
+def test_a_file_without_a_hash_is_first_read_by_a_child(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write(tmp_path / "out")
+    path = tmp_path / "motion.nc"
+    shutil.copy(tmp_path / "out" / "motion.nc", path)
+    monkeypatch.setattr(checked_netcdf, "_LOOK", "while True: pass")
+    monkeypatch.setattr(checked_netcdf, "SECONDS", 0.5)
+    with pytest.raises(InputError, match="is not NetCDF-4 that can be read"):
+        read_motion(path)
+    monkeypatch.setattr(checked_netcdf, "_LOOK", "import os; os.kill(os.getpid(), 11)")
+    path.touch()
+    with pytest.raises(InputError, match="is not NetCDF-4 that can be read"):
+        read_motion(path)

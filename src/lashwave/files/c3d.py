@@ -7,9 +7,6 @@ never taken from one place: what header and parameters say must fit the size of 
 from __future__ import annotations
 
 import json
-import resource
-import subprocess
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +23,7 @@ from lashwave.files.c3d_parameters import (
     read_header,
     read_parameters,
 )
+from lashwave.files.limited import limited
 from lashwave.files.marker_samples import MarkerSamples, zeros_to_gaps
 from lashwave.quantities import Array, InputError
 
@@ -134,8 +132,6 @@ def _labels(
     if header.points == 0 and not parameters.number("POINT", "USED"):
         raise _fault(where, "holds no points", "export the markers into it", "POINT:USED")
     if not any(names):
-        from lashwave.files.c3d import second_labels
-
         names = second_labels(path)
         if names:
             notes.append("labels were read by a second reader")
@@ -336,7 +332,8 @@ def _pieces(
         yield begin, values
 
 
-SECONDS = 20
+SECONDS = 8.0
+"""Of the processor [s]."""
 MEMORY = 2 << 30
 """Address space of the child [bytes]; a reader takes several times the file."""
 
@@ -356,24 +353,11 @@ print(json.dumps([str(label).strip() for label in labels]))
 
 def second_labels(path: Path, seconds: float = SECONDS, memory: int = MEMORY) -> list[str]:
     """Labels by ezc3d or, where that refuses, by c3d; empty where neither returns any in time."""
-
-    def limit() -> None:
-        resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
-        resource.setrlimit(resource.RLIMIT_CPU, (int(seconds) + 1, int(seconds) + 1))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-
     for reader in ("ezc3d", "c3d"):
+        said = limited(_CHILD, str(path), reader, seconds=seconds, memory=memory)
         try:
-            done = subprocess.run(
-                [sys.executable, "-I", "-c", _CHILD, str(path), reader],
-                capture_output=True,
-                timeout=seconds,
-                preexec_fn=limit,
-                check=True,
-                env={"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
-            )
-            labels = json.loads(done.stdout.decode("utf-8").splitlines()[-1])
-        except (subprocess.SubprocessError, OSError, ValueError, IndexError):
+            labels = json.loads((said or "").splitlines()[-1])
+        except (ValueError, IndexError):
             continue
         if any(labels):
             return [str(label) for label in labels]

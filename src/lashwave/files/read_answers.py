@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from lashwave.files.checked_netcdf import AGAIN, netcdf
 from lashwave.files.results import MOTION
-from lashwave.quantities import Array, InputError, LashwaveError
+from lashwave.quantities import Array, InputError
 
 if TYPE_CHECKING:
     import xarray as xr
-
-AGAIN = "reconstruct again"
 
 
 @dataclass(frozen=True)
@@ -33,25 +31,6 @@ class Draw:
     """(K, S, 3) [m/s]"""
     shared: dict[str, float]
     """By the names of summary.json, each in its own unit."""
-
-
-@contextmanager
-def netcdf(file: Path) -> Iterator[xr.Dataset]:
-    """An opened NetCDF-4 file; raises InputError where it, or what is read of it, is damaged."""
-    import h5py
-    import xarray as xr
-
-    if not file.is_file():
-        raise InputError(file, "there is no such file", "name a folder that `reconstruct` wrote")
-    try:
-        # h5netcdf complains on standard error of a file that it could not open; h5py does not.
-        h5py.File(file, "r").close()
-        with xr.open_dataset(file, engine="h5netcdf", decode_times=False) as opened:
-            yield opened
-    except (LashwaveError, MemoryError):
-        raise
-    except Exception:  # the libraries raise many kinds for a file that is damaged
-        raise InputError(file, "is not NetCDF-4 that can be read", AGAIN) from None
 
 
 def read_motion(path: Path) -> xr.Dataset:

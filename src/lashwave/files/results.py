@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import math
+from hashlib import sha256
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -64,15 +65,18 @@ def write_results(
     """
     record = provenance(trial, options)
 
-    text = json.dumps(summary(fit, answers, trial, record), indent=1, allow_nan=False)
     # The NetCDF library ends the process where its disk is full, so it writes to memory.
     whole = {
         "motion.nc": netcdf_bytes(motion_dataset(fit, record)),
         "samples.nc": netcdf_bytes(samples_dataset(fit, record)),
         "answers.nc": netcdf_bytes(_answers_dataset(lists, record)),
         "sightings.nc": netcdf_bytes(sightings_dataset(fit, trial, record)),
-        "summary.json": (text + "\n").encode(),
     }
+    told = summary(fit, answers, trial, record)
+    # A damaged NetCDF file can hang its library, so it is known by its hash before it is opened.
+    told["provenance"]["files"] = {name: sha256(body).hexdigest() for name, body in whole.items()}
+    text = json.dumps(told, indent=1, allow_nan=False)
+    whole["summary.json"] = (text + "\n").encode()
     write_files(out, whole | files)
 
 

@@ -34,7 +34,7 @@ class Folder:
         """Raise InputError where a file is not as it was when it was hashed."""
         for name, stamp in self.stamps.items():
             try:
-                now = _stamp(self.root / name)
+                now = stamp_of(self.root / name)
             except OSError:
                 now = ()
             if now != stamp:
@@ -110,7 +110,7 @@ class Folder:
 
     def _sha256(self, name: str, where: str, line: int | None, key: str) -> str:
         try:
-            self.stamps[name] = _stamp(self.root / name)
+            self.stamps[name] = stamp_of(self.root / name)
             return sha256(self.root / name)
         except OSError as error:
             problem = f"{name!r} cannot be read ({error.strerror})"
@@ -142,7 +142,7 @@ class Folder:
         return resolved
 
 
-def _stamp(path: Path) -> tuple[int, ...]:
+def stamp_of(path: Path) -> tuple[int, ...]:
     """What changes when a file is written."""
     status = path.stat()
     return status.st_ino, status.st_size, status.st_mtime_ns
