@@ -5,6 +5,7 @@ VENV := .venv
 PY := $(VENV)/bin/python
 UV := $(VENV)/bin/uv pip install --quiet --python $(PY)
 STAMP := $(VENV)/.installed
+VERSION = $(shell sed -n 's/^__version__ = "\(.*\)"/\1/p' src/lashwave/__init__.py)
 # Processes that share the tests, a file at a time.
 WORKERS ?= 2
 BENCHES ?= convergence forward speed trials real_lines duration pictures dots tip pages
@@ -18,7 +19,8 @@ KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat 
 # One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
 WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
 
-.PHONY: help demo test lint validate validation planted bench fuzz faults figures picture docs lock clean
+.PHONY: help demo test lint validate validation planted bench fuzz faults figures picture docs lock audit licences sbom release \
+  clean
 
 help:
 	@echo "make demo      install, then reconstruct an example trial into out/demo"
@@ -32,7 +34,10 @@ help:
 	@echo "make figures   docs/figures.md and the README's table, from figures that were kept"
 	@echo "make picture   the README's picture, from the answers of make demo"
 	@echo "make docs      the documentation as pages, in docs/_build/html"
-	@echo "make lock      renew requirements.lock"
+	@echo "make lock      renew requirements.lock, with a hash of every file that may be installed"
+	@echo "make audit     say whether a flaw is known of any package used"
+	@echo "make licences  docs/licences.md: the licence of every package used"
+	@echo "make release   sources, wheel, bill of materials and their checksums, in dist"
 	@echo "make clean     remove the environment and everything built"
 
 # What the pages of the bench on screen are built from, by hatch_build.py.
@@ -44,7 +49,7 @@ $(STAMP): pyproject.toml requirements.lock $(WEB)
 	  { echo "Python 3.11 or newer is needed; name one: make PYTHON=/path/to/python3.11"; exit 1; }
 	@test -x $(PY) || "$(PYTHON)" -m venv $(VENV)
 	@test -x $(VENV)/bin/uv || $(PY) -m pip install --quiet --disable-pip-version-check uv
-	$(UV) -r requirements.lock
+	$(UV) --require-hashes -r requirements.lock
 	$(UV) --no-deps --refresh-package lashwave --reinstall-package lashwave --editable .
 	@touch $@
 
@@ -96,7 +101,27 @@ docs: $(STAMP)
 
 lock:
 	$(VENV)/bin/uv pip compile pyproject.toml --extra test --extra docs --python-version 3.11 \
-	  --universal --upgrade --no-emit-index-url --no-header --no-annotate -o requirements.lock
+	  --universal --upgrade --generate-hashes --no-emit-index-url --no-header --no-annotate \
+	  -o requirements.lock
+
+# What the program rests on: flaws known, licences, a bill of materials of what a user installs.
+audit: $(STAMP)
+	@$(PY) release/audit.py
+
+licences: $(STAMP)
+	$(PY) release/licences.py
+
+sbom: $(STAMP)
+	$(VENV)/bin/uv venv --quiet --clear build/user
+	$(VENV)/bin/uv pip install --quiet --python build/user --constraint requirements.lock .
+	@mkdir -p dist
+	$(VENV)/bin/uv tool run --quiet --from cyclonedx-bom==7.5.0 cyclonedx-py environment --pyproject pyproject.toml \
+	  --mc-type application --output-reproducible --of JSON -o dist/lashwave-$(VERSION).cdx.json build/user
+
+release: sbom
+	$(VENV)/bin/uv build --quiet --out-dir dist
+	rm -f dist/.gitignore
+	cd dist && sha256sum lashwave-$(VERSION)* > SHA256SUMS && cat SHA256SUMS
 
 clean:
-	rm -rf $(VENV) build src/lashwave/serving/pages web/node_modules docs/_build .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) build dist src/lashwave/serving/pages web/node_modules docs/_build .mypy_cache .ruff_cache .pytest_cache .hypothesis
