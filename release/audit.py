@@ -75,6 +75,7 @@ def _json(said: str) -> dict[str, Any]:
 
 
 def main() -> int:
+    """Ask both, and say what they know."""
     uv = shutil.which("uv", path=str(Path(sys.executable).parent)) or "uv"
     ask = [uv, "tool", "run", "--quiet", "--from", PIP_AUDIT, "pip-audit", "--disable-pip",
            "--require-hashes", "--progress-spinner", "off", "-f", "json", "-r", LOCK]  # fmt: skip

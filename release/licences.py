@@ -20,8 +20,9 @@ PAGE = ROOT / "docs" / "licences.md"
 PIP_LICENSES = "pip-licenses==5.5.5"
 HEAD = """# Licences
 
-lashwave itself is under the [MIT licence](../LICENSE). Written by `make licences`; nobody writes it by hand.
-Wheels of Python may bring libraries in other languages, whose licences lie in each wheel.
+lashwave itself is under the [MIT licence](../LICENSE). Written by `make licences`;
+nobody writes it by hand. Wheels of Python may bring libraries in other languages, whose
+licences lie in each wheel.
 
 """
 
@@ -41,7 +42,8 @@ def python_rows() -> list[tuple[str, str, str]]:
     """(name, version, licence) of every package of the lock that is installed here."""
     uv = shutil.which("uv", path=str(Path(sys.executable).parent)) or "uv"
     ask = [uv, "tool", "run", "--quiet", "--from", PIP_LICENSES, "pip-licenses", "--with-system",
-           "--with-license-file", "--no-license-path", "--python", sys.executable, "--format", "json"]  # fmt: skip
+           "--with-license-file", "--no-license-path", "--python", sys.executable,
+           "--format", "json"]  # fmt: skip
     found = json.loads(subprocess.run(ask, capture_output=True, text=True, check=True).stdout)
     rows = [(plain(one["Name"]), one["Version"], licence(one)) for one in found]
     return sorted(row for row in rows if row[0] in locked())
@@ -71,6 +73,7 @@ def table(title: str, rows: list[tuple[str, str, str]]) -> str:
 
 
 def main() -> int:
+    """Write the page."""
     python, pages = python_rows(), page_rows()
     tables = [table("Python", python), table("Pages", pages)]
     PAGE.write_text(HEAD + "\n".join(tables), encoding="utf-8")
