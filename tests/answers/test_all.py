@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lashwave.answers.all import answer
-from lashwave.answers.quantiles import band
+from lashwave.quantities.quantiles import band
 
 # As answers/all.py gives them; test_register.py holds each against its definition.
 NAMES = [
@@ -141,8 +141,8 @@ def test_bands_leave_out_what_is_missing():
     values[60:, 3] = np.nan
     low, middle, high = band(values)
     for edge, level in ((low, 0.025), (middle, 0.5), (high, 0.975)):
-        assert edge[0] == pytest.approx(np.quantile(values[:, 0], level), rel=1e-12)
-        assert edge[3] == pytest.approx(np.nanquantile(values[:, 3], level), rel=1e-12)
+        assert edge[0] == pytest.approx(np.quantile(values[:, 0], level, method="weibull"))
+        assert edge[3] == pytest.approx(np.quantile(values[:60, 3], level, method="weibull"))
         assert np.isnan(edge[1:3]).all()
 
 

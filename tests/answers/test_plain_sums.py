@@ -24,10 +24,10 @@ from lashwave.answers import (
     sound_in_air,
 )
 from lashwave.answers.all import _cautions, _of_one_hand
-from lashwave.answers.quantiles import band, last_axis_band
 from lashwave.answers.smoothing import smoothed
 from lashwave.quantities.line import Tuft
 from lashwave.quantities.moments import TipDraws
+from lashwave.quantities.quantiles import band, last_axis_band
 from lashwave.quantities.sightings import Onset
 from lashwave.quantities.trial import Air, Microphone
 from tests.answers.lines import lash
@@ -125,19 +125,19 @@ def test_spans_are_widened_while_they_agree():
 
 def test_bands_are_numpys_quantiles_of_what_is_known():
     rng = np.random.default_rng(2)
-    draws = rng.normal(size=(9, 5))
-    draws[:2, 1] = np.nan
-    draws[:5, 2] = np.nan  # four of nine: under half
-    draws[:8, 3] = np.nan
+    draws = rng.normal(size=(90, 5))
+    draws[:20, 1] = np.nan
+    draws[:50, 2] = np.nan  # 40 of 90: under half
+    draws[:89, 3] = np.nan
     draws[:, 4] = np.nan
     for edges in (band(draws), last_axis_band(draws.T.copy())):
         for edge, level in zip(edges, (0.025, 0.5, 0.975), strict=True):
-            assert edge[0] == pytest.approx(np.quantile(draws[:, 0], level))
-            assert edge[1] == pytest.approx(np.quantile(draws[2:, 1], level))
+            assert edge[0] == pytest.approx(np.quantile(draws[:, 0], level, method="weibull"))
+            assert edge[1] == pytest.approx(np.quantile(draws[20:, 1], level, method="weibull"))
             assert np.isnan(edge[2:]).all()
-    few = band(draws, least=0.1)
-    assert few[1][3] == pytest.approx(draws[8, 3]) and few[1][2] == pytest.approx(
-        np.median(draws[5:, 2])
+    few = band(draws, least=0.01)
+    assert few[1][3] == pytest.approx(draws[89, 3]) and few[1][2] == pytest.approx(
+        np.median(draws[50:, 2])
     )
     assert np.isnan(few[1][4])
 

@@ -6,9 +6,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.answers import between_times
-from lashwave.answers.quantiles import bounded, said
 from lashwave.answers.tip import NEAR_PEAK, station_controls
-from lashwave.quantities import Answer, Array, Draws, SonicDraws, from_draws, interpolate, on_grid
+from lashwave.quantities import (
+    Answer,
+    Array,
+    Draws,
+    SonicDraws,
+    bounded,
+    from_draws,
+    interpolate,
+    on_grid,
+    said,
+)
 
 ACCELERATION_SPAN = 0.2e-3
 """The tip's acceleration is its change of velocity over this time, over this time [s]: what is

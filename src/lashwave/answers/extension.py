@@ -14,8 +14,7 @@ import numpy as np
 from scipy.signal import find_peaks
 
 from lashwave.answers import between_times
-from lashwave.answers.quantiles import bounded
-from lashwave.quantities import Answer, Array, Draws, from_draws, interpolate
+from lashwave.quantities import Answer, Array, Draws, bounded, from_draws, interpolate
 
 WOBBLE = 0.01
 """Share of the line's length."""

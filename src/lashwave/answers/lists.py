@@ -11,9 +11,8 @@ from lashwave.answers import energy
 from lashwave.answers.account import AccountDraws
 from lashwave.answers.bend import Bends
 from lashwave.answers.order import Order
-from lashwave.answers.quantiles import band, last_axis_band
 from lashwave.answers.register import attributes
-from lashwave.quantities import Array, Draws, Line
+from lashwave.quantities import Array, Draws, Line, band, last_axis_band
 
 if TYPE_CHECKING:
     import xarray as xr

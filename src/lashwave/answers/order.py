@@ -20,8 +20,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from lashwave.answers.momentum import mean_over
-from lashwave.answers.quantiles import bounded, bounded_all
-from lashwave.quantities import Answer, Array, Camera, Draws, FrontBirths, Trial, TuftWidths
+from lashwave.quantities import (
+    Answer,
+    Array,
+    Camera,
+    Draws,
+    FrontBirths,
+    Trial,
+    TuftWidths,
+    bounded,
+    bounded_all,
+)
 
 OUTERMOST = 0.03
 """Share of the line whose turning is the tip's; at least its last link."""

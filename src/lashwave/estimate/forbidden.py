@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.quantities import Array, NotConvergedError
+from lashwave.quantities import Array, NotConvergedError, band
 
 IMPOSSIBLE = 1.5
 """Energy of the motion over what it can have been given, at which it is not believed. An honest
@@ -70,7 +70,7 @@ def work_warnings(
     """
     if not np.isfinite(power).all():
         return ()
-    low, high = np.quantile(work(time, power), (0.025, 0.975), axis=0)
+    low, _, high = band(work(time, power))
     scale = np.maximum.accumulate(np.median(kinetic, axis=0)) + fall
     span = (high - low) / np.maximum(scale, 1e-12)
     if span.max() > UNKNOWN:

@@ -30,6 +30,13 @@ from .images import (
 from .line import Droop as Droop, Line as Line, Tuft as Tuft
 from .moments import Moments as Moments, SonicDraws as SonicDraws, TipDraws as TipDraws
 from .motion import interpolate as interpolate
+from .quantiles import (
+    band as band,
+    bounded as bounded,
+    bounded_all as bounded_all,
+    last_axis_band as last_axis_band,
+    said as said,
+)
 from .sightings import (
     Camera as Camera,
     Clock as Clock,

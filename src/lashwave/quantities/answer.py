@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from lashwave.quantities.quantiles import band
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -51,9 +53,9 @@ def on_grid(answer: Answer, draws: ArrayLike, spacing: float) -> Answer:
     finite = finite[np.isfinite(finite)]
     if answer.value is None or spacing <= 0.0:
         return answer
-    place = (np.arange(finite.size) + 0.5) / finite.size - 0.5
+    place = np.arange(1, finite.size + 1) / (finite.size + 1.0) - 0.5
     spread = finite + spacing * np.random.default_rng(12).permutation(place)
-    low, high = np.quantile(spread, [0.025, 0.975])
+    low, _, high = band(spread)
     sd = float(np.hypot(answer.sd or 0.0, spacing / np.sqrt(12.0)))
     return replace(answer, sd=sd, low95=float(low), high95=float(high))
 
@@ -67,7 +69,7 @@ def from_draws(draws: ArrayLike, unit: str, probability: float | None = None) ->
     finite = finite[np.isfinite(finite)]
     if finite.size == 0:
         return Answer(None, unit, probability=probability, reason="no draw has this event")
-    low, middle, high = np.quantile(finite, [0.025, 0.5, 0.975])
+    low, middle, high = band(finite)
     same = float(np.ptp(finite)) <= 1e-12 * abs(float(middle))  # equal but for rounding
     sd = 0.0 if same else float(finite.std(ddof=1))
     return Answer(float(middle), unit, sd, float(low), float(high), probability)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities import Array
+from lashwave.quantities import Array, band
 from lashwave.report.style import BLUE, FAINT, INK, SKY, VERMILION, canvas, in_style, plain
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def prediction(
     up.yaxis.set_major_formatter("{x:g}")
     up.set_ylabel("distance [mm]")
     up.legend(loc="upper left")
-    low, high = np.quantile(tip_draws, [0.025, 0.975], axis=0)
+    low, _, high = band(tip_draws)
     down.fill_between(time, low, high, color=SKY, alpha=0.45, lw=0, label="ensemble, 95 %")
     down.plot(time, tip, color=BLUE, label="predicted from the hand")
     down.plot(time, tip_seen, color=INK, lw=0.9, ls=(0, (4, 2)), label="reconstructed")

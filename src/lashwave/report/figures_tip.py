@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.answers import past_clamp
-from lashwave.quantities import Answer
+from lashwave.quantities import Answer, band as band_of
 from lashwave.report import style
 from lashwave.report.report_scene import Array, ReportScene
 
@@ -114,7 +114,7 @@ def _grip_tension(scene: ReportScene) -> tuple[Array, Array, Array] | None:
     pull = past_clamp(scene.fit.draws, scene.trial.line.handle_length)
     if not np.isfinite(pull).any():
         return None
-    low, middle, high = np.quantile(pull, [0.025, 0.5, 0.975], axis=0)
+    low, middle, high = band_of(pull)
     return middle, low, high
 
 

@@ -10,7 +10,7 @@ from cyclopts import Parameter
 from lashwave import report, study
 from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.quantities import InputError
+from lashwave.quantities import InputError, band
 from lashwave.workbench import model_files as io
 from lashwave.workbench.shared_options import DONE, Out, Quiet, Trial
 
@@ -63,7 +63,7 @@ def predict(
 def _write_prediction(folder: Path, found: study.Prediction) -> None:
     import numpy as np
 
-    low, high = np.quantile(found.tip_draws, [0.025, 0.975], axis=0)
+    low, _, high = band(found.tip_draws)
     spread = np.sqrt((found.spread**2).mean(1))
     io.save_csv(
         folder / "speed.csv",
@@ -104,7 +104,7 @@ def _write_prediction(folder: Path, found: study.Prediction) -> None:
 def _summary(found: study.Prediction) -> dict[str, object]:
     import numpy as np
 
-    peaks = found.tip_draws.max(axis=1)
+    low, _, high = band(found.tip_draws.max(axis=1))
     return {
         "span_s": float(found.time[-1] - found.time[0]),
         "horizons": [
@@ -116,8 +116,8 @@ def _summary(found: study.Prediction) -> dict[str, object]:
         "members": int(found.tip_draws.shape[0]),
         "peak_tip_speed": {
             "predicted": float(found.tip_speed.max()),
-            "low95": float(np.quantile(peaks, 0.025)),
-            "high95": float(np.quantile(peaks, 0.975)),
+            "low95": float(low),
+            "high95": float(high),
             "reconstructed_at_marker_samples": float(found.tip_seen.max()),
         },
         "camera_rms_px": {
@@ -141,7 +141,7 @@ def _show_prediction(found: study.Prediction, out: Path) -> None:
         f"predicted from the hand alone, over {found.time[-1] - found.time[0]:.3f} s",
         ["within", "prediction against markers", "spread of the ensemble"], rows,
     )  # fmt: skip
-    low, high = np.quantile(found.tip_draws.max(axis=1), [0.025, 0.975])
+    low, _, high = band(found.tip_draws.max(axis=1))
     console.say(
         f"peak tip speed at the marker samples: predicted {found.tip_speed.max():.1f} m/s "
         f"({low:.1f} to {high:.1f}), reconstructed {found.tip_seen.max():.1f} m/s"

@@ -1,11 +1,17 @@
-"""What draws say of one number: its median, its central 95 % interval, how likely an event is."""
+"""What draws say of one number: its median, its central 95 % interval, how likely an event is.
+
+The k-th smallest of D draws stands at k / (D + 1) of their law, in the mean over all laws, so that
+an interval read off there holds one draw more 95 times in a hundred (Hyndman and Fan, The American
+Statistician 50 (1996) 361, definition 6). Read off at (k - 1) / (D - 1), as is usual, it is too
+narrow: 120 draws hold 93.4 %, 30 hold 89.6 %.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities import Array
+from lashwave.quantities.arrays import Array
 
 
 def bounded(share: float, draws: int) -> float:
@@ -35,7 +41,8 @@ LEVELS = (0.025, 0.5, 0.975)
 def band(draws: NDArray[np.floating], least: float = 0.5) -> tuple[Array, Array, Array]:
     """Low, median and high of draws (D, ...); nan where under `least` of them are finite.
 
-    Linear between order statistics, as `numpy.quantile`; nan draws are left out.
+    Linear between order statistics, and on past the outermost two where there are under 39 draws:
+    30 hold 94 %, 10 hold 88 %. nan draws are left out.
 
     All three have the unit of the draws, as [N] or [m/s].
     """
@@ -58,9 +65,10 @@ def last_axis_band(draws: NDArray[np.floating], least: float = 0.5) -> tuple[Arr
 
 def _level(ordered: NDArray[np.floating], count: NDArray[np.intp], level: float) -> Array:
     """One quantile of sorted draws of which the first `count` are finite."""
-    place = level * np.maximum(count - 1, 0)
-    left = place.astype(np.intp)
-    right = np.minimum(left + 1, np.maximum(count - 1, 0))
+    place = level * (count + 1.0) - 1.0
+    last = np.maximum(count - 1, 0)
+    left = np.clip(np.floor(place), 0, np.maximum(last - 1, 0)).astype(np.intp)
+    right = np.minimum(left + 1, last)
     a = np.take_along_axis(ordered, left[..., None], axis=-1)[..., 0].astype(float)
     b = np.take_along_axis(ordered, right[..., None], axis=-1)[..., 0].astype(float)
     return np.asarray(a + (place - left) * (b - a))

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from scipy.stats import beta
+from scipy.stats import beta, expon, norm, uniform
 
-from lashwave.answers import quantiles as chance
+from lashwave.quantities import quantiles as chance
 from lashwave.quantities.answer import from_draws, on_grid
 
 
@@ -40,3 +40,17 @@ def test_an_answer_on_a_grid_has_the_spacing_as_its_doubt():
     alone = from_draws(wide, "m")
     assert on_grid(alone, wide, 0.01).sd == pytest.approx(alone.sd, rel=1e-3)
     assert on_grid(alone, wide, 0.0) is alone
+
+
+@pytest.mark.parametrize(("draws", "lowest"), [(30, 0.94), (40, 0.95), (120, 0.95), (400, 0.95)])
+@pytest.mark.parametrize("law", [norm, expon, uniform])
+def test_an_interval_of_few_draws_holds_the_next_one_as_often_as_it_says(draws, lowest, law):
+    # No other method: the share of the law itself between the edges, in the mean of many sets.
+    low, _, high = chance.band(law.rvs(size=(draws, 8000), random_state=draws))
+    assert lowest - 0.003 < np.mean(law.cdf(high) - law.cdf(low)) < 0.957
+
+
+def test_two_draws_and_one_have_a_band():
+    assert [float(edge) for edge in chance.band(np.array([3.0]))] == [3.0, 3.0, 3.0]
+    low, middle, high = chance.band(np.array([1.0, 2.0]))
+    assert low < 1.0 and high > 2.0 and middle == 1.5
