@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.mechanics.droop import droop_curve
+from lashwave.mechanics.stiffness_sources import droop_curve
 from lashwave.quantities.constants import STANDARD_GRAVITY
 from lashwave.quantities.line import Droop, Line
 from lashwave.quantities.trial import Trial

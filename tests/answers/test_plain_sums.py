@@ -13,16 +13,7 @@ import numpy as np
 import pytest
 from scipy.signal import savgol_filter
 
-from lashwave.answers import (
-    account,
-    amplify,
-    energy,
-    fitted_parameters,
-    momentum,
-    order,
-    pull,
-    sound_in_air,
-)
+from lashwave.answers import account, all, amplify, energy, momentum, order, pull, sound_in_air
 from lashwave.answers.all import _cautions, _of_one_hand
 from lashwave.answers.smoothing import smoothed
 from lashwave.quantities.line import Tuft
@@ -196,7 +187,7 @@ def test_shared_parameters_are_of_the_draws_or_of_the_fit(imposed):
     fit = imposed.fit(
         draws, shared={"damping_time": (1.5, 0.2), "registration_u:tip-view": (3.0, 0.5)}
     )
-    found = fitted_parameters.answers(imposed.trial(), fit)
+    found = all.answers(imposed.trial(), fit)
     assert found["drag_normal"].value == 1.0
     damping, shift = found["damping_time"], found["registration_u:tip-view"]
     assert (damping.value, damping.sd, damping.unit) == (1.5, 0.2, "1")
@@ -207,7 +198,7 @@ def test_shared_parameters_are_of_the_draws_or_of_the_fit(imposed):
     assert found["drag_tuft"].reason == "the line has no tuft"
     tufted = imposed.trial()
     tufted = replace(tufted, line=replace(tufted.line, tuft=Tuft(1e-5, 1e-6, 1e-5)))
-    assert fitted_parameters.answers(tufted, fit)["drag_tuft"].reason == "not part of this fit"
+    assert all.answers(tufted, fit)["drag_tuft"].reason == "not part of this fit"
 
 
 def test_the_balance_chooses_by_prior_and_rest():

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lashwave.estimate.bend_rows import bend_columns, bend_forces
-from lashwave.estimate.geometry import tangent_axes
-from lashwave.estimate.scheme import mean_directions
+from lashwave.estimate.bend_rows import bend_columns, bend_forces, mean_directions
+from lashwave.estimate.path import tangent_axes
 from tests.estimate.long_rows import blank, long_rows
 
 LINKS, HM, HP, SCALE, TAU = 4, 1.1e-3, 0.8e-3, 1.3, 2.5e-3

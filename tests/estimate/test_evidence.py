@@ -7,8 +7,7 @@ import pytest
 from scipy.linalg import block_diag
 
 from lashwave.estimate import normal as eq
-from lashwave.estimate.evidence import LAWS, Evidence
-from lashwave.estimate.fit_state import State, as_arrays, from_arrays
+from lashwave.estimate.evidence import LAWS, Evidence, State, as_arrays, from_arrays
 from lashwave.estimate.fusion import solved
 from lashwave.estimate.options import Options
 from lashwave.files.kept import keep_arrays, kept_arrays

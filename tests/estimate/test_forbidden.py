@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.estimate.forbidden import energy_warnings, share_of_given, work, work_warnings
+from lashwave.estimate.diagnosis import energy_warnings, share_of_given, work, work_warnings
 from lashwave.quantities.errors import NotConvergedError
 
 TIME = np.linspace(0.0, 1.0, 101)

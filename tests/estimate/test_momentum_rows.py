@@ -11,7 +11,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from lashwave.estimate import geometry
+from lashwave.estimate import path
+from lashwave.estimate.bend_rows import mean_directions
 from lashwave.estimate.momentum_rows import (
     _drag_of_body,
     _drag_of_link,
@@ -20,7 +21,6 @@ from lashwave.estimate.momentum_rows import (
     project_out_tensions,
     schemed_residual,
 )
-from lashwave.estimate.scheme import mean_directions
 from lashwave.quantities import Array
 from tests.estimate.long_rows import blank, long_rows, windows_of
 
@@ -62,11 +62,11 @@ def axes(t: Array) -> Array:
 
 def chords(t: Array) -> Array:
     """Of links whose first is a rigid handle: they shorten as the line bends."""
-    return np.asarray(geometry.chord_lengths(t, LENGTH, 1, 0))
+    return np.asarray(path.chord_lengths(t, LENGTH, 1, 0))
 
 
 def places(base: Array, t: Array) -> Array:
-    return np.asarray(geometry.places(base, t, chords(t)))
+    return np.asarray(path.places(base, t, chords(t)))
 
 
 def tension_columns(t: Array) -> Array:
@@ -81,7 +81,7 @@ def tension_columns(t: Array) -> Array:
 def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
     row = blank(LINKS, 7)
     x, E = places(base, t), axes(t)
-    D = geometry.link_reach(t, E, chords(t), LENGTH, 1, 0)
+    D = path.link_reach(t, E, chords(t), LENGTH, 1, 0)
     tension, _ = dynamics_rows(
         row, x, t, E, windows_of(D), chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
     )

@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 from scipy.linalg import eigh
 
-from lashwave.estimate.bend_rows import bend_forces
-from lashwave.estimate.geometry import chord_lengths
-from lashwave.estimate.scheme import mean_directions, side_shares, time_shares
+from lashwave.estimate.bend_rows import bend_forces, mean_directions, side_shares, time_shares
+from lashwave.estimate.path import chord_lengths
 from lashwave.mechanics.chain import stations
 from lashwave.quantities.line import Line
 

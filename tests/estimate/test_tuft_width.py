@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from lashwave.estimate.options import Options
-from lashwave.estimate.setup import set_up
-from lashwave.estimate.tuft_width import tuft_scale
+from lashwave.estimate.setup import set_up, tuft_scale
 from lashwave.quantities.line import Tuft
 from lashwave.quantities.sightings import TuftWidths
 from lashwave.quantities.trial import Trial

@@ -12,13 +12,11 @@ import numpy as np
 import pytest
 
 from benchmarks.droops import drooped
-from lashwave.mechanics.droop import droop_stiffness
-from lashwave.mechanics.stiffness_sources import known_stiffness
+from lashwave.mechanics.stiffness_sources import droop_stiffness, known_stiffness
 from lashwave.quantities.line import Droop, Line
 from lashwave.quantities.stiffness import Source
-from lashwave.twin.found_throws import CHOSEN
-from lashwave.twin.throws import draw_held, draw_swing, draw_throw
-from lashwave.twin.wide import wide_line
+from lashwave.twin.bench import wide_line
+from lashwave.twin.throws import CHOSEN, draw_held, draw_swing, draw_throw
 
 SEEDS = range(200)
 

@@ -17,8 +17,7 @@ from lashwave.mechanics.law import Law
 from lashwave.mechanics.simulation import simulate
 from lashwave.quantities.line import Line
 from lashwave.quantities.trial import Air
-from lashwave.twin.found_throws import CHOSEN
-from lashwave.twin.throws import ROUGH, chain_of, draw_throw, run
+from lashwave.twin.throws import CHOSEN, ROUGH, chain_of, draw_throw, run
 from tests.published.record import quoted, read
 
 KREHL = quoted("Krehl, Engemann and Schwenkel, Shock Waves 8 (1998) 1")

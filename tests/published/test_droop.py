@@ -10,9 +10,9 @@ boundary-value solver; the small droop w L^4 / (8 B), textbook.
 import numpy as np
 import pytest
 
-from lashwave.mechanics.droop import droop_stiffness
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rest import rest_shape
+from lashwave.mechanics.stiffness_sources import droop_stiffness
 from lashwave.quantities.line import Droop, Line
 from tests.published.record import derived, recalled
 

@@ -8,11 +8,10 @@ droop test at 41.5 deg, ASTM D1388 option A (c = l / 2), exact q = 8.00420.
 import numpy as np
 import pytest
 
-from lashwave.mechanics.droop import droop_curve, weight_number
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.rest import rest_shape
 from lashwave.mechanics.simulation import simulate
-from lashwave.mechanics.stiffness_sources import known_stiffness
+from lashwave.mechanics.stiffness_sources import droop_curve, known_stiffness, weight_number
 from lashwave.quantities.line import Droop, Line
 from lashwave.quantities.stiffness import Source
 from tests.mechanics.vacuum import VACUUM

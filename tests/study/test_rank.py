@@ -14,8 +14,17 @@ from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial
 from lashwave.study.forecast import MotionOnNodes, prepared, rivals
-from lashwave.study.held_out import compare, scores, stretches, variants, without
-from lashwave.study.rank import Errors, Windows, differences, forecast_errors
+from lashwave.study.rank import (
+    Errors,
+    Windows,
+    compare,
+    differences,
+    forecast_errors,
+    scores,
+    stretches,
+    variants,
+    without,
+)
 from lashwave.workbench.rank_command import held_differences
 from tests.mechanics.vacuum import VACUUM
 

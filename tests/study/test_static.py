@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.mechanics.droop import droop_curve, droop_stiffness
+from lashwave.mechanics.stiffness_sources import droop_curve, droop_stiffness
 from lashwave.quantities.line import Droop, Line
 from lashwave.study.scales import static_stiffness
 

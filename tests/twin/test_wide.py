@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lashwave.twin.wide import wide_law, wide_line
+from lashwave.twin.bench import wide_law, wide_line
 
 
 def test_lines_are_of_many_tapers_and_of_one_material_or_two() -> None:

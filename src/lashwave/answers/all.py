@@ -1,4 +1,7 @@
-"""Every answer of `register.toml` that one fit gives; fronts and sounds (`emission`) add theirs."""
+"""Every answer of `register.toml` that one fit gives; fronts and sounds (`emission`) add theirs.
+
+What did the fit find for clocks, images, drag, stiffness and damping?
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,6 @@ from lashwave.answers import (
     crack,
     energy,
     extension,
-    fitted_parameters,
     fold,
     lists,
     momentum,
@@ -39,6 +41,38 @@ from lashwave.quantities import (
 
 if TYPE_CHECKING:
     import xarray as xr
+
+
+OF_CAMERA = {"clock_offset": "s", "registration_u": "px", "registration_v": "px"}
+OF_LINE = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
+"""Fitted over stated."""
+
+
+def fitted_parameters(trial: Trial, fit: Fit) -> dict[str, Answer]:
+    """One answer a shared parameter of the register; null where it was not part of the fit."""
+    found = {
+        f"{name}:{camera.name}": _one(fit, f"{name}:{camera.name}", unit)
+        for camera in trial.cameras
+        for name, unit in OF_CAMERA.items()
+    }
+    return found | {name: _one(fit, name, "1", _absent(trial, name)) for name in OF_LINE}
+
+
+def _absent(trial: Trial, name: str) -> str:
+    if name == "drag_tuft" and trial.line.tuft is None:
+        return "the line has no tuft"
+    return "not part of this fit"
+
+
+def _one(fit: Fit, name: str, unit: str, absent: str = "not part of this fit") -> Answer:
+    """From the draws, or from the fit's value and standard deviation where they lack it."""
+    if name in fit.draws.shared:
+        return from_draws(fit.draws.shared[name], unit)
+    if name in fit.shared:
+        value, sd = fit.shared[name]
+        half = 1.959964 * sd
+        return Answer(value, unit, sd, value - half, value + half)
+    return Answer(None, unit, reason=absent)
 
 
 ENOUGH_DRAWS = 100
@@ -90,7 +124,7 @@ def answer(
         "peak_speed": from_draws(tip.peak_anywhere(draws, m.speed, m.tip.jitter), "m s-1"),
         **sonic_answers,
         **_hand_answers(draws, line, m.tip),
-        **fitted_parameters.answers(trial, fit),
+        **fitted_parameters(trial, fit),
         **extension.answers(stretched),
         **booked,
         **crack.shape_answers(draws, m.sonic, m.tip.peak_time, trial.gravity),

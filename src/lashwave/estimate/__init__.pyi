@@ -1,5 +1,10 @@
-from .evidence import DAMPINGS as DAMPINGS, Evidence as Evidence
-from .fit_state import State as State, as_arrays as as_arrays, from_arrays as from_arrays
+from .evidence import (
+    DAMPINGS as DAMPINGS,
+    Evidence as Evidence,
+    State as State,
+    as_arrays as as_arrays,
+    from_arrays as from_arrays,
+)
 from .fusion import estimate as estimate, solved as solved
 from .momentum_rows import LAW_NAMES as LAW_NAMES
 from .options import Options as Options

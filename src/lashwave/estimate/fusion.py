@@ -11,12 +11,13 @@ import numpy as np
 from lashwave.estimate.diagnosis import (
     doubt,
     energy_share,
+    energy_warnings,
     fall_of,
     hint_of,
     residuals_of,
     warnings_of,
+    work_warnings,
 )
-from lashwave.estimate.forbidden import energy_warnings, work_warnings
 from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.options import Options

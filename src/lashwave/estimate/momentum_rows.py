@@ -17,9 +17,14 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from lashwave.estimate.bend_rows import bend_columns, bend_forces
+from lashwave.estimate.bend_rows import (
+    bend_columns,
+    bend_forces,
+    mean_directions,
+    side_shares,
+    time_shares,
+)
 from lashwave.estimate.local_rows import WIDE, put_places
-from lashwave.estimate.scheme import mean_directions, side_shares, time_shares
 from lashwave.mechanics import body_drag, link_drag
 
 # Order of the shared logarithmic scales in the columns.

@@ -1,4 +1,23 @@
-"""A trial as the numbers that the fusion works with: chain, driven nodes, shared parameters."""
+"""A trial as the numbers that the fusion works with: chain, driven nodes, shared parameters.
+
+The density of a hand's jerk, by which the markers next to it are most probable.
+
+The marginal likelihood of a Wiener acceleration, integrated twice and seen in noise, by the Kalman
+filter (Rauch, Tung and Striebel 1965 for the filter's form).
+
+How the widths of a tuft that were seen bear on the area that drags it.
+
+Loose strands, thin against their distances, blown along the tuft's axis: one that leans out by b
+at its free end shows the flow an area of its thickness times b. Evenly spread over a width w, the
+mean of |b| is w / 4, so the area is proportional to w. That neglects the strands' shelter of each
+other (which makes a closed tuft drag less still), friction along them (which does not change with
+w) and that a leaning strand is pressed less than an upright one (by the sine of its angle squared:
+Hoerner, Fluid-Dynamic Drag, 1965, ch. 3, the cross-flow principle; from memory). With friction
+alone the exponent of w is 0, with the cross-flow principle alone 3. It is taken to be 1 +- 1.
+
+The stated area is that of the tuft at its mean width over the record. One scale stands for the
+whole record, so it is taken where drag counts, each width weighted by the tip's speed squared.
+"""
 
 from __future__ import annotations
 
@@ -10,10 +29,8 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
 from lashwave.estimate.assembly import Dynamics
-from lashwave.estimate.hand_density import jerk_density
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.options import Options
-from lashwave.estimate.tuft_width import tuft_scale
 from lashwave.mechanics import (
     Chain,
     Law,
@@ -22,7 +39,109 @@ from lashwave.mechanics import (
     medium,
     stations,
 )
-from lashwave.quantities import SLOPE, Array, Stiffness, Trial
+from lashwave.quantities import SLOPE, Array, Camera, Stiffness, Trial
+
+EXPONENT, EXPONENT_SD = 1.0, 1.0
+"""Of the width in the area."""
+FEWEST_WIDTHS = 3
+"""Widths that say something of a change."""
+NARROWEST = 1e-4
+"""[m]; no tuft is narrower, for the sake of its logarithm."""
+
+
+def tuft_scale(trial: Trial) -> tuple[float, float]:
+    """Logarithm of the tuft's area where it drags over the stated one, and its standard deviation.
+
+    Of the camera that saw most widths; (0, 0) where none did, or the line has no tuft. The
+    deviation holds the exponent's, the widths', and what a single scale leaves of their change.
+    """
+    seen = [c for c in trial.cameras if c.tuft is not None and c.tuft.frame.size >= FEWEST_WIDTHS]
+    if not seen or trial.line.tuft is None:
+        return 0.0, 0.0
+    camera = max(seen, key=lambda c: 0 if c.tuft is None else c.tuft.frame.size)
+    assert camera.tuft is not None
+    width = np.maximum(camera.tuft.width, NARROWEST)
+    weight = _speed_squared(camera, trial.line.length)
+    weight = weight / weight.sum()
+    fast = float(weight @ width)
+    size = float(np.log(fast / width.mean()))
+    noise = float(np.sqrt(((weight - 1.0 / width.size) ** 2) @ camera.tuft.sd**2)) / fast
+    left = float(np.sqrt(weight @ (width / fast - 1.0) ** 2))
+    return EXPONENT * size, float(np.hypot(EXPONENT_SD * size, EXPONENT * np.hypot(noise, left)))
+
+
+def _speed_squared(camera: Camera, length: float) -> Array:
+    """Of the tip's image at the widths' frames, any unit; alike where it was not tracked."""
+    assert camera.tuft is not None
+    tip = np.abs(camera.station - length) < 1e-6
+    frame, first = np.unique(camera.frame[tip], return_index=True)
+    if frame.size < 2:
+        return np.ones(camera.tuft.frame.size)
+    uv = camera.uv[tip][first]
+    step = np.linalg.norm(np.diff(uv, axis=0), axis=1) / np.diff(frame)
+    middle = 0.5 * (frame[1:] + frame[:-1])
+    return np.asarray(np.maximum(np.interp(camera.tuft.frame, middle, step), 1e-3) ** 2)
+
+
+NEAREST = 3
+"""How many markers next to the hand tell its jerk."""
+FEWEST = 20
+"""Samples that a marker must have to be asked."""
+EXPONENTS = np.arange(0.0, 9.1, 0.5)
+"""Of ten, tried for the density of the jerk [m2/s5]: from a hand at rest to a blow."""
+
+
+def jerk_density(trial: Trial) -> float:
+    """Most probable density of the hand's jerk [m2/s5], from the markers next to it.
+
+    inf where no marker there was seen often enough, and where the far end is held too.
+    """
+    markers = trial.markers
+    order = np.argsort(np.where(markers.on_handle, -1.0, markers.station))
+    near = [i for i in order if np.isfinite(markers.position[:, i, 0]).sum() >= FEWEST][:NEAREST]
+    if trial.line.ends == "held" or not near:
+        return np.inf
+    step = 1.0 / markers.rate
+    total = np.zeros(EXPONENTS.size)
+    for label in near:
+        total += _log_likelihood(markers.position[:, label], markers.sd[:, label], step)
+    best = int(total.argmax())
+    if best in (0, total.size - 1):
+        return float(10.0 ** EXPONENTS[best])
+    left, middle, right = total[best - 1 : best + 2]
+    shift = 0.5 * (left - right) / (left - 2.0 * middle + right)
+    return float(10.0 ** (EXPONENTS[best] + shift * (EXPONENTS[1] - EXPONENTS[0])))
+
+
+def _log_likelihood(place: Array, sd: Array, step: float) -> Array:
+    """Of each tried density, by a marker's places (T, 3) with gaps, standard deviations (T,)."""
+    q = 10.0**EXPONENTS
+    move = np.array([[1.0, step, 0.5 * step**2], [0.0, 1.0, step], [0.0, 0.0, 1.0]])
+    grow = np.array(
+        [
+            [step**5 / 20, step**4 / 8, step**3 / 6],
+            [step**4 / 8, step**3 / 3, step**2 / 2],
+            [step**3 / 6, step**2 / 2, step],
+        ]
+    )
+    spread = q[:, None, None] * grow
+    state = np.zeros((q.size, 3, 3))  # density, derivative, axis
+    state[:, 0] = place[np.isfinite(place[:, 0])][0]
+    cover = np.tile(np.diag([1.0, 1e2, 1e4]), (q.size, 1, 1))
+    log = np.zeros(q.size)
+    for seen, own in zip(place, sd, strict=True):
+        state = move @ state
+        cover = move @ cover @ move.T + spread
+        if not np.isfinite(seen[0]):
+            continue
+        total = cover[:, 0, 0] + own**2
+        miss = seen - state[:, 0]
+        log -= 0.5 * ((miss**2).sum(axis=1) / total + 3.0 * np.log(total))
+        gain = cover[:, :, 0] / total[:, None]
+        state = state + gain[:, :, None] * miss[:, None, :]
+        cover = cover - gain[:, :, None] * cover[:, None, 0, :]
+    return log
+
 
 DAMPING_TIME = Law.damping_time
 """Stated time constant of bending damping [s]; `damping_time` is fitted over this."""

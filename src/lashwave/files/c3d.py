@@ -2,6 +2,10 @@
 
 Frames are read by a map of the file, so memory is that of the answer. The count of frames is
 never taken from one place: what header and parameters say must fit the size of the file.
+
+A second opinion on the labels of a C3D file: other readers, in a child process with limits.
+
+The open readers crash, hang or return nothing on some files, so they never run in our process.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Mends made by hand: `TRIAL.mends.toml` beside a trial folder, applied and reported."""
+"""Mends made by hand: `TRIAL.mends.toml` beside a trial folder, applied and reported.
+
+They change marker samples, points of cameras, clocks, and the line's table.
+"""
 
 from __future__ import annotations
 

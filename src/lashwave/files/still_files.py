@@ -3,6 +3,8 @@
 PNG after the W3C recommendation (3rd ed. 2025, sections 5 and 11.2.1), TIFF after its
 revision 6.0 (1992). Whatever is at fault is raised as a `StillError`, to which the caller adds
 the place.
+
+Grey images as a row of TIFF or PNG files that `open_frames` reads back the same.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 CSV with one heading line, `name [unit]`. Rows are written whole and flushed; a last line that was
 cut off by a kill is dropped when the table is opened again, so that throw is done anew.
+
+One throw, or ranges of its inputs, is a small TOML file.
 """
 
 from __future__ import annotations

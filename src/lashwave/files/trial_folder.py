@@ -1,4 +1,7 @@
-"""A trial folder as a `Trial`: all of `docs/trial-folder.md`, checked field by field."""
+"""A trial folder as a `Trial`: all of `docs/trial-folder.md`, checked field by field.
+
+For `locate` its images and sounds are opened too.
+"""
 
 from __future__ import annotations
 
@@ -13,8 +16,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.cameras import read_cameras
-from lashwave.files.clock_fields import read_clock
+from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.frame_files import open_frames
 from lashwave.files.located import read_onsets

@@ -17,7 +17,6 @@ from .drag import (
     normal_coefficient as normal_coefficient,
     range_warnings as range_warnings,
 )
-from .droop import droop_stiffness as droop_stiffness
 from .falling_chain import (
     ENERGY as ENERGY,
     PLASTIC as PLASTIC,
@@ -34,7 +33,11 @@ from .simulation import (
     setup as setup,
     simulate as simulate,
 )
-from .stiffness_sources import known_stiffness as known_stiffness, sloped as sloped
+from .stiffness_sources import (
+    droop_stiffness as droop_stiffness,
+    known_stiffness as known_stiffness,
+    sloped as sloped,
+)
 from .stretch import (
     TOO_SOFT as TOO_SOFT,
     elongation as elongation,

@@ -1,4 +1,7 @@
-"""Numbers that say how good a trial's sightings are, before any model of the motion."""
+"""Numbers that say how good a trial's sightings are, before any model of the motion.
+
+And what the microphones' peaks mean for ears: a caution, said wherever a sound was heard.
+"""
 
 from __future__ import annotations
 

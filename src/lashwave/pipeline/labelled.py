@@ -1,5 +1,8 @@
-"""Labels of a trial's markers before it is used: given where points have none, mended where
-they were exchanged; every change is noted with the trial."""
+"""A trial before it is used: its markers labelled, and beside the answers that were made of it.
+
+Labels are given where points have none and mended where they were exchanged; every change is noted
+with the trial.
+"""
 
 from __future__ import annotations
 

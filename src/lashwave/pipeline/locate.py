@@ -1,4 +1,7 @@
-"""The command `locate`: pictures and sound of a trial to sightings, and a trial that holds them."""
+"""The command `locate`: pictures and sound of a trial to sightings, and a trial that holds them.
+
+A contact sheet for each camera shows what was found in some of its images.
+"""
 
 from __future__ import annotations
 

@@ -25,6 +25,7 @@ from .images import (
     Image as Image,
     Located as Located,
     Pictures as Pictures,
+    Sound as Sound,
     TipTrack as TipTrack,
 )
 from .line import Droop as Droop, Line as Line, Tuft as Tuft
@@ -46,7 +47,6 @@ from .sightings import (
     SpacePoints as SpacePoints,
     TuftWidths as TuftWidths,
 )
-from .sound import Sound as Sound
 from .stiffness import SLOPE as SLOPE, Source as Source, Stiffness as Stiffness
 from .trial import Air as Air, Microphone as Microphone, Trial as Trial
 from .units import (

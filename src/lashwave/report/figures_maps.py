@@ -1,4 +1,7 @@
-"""Maps over time and station: speed and curvature, with the sightings marked on them."""
+"""Maps over time and station: speed and curvature, with the sightings marked on them.
+
+The line's shapes through the throw, seen along the three axes of the lab.
+"""
 
 from __future__ import annotations
 

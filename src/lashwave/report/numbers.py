@@ -1,4 +1,7 @@
-"""Numbers as they are printed: as many digits as their standard deviation lets stand."""
+"""Numbers as they are printed: as many digits as their standard deviation lets stand; and tables.
+
+The table of answers has the names of `summary.json`, what each means, in groups.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Tells every open page what changed, so that two tabs stay in step."""
+"""Tells every open page what changed, so that two tabs stay in step.
+
+What a page need not wait for is done in the background, one after another, then told.
+"""
 
 from __future__ import annotations
 

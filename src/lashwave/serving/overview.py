@@ -1,4 +1,7 @@
-"""The list of trials: each with a verdict, how much is missing, and its main answers."""
+"""The list of trials: each with a verdict, how much is missing, and its main answers.
+
+A small picture of a trial: shapes of the line through the throw, or its markers' tracks.
+"""
 
 from __future__ import annotations
 

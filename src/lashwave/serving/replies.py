@@ -1,4 +1,8 @@
-"""JSON that holds finite numbers only (RFC 8259 knows no nan)."""
+"""What the server answers: JSON, arrays in one body, and where it will not do as asked.
+
+JSON holds finite numbers only (RFC 8259 knows no nan). Arrays are a JSON header, then the numbers,
+each array at a multiple of 8 bytes.
+"""
 
 from __future__ import annotations
 

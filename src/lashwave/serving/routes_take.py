@@ -1,4 +1,4 @@
-"""Routes to take things away: CSV, report, archive, film."""
+"""Routes to take things away: lists as CSV, the report, answers as one archive, a film."""
 
 from __future__ import annotations
 

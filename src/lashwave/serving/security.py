@@ -4,6 +4,9 @@ A page of another site may make the browser send requests to loopback: by a name
 there (DNS rebinding), by forms, by images. The Host header must name loopback, the token must be
 in the request, and a request that a browser marks as coming from another origin is turned down.
 Answers carry the headers of the OWASP HTTP headers cheat sheet that apply to loopback.
+
+A code opens the pages once, so what stands in the list of processes is of no use afterwards. Half a
+request is not waited for, so it holds nothing for ever.
 """
 
 from __future__ import annotations

@@ -23,7 +23,6 @@ from .forecast import (
     prepared as prepared,
     rivals as rivals,
 )
-from .held_out import HeldOut as HeldOut, compare as compare
 from .likelihood import Cross as Cross
 from .parameters import Known as Known, ScaleEstimate as ScaleEstimate, estimated as estimated
 from .prediction import LEVELS as LEVELS, Prediction as Prediction, predicted as predicted
@@ -31,7 +30,9 @@ from .rank import (
     LIKELY as LIKELY,
     Difference as Difference,
     Errors as Errors,
+    HeldOut as HeldOut,
     Windows as Windows,
+    compare as compare,
     differences as differences,
     forecast_errors as forecast_errors,
 )
