@@ -7,6 +7,7 @@ needed fails too, so the lists only shrink.
 from __future__ import annotations
 
 import ast
+import functools
 import re
 from collections import defaultdict
 from collections.abc import Iterator
@@ -46,6 +47,7 @@ ROOMS_OPEN: dict[str, set[str]] = {
 }
 
 
+@functools.cache
 def sources(package: Path) -> dict[str, ast.Module]:
     """Every module of a package, parsed, by its path inside it."""
     return {
@@ -124,6 +126,7 @@ def is_command(function: Function) -> bool:
     return any(re.search(r"\.command|\bParameter\(", ast.unparse(node)) for node in words)
 
 
+@functools.cache
 def undocumented(package: Path) -> dict[str, list[str]]:
     """Public functions whose docstring leaves something out, by what it leaves out."""
     faults: dict[str, list[str]] = defaultdict(list)

@@ -1,7 +1,6 @@
 from . import (
     compare_page as compare_page,
     export as export,
-    figures_models as figures_models,
     figures_study as figures_study,
     numbers as numbers,
     page as page,

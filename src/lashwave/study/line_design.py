@@ -80,7 +80,7 @@ class Made:
 
 
 def made(problem: Problem, share: Array, cord: Mapping[str, float] | None = None) -> Made | None:
-    """Line and gesture at a place (V,) in the unit cube; None where no line there can be made.
+    """Line and gesture at a place (V,) of the unit cube, no unit; None where no line can be made.
 
     cord : what cord and air turn out to be; None: as is thought. Limits are kept by the line as it
     is thought to be: it is made once.

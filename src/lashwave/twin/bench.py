@@ -23,7 +23,7 @@ from lashwave.twin.throws import (
     FEWEST_LINKS,
     FINE,
     SWUNG,
-    Sought,
+    SoughtPeak,
     Spacing,
     chain_of,
     draw_air,
@@ -104,7 +104,7 @@ def draw_wide(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Thr
     def make(attempt: int, tempo: float, peak: float | None = None) -> ThrowScene:
         return _throw(seed, attempt, tempo, stiffness, peak)
 
-    sought = Sought(aim, 0.25, MACH, (0.3, 3.5))
+    sought = SoughtPeak(aim, 0.25, MACH, (0.3, 3.5))
     return search(make, sought, TRIES, spacing, f"wide seed {seed}")
 
 

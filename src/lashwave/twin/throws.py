@@ -255,10 +255,10 @@ def draw_throw(seed: int, stiffness: bool = True, spacing: Spacing = FINE) -> Th
     if seed in CHOSEN:
         return make(*CHOSEN[seed])
     aim = np.random.default_rng([seed, 5]).uniform(*MACH)
-    return search(make, Sought(aim), TRIES, spacing, f"seed {seed}")
+    return search(make, SoughtPeak(aim), TRIES, spacing, f"seed {seed}")
 
 
-class Sought(NamedTuple):
+class SoughtPeak(NamedTuple):
     """How fast a throw's tip must be."""
 
     aim: float
@@ -272,7 +272,7 @@ class Sought(NamedTuple):
 
 
 def search(
-    make: Callable[..., ThrowScene], sought: Sought, tries: int, spacing: Spacing, name: str
+    make: Callable[..., ThrowScene], sought: SoughtPeak, tries: int, spacing: Spacing, name: str
 ) -> ThrowScene:
     """The first attempt that cracks as fast as is asked for, its tempo set by trial.
 

@@ -120,7 +120,7 @@ def write(folder: Path, judged: list[JudgedFall]) -> None:
     for name, kept in (("energy kept", mechanics.ENERGY), ("plastic", mechanics.PLASTIC)):
         p = study.fit(record, kept).value
         curves[name] = p[1] - mechanics.fallen_at(record.time - p[0], p[2], record.gravity, kept)
-    io.save_figure(report.figures_models.fall(record.time, record.height, curves), folder / "fall")
+    io.save_figure(report.figures_study.fall(record.time, record.height, curves), folder / "fall")
 
 
 def show(judged: list[JudgedFall], out: Path) -> None:

@@ -90,14 +90,14 @@ def _write_prediction(folder: Path, found: study.Prediction) -> None:
     )  # fmt: skip
     io.save_json(folder / "summary.json", _summary(found))
     io.save_figure(
-        report.figures_models.prediction(
+        report.figures_study.prediction(
             found.time, found.distance, spread, found.tip_speed, found.tip_draws, found.tip_seen
         ),
         folder / "prediction",
     )
     distance = np.linalg.norm(found.residual, axis=-1)
     io.save_figure(
-        report.figures_models.residual_map(found.time, found.station, distance), folder / "distance"
+        report.figures_study.residual_map(found.time, found.station, distance), folder / "distance"
     )
 
 

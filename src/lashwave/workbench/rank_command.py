@@ -151,7 +151,7 @@ def write(folder: Path, ranking: Ranking) -> None:
             held_differences(ranking.held_out),
         )  # fmt: skip
     io.save_figure(
-        report.figures_models.ranks(
+        report.figures_study.ranks(
             [d.name for d in ranking.differences],
             np.array([d.log_ratio for d in ranking.differences]),
             np.array([d.error for d in ranking.differences]),
