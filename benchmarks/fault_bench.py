@@ -111,6 +111,15 @@ def made(root: Path) -> Bench:
     return bench
 
 
+def copied(bench: Bench, root: Path) -> Bench:
+    """The same bench in another folder, made anew."""
+    emptied(root)
+    root.mkdir()
+    for one in (bench.trial, bench.seen, bench.answers):
+        shutil.copytree(one, root / one.name)
+    return Bench(root, root / bench.trial.name, root / bench.seen.name, root / bench.answers.name)
+
+
 def hashes(folder: Path) -> dict[str, str]:
     """Hash of every file below a folder, what is half-written left out."""
     found = {}
@@ -132,7 +141,7 @@ def leftover(*folders: Path) -> int:
 
 
 def emptied(path: Path) -> None:
-    """Remove a folder or file and all in it."""
+    """Remove a folder or file and all in it, where it is there."""
     if path.is_dir() and not path.is_symlink():
         shutil.rmtree(path)
     else:

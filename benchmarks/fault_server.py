@@ -26,7 +26,7 @@ class Server:
     """`lashwave open` of a folder, from its start to its end."""
 
     def __init__(self, folder: Path) -> None:
-        self._said = folder.parent / "said.txt"
+        self._said = folder / "said.txt"
         self._stream = self._said.open("w")
         self.process = subprocess.Popen(
             command("open", folder, "--no-browser"), stdout=subprocess.PIPE, stderr=self._stream,

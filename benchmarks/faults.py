@@ -1,10 +1,13 @@
 """Kills, full disks, read-only folders, two at once and hostile requests, against the real command.
 
     python benchmarks/faults.py [--kills 200] [--disks 20] [--requests 2000] [--seed 19] [--keep]
+        [--workers 1] [--seconds 3600]
 
-The trial is a cord's first swing (fault_bench.py), so that a reconstruction takes seconds. Full
-disks need leave to mount a small file system in memory; without it they are left out, and that is
-said. Exit status 0 where nothing was lost, half written, left over or said in more than one line.
+With several workers the kills are shared by processes, each with folders of its own; after so many
+seconds no further one is begun, and what was tried is what is counted. The trial is a cord's first
+swing (fault_bench.py), so that a reconstruction takes seconds. Full disks need leave to mount a
+small file system in memory; without it they are left out, and that is said. Exit status 0 where
+nothing was lost, half written, left over or said in more than one line.
 """
 
 from __future__ import annotations
@@ -19,7 +22,8 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from concurrent.futures import ProcessPoolExecutor, wait
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -46,6 +50,13 @@ class Score:
     memory: float = 0.0
     """Most that the server held [MB]."""
 
+    def add(self, part: Score) -> None:
+        """Take in what another process counted."""
+        self.tried += part.tried
+        self.wrong += part.wrong
+        self.notes += part.notes
+        self.ping, self.memory = max(self.ping, part.ping), max(self.memory, part.memory)
+
     def bad(self, kind: str, text: str) -> None:
         """Count and say one thing that went wrong."""
         self.wrong[kind] += 1
@@ -61,6 +72,8 @@ class Job:
     out: Path
     seconds: float = 0.0
     names: set[str] = field(default_factory=set)
+    stood: bool = True
+    """Whether earlier answers stood there when it last began."""
 
 
 def jobs(bench: Bench) -> list[Job]:
@@ -98,51 +111,89 @@ def first_runs(found: list[Job], said: Path, score: Score) -> list[Job]:
     return good
 
 
-def kills(bench: Bench, count: int, draw: random.Random, score: Score) -> None:
+def shared_kills(bench: Bench, count: int, seed: int, workers: int, until: float) -> Score:
+    """`count` kills, by several processes in folders of their own."""
+    score = Score()
+    known = first_runs(jobs(bench), bench.root / "killed.txt", score)
+    shares = [count // workers + (i < count % workers) for i in range(workers)]
+    with ProcessPoolExecutor(workers) as pool:
+        waits = [
+            pool.submit(_worker, bench, known, share, seed, i, until)
+            for i, share in enumerate(shares)
+        ]
+        for one in waits:
+            score.add(one.result())
+    print(f"{score.tried['kill']} kills, {score.wrong['kill']} wrong", flush=True)
+    return score
+
+
+def _worker(
+    bench: Bench, known: list[Job], count: int, seed: int, number: int, until: float
+) -> Score:
+    own = fault_bench.copied(bench, bench.root / f"worker-{number}")
+    found = [
+        replace(job, seconds=one.seconds, names=one.names)
+        for job in jobs(own)
+        for one in known
+        if one.name == job.name
+    ]
+    for job in found:
+        shutil.copytree(bench.root / "killed" / job.name, job.out)
+    score = Score()
+    kills(own, found, count, random.Random(f"{seed}-{number}"), number, until, score)
+    return score
+
+
+def kills(
+    bench: Bench, found: list[Job], count: int, draw: random.Random, first: int, until: float,
+    score: Score,
+) -> None:  # fmt: skip
     """SIGKILL at random moments, the commands in turn; then each must go well once more."""
     said, inputs = bench.root / "killed.txt", hashes(bench.trial)
-    found = first_runs(jobs(bench), said, score)
     turns = [*found, None]  # None: mends
-    while score.tried["kill"] < count:
-        job = turns[score.tried["kill"] % len(turns)]
+    while score.tried["kill"] < count and time.monotonic() < until:
+        job = turns[(first + score.tried["kill"]) % len(turns)]
         if job is None:
             lost = fault_server.killed_mending(bench.root, bench.trial, draw)
             score.tried["kill"] += 1
             if lost:
                 score.bad("kill", f"mends: {lost}")
-            continue
-        if draw.random() < 0.5 and job.name != "parameters":
-            fault_bench.emptied(job.out)
-        stood, begin = job.out.exists(), time.monotonic()
-        process = begun(job.words, said, fresh=score.tried["kill"] % 10 == 9)
-        process.join(draw.uniform(0.0, job.seconds))
-        late = not process.is_alive()
-        process.kill()
-        process.join()
-        if late and process.exitcode:
-            score.bad("kill", f"{job.name}: {said.read_text()[-200:]}")
-        if late:
-            job.seconds = 0.5 * (job.seconds + time.monotonic() - begin)
-            continue
-        score.tried["kill"] += 1
-        _look(job, stood, score)
-        if score.tried["kill"] % 20 == 0:
-            print(f"{score.tried['kill']} kills, {score.wrong['kill']} wrong", flush=True)
+        elif _killed(job, said, draw, score):
+            _look(job, score)
     for job in found:
         end = whole(job.words, said)
         if end.status:
             score.bad("kill", f"{job.name} afterwards: {end.said[-200:]}")
         else:
-            _look(job, True, score)
+            _look(job, score)
     if leftover(bench.root) > LEFT:
         score.bad("kill", f"{leftover(bench.root)} bytes are left over")
     if hashes(bench.trial) != inputs:
         score.bad("kill", "the trial was changed")
 
 
-def _look(job: Job, stood: bool, score: Score) -> None:
+def _killed(job: Job, said: Path, draw: random.Random, score: Score) -> bool:
+    """Kill a command at a random moment; False where it ended before."""
+    if draw.random() < 0.5 and job.name != "parameters":
+        fault_bench.emptied(job.out)
+    job.stood, begin = job.out.exists(), time.monotonic()
+    process = begun(job.words, said, fresh=score.tried["kill"] % 10 == 9)
+    process.join(draw.uniform(0.0, job.seconds))
+    late = not process.is_alive()
+    process.kill()
+    process.join()
+    if late:
+        if process.exitcode:
+            score.bad("kill", f"{job.name}: {said.read_text()[-200:]}")
+        job.seconds = 0.5 * (job.seconds + time.monotonic() - begin)
+        return False
+    score.tried["kill"] += 1
+    return True
+
+
+def _look(job: Job, score: Score) -> None:
     """What a killed run left: whole answers or none, and one half-written thing at most."""
-    if stood and not job.out.exists():
+    if job.stood and not job.out.exists():
         score.bad("kill", f"{job.name}: the earlier answers are lost")
     elif job.out.exists() and any(p for p in hashes(job.out) if not p.startswith("kept/")):
         lost = half(job.out, job.names)
@@ -186,7 +237,20 @@ def out_of(name: str, place: Path) -> Path:
     return place / ("out.zip" if name == "deposit" else "out")
 
 
-def disks(bench: Bench, count: int, score: Score) -> None:
+def disks(bench: Bench, count: int, seed: int) -> Score:
+    """Full disks, read-only ones, and two runs at once into one folder."""
+    score = Score()
+    try:
+        full_disks(bench, count, score)
+        read_only(bench, score)
+    except PermissionError as refusal:
+        score.notes.append(f"Full and read-only disks were not tried: {refusal}.")
+        print(score.notes[-1], flush=True)
+    two_at_once(bench, score)
+    return score
+
+
+def full_disks(bench: Bench, count: int, score: Score) -> None:
     """Every command on disks from next to nothing to nearly enough."""
     said, ways = bench.root / "disk.txt", writers(bench)
     place = bench.root / "disk"
@@ -251,8 +315,9 @@ def two_at_once(bench: Bench, score: Score) -> None:
     )
 
 
-def requests(bench: Bench, count: int, seed: int, score: Score) -> None:
+def requests(bench: Bench, count: int, seed: int) -> Score:
     """Hostile requests to a real server, and pings while it makes archives."""
+    score = Score()
     server = fault_server.Server(bench.root)
     before = hashes(bench.trial) | hashes(bench.answers)
     for line in fault_server.hostile(server, count, seed):
@@ -269,6 +334,7 @@ def requests(bench: Bench, count: int, seed: int, score: Score) -> None:
         score.bad("request", "files were changed")
     print(f"{count} requests, {score.wrong['request']} wrong; a ping took at most "
           f"{score.ping:.2f} s beside archives; {score.memory:.0f} MB", flush=True)  # fmt: skip
+    return score
 
 
 def keep(score: Score, seconds: float) -> None:
@@ -299,24 +365,27 @@ def main() -> int:
     parser.add_argument("--disks", type=int, default=20)
     parser.add_argument("--requests", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=19)
+    parser.add_argument("--workers", type=int, default=1, help="processes that share the kills")
+    parser.add_argument("--seconds", type=float, default=3600.0, help="no kill is begun after")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     given = parser.parse_args()
     begin, score = time.monotonic(), Score()
     ROOT.mkdir(parents=True, exist_ok=True)
     bench = fault_bench.made(ROOT)
     fault_runs.warmed()
-    if given.requests:
-        requests(bench, given.requests, given.seed, score)
-    if given.disks:
-        try:
-            disks(bench, given.disks, score)
-            read_only(bench, score)
-        except PermissionError as refusal:
-            score.notes.append(f"Full and read-only disks were not tried: {refusal}.")
-            print(score.notes[-1], flush=True)
-        two_at_once(bench, score)
-    if given.kills:
-        kills(bench, given.kills, random.Random(given.seed), score)
+    with ProcessPoolExecutor(2) as pool:
+        waits = [
+            pool.submit(work, fault_bench.copied(bench, ROOT / work.__name__), count, given.seed)
+            for work, count in ((requests, given.requests), (disks, given.disks))
+            if count
+        ]
+        if given.workers == 1:  # one thing at a time
+            wait(waits)
+        if given.kills:
+            until = begin + given.seconds
+            score.add(shared_kills(bench, given.kills, given.seed, given.workers, until))
+        for one in waits:
+            score.add(one.result())
     if given.keep:
         keep(score, time.monotonic() - begin)
     tried = ", ".join(f"{n} x {kind}" for kind, n in score.tried.items())

@@ -1,11 +1,12 @@
 """Damaged input for every reader and every route: nothing but an answer or one line may come back.
 
-    python benchmarks/fuzz.py [--count 10000] [--seed 19] [--only NAME] [--keep]
+    python benchmarks/fuzz.py [--count 10000] [--seed 19] [--workers 1] [--only NAME] [--keep]
 
 Readers get their own files with bytes and fields changed, and fields of odd values that hypothesis
 draws; routes get hostile names, bodies and tags, and pages are asked of damaged files. All is drawn
-from the seed. Each kind runs in a process of its own, so that a crash or a hang is counted and the
-rest goes on. What went wrong is kept in build/fuzz. Exit status 0 where nothing did.
+from the seed; several workers share the inputs, each with a seed of its own. Each kind runs in a
+process of its own, so that a crash or a hang is counted and the rest goes on. What went wrong is
+kept in build/fuzz. Exit status 0 where nothing did.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -57,6 +59,17 @@ class Tally:
     slowest: float = 0.0
     grown: int = 0
     """Largest growth of a worker [KiB]."""
+
+    def add(self, part: Tally) -> None:
+        """Take in what another process counted."""
+        self.counts += part.counts
+        self.said += part.said
+        rows = dict(self.rows)
+        for name, own in part.rows:
+            rows[name] = rows.get(name, Counter()) + own
+        self.rows = list(rows.items())
+        self.slowest = max(self.slowest, part.slowest)
+        self.grown = max(self.grown, part.grown)
 
     @property
     def tried(self) -> int:
@@ -183,6 +196,21 @@ def fuzzed(
     return tally
 
 
+def shared(count: int, seed: int, only: str, workers: int) -> Tally:
+    """`count` inputs by several processes."""
+    tally = Tally()
+    with ProcessPoolExecutor(workers) as pool:
+        waits = [
+            pool.submit(fuzzed, count // workers + (i < count % workers), seed + i, only)
+            for i in range(workers)
+        ]
+        for one in waits:
+            tally.add(one.result())
+    for name, row in tally.rows:
+        print(f"{name}: {', '.join(f'{n} {kind}' for kind, n in sorted(row.items()))}", flush=True)
+    return tally
+
+
 def keep(tally: Tally, seconds: float) -> None:
     """Keep the counts for docs/figures.md."""
     c = tally.counts
@@ -205,11 +233,15 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=19)
+    parser.add_argument("--workers", type=int, default=1, help="processes that share the inputs")
     parser.add_argument("--only", default="", help="kinds whose name holds this")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     given = parser.parse_args()
     begin = time.monotonic()
-    tally = fuzzed(given.count, given.seed, given.only, lambda text: print(text, flush=True))
+    if given.workers > 1:
+        tally = shared(given.count, given.seed, given.only, given.workers)
+    else:
+        tally = fuzzed(given.count, given.seed, given.only, lambda text: print(text, flush=True))
     seconds = time.monotonic() - begin
     if given.keep:
         keep(tally, seconds)
