@@ -93,6 +93,8 @@ class Painted:
     """Added grey levels."""
     seed: int = 0
     bits: int = 8
+    fine: int = 3
+    """Samples a pixel and side."""
 
     def __post_init__(self) -> None:
         self.scene = scenery(self.size, self.seed, self.wires)
@@ -107,7 +109,9 @@ class Painted:
         for moment in moments:
             points = self.line(frame + moment)
             if points is not None:
-                hidden += coverage(points, self.radius(len(points)), self.size) / len(moments)
+                hidden += coverage(points, self.radius(len(points)), self.size, self.fine) / len(
+                    moments
+                )
         hidden = cv2.GaussianBlur(hidden, (0, 0), self.lens)
         return self.scene * (1 - self.depth * hidden) * self.others(frame)
 

@@ -80,13 +80,13 @@ class TipSeen:
     """Its standard deviation; inf where nothing is known."""
 
 
-def bar(along: Array, across: Array, half: float, blur: float, roundness: float) -> Array:
+def bar(along: Array, across: Array, half: Array, blur: float, roundness: float) -> Array:
     """Darkness of an opaque bar blurred by a Gaussian, and its derivatives.
 
     Parameters
     ----------
     along, across : (P,) [px] from the end of the axis, outward positive.
-    half, blur : half width [px], and standard deviation of the blur [px].
+    half : (P,) [px] half width at each place; blur : [px] its standard deviation.
     roundness : how far the end bulges beyond the axis, in half widths.
 
     Returns
@@ -94,12 +94,14 @@ def bar(along: Array, across: Array, half: float, blur: float, roundness: float)
     (6, P): the darkness, then its derivative by each argument in turn.
     """
     nodes, weights = _NODES, _WEIGHTS
-    if half > 3.0 * blur:  # nodes must lie closer than the blur
-        nodes, weights = np.polynomial.legendre.leggauss(min(8 + 4 * int(half / blur), 64))
+    most = float(half.max(initial=0.0))
+    if most > 3.0 * blur:  # nodes must lie closer than the blur
+        nodes, weights = np.polynomial.legendre.leggauss(min(8 + 4 * int(most / blur), 64))
     bulge = np.sqrt(1.0 - nodes * nodes)
-    off = (across[:, None] - half * nodes) / blur
-    past = (roundness * half * bulge - along[:, None]) / blur
-    slab = np.exp(-0.5 * off * off) * (half * weights / (blur * np.sqrt(2.0 * np.pi)))
+    each = half[:, None]
+    off = (across[:, None] - each * nodes) / blur
+    past = (roundness * each * bulge - along[:, None]) / blur
+    slab = np.exp(-0.5 * off * off) * (each * weights / (blur * np.sqrt(2.0 * np.pi)))
     filled = slab * ndtr(past)
     rim = slab * np.exp(-0.5 * past * past) / (blur * np.sqrt(2.0 * np.pi))
     inside = filled.sum(axis=1)
@@ -116,24 +118,27 @@ def bar(along: Array, across: Array, half: float, blur: float, roundness: float)
 
 
 def _model(p: Array, places: Array, stroke: Array) -> tuple[Array, Array]:
-    """Darkness at places (P, 2) and its derivatives (P, 9).
+    """Darkness at places (P, 2) and its derivatives (P, 10).
 
-    p = tip u, v, angle, bend, log width, log blur, depth, level, roundness.
+    p = tip u, v, angle, bend, log width, log blur, depth, level, roundness, taper: how much the
+    half width grows for each pixel behind the tip.
     """
     cos, sin = np.cos(p[2]), np.sin(p[2])
     half, blur = 0.5 * np.exp(p[4]), np.exp(p[5])
     u, v = places[:, 0] - p[0], places[:, 1] - p[1]
     moments = _STROKE if np.hypot(*stroke) > 0.3 else (np.zeros(1), np.full(1, 2.0))
-    slopes = np.zeros((len(places), 9))
+    slopes = np.zeros((len(places), 10))
     total = np.zeros(len(places))
     for node, weight in zip(*moments, strict=True):
         du, dv = u - 0.5 * node * stroke[0], v - 0.5 * node * stroke[1]
         along, level = cos * du + sin * dv, cos * dv - sin * du
         behind = np.minimum(along, 0.0)
         across = level - 0.5 * p[3] * behind * behind
+        wide = np.maximum(half - p[9] * behind, 0.3 * half)
         dark, by_along, by_across, by_half, by_blur, by_round = (
-            0.5 * weight * bar(along, across, half, blur, p[8])
+            0.5 * weight * bar(along, across, wide, blur, p[8])
         )
+        by_along = by_along - np.where(behind < 0.0, p[9], 0.0) * by_half
         turn = p[3] * behind
         total += dark
         slopes[:, 0] += -cos * by_along + (sin + turn * cos) * by_across
@@ -143,6 +148,7 @@ def _model(p: Array, places: Array, stroke: Array) -> tuple[Array, Array]:
         slopes[:, 4] += half * by_half
         slopes[:, 5] += blur * by_blur
         slopes[:, 8] += by_round
+        slopes[:, 9] -= behind * by_half
     slopes *= p[6]
     slopes[:, 6], slopes[:, 7] = total, 1.0
     return p[6] * total + p[7], slopes
@@ -184,7 +190,9 @@ def fit_tip(
     across = away @ np.array([-direction[1], direction[0]])
     smear = 0.5 * np.abs(stroke @ np.array([-direction[1], direction[0]]))
     least = settings.fit_blacker * depth if joined else -np.inf
-    used = (along > -settings.fit_behind) & (along < settings.fit_ahead + 0.5 * np.hypot(*stroke))
+    used = (along > -max(settings.fit_behind, width)) & (
+        along < settings.fit_ahead + 0.5 * np.hypot(*stroke)
+    )
     used &= np.abs(across) < 0.5 * width + settings.fit_aside + smear
     used &= np.isfinite(noise.ravel())
     if used.sum() < 60:
@@ -194,11 +202,11 @@ def fit_tip(
     weight = 1.0 / noise.ravel()[used].astype(float)
     s = settings
     round_sd = s.fit_joined_round_sd if joined else s.fit_round_sd
-    expected = np.array([np.log(s.fit_lens), depth, 0.0, 0.0, s.fit_round])
+    expected = np.array([np.log(s.fit_lens), depth, 0.0, 0.0, s.fit_round, 0.0])
     tight = np.array([s.fit_lens_sd / s.fit_lens, s.fit_depth_sd, s.fit_level_sd, s.fit_bend_sd,
-                      round_sd])  # fmt: skip
-    expected_at = [5, 6, 7, 3, 8]
-    pinned = np.zeros((len(expected_at), 9))
+                      round_sd, s.fit_taper_sd])  # fmt: skip
+    expected_at = [5, 6, 7, 3, 8, 9]
+    pinned = np.zeros((len(expected_at), 10))
     pinned[np.arange(len(expected_at)), expected_at] = 1.0 / tight
 
     def residual(p: Array) -> Array:
@@ -210,7 +218,8 @@ def fit_tip(
         return np.concatenate([slopes * (weight * (dark > least))[:, None], pinned])
 
     angle = float(np.arctan2(direction[1], direction[0]))
-    first = np.array([*start, angle, 0, np.log(width), np.log(s.fit_lens), depth, 0, s.fit_round])
+    first = np.array([*start, angle, 0, np.log(width), np.log(s.fit_lens), depth, 0, s.fit_round,
+                      0])  # fmt: skip
     found = least_squares(
         residual, first, jac=slope, method="lm", xtol=1e-5, ftol=1e-5, max_nfev=40
     )
@@ -276,19 +285,35 @@ def pooled(fits: list[TipFit], settings: TipSettings = TIP) -> list[TipFit]:
     )
     if not (weight > 0.0).any():
         return list(fits)
-    # Evenly likely from square to half circle: no end is hollow, none bulges further.
     middle = float(alone[weight > 0.0].sum() / weight.sum())
     sd = float(np.hypot(weight.sum() ** -0.5, settings.fit_round_model))
-    middle = float(np.clip(middle, -2.0 * sd, 1.0 + 2.0 * sd))
-    common, spread = truncnorm.stats(-middle / sd, (1.0 - middle) / sd, middle, sd)
-    spread = float(np.sqrt(spread))
+    common, spread = _common_roundness(middle, sd, settings)
     return [
         replace(
             f,
             uv=f.uv + f.pull * (common - f.roundness),
             covariance=f.covariance - np.outer(f.pull, f.pull) * (f.roundness_sd**2 - spread**2),
-            roundness=float(common),
+            roundness=common,
             roundness_sd=spread,
         )
         for f in fits
     ]
+
+
+def _common_roundness(middle: float, sd: float, settings: TipSettings) -> tuple[float, float]:
+    """Mean and deviation of a line's roundness that its pictures say is `middle` to `sd`.
+
+    Ends are cut square or rounded off, or anything between; none is hollow or bulges further.
+    """
+    middle = float(np.clip(middle, -2.0 * sd, 1.0 + 2.0 * sd))
+    between, spread = truncnorm.stats(-middle / sd, (1.0 - middle) / sd, middle, sd)
+    places = np.array([0.0, 1.0, float(between)])
+    within = float(ndtr((1.0 - middle) / sd) - ndtr(-middle / sd))
+    shares = np.array([settings.fit_round_kind] * 2 + [1.0 - 2.0 * settings.fit_round_kind])
+    shares *= [
+        *np.exp(-0.5 * ((places[:2] - middle) / sd) ** 2) / (sd * np.sqrt(2 * np.pi)),
+        within,
+    ]
+    shares /= shares.sum()
+    common = float(shares @ places)
+    return common, float(np.sqrt(shares @ (places - common) ** 2 + shares[2] * spread))

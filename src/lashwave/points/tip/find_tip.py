@@ -226,7 +226,9 @@ def _cut(number: int, end: End, dark: Plane, noise: Plane, settings: TipSettings
         slice(top, min(v + settings.track_half_picture + 1, height)),
         slice(left, min(u + settings.track_half_picture + 1, width)),
     )
-    line = centre_line(dark, np.minimum(noise, np.float32(1.0)), end.way, settings=settings)
+    line = centre_line(
+        dark, np.minimum(noise, np.float32(1.0)), end.way, end.width, settings=settings
+    )
     return _RoughTip(number, end, line, (left, top), dark[box].copy(), noise[box].copy())
 
 
@@ -256,9 +258,10 @@ def _fitted(
         joined,
         settings=settings,
     )
-    if fit is None or np.hypot(
-        *(fit.uv - now.tip)
-    ) > settings.track_stray + 0.5 * exposure * np.hypot(*step):
+    if fit is None:
+        return None
+    stray = settings.track_stray + 0.5 * (now.end.width or 0.0) + 0.5 * exposure * np.hypot(*step)
+    if np.hypot(*(fit.uv - now.tip)) > stray:
         return None
     if joined:
         fit = at_edge_step(now.dark, now.corner, now.line.uv, fit, settings=settings)
@@ -287,7 +290,7 @@ def _beside_wire(rough: _RoughTip) -> bool:
 def _width(rough: _RoughTip, settings: TipSettings) -> float:
     """Width of the line near its end [px]: darkness across it over its depth."""
     if rough.end.width is not None:
-        return float(np.clip(rough.end.width, 1.0, 12.0))
+        return float(np.clip(rough.end.width, 1.0, settings.fit_widest))
     way = np.rint(rough.end.way[4:16]).astype(int) - np.asarray(rough.corner)
     height, width = rough.dark.shape
     way = way[((way >= 0) & (way < [width, height])).all(axis=1)]

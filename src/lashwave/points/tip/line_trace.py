@@ -19,6 +19,10 @@ from lashwave.points.tip.line_mask import DarkRegion, Mask
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities import Array
 
+WIDE = 3.5
+"""Half width from which a line's way is led along its middle, and its end sought on its axis [px].
+Chosen so that the blur of a thin line, whose middle is its darkest, is under it."""
+
 
 @dataclass(frozen=True)
 class End:
@@ -53,7 +57,8 @@ def ends(
     corner = np.asarray(region.corner, dtype=float)
     places = np.column_stack([columns, rows]) + corner
     depth = float(np.quantile(region.shade[rows, columns], 0.8))
-    graph = _graph(region, depth)
+    half = _half_widths(region)
+    graph = _graph(region, depth, half)
     sources = np.flatnonzero(region.rim[rows, columns])
     entered = sources.size > 0
     if not entered:
@@ -66,9 +71,6 @@ def ends(
         graph, directed=False, indices=sources, min_only=True, return_predecessors=True
     )
     reach = np.where(np.isfinite(reach), reach, -1.0).astype(np.float32)
-    # A region cut by the picture's edge is as wide there as it looks, so pad with itself.
-    padded = np.pad(region.mask.astype(np.uint8), 1, mode="edge")
-    half = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5))[1:-1, 1:-1]
     field = np.full(region.mask.shape, -1.0, dtype=np.float32)
     field[rows, columns] = reach
     square = np.ones((2 * settings.trace_apart + 1, 2 * settings.trace_apart + 1), np.uint8)
@@ -79,21 +81,25 @@ def ends(
         steps = [node]
         while before[steps[-1]] >= 0:
             steps.append(before[steps[-1]])
-        way = places[steps]
+        way = _to_axis(region, places[steps], half, depth, settings)
         if len(way) < settings.trace_least_way:
             continue
-        direction = way[0] - way[min(settings.trace_back, len(way) - 1)]
-        direction = direction / np.hypot(*direction)
+        direction = _outward(way, settings)
         if _is_free(region, usable, way, direction, settings):
-            along = region.shade[rows[steps], columns[steps]]
-            end = _trimmed(way, along, half[rows[steps], columns[steps]], entered, settings)
+            row, column = np.rint(way - corner).astype(int)[:, ::-1].T
+            along, wide = region.shade[row, column], half.disc[row, column]
+            end = _trimmed(way, along, wide, entered, settings)
             if end is not None and region.black:
                 end = replace(end, beyond=max(end.beyond, 1.0))
-            if end is not None and all(
-                np.hypot(*(end.way[0] - e.way[0])) > settings.trace_apart for e in found
-            ):
+            if end is not None and all(_apart(end, other, settings) for other in found):
                 found.append(end)
     return found
+
+
+def _apart(end: End, other: End, settings: TipSettings) -> bool:
+    """Whether two ends are not two corners of one."""
+    least = max(settings.trace_apart, other.width or 0.0)
+    return bool(np.hypot(*(end.way[0] - other.way[0])) > least)
 
 
 def way_in(region: DarkRegion) -> Array | None:
@@ -104,7 +110,7 @@ def way_in(region: DarkRegion) -> Array | None:
         return None
     depth = float(np.quantile(region.shade[rows, columns], 0.8))
     reach, before, _ = dijkstra(
-        _graph(region, depth),
+        _graph(region, depth, _half_widths(region)),
         directed=False,
         indices=sources,
         min_only=True,
@@ -125,24 +131,21 @@ def _trimmed(
     measure; a tuft's strands fan out and are fainter, and so is a front that joins the tip.
     """
     out, broad = shade[::-1].astype(float), half[::-1].astype(float)
-    uncontradicted = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+    # A wide line that comes in at a slant is cut short on one side, and looks thinner there.
+    near = int(2.0 * np.median(broad[: 2 * settings.trace_stretch]))
+    if near > 2.0 * WIDE and len(out) > 2 * near:
+        broad[:near] = np.maximum(broad[:near], np.median(broad[near : 2 * near]))
+    smoothed = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
     last = len(out)
     for i in range(int(settings.trace_least_way), len(out)):
-        ahead = uncontradicted[i : i + settings.trace_faint_run]
-        last_part = slice(max(i - settings.trace_stretch, 0), i)
-        wide = (
-            broad[i : i + settings.trace_faint_run].min()
-            > settings.trace_wider * np.median(broad[last_part]) + settings.trace_wider_by
-        )
-        if wide or ahead.max() < settings.trace_faint * np.median(out[last_part]):
-            later = (uncontradicted[i:] > settings.trace_again * np.median(out[last_part])) & (
-                broad[i:]
-                < settings.trace_wider * np.median(broad[last_part]) + settings.trace_wider_by
-            )
-            if (
-                np.convolve(later, np.ones(settings.trace_again_run), mode="valid").max(initial=0)
-                >= settings.trace_again_run
-            ):
+        ahead = slice(i, i + settings.trace_faint_run)
+        stretch = slice(max(i - settings.trace_stretch, 0), i)
+        usual = _usual_shade(out[stretch])
+        widest = settings.trace_wider * np.median(broad[stretch]) + settings.trace_wider_by
+        if broad[ahead].min() > widest or smoothed[ahead].max() < settings.trace_faint * usual:
+            later = (smoothed[i:] > settings.trace_again * usual) & (broad[i:] < widest)
+            run = np.ones(settings.trace_again_run)
+            if np.convolve(later, run, mode="valid").max(initial=0) >= run.size:
                 return None  # the line goes on: something only lies across it
             last = i
             break
@@ -153,15 +156,93 @@ def _trimmed(
     direction = way[0] - way[min(settings.trace_back, len(way) - 1)]
     beyond = float(cut - settings.trace_faint_run) if cut > settings.trace_faint_run else 0.0
     depth = float(np.quantile(shade[3:30], 0.7))
-    return End(way, direction / np.hypot(*direction), depth, entered, beyond)
+    # Beyond its own half width, where the disc is that of the line and not of its end.
+    radius = float(np.median(half[cut:][2 : 2 + settings.trace_stretch]))
+    width = 2.0 * radius if radius > WIDE else None
+    return End(way, direction / np.hypot(*direction), depth, entered, beyond, width)
 
 
-def _graph(region: DarkRegion, depth: float) -> csr_matrix:
+def _usual_shade(stretch: Array) -> float:
+    """Shade to expect after a stretch (n,) of a line: its median, or less where the line tapers.
+
+    A thin line is blurred over more than its width, so its shade falls as it tapers.
+    """
+    near, far = stretch[stretch.size // 2 :], stretch[: stretch.size // 2]
+    falling = 1.5 * float(np.median(near)) - 0.5 * float(np.median(far))
+    return min(float(np.median(stretch)), falling)
+
+
+@dataclass(frozen=True)
+class _HalfWidths:
+    """How wide a region is about each of its pixels, (h, w) [px]."""
+
+    distance: NDArray[np.float32]
+    """To the region's edge."""
+    disc: NDArray[np.float32]
+    """Radius of the greatest disc in the region that covers the pixel: the same at a wide line's
+    side and in its middle."""
+
+    @property
+    def wide(self) -> Mask:
+        """(h, w) where the middle of the line is not just where it is darkest."""
+        return self.disc > WIDE
+
+
+def _half_widths(region: DarkRegion) -> _HalfWidths:
+    """Half widths of a region; one cut by the picture's edge is as wide there as it looks."""
+    padded = np.pad(region.mask.astype(np.uint8), 1, mode="edge")
+    distance = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5))[1:-1, 1:-1]
+    distance = np.where(region.mask, np.maximum(distance, 0.5), 0.0).astype(np.float32)
+    disc = distance.copy()
+    for radius in range(2, int(distance.max()) + 1):
+        size = 2 * radius - 1
+        shape = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        inner = np.where(distance >= radius, distance, np.float32(0.0))
+        np.maximum(disc, np.asarray(cv2.dilate(inner, shape)), out=disc)
+    return _HalfWidths(distance, np.maximum(disc, np.float32(0.5)))
+
+
+def _outward(way: Array, settings: TipSettings) -> Array:
+    """(2,) unit vector along the first steps of a way, outward."""
+    direction = way[0] - way[min(settings.trace_back, len(way) - 1)]
+    return np.asarray(direction / np.hypot(*direction))
+
+
+def _to_axis(
+    region: DarkRegion, way: Array, half: _HalfWidths, depth: float, settings: TipSettings
+) -> Array:
+    """A way (W, 2) [px] whose end lies on the axis of a wide line, not in a corner of its end."""
+    corner = np.asarray(region.corner)
+    row, column = np.rint(way - corner).astype(int)[:, ::-1].T
+    disc, distance = half.disc[row, column], half.distance[row, column]
+    radius = float(np.median(disc[: 2 * settings.trace_back]))
+    if radius <= WIDE:
+        return way
+    ridge = np.flatnonzero(distance > 0.8 * disc)
+    if not ridge.size or len(way) - ridge[0] < settings.trace_least_way:
+        return way
+    last, way = way[0], way[ridge[0] :]
+    back = way[min(max(settings.trace_back, int(2.0 * radius)), len(way) - 1)]
+    outward = (way[0] - back) / np.hypot(*(way[0] - back))
+    if (last - way[0]) @ outward < 0.4 * np.hypot(*(last - way[0])) - 1.0:
+        return way[:0]  # a bulge of the line's side
+    height, width = region.mask.shape
+    steps = way[0] + np.arange(1, int(2.0 * radius) + 6)[:, None] * outward
+    column, row = np.rint(steps - corner).astype(int).T
+    inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
+    row, column = row.clip(0, height - 1), column.clip(0, width - 1)
+    dark = inside & region.mask[row, column] & (region.shade[row, column] > 0.5 * depth)
+    count = int(np.logical_and.accumulate(dark).sum())
+    return np.concatenate([steps[:count][::-1], way])
+
+
+def _graph(region: DarkRegion, depth: float, half: _HalfWidths) -> csr_matrix:
     """Neighbouring pixels of the region, joined at a cost that keeps the way in its middle."""
     mask = region.mask
     number = np.full(mask.shape, -1, dtype=np.int32)
     number[mask] = np.arange(np.count_nonzero(mask))
     cost = 1.0 + 3.0 * np.square(np.clip(1.0 - region.shade / depth, 0.0, 1.0))
+    cost += np.where(half.wide, 4.0 * np.square(1.0 - half.distance / half.disc), 0.0)
     ways = [
         (np.s_[:, :-1], np.s_[:, 1:], 1.0),
         (np.s_[:-1, :], np.s_[1:, :], 1.0),
@@ -237,16 +318,24 @@ def smooth(way: Array, window: int = 9) -> Array:
     return np.asarray((total[width:] - total[:-width]) / width)
 
 
-def centre_line(dark: Plane, noise: Plane, way: Array, settings: TipSettings = TIP) -> CentreLine:
+def centre_line(
+    dark: Plane,
+    noise: Plane,
+    way: Array,
+    width: float | None = None,
+    settings: TipSettings = TIP,
+) -> CentreLine:
     """Sub-pixel middle of the line along a way: centroid of the darkness across, twice.
 
     Parameters
     ----------
     dark, noise : relative darkness of the frame and its standard deviation.
     way : (W, 2) [px] within 2 px of the middle.
+    width : of the line [px], where it is wide.
     """
     line = smooth(way)
-    offsets = np.arange(-settings.trace_half, settings.trace_half + 0.25, 0.5)
+    half = max(settings.trace_half, np.ceil(0.65 * (width or 0.0) + 3.0))
+    offsets = np.arange(-half, half + 0.25, 0.5)
     for _ in range(2):
         tangent = np.gradient(line, axis=0)
         tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)

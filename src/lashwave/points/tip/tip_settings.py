@@ -99,6 +99,8 @@ class TipSettings:
     """Of the background's level [share of light]."""
     fit_bend_sd: float = 0.03
     """Of the line's curvature [1/px]."""
+    fit_taper_sd: float = 0.015
+    """Of the line's taper: growth of its half width behind the tip [px/px]."""
     fit_round: float = 0.5
     """Roundness expected of an end before it is seen: 0 is cut square, 1 a half circle."""
     fit_round_sd: float = 0.4
@@ -109,6 +111,8 @@ class TipSettings:
     """Standard deviation of the roundness where something joins the tip and hides its shape."""
     fit_round_model: float = 0.05
     """What a record's roundness stays uncertain by however often it was seen: taper, lens."""
+    fit_round_kind: float = 0.25
+    """Share of lines that are cut square, and of those rounded to a half circle. Assumed."""
     fit_blacker: float = 0.78
     """Where strands or a front begin at the tip, all that is less dark than this share of the
     line's depth counts alike."""
@@ -116,7 +120,7 @@ class TipSettings:
     """Neighbouring pixels that err alike where the picture holds something the bar lacks."""
     fit_misfit: float = 1.5
     """Chi-square a degree of freedom from which it does."""
-    fit_widest: float = 16.0
+    fit_widest: float = 34.0
     """Widest line that is credible [px]."""
     fit_narrowest: float = 0.7
     """Narrowest line that is credible [px]."""
