@@ -31,6 +31,7 @@ from .sighting_tables import (
     METRE_DIGITS as METRE_DIGITS,
     SECOND_DIGITS as SECOND_DIGITS,
     number_text as number_text,
+    write_fronts as write_fronts,
     write_points as write_points,
     write_rows as write_rows,
 )

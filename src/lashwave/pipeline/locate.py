@@ -5,6 +5,7 @@ A contact sheet for each camera shows what was found in some of its images.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from dataclasses import dataclass, replace
@@ -52,30 +53,53 @@ class Keeper:
             keep_finds(self.folder / f"{part}.npz", self.inputs, found)
 
 
-def search(pictures: Pictures, show: console.Progress, kept_finds: Path | None = None) -> Found:
-    """Everything that a trial's pictures and sound show; touches no disk but `kept`."""
+def search(
+    pictures: Pictures,
+    show: console.Progress,
+    kept_finds: Path | None = None,
+    front_frames: tuple[int, int] | None = None,
+) -> Found:
+    """Everything that a trial's pictures and sound show; touches no disk but `kept_finds`.
+
+    front_frames : first and last frame in which fronts are looked for (`points.locate_fast`).
+    """
     from threadpoolctl import threadpool_limits
 
-    keeper = Keeper(kept_finds, json.dumps([__version__, pictures.trial.hashes], sort_keys=True))
+    inputs = [__version__, _program(), front_frames, pictures.trial.hashes]
+    keeper = Keeper(kept_finds, json.dumps(inputs, sort_keys=True))
     with threadpool_limits(limits=1):
-        markers, notes = _markers(pictures, show, keeper)
-        cameras = _fast(pictures, markers or pictures.trial.markers, show, keeper)
+        markers, shift, notes = _markers(pictures, show, keeper)
+        known = markers or pictures.trial.markers
+        cameras = _fast(pictures, known, show, keeper, front_frames)
     onsets, said = _sounds(pictures)
     notes = (*notes, *(note for located in cameras.values() for note in located.notes), *said)
-    return Found(cameras, markers, onsets, notes)
+    return Found(cameras, markers, shift, onsets, notes)
+
+
+def _program() -> str:
+    """A hash of the rooms that find things: finds of a program that was changed are made again."""
+    import lashwave
+
+    source = Path(lashwave.__file__).parent
+    whole = hashlib.sha256()
+    for room in ("points", "labels", "instruments"):
+        for file in sorted((source / room).rglob("*.py")):
+            whole.update(file.relative_to(source).as_posix().encode() + b"\0" + file.read_bytes())
+    return whole.hexdigest()
 
 
 def _markers(
     pictures: Pictures, show: console.Progress, keeper: Keeper
-) -> tuple[Markers | None, tuple[str, ...]]:
-    """From the cameras that show dots; None where there are none, or markers were given."""
+) -> tuple[Markers | None, float, tuple[str, ...]]:
+    """From the cameras that show dots, with the deviation of their common shift [m]; None where
+    there are none, or markers were given."""
     from lashwave.points import locate_markers
 
     ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
     if not ring or pictures.trial.markers.time.size:
-        return None, ()
+        return None, 0.0, ()
     known = keeper.get("markers")
-    if isinstance(known, tuple) and len(known) == 2 and isinstance(known[0], Markers):
+    if isinstance(known, tuple) and len(known) == 3 and isinstance(known[0], Markers):
         return known
     found = locate_markers(
         ring,
@@ -89,7 +113,11 @@ def _markers(
 
 
 def _fast(
-    pictures: Pictures, markers: Markers, show: console.Progress, keeper: Keeper
+    pictures: Pictures,
+    markers: Markers,
+    show: console.Progress,
+    keeper: Keeper,
+    front_frames: tuple[int, int] | None,
 ) -> dict[str, Located]:
     from lashwave.mechanics import medium
     from lashwave.points import locate_fast
@@ -107,7 +135,7 @@ def _fast(
         if not isinstance(known, Located):
             try:
                 images = pictures.frames[camera.name]
-                known = locate_fast(camera, images, markers, sound, told, tufted)
+                known = locate_fast(camera, images, markers, sound, told, tufted, front_frames)
             except InputError as fault:
                 raise _of_camera(fault, camera.name) from None
             keeper.put(f"camera-{number}", known)
@@ -155,9 +183,12 @@ def joined(pictures: Pictures, found: Found) -> Trial:
     cameras, notes = [], list(found.notes)
     for camera in trial.cameras:
         if camera.name in found.cameras:
-            whole = _with_sightings(camera, found.cameras[camera.name], pictures, markers)
+            whole = _with_sightings(camera, found, pictures, markers)
             if whole is None:
-                notes.append(f"camera {camera.name} never shows the tip: left out.")
+                left = f"camera {camera.name} never shows the tip: left out"
+                if found.cameras[camera.name].fronts is not None:
+                    left += f"; its fronts are in {_fronts_file(camera.name)}, for you to use"
+                notes.append(f"{left}.")
             else:
                 cameras.append(whole)
         elif camera.frame.size:
@@ -173,10 +204,13 @@ def joined(pictures: Pictures, found: Found) -> Trial:
 
 
 def _with_sightings(
-    camera: Camera, located: Located, pictures: Pictures, markers: Markers
+    camera: Camera, found: Found, pictures: Pictures, markers: Markers
 ) -> Camera | None:
-    from lashwave.points import pinned
+    """The camera with what its images showed; a shift of the markers against it is one of its
+    picture, which the fit has as an unknown. None where nothing is to be used."""
+    from lashwave.points import pinned, pixels_of
 
+    located = found.cameras[camera.name]
     if located.tip is None:
         return None
     none = np.empty(0, dtype=np.int64)
@@ -190,12 +224,29 @@ def _with_sightings(
         flashes=none if located.flashes is None else located.flashes,
         fronts=located.fronts,
         tuft=located.tuft,
+        registration_sd=float(
+            np.hypot(camera.registration_sd, pixels_of(camera, markers, found.shift_sd))
+        ),
     )
     return pinned(whole, located.clock, 1.0 / markers.rate)
 
 
-def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int:
+def _fronts_file(name: str) -> str:
+    """The table of fronts of a camera that is left out of the trial."""
+    return f"{name}-fronts.csv"
+
+
+def run(
+    trial: Path,
+    out: Path,
+    show: console.Progress,
+    *,
+    as_json: bool,
+    front_frames: tuple[int, int] | None = None,
+) -> int:
     """Search TRIAL and write OUT: a trial folder of what was found, and contact sheets.
+
+    front_frames : first and last frame in which fronts are looked for.
 
     Raises InputError for a trial that names no images to search and no sound.
     """
@@ -212,7 +263,7 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
             trial / "trial.toml", "names no images to search and no sound",
             "add frames to a camera", field="cameras",
         )  # fmt: skip
-    found = search(pictures, show, out / KEPT)
+    found = search(pictures, show, out / KEPT, front_frames)
     whole = joined(pictures, found)
     notes = (*whole.notes[len(pictures.trial.notes) :], *cautions(whole))
     _write(out, trial, pictures, found, whole)
@@ -248,11 +299,14 @@ def run(trial: Path, out: Path, show: console.Progress, *, as_json: bool) -> int
 
 def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Trial) -> None:
     """Write all or none; an earlier answer's files are replaced."""
-    from lashwave.files import replace_folder, write_trial
-    from lashwave.pipeline.locate import sheets
+    from lashwave.files import replace_folder, write_fronts, write_trial
 
     def fill(half: Path) -> None:
         write_trial(half, whole, source)
+        kept = {camera.name for camera in whole.cameras}
+        for name, one in found.cameras.items():
+            if name not in kept and one.fronts is not None:
+                write_fronts(half / _fronts_file(name), one.fronts)
         sheets(half, pictures, found, SHEET)
 
     replace_folder(out.resolve(), fill, others=True)
@@ -275,9 +329,11 @@ def _spread(frames: NDArray[np.int64], count: int) -> list[int]:
 
 
 def _fast_stills(pictures: Pictures, name: str, located: Located, count: int) -> list[Still]:
-    """Images in which the tip was found, or spread over the record where it never was."""
+    """Images in which the tip was found, or else fronts, or spread over the record."""
     film, tip, fronts = pictures.frames[name], located.tip, located.fronts
-    everywhere = np.arange(len(film)) if tip is None else tip.frame
+    everywhere = np.arange(len(film)) if fronts is None else np.unique(fronts.frame)
+    if tip is not None:
+        everywhere = tip.frame
     stills = []
     for frame in _spread(everywhere, count):
         at = np.empty((0, 2)) if fronts is None else fronts.uv[fronts.frame == frame]

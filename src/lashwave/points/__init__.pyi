@@ -1,3 +1,3 @@
 from .clock_sound import cautions as cautions, locate_onset as locate_onset
 from .dots import locate_markers as locate_markers
-from .fast_camera import locate_fast as locate_fast, pinned as pinned
+from .fast_camera import locate_fast as locate_fast, pinned as pinned, pixels_of as pixels_of

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.instruments import in_view, project
+from lashwave.instruments import in_view, project, project_jacobian
 from lashwave.points.background import background
 from lashwave.points.clock_sound import (
     brightness,
@@ -17,7 +17,13 @@ from lashwave.points.clock_sound import (
     motion_log_likelihood,
 )
 from lashwave.points.clock_sound.clock_settings import FLASHES
-from lashwave.points.shocks import at_speed, crossing_fronts, image_scale, points_of
+from lashwave.points.shocks import (
+    at_speed,
+    crossing_fronts,
+    image_scale,
+    points_of,
+    wandering_fronts,
+)
 from lashwave.points.tip import TipSeen, TuftSeen, tip_track, tips_in, tuft_of, tuft_widths
 from lashwave.quantities import (
     Camera,
@@ -37,6 +43,9 @@ Progress = Callable[[str, float], None]
 LED, LAGGED = 2e-3, 4e-3
 """Fronts are looked for from this long before the tip is first seen to this long after it was last
 seen [s]: a front crosses a view of a metre in 3 ms."""
+FEWEST_CROSSING = 4.0
+"""A front at the speed of sound that crosses the view in fewer frames cannot be followed; one that
+wanders about a place can."""
 MOST_NAMED = 4
 """Candidates of a clock that a note names."""
 LAST_MARKERS = 3
@@ -50,6 +59,7 @@ def locate_fast(
     sound: float,
     progress: Progress,
     tufted: bool = False,
+    window: tuple[int, int] | None = None,
 ) -> Located:
     """Search one camera's images.
 
@@ -60,7 +70,15 @@ def locate_fast(
     sound : speed of sound [m/s].
     progress : is given a stage in words, and the share of it done.
     tufted : whether the line is said to have strands at its end.
+    window : first and last frame in which fronts are looked for; without it about the time at
+        which the tip is in view, or in all frames where it never is.
+
+    Raises
+    ------
+    InputError
+        For a window outside the record, and frames that cannot be used.
     """
+    _refuse_outside(window, len(frames))
     notes: list[str] = []
     progress("strobe", 0.0)
     flashes = _flashes(camera, frames, markers)
@@ -84,8 +102,10 @@ def locate_fast(
     except OutOfRangeError as problem:
         scale = None
         notes.append(f"no fronts and no widths of the tuft: {problem}")
-    wanted = scale is not None and camera.shows == "schlieren"
-    fronts = _fronts(camera, frames, tip, sound, progress) if wanted else None
+    fronts = None
+    if scale is not None and camera.shows == "schlieren":
+        searched = _searched(camera, len(frames), tip, window)
+        fronts = _fronts(camera, frames, searched, sound, progress, notes)
     clock = None if flashes is None else _clock(camera, len(frames), flashes, tip, markers, notes)
     return Located(
         tip=tip if tip.frame.size else None,
@@ -146,21 +166,51 @@ def _clock(
     return fit
 
 
-def _fronts(
-    camera: Camera, frames: Frames, tip: TipTrack, sound: float, progress: Progress
-) -> Fronts | None:
-    """Fronts about the time at which the tip is in the picture; none where it never is."""
+def _refuse_outside(window: tuple[int, int] | None, count: int) -> None:
+    """Raise InputError for a window that is no stretch of a record of so many frames."""
+    if window is not None and not 0 <= window[0] <= window[1] < count:
+        raise InputError(
+            "frames",
+            f"{window[0]} to {window[1]} is no stretch of the record",
+            f"name a first and a last frame from 0 to {count - 1}",
+            field="front-frames",
+        )
+
+
+def _searched(camera: Camera, count: int, tip: TipTrack, window: tuple[int, int] | None) -> range:
+    """Frames in which fronts are looked for."""
+    if window is not None:
+        return range(window[0], window[1] + 1)
     if not tip.frame.size:
-        return None
+        return range(count)
     first = max(0, int(tip.frame[0] - LED * camera.rate))
-    last = min(len(frames), int(tip.frame[-1] + LAGGED * camera.rate) + 1)
+    return range(first, min(count, int(tip.frame[-1] + LAGGED * camera.rate) + 1))
+
+
+def _fronts(
+    camera: Camera,
+    frames: Frames,
+    searched: range,
+    sound: float,
+    progress: Progress,
+    notes: list[str],
+) -> Fronts | None:
+    """Fronts in a stretch of the record; of those that the camera can follow."""
 
     def chosen() -> Iterator[int]:
-        for frame in range(first, last):
-            progress("fronts", (frame - first) / (last - first))
+        for frame in searched:
+            progress("fronts", (frame - searched.start) / len(searched))
             yield frame
 
-    found = crossing_fronts(frames, at_speed(camera, sound), chosen=chosen())
+    pace = sound * image_scale(camera) / camera.rate
+    if pace * FEWEST_CROSSING > min(camera.size):
+        found = wandering_fronts(frames, chosen=chosen())
+        kind = f"; at {camera.rate:g} Hz sound moves {pace:.0f} px a frame, so only such as wander "
+        kind += "about a place are looked for"
+    else:
+        found, kind = crossing_fronts(frames, at_speed(camera, sound), chosen=chosen()), ""
+    stretch = f"frames {searched.start} to {searched.stop - 1}"
+    notes.append(f"fronts found in {stretch}: {len(found)}{kind}")
     fronts = points_of(found)
     return fronts if fronts.frame.size else None
 
@@ -174,3 +224,12 @@ def pinned(camera: Camera, fit: ClockFit | None, period: float) -> Camera:
         return camera
     sd = min(camera.clock.offset_sd, period / 8.0)
     return replace(camera, clock=replace(camera.clock, offset=fit.offset, offset_sd=sd))
+
+
+def pixels_of(camera: Camera, markers: Markers, length: float) -> float:
+    """How far a length [m] about the markers reaches in a camera's picture at most [px]."""
+    seen = markers.position[np.isfinite(markers.position[..., 0])]
+    if not length or not len(seen):
+        return 0.0
+    slopes = project_jacobian(camera, np.median(seen, axis=0))
+    return length * float(np.linalg.norm(slopes, ord=2))

@@ -85,6 +85,8 @@ class Found:
     cameras: dict[str, Located]
     markers: Markers | None = None
     """From cameras that show dots; None where there are none."""
+    shift_sd: float = 0.0
+    """Of one coordinate of a shift that all these markers share [m]."""
     onsets: tuple[Onset, ...] = ()
     notes: tuple[str, ...] = ()
     """What was found, passed over or in doubt, each a sentence for the user."""

@@ -17,6 +17,13 @@ def locate(
     /,
     *,
     out: Annotated[Path, Parameter(help="Folder for the sightings; not the trial's own.")],
+    front_frames: Annotated[
+        tuple[int, int] | None,
+        Parameter(
+            help="First and last frame in which fronts are looked for; else about the time at "
+            "which the tip is in view, or in all frames where it never is."
+        ),
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
 ) -> int:
@@ -30,4 +37,4 @@ def locate(
     folders.check_trial_folder(trial)
     folders.check_apart(out, trial)
     with console.progress(quiet) as progress:
-        return search.run(trial, out, progress, as_json=json)
+        return search.run(trial, out, progress, as_json=json, front_frames=front_frames)

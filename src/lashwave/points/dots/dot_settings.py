@@ -95,6 +95,8 @@ class MeetSettings:
     """Least lead in log odds over a rival that shares a dot, for a point of two cameras."""
     least: int = 4
     """Frames that a point of two cameras must last: wrong pairs part sooner."""
+    doubtful: float = 0.01
+    """Share of right points whose own deviation is widened for their residuals."""
     least_sd: float = 5e-5
     """Of one coordinate of a marker [m]: what calibrations are worth at best. Assumed."""
 

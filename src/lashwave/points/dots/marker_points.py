@@ -28,6 +28,7 @@ from lashwave.instruments import (
 from lashwave.labels import LinkSettings, Tracker, label_markers
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
+from lashwave.points.dots.point_deviations import PointDeviations, point_deviations
 from lashwave.quantities import Array, Camera, Dots, Frames, InputError, Markers, SpacePoints, Whole
 
 Progress = Callable[[str, float], None]
@@ -40,8 +41,9 @@ def locate_markers(
     wanted: Markers,
     handle_length: float,
     progress: Progress,
-) -> tuple[Markers, tuple[str, ...]]:
-    """Labelled marker samples, and what is worth knowing about them.
+) -> tuple[Markers, float, tuple[str, ...]]:
+    """Labelled marker samples, each with its own deviation; the standard deviation [m] of one
+    coordinate of the shift that all share; and what is worth knowing about them.
 
     Parameters
     ----------
@@ -78,9 +80,12 @@ def locate_markers(
         )  # fmt: skip
     progress("labels", 0.0)
     markers, report = label_markers(_unlabelled(points, cameras[0], count, wanted), handle_length)
+    deviations = point_deviations(cameras, found, points)
+    markers = with_own_sd(markers, points, deviations.sd)
     seen = np.atleast_1d(np.isfinite(markers.position[..., 0]).any(axis=0))
     lost = [label for label, has in zip(markers.labels, seen, strict=True) if not has]
     notes = [*report.sentences, *([f"markers never found: {', '.join(lost)}"] if lost else [])]
+    notes.append(_of_deviations(markers, deviations))
     kept = replace(
         markers,
         labels=tuple(np.array(markers.labels)[seen].tolist()),
@@ -88,7 +93,33 @@ def locate_markers(
         sd=markers.sd[:, seen],
         station=markers.station[seen],
     )
-    return kept, tuple(f"markers: {note}." for note in notes)
+    return kept, deviations.shift_sd, tuple(f"markers: {note}." for note in notes)
+
+
+def with_own_sd(markers: Markers, points: SpacePoints, sd: Array) -> Markers:
+    """The record with each sample's own deviation: that of the point which it is."""
+    usual = float(np.median(sd))
+    whole = np.full(markers.sd.shape, usual)
+    has = np.isfinite(markers.position[..., 0])
+    sample, label = np.nonzero(has)
+    rows = np.column_stack([sample, markers.position[has]])
+    every = np.concatenate([np.column_stack([points.frame, points.position]), rows])
+    _, first, number = np.unique(every, axis=0, return_index=True, return_inverse=True)
+    source = first[number.ravel()[len(points.frame) :]]
+    own = source < len(points.frame)
+    whole[sample[own], label[own]] = sd[source[own]]
+    return replace(markers, sd=whole)
+
+
+def _of_deviations(markers: Markers, found: PointDeviations) -> str:
+    """What the samples' deviations are, and what they are not."""
+    has = np.isfinite(markers.position[..., 0])
+    own = 1e3 * np.quantile(markers.sd[has], [0.5, 0.95]) if has.any() else np.full(2, np.nan)
+    return (
+        f"each sample has its own deviation from the cameras that saw it, {own[0]:.2g} mm in the "
+        f"median and over {own[1]:.2g} mm for one in twenty; a shift common to all, "
+        f"{1e3 * found.shift_sd:.2g} mm by the calibrations, is not in them"
+    )
 
 
 def _check(cameras: Sequence[Camera], films: Sequence[Frames]) -> None:

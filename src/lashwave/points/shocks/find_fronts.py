@@ -105,18 +105,21 @@ def crossing_fronts(
     return fronts_through(seen, settings.following)
 
 
-def wandering_fronts(frames: Frames, settings: ShockSettings = WANDERING) -> list[Front]:
+def wandering_fronts(
+    frames: Frames, settings: ShockSettings = WANDERING, chosen: Iterable[int] | None = None
+) -> list[Front]:
     """Fronts that wander about a place: bodies and wires are taken away, then what never moves.
 
-    A front whose place along its normal stays within `settings.move` standard deviations, or
-    within half a pixel, over all its frames is a body's edge and is left out.
+    Frames that are `chosen`, all by default, are searched. A front whose place along its normal
+    stays within `settings.move` standard deviations, or within half a pixel, over all its frames
+    is a body's edge and is left out.
     """
     hidden = bodies(frames, settings.pictures)
     through = wires(still_picture(frames, settings.pictures))
     seen = []
-    for frame in range(len(frames)):
-        picture = np.asarray(frames[frame], dtype=np.float32) / through
-        seen.append((frame, find_curves(picture, settings.curves, hidden)))
+    for frame in range(len(frames)) if chosen is None else chosen:
+        picture = np.asarray(frames[int(frame)], dtype=np.float32) / through
+        seen.append((int(frame), find_curves(picture, settings.curves, hidden)))
     found = fronts_through(seen, settings.following)
     kept = [front for front in found if moves(front, settings.move)]
     return [replace(front, number=n) for n, front in enumerate(kept)]

@@ -1,0 +1,114 @@
+"""How well each marker sample is known, from its own dots and cameras.
+
+Two errors are told apart. What a dot's noise and a lens's local misfit do differs from sample to
+sample: that is a sample's own deviation, its covariance carried through the triangulation as it
+was weighted. What a camera's calibration shifts, it shifts for all samples alike: that is one
+unknown shared by the record, and does not belong in a row. Residuals say how large both are: they
+are larger than the dots' deviations by what the calibrations are worth, and the part of them that
+stays through the record is the shared one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2 as chi2_law
+
+from lashwave.instruments import project, project_jacobian
+from lashwave.points.dots.dot_settings import MEET, MeetSettings
+from lashwave.quantities import Array, Camera, Dots, SpacePoints, Whole
+
+
+@dataclass(frozen=True)
+class PointDeviations:
+    """Standard deviations of P points."""
+
+    sd: Array
+    """(P,) [m] of one coordinate, a sample's own."""
+    shift_sd: float
+    """[m] of one coordinate of the shift that all samples share."""
+    local: float
+    """[px] by which images miss beyond what the dots state, differently from sample to sample."""
+
+
+def point_deviations(
+    cameras: Sequence[Camera],
+    dots: Sequence[Dots],
+    points: SpacePoints,
+    settings: MeetSettings = MEET,
+) -> PointDeviations:
+    """Each point's own deviation, and that of the shift common to all.
+
+    Parameters
+    ----------
+    cameras, dots : C of each; points : P of them, whose `views` count the dots of their frame.
+
+    Returns
+    -------
+    Deviations of the points; a point whose images disagree beyond chance has its own widened by
+    the square root of chi-square a degree of freedom.
+    """
+    uv, sd = _images(dots, points)
+    off = np.stack([uv[:, c] - project(k, points.position) for c, k in enumerate(cameras)], axis=1)
+    free = np.maximum(2 * np.isfinite(sd).sum(axis=1) - 3, 1)
+    usual = _usual_misses(off, sd, free)
+    middle = np.nanmedian(off, axis=0)
+    lasting = float(np.sqrt(np.nanmean(middle**2) * 2.0 * np.isfinite(sd).sum() / free.sum()))
+    local = float(np.sqrt(max(usual**2 - lasting**2, 0.0)))
+    gain = _gains(cameras, points, sd, settings)
+    own = np.einsum("pcij,pc->pi", gain**2, np.where(np.isfinite(sd), sd**2 + local**2, 0.0))
+    shared = np.array([k.registration_sd or settings.calibration for k in cameras])
+    shift = np.einsum("pcij,c->pi", gain**2, np.maximum(shared, lasting) ** 2)
+    chi2 = np.nansum(off**2 / (sd**2 + usual**2)[..., None], axis=(1, 2))
+    worse = np.where(chi2 > chi2_law.isf(settings.doubtful, free), chi2 / free, 1.0)
+    deviation = np.sqrt(np.maximum(worse, 1.0) * own.mean(axis=1))
+    return PointDeviations(
+        np.maximum(deviation, settings.least_sd),
+        float(np.sqrt(np.median(shift.mean(axis=1)))),
+        local,
+    )
+
+
+def _images(dots: Sequence[Dots], points: SpacePoints) -> tuple[Array, Array]:
+    """Image points (P, C, 2) and their deviations (P, C) [px]; nan where a camera saw none."""
+    uv = np.full((*points.views.shape, 2), np.nan)
+    sd = np.full(points.views.shape, np.nan)
+    for c, own in enumerate(dots):
+        has = points.views[:, c] >= 0
+        at: Whole = np.searchsorted(own.frame, points.frame[has]) + points.views[has, c]
+        uv[has, c], sd[has, c] = own.uv[at], own.sd[at].max(axis=1)
+    return uv, sd
+
+
+def _usual_misses(off: Array, sd: Array, free: Array) -> float:
+    """[px] that, beside the dots' deviations (P, C), explains the residuals (P, C, 2).
+
+    The median of chi-square over its own median is brought to one: a few bad points do not count.
+    """
+    middle = chi2_law.median(free)
+
+    def score(more: float) -> float:
+        chi2 = np.nansum(off**2 / (sd**2 + more**2)[..., None], axis=(1, 2))
+        return float(np.median(chi2 / middle))
+
+    low, high = 0.0, 16.0
+    if score(low) <= 1.0:
+        return 0.0
+    for _ in range(30):
+        half = 0.5 * (low + high)
+        low, high = (half, high) if score(half) > 1.0 else (low, half)
+    return high
+
+
+def _gains(
+    cameras: Sequence[Camera], points: SpacePoints, sd: Array, settings: MeetSettings
+) -> Array:
+    """(P, C, 3, 2) [m/px]: how a point moves with each image of it, as it was triangulated."""
+    weight = np.where(np.isfinite(sd), 1.0 / (sd**2 + settings.calibration**2), 0.0)
+    slopes = np.stack([project_jacobian(k, points.position) for k in cameras], axis=1)
+    slopes = np.where(np.isfinite(sd)[..., None, None], slopes, 0.0)
+    normal = np.einsum("pc,pcij,pcik->pjk", weight, slopes, slopes)
+    pull = np.einsum("pc,pcij->pcji", weight, slopes)
+    return np.asarray(np.linalg.solve(normal[:, None], pull))
