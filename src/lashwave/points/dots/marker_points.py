@@ -97,7 +97,7 @@ def locate_markers(
 
 
 def with_own_sd(markers: Markers, points: SpacePoints, sd: Array) -> Markers:
-    """The record with each sample's own deviation: that of the point which it is."""
+    """The record with each sample's own deviation: that, (P,) [m], of the point which it is."""
     usual = float(np.median(sd))
     whole = np.full(markers.sd.shape, usual)
     has = np.isfinite(markers.position[..., 0])

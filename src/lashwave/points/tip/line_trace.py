@@ -191,8 +191,8 @@ class _HalfWidths:
 def _half_widths(region: DarkRegion) -> _HalfWidths:
     """Half widths of a region; one cut by the picture's edge is as wide there as it looks."""
     padded = np.pad(region.mask.astype(np.uint8), 1, mode="edge")
-    distance = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5))[1:-1, 1:-1]
-    distance = np.where(region.mask, np.maximum(distance, 0.5), 0.0).astype(np.float32)
+    bare = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5))[1:-1, 1:-1]
+    distance = np.where(region.mask, np.maximum(bare, 0.5), 0.0).astype(np.float32)
     disc = distance.copy()
     for radius in range(2, int(distance.max()) + 1):
         size = 2 * radius - 1
