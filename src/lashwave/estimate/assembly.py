@@ -6,6 +6,7 @@ has 3 n diagonals (LAPACK lower storage: band[i - j, j]). Shared parameters form
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
@@ -261,6 +262,17 @@ PIECE = 32
 """Times, at least, that a thread takes at a go; rows of two times more are formed for each."""
 
 
+def _in_pieces(work: Callable[[int, int], None], count: int, threads: int) -> None:
+    """Call `work(first, last)` for pieces of `count` times, on as many threads."""
+    pieces = 1 if threads == 1 else min(4 * threads, max(1, count // PIECE))
+    if pieces == 1:
+        work(0, count)
+        return
+    cuts = np.arange(pieces + 1) * count // pieces
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(work, cuts[:-1], cuts[1:]))
+
+
 def assemble(out: Equations, course: Course, *rest: Any, threads: int = 1) -> tuple[float, Array]:
     """Fill the equations from all rows; returns cost and tensions (K, N) [N].
 
@@ -278,27 +290,19 @@ def assemble(out: Equations, course: Course, *rest: Any, threads: int = 1) -> tu
     def piece(first: int, last: int) -> None:
         _columns(first, last, out, corners, cost, tension, course, *rest, BLAS)  # type: ignore[call-arg]
 
-    pieces = 1 if threads == 1 else min(4 * threads, max(1, count // PIECE))
-    if pieces == 1:
-        piece(0, count)
-    else:
-        cuts = np.arange(pieces + 1) * count // pieces
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(piece, cuts[:-1], cuts[1:]))
+    _in_pieces(piece, count, threads)
     inner = count * (3 + 2 * links)
     out.corner[:] = corners[:, :, :shared].sum(axis=0)
     out.gradient[inner:] = corners[:, :, shared].sum(axis=0)
     return float(cost.sum()), tension
 
 
-@nb.njit(cache=True, parallel=True)
-def dynamics_cost(course, chain, dynamics, spread):  # type: ignore[no-untyped-def]
-    """Squared whitened dynamics residual by time and node (K, N + 1), tensions (K, N) [N]."""
+@nb.njit(cache=True, nogil=True)
+def _dynamics_cost(first, last, by_node, tension, course, chain, dynamics, spread):  # type: ignore[no-untyped-def]
+    """`dynamics_cost` of times first ... last - 1."""
     d = dynamics
     count, links = course.chord.shape
-    by_node = np.zeros((count, links + 1))
-    tension = np.zeros((count, links))
-    for k in nb.prange(1, count - 1):
+    for k in range(max(first, 1), min(last, count - 1)):
         part, hm, hp = _around(course, k)
         h = 0.5 * (hm + hp)
         weight = _whitening(spread[k], d.node_mass, d.driven, h)
@@ -315,4 +319,18 @@ def dynamics_cost(course, chain, dynamics, spread):  # type: ignore[no-untyped-d
                     rhs[3 * i + a] = f * rise
             for a in range(3):
                 by_node[k, i] += rhs[3 * i + a] ** 2
+
+
+def dynamics_cost(course: Course, *rest: Any, threads: int = 1) -> tuple[Array, Array]:
+    """Squared whitened dynamics residual by time and node (K, N + 1) [1], tensions (K, N) [N].
+
+    rest : the chain, `Dynamics`, the density [m2/s3] of the random acceleration (K, N + 1).
+    """
+    count, links = course.chord.shape
+    by_node, tension = np.zeros((count, links + 1)), np.zeros((count, links))
+
+    def piece(first: int, last: int) -> None:
+        _dynamics_cost(first, last, by_node, tension, course, *rest)  # type: ignore[call-arg]
+
+    _in_pieces(piece, count, threads)
     return by_node, tension

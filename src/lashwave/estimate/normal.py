@@ -166,7 +166,7 @@ def cost_of(setup: FitSetup, path: Path, spread: Array, weights: Weights, anchor
     """The cost alone."""
     seen = look(setup, path, weights)
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
-    by_node, _ = dynamics_cost(path.course, chain, dynamics, spread)
+    by_node, _ = dynamics_cost(path.course, chain, dynamics, spread, threads=get_num_threads())
     offset = anchor.residual(path)
     prior = (path.shared - setup.shared.mean) / setup.shared.sd
     jerky = np.isfinite(setup.hand_jerk) and path.time.size >= TIMES

@@ -148,6 +148,11 @@ class Path:
     chord: Array
     """(K, N) [m], of the bent arcs."""
 
+    def __post_init__(self) -> None:
+        # in C order, so that no kernel is compiled a second time for another order
+        for name in ("time", "base", "direction", "shared", "chord"):
+            object.__setattr__(self, name, np.ascontiguousarray(getattr(self, name)))
+
     @property
     def axes(self) -> Array:
         """(K, N, 3, 2), tangent axes of the directions."""

@@ -158,7 +158,7 @@ def _derivatives(time: Array, node: Array) -> tuple[Array, Array]:
 
 def tension_of(setup: FitSetup, path: Path, density: Array, node: Array) -> Array:
     """(K, N) [N], pull in each link as the dynamics at each time ask for it; nan on rigid ends."""
-    course = path.course._replace(node=node)
+    course = path.course._replace(node=np.ascontiguousarray(node))
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
     _, tension = dynamics_cost(course, chain, dynamics, density)
     tension[0], tension[-1] = tension[1], tension[-2]
