@@ -9,8 +9,16 @@ import pytest
 from scipy.io import wavfile
 from scipy.signal import butter, sosfilt
 
-from lashwave.points.clock_sound.channels import cautions, judged_channels
+from lashwave.files.wav import read_wav
+from lashwave.points.clock_sound.arrivals import (
+    RepeatedBlock,
+    common_event,
+    first_arrival,
+    repeated_blocks,
+)
+from lashwave.points.clock_sound.channels import cautions, judged_channels, locate_onset
 from lashwave.points.clock_sound.onsets import clipped_samples, impulse, sound_level
+from lashwave.quantities import Microphone
 
 SOUNDS = Path(__file__).parents[2].parent / "shared" / "data" / "audio_impulsive"
 
@@ -112,3 +120,69 @@ def test_a_clap_without_lead_in_is_flagged() -> None:
     assert found is not None
     assert abs(found.peak) == pytest.approx(16379, abs=60)
     assert found.time * rate < 80
+
+
+HAND = {
+    "array8_second_event.wav": (46116.0, range(8)),
+    "array8_one_channel_clipped.wav": (42052.0, range(8)),
+}
+"""Sample at which the event that all channels share begins, read off drawings of the channels to
+some 4 samples, and the channels in which it can be read."""
+
+
+@pytest.mark.parametrize("name", HAND)
+def test_onsets_of_one_event_are_found_in_all_channels(name: str) -> None:
+    """0.2 ms of the hand readings, slow rises and the clipped channel too."""
+    rate, x = read(name)
+    sample, channels = HAND[name]
+    found = judged_channels(x, rate, full_scale=32767.0)
+    times = {c: one.impulse.time * rate for c, one in enumerate(found) if one.impulse}
+    assert sorted(times) == list(channels)
+    assert max(abs(t - sample) for t in times.values()) < 0.2e-3 * rate
+
+
+def test_a_slow_rise_on_a_swell_has_its_onset_where_it_begins() -> None:
+    """Noise that swells over 3 ms on a rumble: no edge, and the quiet is not far from the peak."""
+    rate, rng, error, stated = 48e3, np.random.default_rng(4), [], []
+    for _ in range(40):
+        truth = 0.2 + rng.uniform(0, 1) / rate
+        time = np.arange(24000) / rate
+        hiss = rng.standard_normal(time.size)
+        swell = np.clip((time - truth) / 3e-3, 0.0, 1.0) ** 0.5 * np.exp(-(time - truth) / 0.03)
+        x = (
+            40.0 * np.sin(2 * np.pi * 90.0 * time)
+            + hiss
+            + 60.0 * swell * rng.standard_normal(time.size)
+        )
+        event = common_event(x[:, None], rate)
+        assert event is not None
+        arrival = first_arrival(x, rate, event)
+        assert arrival is not None
+        error.append(arrival[0] - truth)
+        stated.append(arrival[1])
+    assert np.abs(error).max() < 0.2e-3
+    assert np.sqrt(np.mean(np.square(error))) < 1.5 * np.sqrt(np.mean(np.square(stated)))
+
+
+def test_a_block_that_the_recorder_wrote_twice_is_named() -> None:
+    rng = np.random.default_rng(5)
+    x = np.rint(200.0 * rng.standard_normal((20000, 3)))
+    assert repeated_blocks(x) == ()
+    x[6144:7168] = x[5120:6144]
+    assert repeated_blocks(x) == (RepeatedBlock(6144, 1024),)
+    x[6200, 1] += 1.0  # another channel says that it is none
+    assert repeated_blocks(x) == ()
+    tone = np.rint(1000.0 * np.sin(2 * np.pi * np.arange(20000) / 480.0))[:, None]
+    assert repeated_blocks(tone) == ()
+
+
+def test_the_array_recorder_wrote_blocks_twice() -> None:
+    _, x = read("array8_second_event.wav")
+    blocks = repeated_blocks(x)
+    assert {b.length % 1024 for b in blocks} == {0} and blocks[-1].first == 43076
+    name = "array8_second_event.wav"
+    sound = read_wav(SOUNDS / name, name)
+    microphone = Microphone(name, np.zeros(3), None, 0.0, 0.0, channel=1)
+    onset, notes = locate_onset(microphone, sound)
+    assert onset is not None and abs(onset.time - 46116 / 44100) < 0.2e-3
+    assert any("recorder fault" in note and "block before" in note for note in notes)

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from lashwave.points.clock_sound.arrivals import (
+    RepeatedBlock,
+    common_event,
+    first_arrival,
+    repeated_blocks,
+)
 from lashwave.points.clock_sound.clock_settings import SOUND, SoundSettings
 from lashwave.points.clock_sound.onsets import Impulse, clipped_samples, impulse, sound_level
-from lashwave.quantities import InputError, Microphone, Onset, Sound
+from lashwave.quantities import Array, InputError, Microphone, Onset, Sound
 
 
 def locate_onset(microphone: Microphone, sound: Sound) -> tuple[Onset | None, tuple[str, ...]]:
     """The loudest impulse of a microphone's channel, on the lab clock; and what to know.
 
-    Where no channel is named it is the file's first usable one.
+    Where no channel is named it is the file's usable one with the fewest faults.
 
     Raises
     ------
@@ -35,12 +42,26 @@ def locate_onset(microphone: Microphone, sound: Sound) -> tuple[Onset | None, tu
             notes.append(f"channel {number + 1}: {'; '.join(faults)}")
         elif faults:
             notes.append("; ".join(faults))
+    notes += _copied(repeated_blocks(sound.samples), sound.rate)
     usable = [n for n in wanted if judged[n].usable and not sound.bad[n]]
+    usable.sort(key=lambda n: len(judged[n].faults))
     if not usable:
         notes.append("no onset found")
         return None, _of(microphone, notes)
     onset, said = _onset(microphone, judged[usable[0]], sound.rate)
     return onset, _of(microphone, [*notes, *said])
+
+
+def _copied(blocks: tuple[RepeatedBlock, ...], rate: float) -> Iterator[str]:
+    """What to know of a recording with blocks that were written twice."""
+    if blocks:
+        length = sum(block.length for block in blocks)
+        first, last = blocks[0].first, blocks[-1].first + blocks[-1].length - 1
+        yield (
+            f"recorder fault: {length} samples between {first} and {last} are the block before "
+            f"them once more; times up to there may be wrong by {1e3 * length / rate:.0f} ms, and "
+            "what begins at a block's edge may be a splice"
+        )
 
 
 def _wanted(microphone: Microphone, count: int) -> range:
@@ -87,8 +108,13 @@ class Channel:
 
     @property
     def usable(self) -> bool:
-        """Whether its onset can be used; a clipped channel's can, its peak cannot."""
-        return self.impulse is not None and all(f.startswith("clipped") for f in self.faults)
+        """Whether its onset can be used; a clipped channel's can, its peak cannot. A noisy or weak
+        one's can where it stands clear of its own noise."""
+        if self.impulse is None:
+            return False
+        clear = abs(self.impulse.peak) > SOUND.clear * self.impulse.noise
+        passed = ("clipped", "noisy", "weak") if clear else ("clipped",)
+        return all(fault.startswith(passed) for fault in self.faults)
 
 
 def judged_channels(
@@ -106,11 +132,14 @@ def judged_channels(
     samples : (N, C); rate : [Hz]; between, full_scale : as for `impulse`.
     reach : greatest distance between two microphones over the speed of sound [s], where known:
         an onset further than that from the others' middle belongs to another event.
+
+    Notes
+    -----
+    Without `between` channels of one recording are looked at together, about the event that they
+    share; one that rises too slowly for an edge is taken where the sound first arrives.
     """
     x = np.asarray(samples, dtype=float)
-    found = [
-        impulse(x[:, c], rate, between, full_scale, settings=settings) for c in range(x.shape[1])
-    ]
+    found = _impulses(x, rate, between, full_scale, settings)
     impulses = [f for f in found if f is not None]
     quiet = float(np.median([f.noise for f in impulses])) if impulses else np.nan
     loud = float(np.median([abs(f.peak) for f in impulses])) if impulses else np.nan
@@ -136,6 +165,54 @@ def judged_channels(
                 faults.append("another event: its onset lies out of the others' reach")
         result.append(Channel(one, tuple(faults)))
     return tuple(result)
+
+
+def _impulses(
+    x: Array,
+    rate: float,
+    between: tuple[float, float] | None,
+    full_scale: float | None,
+    settings: SoundSettings,
+) -> list[Impulse | None]:
+    """The impulse of each channel (N, C): by its edge, or by its first arrival."""
+
+    def edge(c: int, span: tuple[float, float] | None) -> Impulse | None:
+        return impulse(x[:, c], rate, span, full_scale, settings=settings)
+
+    found = [edge(c, between) for c in range(x.shape[1])]
+    if between is not None or (len(found) == 1 and found[0] is not None):
+        return found
+    event = common_event(x, rate, repeated_blocks(x), settings=settings)
+    if event is None:
+        return found
+    span = (event - settings.reach, event + settings.reach)
+    return [_arrived(x[:, c], rate, edge(c, span), event, full_scale, settings)
+            for c in range(x.shape[1])]  # fmt: skip
+
+
+def _arrived(
+    x: Array,
+    rate: float,
+    edge: Impulse | None,
+    event: float,
+    full_scale: float | None,
+    settings: SoundSettings,
+) -> Impulse | None:
+    """A channel's impulse by its edge, or where that is none or begins late by its arrival."""
+    arrival = first_arrival(x, rate, event, settings=settings)
+    if arrival is None or (edge is not None and abs(edge.time - arrival[0]) < settings.agree):
+        return edge
+    time, sd = arrival
+    note = "rises too slowly for its edge to be fitted: the onset is where the sound arrives"
+    if edge is not None:
+        return replace(edge, time=time, sd=sd, notes=(*edge.notes, note))
+    first = int(time * rate)
+    before = x[max(first - int(settings.lead * rate), 0) : max(first - 2, 1)]
+    base = float(np.median(before))
+    ring = x[first : first + int(settings.ring * rate) + 1] - base
+    noise = max(1.4826 * float(np.median(np.abs(before - base))), 1e-300)
+    height = float(ring[int(np.abs(ring).argmax())])
+    return Impulse(time, sd, height, noise, noise, bool(clipped_samples(x, full_scale)), (note,))
 
 
 LIMITS = (

@@ -51,6 +51,20 @@ class SoundSettings:
     """Time in which an impulse must reach its first peak [s]."""
     ring: float = 5e-3
     """Time after the onset in which the peak is looked for [s]."""
+    hop: float = 0.5e-3
+    """Between moments at which the channels' loudness is compared [s]."""
+    lead: float = 10e-3
+    """Time before a moment that it is compared with [s]."""
+    reach: float = 15e-3
+    """Channels of one recorder hear one event within this long of one another [s]: 5 m."""
+    louder: float = 3.0
+    """A sound has arrived where it is this many times louder than what was before."""
+    swell_sd: float = 50e-6
+    """By how much a sound that swells is heard late [s]: 47 us over 3 ms in `test_onsets.py`."""
+    agree: float = 0.2e-3
+    """An edge that begins within this long of the first arrival is that arrival's [s]."""
+    clear: float = 10.0
+    """A channel can be used whatever the others are where its peak is so many times its noise."""
     noisy: float = 10.0
     """A channel is noisy whose quiet lies this far above the channels' middle [dB]."""
     weak: float = 20.0
