@@ -37,7 +37,7 @@ class RepeatedBlock:
 
 
 def repeated_blocks(samples: Array) -> tuple[RepeatedBlock, ...]:
-    """Blocks of a recording (N, C), any unit, that are the block before, written again.
+    """Blocks of a recording (N, C), no unit, that are the block before, written again.
 
     A signal that repeats by itself, as a test tone does, is none: it would do so throughout.
     """
