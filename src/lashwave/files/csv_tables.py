@@ -1,12 +1,11 @@
 """CSV tables with units in their headings: columns in SI, and the line of every fault.
 
-Small files go through the csv module; pieces of large ones through pandas, and back to the slow
+Small files go through `cells_of`; pieces of large ones through pandas, and back to the slow
 way where that finds anything odd, so that both say the same about a fault.
 """
 
 from __future__ import annotations
 
-import csv
 import difflib
 import io
 import math
@@ -19,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.source import blocks
-from lashwave.quantities import SI, Array, InputError, UnitError, factor, heading
+from lashwave.quantities import SI, Array, InputError, UnitError, cells_of, factor, heading
 
 FAST_FROM = 4 << 20
 """Pieces of text longer than this are worth importing pandas for [characters]."""
@@ -99,20 +98,16 @@ class _Reader:
         """Cells of each row that is not blank, and its line."""
         lines = text.split("\n")
         numbers = [n for n, line in enumerate(lines, first) if line.strip()]
-        reader = csv.reader((line for line in lines if line.strip()), strict=True)
         rows: list[list[str]] = []
         try:
-            for row in reader:
-                if reader.line_num != len(rows) + 1:
-                    raise csv.Error("a quote is not closed on its line")
+            for row in cells_of(line for line in lines if line.strip()):
                 if len(row) != len(self.columns):
-                    raise csv.Error(f"has {len(row)} fields, the heading {len(self.columns)}")
+                    raise ValueError(f"has {len(row)} fields, the heading {len(self.columns)}")
                 rows.append(row)
-        except csv.Error as error:
-            odd = "unexpected end" in str(error)
+        except ValueError as error:
             raise InputError(
                 self.where,
-                "a quote is not closed" if odd else str(error),
+                str(error),
                 "write one row a line, fields parted by commas, decimals by points",
                 line=numbers[len(rows)],
                 field="row",
@@ -286,8 +281,8 @@ def _heading(
     if "\r" in head.rstrip("\r"):
         raise fault("has line ends that are only CR", "save it with line ends LF or CRLF")
     try:
-        cells = next(csv.reader([head.rstrip("\r")], strict=True))
-    except (csv.Error, StopIteration):
+        cells = next(cells_of([head.rstrip("\r")]))
+    except (ValueError, StopIteration):
         raise fault("has a heading that is no CSV", "write " + ", ".join(names)) from None
     reader = _Reader(where, [], [])
     unknown = []

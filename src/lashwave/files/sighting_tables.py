@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.quantities import Fronts, Markers, Onset, TuftWidths
+from lashwave.quantities import Fronts, Markers, Onset, TuftWidths, csv_lines
 
 METRE_DIGITS, SECOND_DIGITS, PIXEL_DIGITS = 8, 9, 5
 """Decimals written: 10 nm, 1 ns and 1e-5 px, far below what any instrument tells apart."""
@@ -103,10 +102,9 @@ def write_rows(path: Path, heading: list[str], rows: Iterable[list[Any]]) -> Non
     def fill(aside: Path) -> None:
         count = -1
         with aside.open("w", encoding="utf-8", newline="") as stream:
-            writer = csv.writer(stream, lineterminator="\n")
-            writer.writerow(heading)
-            for count, row in enumerate(rows):  # noqa: B007 - counted while written
-                writer.writerow(row)
+            stream.writelines(csv_lines([heading]))
+            for count, line in enumerate(csv_lines(rows)):  # noqa: B007 - counted while written
+                stream.write(line)
         if count < 0:
             raise ValueError(f"{path.name} would hold no rows")
 

@@ -8,7 +8,6 @@ One throw, or ranges of its inputs, is a small TOML file.
 
 from __future__ import annotations
 
-import csv
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -17,7 +16,7 @@ from typing import Any
 import pandas as pd
 
 from lashwave.files.fields import Fields, parse_toml
-from lashwave.quantities import InputError
+from lashwave.quantities import InputError, cells_of, csv_lines
 
 
 class ThrowTable:
@@ -31,12 +30,12 @@ class ThrowTable:
             self._open_again()
         else:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._write(",".join(self.headings) + "\n", "w")
+            self._write("".join(csv_lines([self.headings])), "w")
 
     def _open_again(self) -> None:
         text = self.path.read_text(encoding="utf-8")
         whole = text[: text.rfind("\n") + 1]
-        lines = list(csv.reader(whole.splitlines()))
+        lines = list(cells_of(whole.splitlines(), strict=False))
         if not lines or lines[0] != self.headings:
             raise InputError(
                 str(self.path), "holds other columns than this run writes",
@@ -54,13 +53,15 @@ class ThrowTable:
 
     def add(self, rows: Sequence[Mapping[str, Any]]) -> None:
         """Append rows, whole or not at all."""
-        lines = []
-        for row in rows:
-            cells = [row[name] for name in self.columns]
-            texts = [repr(c) if isinstance(c, float) else str(c).replace(",", ";") for c in cells]
-            lines.append(",".join(text.replace("\n", " ") for text in texts) + "\n")
-        self._write("".join(lines), "a")
+        cells = ([_cell(row[name]) for name in self.columns] for row in rows)
+        self._write("".join(csv_lines(cells)), "a")
         self.done |= {int(row[self.columns[0]]) for row in rows}
+
+
+def _cell(value: Any) -> str:
+    """A number in full; text on one line, in one cell for the simplest reader."""
+    text = repr(value) if isinstance(value, float) else str(value).replace(",", ";")
+    return text.replace("\n", " ")
 
 
 def read_throws(path: Path) -> pd.DataFrame:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 
 from lashwave.files import decode
 from lashwave.intake.headings import Heading, understood
-from lashwave.quantities import InputError
+from lashwave.quantities import InputError, cells_of
 
 LARGEST = 512 << 20
 """A larger table is not an instrument's export of one trial [bytes]."""
@@ -77,8 +76,8 @@ def read_sheet(path: Path, name: str) -> Sheet:
     lines = [line.rstrip("\r") for line in text.split("\n")]
     separator = max(SEPARATORS, key=lambda s: sum(line.count(s) for line in lines[:50]))
     try:
-        cells = list(csv.reader(lines, delimiter=separator))
-    except csv.Error:
+        cells = list(cells_of(lines, separator, strict=False))
+    except ValueError:
         problem = "is no table: a line end or a quote stands where none may"
         raise InputError(name, problem, "export it with line ends LF or CRLF") from None
     rows = [row if any(c.strip() for c in row) else [] for row in cells]

@@ -3,6 +3,7 @@ from .arrays import Array as Array, Index as Index, Mask as Mask, Single as Sing
 from .calibration import Calibration as Calibration
 from .clock_fit import ClockFit as ClockFit, Flashes as Flashes
 from .constants import STANDARD_GRAVITY as STANDARD_GRAVITY, TRIAL_GRAVITY as TRIAL_GRAVITY
+from .csv_text import cells_of as cells_of, csv_lines as csv_lines
 from .errors import (
     InputError as InputError,
     LashwaveError as LashwaveError,

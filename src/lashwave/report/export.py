@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from io import BytesIO, StringIO
+from io import BytesIO
+from itertools import chain
 from typing import TYPE_CHECKING
 
+from lashwave.quantities import csv_lines
 from lashwave.report import style
 
 if TYPE_CHECKING:
@@ -94,9 +95,5 @@ def _cell(value: object) -> object:
 
 def table_file(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
     """Comma-separated values, RFC 4180; a missing value is an empty cell, a number in full."""
-    out = StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(headings)
-    for row in rows:
-        writer.writerow([_cell(c) for c in row])
-    return out.getvalue().encode()
+    cells = ([_cell(c) for c in row] for row in rows)
+    return "".join(csv_lines(chain([headings], cells))).encode()

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import tempfile
 import zipfile
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from typing import IO, Any
 from urllib.parse import quote
@@ -17,6 +16,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from lashwave.quantities import csv_lines
 from lashwave.serving.film_plan import plan
 from lashwave.serving.opened import Answered, Opened, Reader
 from lashwave.serving.replies import Refused, answer, not_found
@@ -133,25 +133,23 @@ def csv_of(reader: Reader, answers: Answered, name: str) -> str:
         raise not_found(f"there is no list {name[:60]!r}; there are {known}")
     values = source[name]
     unit = values.attrs.get("units", "1")
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
     first = str(values.dims[0])
     along = source[first].values
     head = [f"{first} [{source[first].attrs.get('units', 's')}]"]
     if values.ndim == 1:
         parts = [n for n in (name, f"{name}_low", f"{name}_high") if n in source]
-        writer.writerow([*head, *(f"{n} [{unit}]" for n in parts)])
+        head += [f"{n} [{unit}]" for n in parts]
         columns = np.stack([source[n].values for n in parts], axis=1)
     else:
         stations = source["station"].values
         axes = ("",) if values.ndim == 2 else tuple(f" {a}" for a in "xyz")
-        writer.writerow(
-            [*head, *(f"{name}{a} at {s:g} m [{unit}]" for s in stations for a in axes)]
-        )
+        head += [f"{name}{a} at {s:g} m [{unit}]" for s in stations for a in axes]
         columns = values.values.reshape(along.size, -1)
-    for moment, row in zip(along, columns, strict=True):
-        writer.writerow([repr(float(moment)), *(_cell(v) for v in row)])
-    return stream.getvalue()
+    rows = (
+        [repr(float(moment)), *(_cell(v) for v in row)]
+        for moment, row in zip(along, columns, strict=True)
+    )
+    return "".join(csv_lines(chain([head], rows)))
 
 
 def _cell(value: float) -> str:
