@@ -27,7 +27,7 @@ class Anchor:
     """(2, N, 3, 2)"""
 
     def residual(self, path: Path) -> Array:
-        """(R,) at a path."""
+        """(R,) at a path, whitened [sd]."""
         links = self.direction.shape[1]
         delta = np.zeros((2, 3 + 2 * links))
         delta[:, :3] = path.base[:2] - self.base
@@ -40,7 +40,7 @@ class Anchor:
         return np.asarray(self.matrix @ delta.ravel() + self.offset)
 
     def rows(self, axes: Array) -> Array:
-        """The matrix (R, 2 n) in a path's own tangent axes (K, N, 3, 2)."""
+        """The matrix (R, 2 n) [sd/rad] in a path's own tangent axes (K, N, 3, 2), unit vectors."""
         links = self.direction.shape[1]
         n = 3 + 2 * links
         turn = np.einsum("kjae,kjaf->kjef", self.axes, axes[:2])

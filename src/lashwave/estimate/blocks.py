@@ -59,7 +59,7 @@ def call(_typing, address, arguments):  # type: ignore[no-untyped-def]
 
 
 def memory_of(band: Array) -> Array:
-    """The numbers of a band in Fortran order as they lie in memory, a view."""
+    """The numbers of a band (D, K n), no unit, in Fortran order as they lie in memory, a view."""
     return band.T.reshape(-1)
 
 
@@ -83,7 +83,7 @@ def _factor(memory, deep, n, blas):  # type: ignore[no-untyped-def]
 
 
 def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
-    """A block of a lower band from (row, column) on, a view of its storage at band[i - j, j].
+    """A block of a lower band from (row, column) on, no unit, a view of what is at band[i - j, j].
 
     What lies above the diagonal in it has no meaning.
     """
@@ -93,7 +93,7 @@ def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
 
 
 def factor_in_place(band: Array, n: int) -> int:
-    """Lower Cholesky factor of a band (D, K n) in LAPACK's lower storage and Fortran order.
+    """Lower Cholesky factor of a band (D, K n), no unit, LAPACK's lower storage, Fortran order.
 
     n : columns of one time; D >= 2 n.
 
@@ -135,14 +135,14 @@ def _backward(memory, deep, n, right, blas):  # type: ignore[no-untyped-def]
 
 
 def forward(factor: Array, right: Array, n: int) -> Array:
-    """L^-1 of right-hand sides (K n, C), by a factor (D, K n) of n unknowns a time."""
+    """L^-1 of right-hand sides (K n, C), by a factor (D, K n) of n unknowns a time; no unit."""
     out = np.array(right.T, order="C")
     _forward(memory_of(factor), factor.shape[0], n, out, BLAS)
     return out.T
 
 
 def backward(factor: Array, right: Array, n: int) -> Array:
-    """L^-T of the same."""
+    """L^-T of right-hand sides (K n, C), by the same factor; no unit of its own."""
     out = np.array(right.T, order="C")
     _backward(memory_of(factor), factor.shape[0], n, out, BLAS)
     return out.T

@@ -51,7 +51,7 @@ def share_of_given(time: Array, kinetic: Array, power: Array, fall: float) -> Ar
 
 
 def energy_warnings(time: Array, share: Array, hint: str = "") -> tuple[str, ...]:
-    """What `share_of_given` (K,) means.
+    """What `energy_share` (K,) [1] at times (K,) [s] means.
 
     Raises
     ------
@@ -116,7 +116,7 @@ NAMED = 3
 
 
 def whiteness(residual: Array) -> float:
-    """Mean lag-one correlation of residuals (T, L, 3) along time; 0 = white."""
+    """Mean lag-one correlation [1] of whitened residuals (T, L, 3) [sd] along time; 0 = white."""
     a, b = residual[:-1], residual[1:]
     both = np.isfinite(a) & np.isfinite(b)
     if not both.any():
@@ -238,7 +238,7 @@ def stretch_warnings(line: Line, station: Array, time: Array, tension: Array) ->
 
 
 def energy_share(setup: FitSetup, joint: Joint) -> Array:
-    """(K,), kinetic energy of the motion over the most that it can have been given.
+    """(K,), kinetic energy of the motion over the most that it can have been given, no unit.
 
     That is the kinetic energy at the start, the most work of the hand so far, and the weight's fall
     by twice the line's length. 0 where the far end is held, too, and works as well.

@@ -50,7 +50,10 @@ class DrivenEnd:
         return np.asarray(self.known.sum(axis=1) >= 2)
 
     def seen(self) -> Grip:
-        """The end where two markers are known, a spline in between."""
+        """The end where two markers are known, a spline in between.
+
+        Raises NotConvergedError where two are seen together at fewer than two times.
+        """
         rows = np.flatnonzero(self.both)
         if rows.size < 2:
             raise NotConvergedError("fewer than two markers near a driven end are seen together")
@@ -61,7 +64,7 @@ class DrivenEnd:
         return Grip(self.time[rows], at, along)
 
     def fitted(self, rows: slice | NDArray[np.int64], used: Mask) -> tuple[Array, Array]:
-        """Place and direction (R, 3) by least squares on two markers or more."""
+        """Place (R, 3) [m] and direction (R, 3) [1] by least squares on two markers or more."""
         design = np.stack([np.ones(int(used.sum())), self.offset[used]], axis=1)
         fit = np.einsum("pl,tla->tpa", np.linalg.pinv(design), self.place[rows][:, used])
         return fit[:, 0], fit[:, 1]
@@ -113,7 +116,7 @@ def _carried_on(time: Array, value: Array, at: Array) -> Array:
 
 
 def nearest(trial: Trial, far: bool) -> NDArray[np.int64]:
-    """Markers that give a driven end's motion, by number.
+    """Markers that give a driven end's motion, by number (M,), no unit.
 
     Those on the rigid grip; where there are none, or no grip, the first two of the line, which is
     a first guess only: the fit itself weighs them properly.

@@ -48,7 +48,7 @@ class State:
 
 
 def as_arrays(state: State) -> dict[str, Array]:
-    """Everything in it under plain names, to be kept."""
+    """Everything in it under plain names; shapes and units are those of `State` [SI, m]."""
     path, anchor = state.path, state.anchor
     kept = {
         "time": path.time,
@@ -70,7 +70,9 @@ def as_arrays(state: State) -> dict[str, Array]:
 
 
 def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
-    """The state, or None where the arrays belong to another trial or another cut of the line."""
+    """The state from what `as_arrays` gave, shapes and units [SI, m] as there.
+
+    None where the arrays belong to another trial or another cut of the line."""
     cameras = {f"camera_weight:{c.name}": c.frame.size for c in setup.trial.cameras}
     names = {"time", "base", "direction", "shared", "chord", "density", "marker_weight"}
     if not {*names, *cameras} <= kept.keys():
@@ -219,7 +221,7 @@ class Evidence:
         """(5, 5), of the scales with path and nuisances out, prior left out (Gauss-Newton)."""
 
     def at(self, shift: Array, *, absorbed: bool = False) -> Terms:
-        """With scales shifted by (5,), the path following to first order and by one step."""
+        """With scales' logarithms shifted by (5,) [1]; the path follows, then takes a step."""
         follow = -self._follow @ shift
         step = np.concatenate([follow[: self._size], shift, follow[self._size :]])
         path = moved(self.setup, self.path, self._axes, step)

@@ -73,6 +73,8 @@ def minimise(
 ) -> Search:
     """Lower the cost by at most `iterations` accepted steps.
 
+    spread : density of the random acceleration (K, N + 1) [m2/s3], or what gives it for a path.
+
     Stops when two steps running lower the cost by less than `tolerance` of itself. The
     search is changed in place and returned.
     """

@@ -44,7 +44,7 @@ def _beyond(time: Array, place: Array, one: int, two: int) -> Array:
 
 
 def jumps_of(time: Array, place: Array) -> Mask:
-    """(T,), which samples of one marker (T, 3), nan where not seen, jump; the worst first.
+    """(T,), which samples of one marker (T, 3) [m] at (T,) [s] jump; nan where not seen.
 
     A sample jumps that lies off the lines through its neighbours on both sides, through the two
     before and through the two after it.
@@ -75,7 +75,7 @@ def without_jumps(trial: Trial) -> tuple[Trial, Mask]:
 
 
 def filled(time: Array, position: Array) -> Array:
-    """Marker samples (T, L, 3) with their gaps bridged by a monotone cubic, ends held."""
+    """Marker samples (T, L, 3) [m] at (T,) [s], gaps bridged by a monotone cubic, ends kept."""
     from scipy.interpolate import PchipInterpolator
 
     whole = np.empty_like(position)
@@ -91,7 +91,7 @@ def filled(time: Array, position: Array) -> Array:
 
 
 def despiked(position: Array) -> Array:
-    """Samples far off their running median (2 cm and 8 robust deviations) left out."""
+    """Samples (T, L, 3) [m], those far off their running median (2 cm, 8 robust sd) left out."""
     from scipy.ndimage import median_filter
 
     clean = position.copy()

@@ -38,8 +38,9 @@ def width(setup: FitSetup) -> int:
 
 
 def jerk_rows(setup: FitSetup, path: Path) -> tuple[Array, Array]:
-    """Whitened jerk (K - 3, M) of the driven nodes, M coordinates, and its derivatives
-    (K - 3, M, 4, width) by the unknowns of the four times."""
+    """Whitened jerk (K - 3, M) [sd] of the driven nodes, M coordinates, and its derivatives.
+
+    These are (K - 3, M, 4, width) [sd/rad] by the unknowns of the four times."""
     c = _differences(path.time) / np.sqrt(setup.hand_jerk * np.diff(path.time)[1:-1, None])
     driven = 1 + int(setup.chain.handle_links)
     place = path.node[:, :driven].reshape(path.time.size, -1)
@@ -67,8 +68,10 @@ def _differences(time: Array) -> Array:
 
 
 def add_jerk(setup: FitSetup, path: Path, band: Array, gradient: Array) -> float:
-    """Add the rows to a band of 3 n + width diagonals (LAPACK lower storage) and the gradient;
-    returns their cost."""
+    """Add the rows to the equations; returns their cost.
+
+    band : (3 n + width, K n) [1/rad2], LAPACK lower storage. gradient : (K n,) [1/rad].
+    """
     value, slope = jerk_rows(setup, path)
     n, w = setup.unknowns, width(setup)
     rows = np.arange(value.shape[0])
@@ -114,7 +117,7 @@ class BandMemory:
         self._memory = np.empty(0)
 
     def band(self, deep: int, size: int) -> Array:
-        """(deep, size) in Fortran order; what the last one held is lost."""
+        """(deep, size) in Fortran order, no unit; what was in the last one is lost."""
         if self._memory.size < deep * size:
             self._memory = np.empty(deep * size)
         return self._memory[: deep * size].reshape(size, deep).T
@@ -163,7 +166,7 @@ def build(
 
 
 def cost_of(setup: FitSetup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
-    """The cost alone."""
+    """The cost alone [1]; spread (K, N + 1) [m2/s3]."""
     seen = look(setup, path, weights)
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
     by_node, _ = dynamics_cost(path.course, chain, dynamics, spread, threads=get_num_threads())
@@ -209,7 +212,9 @@ class Factor:
 def factor(
     normal: Normal, damping: Array | float, hold_shared: bool = False, overwrite: bool = False
 ) -> Factor:
-    """Factor with `damping` added to the times' diagonal; raises LinAlgError where not definite.
+    """Factor with `damping` (K n,) [1/rad2] added to the times' diagonal.
+
+    Raises LinAlgError where it is not definite.
 
     With `overwrite` the factor takes the place of `normal.band`, half a gigabyte of a long throw.
     """
@@ -227,7 +232,7 @@ def factor(
 
 
 def surest_factor(normal: Normal, dampings: tuple[float, ...], times: Array) -> Factor:
-    """Factor of the times (K,) alone, with the first of some rising dampings that makes one.
+    """Factor of the times (K,) [s] alone, with the first of some rising dampings that makes one.
 
     Near the end of a stretch of the sweep the equations may be so ill-conditioned that rounding
     makes them indefinite; raises NotConvergedError where none of the dampings helps.
@@ -242,7 +247,9 @@ def surest_factor(normal: Normal, dampings: tuple[float, ...], times: Array) -> 
 
 
 def solve(f: Factor, right: Array) -> Array:
-    """Solve the factored equations for right-hand sides (K n + Q,); held parameters stay."""
+    """Solve the factored equations for right-hand sides (K n + Q,) [1/rad]; held parameters stay.
+
+    The solution (K n + Q,) is in [rad], of shared parameters in their own units."""
     size, q = f.coupling.shape
     first = forward(f.band, right[:size, None], f.unknowns)[:, 0]
     shared = np.zeros(right.size - size)
@@ -254,7 +261,7 @@ def solve(f: Factor, right: Array) -> Array:
 
 
 def draw(f: Factor, count: int, rng: np.random.Generator) -> Array:
-    """(K n + Q, count) draws of the Gaussian whose information matrix was factored."""
+    """(K n + Q, count) draws [rad, shared in their own units] of the Gaussian that was factored."""
     size, q = f.coupling.shape
     shared = np.linalg.solve(f.corner.T, rng.standard_normal((q, count)))
     body = rng.standard_normal((size, count)) - f.coupling @ shared

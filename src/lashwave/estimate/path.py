@@ -155,11 +155,11 @@ class Path:
 
     @property
     def axes(self) -> Array:
-        """(K, N, 3, 2), tangent axes of the directions."""
+        """(K, N, 3, 2), tangent axes of the directions, unit vectors."""
         return np.asarray(tangent_axes(self.direction))
 
     def reach(self, setup: FitSetup) -> Array:
-        """(K, N, 4, 3, 2), how the ends of links move as links turn."""
+        """(K, N, 4, 3, 2) [m/rad], how the ends of links move as links turn."""
         c = setup.chain
         flags = (c.handle_links, c.held_links)
         return np.asarray(link_reach(self.direction, self.axes, self.chord, c.length, *flags))
@@ -197,7 +197,7 @@ def chords(setup: FitSetup, direction: Array) -> Array:
 
 
 def from_nodes(setup: FitSetup, time: Array, node: Array, shared: Array) -> Path:
-    """The path whose links point as the node places (K, N + 1, 3) do."""
+    """The path at times (K,) [s] whose links point as the node places (K, N + 1, 3) [m] do."""
     step = np.diff(node, axis=1)
     direction = step / np.maximum(np.linalg.norm(step, axis=-1, keepdims=True), 1e-12)
     return Path(time, node[:, 0].copy(), direction, shared, chords(setup, direction))
@@ -212,7 +212,7 @@ def turned(direction: Array, axes: Array, angle: Array) -> Array:
 
 
 def moved(setup: FitSetup, path: Path, axes: Array, step: Array) -> Path:
-    """The path after a step (K n + Q) of the solver."""
+    """The path after a step (K n + Q,) [rad, shared in their own units] of the solver."""
     count, links = path.chord.shape
     body = step[: count * (3 + 2 * links)].reshape(count, 3 + 2 * links)
     direction = turned(path.direction, axes, body[:, 3:].reshape(count, links, 2))
@@ -254,7 +254,7 @@ def joined(head: Path, tail: Path) -> Path:
 
 
 def on_grid(setup: FitSetup, path: Path, time: Array) -> Path:
-    """The path at other times: a cubic spline of the node places, directions from these."""
+    """The path at other times (K,) [s]: a cubic spline of node places, directions from these."""
     from scipy.interpolate import CubicSpline
 
     node = CubicSpline(path.time, path.node, axis=0)(time)

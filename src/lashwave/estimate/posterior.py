@@ -21,7 +21,7 @@ from lashwave.quantities import SLOPE, Array, Draws
 
 
 def spline_matrices(setup: FitSetup, station: Array) -> tuple[Array, Array]:
-    """Matrices (S, N + 1) that give place and second derivative by arc length at stations.
+    """Matrices (S, N + 1) that give place [1] and second derivative [1/m2] at stations (S,) [m].
 
     Straight on a rigid end, which also sets the spline's first slope; a free end has no bending.
     """
@@ -42,7 +42,7 @@ def spline_matrices(setup: FitSetup, station: Array) -> tuple[Array, Array]:
 
 
 def output_stations(setup: FitSetup) -> Array:
-    """Stations at most 10 mm apart, 5 mm in the last tenth; rigid ends and the tip among them."""
+    """Stations (S,) [m] at most 10 mm apart, 5 mm in the last tenth, with rigid ends and tip."""
     line, chain = setup.trial.line, setup.chain
     ends = [0.0, 0.9 * line.length, line.length]
     if chain.handle_links:
@@ -65,11 +65,11 @@ bends there, sqrt(EI / T); the end itself stays where it is."""
 def followed(
     factor: eq.Factor, step: Array, column: list[int], share: Array, rng: np.random.Generator
 ) -> Array:
-    """Draws with more doubt of some shared parameters, everything else following them.
+    """Draws with wider shared parameters, everything else following them.
 
     Parameters
     ----------
-    step : (K n + Q, D), changed in place and returned.
+    step : (K n + Q, D) [rad, shared in their own units], changed in place and returned.
     column : (C,), of the shared parameters, counted among these.
     share : (C,), standard deviation that is added, over the parameter's own.
 
@@ -91,7 +91,7 @@ def followed(
 
 
 def slid(setup: FitSetup, path: Path) -> Array:
-    """(K, N + 1, 3), how nodes move where the line lies a metre further along itself.
+    """(K, N + 1, 3) [m/m], how nodes move where the line lies a metre further along itself.
 
     r(s + d, t) is a motion of the same line, so all that belongs to it follows from these places.
     """
@@ -107,8 +107,9 @@ def slid(setup: FitSetup, path: Path) -> Array:
 
 
 def slipped(setup: FitSetup) -> Array:
-    """(Q,), how shared parameters change by the same metre: a marker keeps its place in space, so
-    its station lies further back."""
+    """(Q,) [their own units/m], how shared parameters change by the same metre.
+
+    A marker keeps its place in space, so its station lies further back."""
     markers, rigid = setup.trial.markers, setup.trial.line.handle_length
     out = np.zeros(len(setup.shared.names))
     for label, station in zip(markers.labels, markers.station, strict=True):
@@ -168,13 +169,17 @@ def tension_of(setup: FitSetup, path: Path, density: Array, node: Array) -> Arra
 
 
 def moving(setup: FitSetup, path: Path, density: Array, node: Array | None = None) -> Moving:
-    """A path with its derivatives and tensions, its nodes at their own or at given places."""
+    """A path with its derivatives and tensions.
+
+    node : places (K, N + 1, 3) [m] in place of its own.
+    density : of the random acceleration (K, N + 1) [m2/s3].
+    """
     node = path.node if node is None else node
     return Moving(node, *_derivatives(path.time, node), tension_of(setup, path, density, node))
 
 
 def node_tension(setup: FitSetup, tension: Array) -> Array:
-    """(..., N + 1) from links (..., N): the mean of the neighbours, 0 at a free tip.
+    """(..., N + 1) [N] from links (..., N) [N]: the mean of the neighbours, 0 at a free tip.
 
     Of the links beside a rigid end only the bending one counts; the ends themselves are nan.
     """
@@ -190,8 +195,9 @@ def node_tension(setup: FitSetup, tension: Array) -> Array:
 
 
 def bounded(setup: FitSetup, step: Array) -> Array:
-    """Draws (K n + Q, D) whose links turn by `WIDEST` at most, smaller turns as they are (to 2 % at
-    half of it).
+    """Draws (K n + Q, D) [rad] whose links turn by `WIDEST` at most.
+
+    Smaller turns stay as they are (to 2 % at half of it).
 
     The Gaussian lives in the tangent planes of the fitted directions. Beyond a radian it says no
     more than "anywhere", and where it does so for a moment only, in a recoil that no sighting

@@ -197,8 +197,9 @@ class FitSetup:
     notes: tuple[str, ...] = field(default_factory=tuple)
 
     def kernel_chain(self, shared: Array) -> tuple[Array, Array, Array, Array, float, Array]:
-        """The chain as the compiled kernels take it, with the slope of its stiffness, and the shape
-        along which that slope shifts it (P, N), P = 0 where there is none."""
+        """The chain as compiled kernels take it [SI, kg, m, N m], with the slope of its stiffness.
+
+        Last the shape along which that slope shifts it (P, N) [1], P = 0 where there is none."""
         c, column = self.chain, self.shared.index(SLOPE)
         shape = np.zeros((0, c.links))
         bend = c.bend
@@ -208,7 +209,7 @@ class FitSetup:
         return (c.link_mass, bend, c.diameter, c.bluff_area, float(c.tuft_area), shape)
 
     def dynamics(self, shared: Array) -> Dynamics:
-        """What moves the line, with the shared parameters at these values (Q,)."""
+        """What moves the line at these shared parameters (Q,), each in its own unit [SI, m]."""
         return Dynamics(
             self.air, self.law(shared), self.gravity, self.node_mass,
             self.driven, self.options.hand_density, self.first_link, self.last_link,
@@ -220,7 +221,7 @@ class FitSetup:
         return 3 + 2 * self.chain.links
 
     def law(self, shared: Array) -> Array:
-        """(5,) scales and damping time for the kernels, from the shared parameters."""
+        """(5,) scales [1] and damping time [s] for the kernels, from the shared parameters (Q,)."""
         scale = np.exp(shared[:5])
         scale[4] *= DAMPING_TIME
         return np.asarray(scale)

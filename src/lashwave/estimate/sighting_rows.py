@@ -59,7 +59,7 @@ def no_doubt(setup: FitSetup, camera_sd: float | None = None) -> Weights:
 
 
 def time_weights(grid: Array, at: Array) -> tuple[NDArray[np.int64], Array, Array]:
-    """Centre index (R,), weights and rates (R, 3) of the quadratic through three grid times."""
+    """Centre index (R,), weights [1] and rates [1/s] (R, 3) of a quadratic through three times."""
     right = np.clip(np.searchsorted(grid, at), 1, grid.size - 1)
     nearest = np.where(at - grid[right - 1] < grid[right] - at, right - 1, right)
     k = np.clip(nearest, 1, grid.size - 2)
@@ -85,7 +85,7 @@ def time_weights(grid: Array, at: Array) -> tuple[NDArray[np.int64], Array, Arra
 
 
 def station_nodes(setup: FitSetup, station: Array) -> tuple[NDArray[np.int64], Array]:
-    """The two nodes around each station (..., 2), and their linear weights."""
+    """The two nodes around each station (...) [m], and their linear weights (..., 2) [1]."""
     nodes = setup.chain.station
     j = np.clip(np.searchsorted(nodes, station, side="right") - 1, 0, nodes.size - 2)
     x = np.clip((station - nodes[j]) / (nodes[j + 1] - nodes[j]), 0.0, 1.0)
@@ -111,7 +111,9 @@ def marker_sd(setup: FitSetup) -> Array:
 
 
 def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
-    """Rows of the markers on the line; also the whitened residuals in (T, L, 3)."""
+    """Rows of the markers on the line; also the whitened residuals (T, L, 3) [sd].
+
+    node : places (K, N + 1, 3) [m]."""
     markers = setup.trial.markers
     sd = marker_sd(setup)
     residual = np.full(markers.position.shape, np.nan)
@@ -193,7 +195,7 @@ def _handle_part(setup: FitSetup, path: Path, node: Array, weights: Weights, res
 
 
 def camera_times(setup: FitSetup, camera: Camera, shared: Array) -> Array:
-    """(P,) lab times of a camera's points under the shared parameters."""
+    """(P,) lab times [s] of a camera's points under the shared parameters (Q,)."""
     offset = shared[setup.shared.index(f"clock_offset:{camera.name}")]
     drift = shared[setup.shared.index(f"clock_drift:{camera.name}")]
     return frame_time(camera.rate, camera.frame, float(offset), float(drift))
@@ -273,7 +275,7 @@ CORE = 3.0
 
 
 def tail_weights(residual: Array, degrees: float) -> Array:
-    """Weights for whitened residuals (..., d): 1 in a Gaussian core, a Student tail beyond.
+    """Weights (...) [1] of whitened residuals (..., d) [sd]: Gaussian core, Student tail beyond.
 
     nan (not used) counts as trusted.
     """

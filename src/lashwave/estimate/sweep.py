@@ -30,7 +30,10 @@ from lashwave.quantities import Array, NotConvergedError
 
 
 def spline_path(setup: FitSetup, time: Array, shared: Array) -> Path:
-    """Markers splined over time and along the line: for slow motion with all in sight."""
+    """Markers splined over times (K,) [s] and along the line: for slow motion with all in sight.
+
+    Raises NotConvergedError where fewer than three markers on the line were ever seen.
+    """
     from scipy.interpolate import CubicSpline
 
     markers = setup.trial.markers
@@ -49,7 +52,9 @@ def spline_path(setup: FitSetup, time: Array, shared: Array) -> Path:
 
 
 def initial_shared(setup: FitSetup) -> Array:
-    """Prior means; for markers on the grip's side, their place as the samples show it.
+    """Prior means (Q,), each in its own unit (places [m]).
+
+    Of markers on the grip's side it is their place as the samples show it.
 
     Where two markers of the grip's axis are seen, and no such time, in the first moments, when the
     line's own spline gives the axis.
@@ -199,6 +204,8 @@ def eliminated(
     room: eq.BandMemory | None = None,
 ) -> Anchor:
     """What the times before index `at` say of times `at` and `at + 1`, as an anchor there.
+
+    density : of the random acceleration (K, N + 1) [m2/s3].
 
     Rows centred up to `at` are factored; the trailing corner of the factor is the prior's root.
     """

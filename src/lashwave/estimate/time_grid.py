@@ -29,7 +29,10 @@ def rotation_rate(path: Path) -> Array:
 def wanted_step(
     time: Array, rate: Array, turn: float, longest: float, shortest: float
 ) -> tuple[Array, Array]:
-    """Fine times and the step wanted there: `turn` radians of the fastest link at most."""
+    """Fine times (F,) [s] and the step (F,) [s] wanted there.
+
+    rate : (T,) [rad/s] of the fastest link, at times (T,) [s]. It turns by `turn` [rad] at most.
+    """
     fine = np.arange(time[0], time[-1], 0.05e-3)
     peak = np.interp(fine, time, rate)
     from scipy.ndimage import maximum_filter1d
@@ -39,7 +42,9 @@ def wanted_step(
 
 
 def march(start: float, stop: float, fine: Array, step: Array, growth: float) -> Array:
-    """Times from start to stop with the wanted steps, neighbours within `growth` of each other.
+    """Times (K,) [s] from start to stop, neighbouring steps within `growth` of each other.
+
+    step : wanted (F,) [s], at the fine times (F,) [s].
 
     The wanted steps are first lowered so that none asks for faster growth, in either direction.
     """

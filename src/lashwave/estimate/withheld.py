@@ -51,7 +51,7 @@ class Rows:
 
 
 def leverage(f: eq.Factor, rows: Rows) -> Array:
-    """(G, m, m), J C J' of each group, C the inverse of the factored equations.
+    """(G, m, m) [sd2], J C J' of each group, C the inverse of the factored equations.
 
     One forward substitution for all groups, block by block in time; it takes a group in at the
     first time that the group touches, since all is zero before.
@@ -85,7 +85,7 @@ def leverage(f: eq.Factor, rows: Rows) -> Array:
 
 
 def without(value: Array, h: Array) -> tuple[Array, Array]:
-    """What a group (m,) would have left without itself in the fit, and its standard deviations.
+    """What a group (m,) [sd] would have left without itself in the fit, and the deviations of that.
 
     Both in units of the stated ones; raises LinAlgError where the rest does not hold the group.
     """
@@ -129,7 +129,7 @@ def chosen(setup: FitSetup, joint: Joint) -> tuple[Whole, Whole]:
 
 
 def rows_of(setup: FitSetup, joint: Joint, samples: Whole, marker: Whole) -> Rows:
-    """The rows of groups as `chosen` gives them, three to a sample, sorted by first sample."""
+    """Rows of groups (G, m) as `chosen` gives them, three to a sample, sorted by first sample."""
     path = joint.path
     n, q = setup.unknowns, setup.shared.mean.size
     groups, width = samples.shape
