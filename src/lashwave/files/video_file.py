@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import av
 from av import VideoFrame
@@ -22,6 +23,11 @@ from lashwave.quantities import Image, InputError
 FILM_ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
 """Container by the ending of the name. It is not left to the content, which could name a list
 of other files."""
+
+LENIENT: dict[str, Any] = (
+    {"metadata_errors": "replace"} if int(av.__version__.partition(".")[0]) < 19 else {}
+)
+"""A title that is no UTF-8 is no fault of a film; from version 19 on the library reads none."""
 
 
 class VideoFile(AlikeFrames):
@@ -72,7 +78,7 @@ class VideoFile(AlikeFrames):
     def _opened(self) -> Iterator[tuple[InputContainer, VideoStream]]:
         kind = FILM_ENDINGS[self._path.suffix.lower()]
         try:
-            container = av.open(str(self._path), format=kind, metadata_errors="replace")
+            container = av.open(str(self._path), format=kind, **LENIENT)
         except (av.FFmpegError, OSError):
             problem = f"is not a film of the kind {self._path.suffix.lower()}, or is cut short"
             raise self._fault(0, problem) from None
