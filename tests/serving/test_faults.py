@@ -14,7 +14,7 @@ import pytest
 
 from lashwave.serving.security import PatientProtocol
 
-from .conftest import client_of
+from .conftest import TOKEN, client_of
 
 
 @pytest.mark.parametrize("damage", [{"provenance": []}, {"quantities": []}, {"warnings": 5}])
@@ -55,7 +55,14 @@ def test_a_code_opens_the_pages_once(bench: Path) -> None:
     with client_of(bench) as client:
         code = client.app.state.lashwave.codes.new()
         first = client.get(f"/?code={code}", follow_redirects=False)
-        assert first.status_code == 303 and "token=" in first.headers["location"]
+        assert first.status_code == 303 and first.headers["location"] == "/"
+        kept = first.headers["set-cookie"]
+        assert TOKEN in kept and "HttpOnly" in kept and "samesite=strict" in kept.lower()
+        del client.headers["X-Lashwave-Token"]
+        assert client.get("/api/ping").status_code == 200  # by the cookie
+        client.cookies.clear()
+        client.cookies.set("lashwave-8000", "x")
+        assert client.get("/api/ping").status_code == 401
         assert client.get(f"/?code={code}", follow_redirects=False).status_code != 303
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import json
+import shutil
 import time
 import zipfile
 from pathlib import Path
@@ -14,9 +16,17 @@ import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
+<<<<<<< HEAD
 from lashwave.files.still_files import write_frames
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.replies import unpack
+=======
+from lashwave.files.source import Folder
+from lashwave.files.write_stills import write_frames
+from lashwave.serving.motion_pack import chosen_stations, chosen_times
+from lashwave.serving.opened import place_of
+from lashwave.serving.pack import unpack
+>>>>>>> 94005ce (Answers are bound by their inputs; the pages show uncertainty and the crack)
 
 from .conftest import client_of
 
@@ -146,15 +156,74 @@ def test_exports(client: TestClient, bench: Path) -> None:
     assert client.get("/api/trials/trial/report.pdf").content == b"%PDF-1.7"
 
 
-def test_answers_of_another_name_and_stale_ones(bench: Path) -> None:
+def test_answers_are_bound_by_their_inputs_never_by_a_name(bench: Path) -> None:
+    (bench / "trial.answers").rename(bench / "out")
+    shutil.copytree(bench / "trial", bench / "never-run")
+    markers = bench / "never-run" / "markers.csv"
+    markers.write_text(markers.read_text().rsplit("\n", 2)[0] + "\n")  # one row less
+    with client_of(bench) as client:
+        assert client.get("/api/trials/trial").json()["answers_dir"] == "out"
+        record = client.get("/api/trials/never-run").json()
+        assert record["name"] == "bench-test" and record["answers_dir"] is None
+        assert record["offered"] == ["out"] and record["quantities"] == {}
+        assert client.get("/api/trials/never-run/motion").status_code == 204
+        rows = {row["id"]: row for row in client.get("/api/trials").json()["trials"]}
+        assert rows.keys() == {"trial", "never-run"} and not rows["never-run"]["answered"]
+        toml = bench / "trial" / "trial.toml"
+        toml.write_text(toml.read_text() + "\n# a word more\n")
+        assert client.get("/api/trials/trial").json()["answers_dir"] is None
+        (bench / "out").rename(bench / "trial.answers")  # its own by place: shown, as stale
+        record = client.get("/api/trials/trial").json()
+        assert record["answers_dir"] == "trial.answers" and record["stale"]
+
+
+def test_answers_of_other_pictures_are_not_taken(bench: Path) -> None:
+    """Pictures are no part of what is read to look, so they are hashed to bind an answer."""
+    images = [np.full((1024, 1024), 1000 + 100 * k, np.uint16) for k in range(2)]
+    write_frames(bench / "trial" / "frames", "f-{:03d}.png", images, 16)
+    text = (bench / "trial" / "trial.toml").read_text()
+    text = text.replace("[[cameras]]", '[[cameras]]\nframes = "frames/*.png"')
+    (bench / "trial" / "trial.toml").write_text(text)
+    folder = Folder(bench / "trial")
+    folder.files("frames/*.png", "", None, "")
+    summary = bench / "trial.answers" / "summary.json"
+    record = json.loads(summary.read_text())
+    with client_of(bench) as client:
+        hashes = client.app.state.lashwave.reader.trial("trial").hashes  # type: ignore[attr-defined]
+    record["provenance"]["inputs"] = {**hashes, **folder.hashes}
+    summary.write_text(json.dumps(record))
     (bench / "trial.answers").rename(bench / "out")
     with client_of(bench) as client:
         assert client.get("/api/trials/trial").json()["answers_dir"] == "out"
-        assert not client.get("/api/trials/trial").json()["stale"]
-        toml = bench / "trial" / "trial.toml"
-        toml.write_text(toml.read_text() + "\n# a word more\n")
-        record = client.get("/api/trials/trial").json()
-        assert record["answers_dir"] == "out" and record["stale"]
+        images[1] += 5
+        write_frames(bench / "trial" / "frames", "f-{:03d}.png", images, 16)
+        assert client.get("/api/trials/trial").json()["answers_dir"] is None
+
+
+def test_answers_without_their_trial_are_shown_alone(bench: Path) -> None:
+    shutil.rmtree(bench / "trial")
+    (bench / "trial.answers").rename(bench / "found")
+    with client_of(bench) as client:
+        (row,) = client.get("/api/trials").json()["trials"]
+        assert row["id"] == "found" and row["alone"] and row["answered"]
+        record = client.get("/api/trials/found").json()
+        assert record["alone"] and record["line"]["length"] == 2.0 and record["quantities"]
+        arrays, _ = unpack(client.get("/api/trials/found/motion").content)
+        assert arrays["position"].shape[1] > 1
+        assert client.get("/api/trials/found/sightings").status_code == 200
+        assert client.post("/api/trials/found/run").status_code == 409
+    assert place_of(bench / "found") == (bench.resolve(), "#/trial/found")
+    assert place_of(bench) == (bench.resolve(), "")
+
+
+def test_a_trial_or_its_answers_may_be_opened(bench: Path) -> None:
+    expected = (bench.resolve(), "#/trial/trial")
+    assert place_of(bench / "trial") == place_of(bench / "trial.answers") == expected
+    (bench / "trial.answers").rename(bench / "elsewhere")
+    assert place_of(bench / "elsewhere") == expected
+    with client_of(bench.parent) as client:
+        listed = client.get("/api/trials").json()
+        assert listed["below"] == ([] if listed["trials"] else ["bench"])
 
 
 def test_an_empty_folder_a_broken_trial_and_one_without_camera(tmp_path: Path) -> None:
@@ -175,7 +244,7 @@ def test_a_trial_without_camera_and_answers(folder: Path) -> None:
     with client_of(folder.parent) as client:
         record = client.get("/api/trials/trial").json()
         assert record["cameras"] == [] and record["answers_dir"] is None
-        assert client.get("/api/trials/trial/motion").status_code == 404
+        assert client.get("/api/trials/trial/motion").status_code == 204
         arrays, _ = unpack(client.get("/api/trials/trial/sightings").content)
         assert np.isnan(arrays["marker_weight"]).all()
 

@@ -155,11 +155,12 @@ def test_the_demo_shows_its_answers_beside_the_truth(tmp_path, monkeypatch, caps
     monkeypatch.setattr(twin, "make", make)
     assert main(["demo", "--out", str(tmp_path / "out"), "--quiet"]) == 0
     said = capsys.readouterr().out
-    assert asked[0]["seed"] == 7 and asked[0]["kind"] == "throw"
+    assert asked[0]["seed"] == 36 and asked[0]["kind"] == "throw"
     rows = {row.split()[0]: row for row in said.splitlines() if row.startswith("  ")}
     assert "truth" in rows["answer"]
     assert rows["peak_tip_speed"].endswith("inside") or rows["peak_tip_speed"].endswith("outside")
     assert rows["sonic_time"].endswith("agrees")
-    assert {p.name for p in (tmp_path / "out").iterdir()} == {"demo-trial", "demo"}
-    assert (tmp_path / "out" / "demo" / "report.html").stat().st_size > 1e5
-    assert (tmp_path / "out" / "demo-trial" / "truth.json").exists()
+    assert {p.name for p in (tmp_path / "out").iterdir()} == {"demo", "demo.answers", "demo-truth"}
+    assert (tmp_path / "out" / "demo.answers" / "report.html").stat().st_size > 1e5
+    assert (tmp_path / "out" / "demo-truth" / "truth.json").exists()
+    assert said.splitlines()[-1].endswith(f" open {tmp_path / 'out' / 'demo'}")

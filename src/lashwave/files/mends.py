@@ -357,4 +357,8 @@ def _span(mend: Fields, markers: Markers) -> NDArray[np.bool_]:
         raise mend.fault("to", f"{end:g} s is before {begin:g} s", "give the later time")
     # Half a sample of slack, so that a time typed from a plot takes the sample it names.
     slack = 0.5 / markers.rate
-    return np.asarray((markers.time >= begin - slack) & (markers.time <= end + slack))
+    inside = np.asarray((markers.time >= begin - slack) & (markers.time <= end + slack))
+    if not inside.any():
+        record = f"{markers.time[0]:g} to {markers.time[-1]:g} s"
+        raise mend.fault("from", f"{begin:g} to {end:g} s holds no sample", f"within {record}")
+    return inside

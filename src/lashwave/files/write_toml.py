@@ -2,18 +2,40 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 import tomlkit
 
+from lashwave.quantities import quantity
+
 INLINE = ("clock", "tuft")
 """Small tables that stand in one line."""
 
 
+PEOPLE = {
+    "m": ("length", [("mm", 1e-3, 0.0, 0.05)]),
+    "kg": ("mass", [("g", 1e-3, 0.0, 1.0)]),
+    "s": ("time", [("us", 1e-6, 0.0, 1e-4), ("ms", 1e-3, 0.0, 0.1)]),
+    "Hz": ("frequency", [("kHz", 1e3, 0.0, math.inf)]),
+    "Pa": ("pressure", [("kPa", 1e3, 0.0, math.inf)]),
+    "K": ("temperature", [("degC", 1.0, 273.15, math.inf)]),
+}
+"""By SI unit: its dimension, and units that a person would write: name, size, zero, up to where."""
+
+
 def with_unit(value: float, unit: str) -> str:
-    """A number with its unit, as descriptions state it; the number reads back the same."""
-    return f"{float(value)!r} {unit}"
+    """A number with its unit, as a person would state it; the number reads back the same."""
+    number = float(value)
+    dimension, units = PEOPLE.get(unit, ("", []))
+    for other, size, zero, most in units:
+        text = f"{(number - zero) / size:.12g} {other}"
+        short = 0.0 < abs(number) < most and "e" not in text.split()[0]
+        if short and quantity(text, dimension) == number:
+            return text
+    plain = f"{number:.15g}"
+    return f"{plain if float(plain) == number else repr(number)} {unit}"
 
 
 def toml_text(

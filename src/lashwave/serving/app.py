@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hmac
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from lashwave.quantities import InputError
 from lashwave.serving import routes_mend, routes_new, routes_read, routes_take
 from lashwave.serving.library import CACHE
 from lashwave.serving.replies import Refused, answer
-from lashwave.serving.security import Guard, TooLarge
+from lashwave.serving.security import Guard, TooLarge, cookie_name
 from lashwave.serving.server_state import make_state, state
 
 PAGES = Path(__file__).parent / "pages"
@@ -72,14 +73,22 @@ def _assets() -> list[Mount]:
 
 
 def _index(request: Request) -> Response:
-    s = state(request)
+    s, token = state(request), request.app.state.token
     code = request.query_params.get("code")
-    if code is not None and s.codes.take(code):
-        return RedirectResponse(f"/?token={request.app.state.token}", 303)
+    given = request.query_params.get("token")
+    if (code is not None and s.codes.take(code)) or (given is not None and _same(given, token)):
+        # The token leaves the address: nobody reads it over a shoulder, in a link, in a history.
+        response: Response = RedirectResponse("/", 303)
+        response.set_cookie(cookie_name(request.headers), token, httponly=True, samesite="strict")
+        return response
     page = PAGES / "index.html"
     if not page.is_file():
         return PlainTextResponse(NOT_BUILT, 503)
     return Response(page.read_bytes(), media_type="text/html")
+
+
+def _same(given: str, token: str) -> bool:
+    return hmac.compare_digest(given.encode("utf-8", "replace"), token.encode())
 
 
 async def _refused(request: Request, refused: Exception) -> Response:

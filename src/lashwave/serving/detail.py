@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from lashwave.answers import register
+from lashwave.files import Fields
 from lashwave.pipeline import checkup
-from lashwave.quantities import Camera
+from lashwave.quantities import Camera, factor, heading
+from lashwave.serving.before import earlier
 from lashwave.serving.camera_pictures import CameraPictures, frame_span
 from lashwave.serving.opened import Answered, Opened, Reader
 from lashwave.serving.overview import verdict_of
 from lashwave.serving.sightings_pack import clock_of, registration_of
 
+_COLUMNS = {
+    "station": "length",
+    "diameter": "length",
+    "linear_density": "linear density",
+    "bending_stiffness": "bending stiffness",
+    "axial_stiffness": "force",
+}
 _EVENTS = {
     "full_extension_time": ("full extension", "largest distance from butt to tip"),
     "sonic_time": ("speed of sound", "first moment at which a station moves at the speed of sound"),
@@ -50,7 +60,11 @@ def detail(reader: Reader, pictures: CameraPictures, opened: Opened) -> dict[str
         "checks": _checks(opened),
         "answers_dir": None if answers is None else answers.path.name,
         "answered": answers is not None,
+        "alone": opened.alone,
+        "offered": [] if answers is not None else reader.offered(opened),
         "stale": answers is not None and answers.stale,
+        "before": None if answers is None else earlier(reader.library, opened.id, answers.path),
+        "notable": register.groups(),
     }
 
 
@@ -101,8 +115,7 @@ def events(opened: Opened, quantities: dict[str, Any]) -> list[dict[str, Any]]:
 def _line(opened: Opened) -> dict[str, Any]:
     line = opened.trial.line
     fields = opened.description.sub("line")
-    columns = ("station", "diameter", "linear_density", "bending_stiffness", "axial_stiffness")
-    table = {name: getattr(line, name) for name in columns if getattr(line, name) is not None}
+    table = {name: getattr(line, name) for name in _COLUMNS if getattr(line, name) is not None}
     return {
         "length": line.length,
         "handle_length": line.handle_length,
@@ -110,7 +123,24 @@ def _line(opened: Opened) -> dict[str, Any]:
         "mass": float(np.trapezoid(line.linear_density, line.station)),
         "file": None if fields is None else fields.get("table", None),
         "table": table,
+        "units": _line_units(opened, fields),
     }
+
+
+def _line_units(opened: Opened, fields: Fields | None) -> dict[str, dict[str, Any]]:
+    """By column, the unit that its own heading states and the factor to SI; SI where unread."""
+    found = {}
+    try:
+        name = "" if fields is None else str(fields.get("table", ""))
+        with (opened.path / name).open(encoding="utf-8-sig") as stream:
+            headings = next(csv.reader(stream))
+        for text in headings:
+            column, unit = heading(text)
+            if column in _COLUMNS and unit is not None:
+                found[column] = {"unit": unit, "factor": factor(unit, _COLUMNS[column])}
+    except (OSError, ValueError, StopIteration, csv.Error):
+        return {}
+    return found
 
 
 def _markers(opened: Opened) -> dict[str, Any]:
@@ -159,6 +189,8 @@ def _camera(
 
 def _checks(opened: Opened) -> list[dict[str, Any]]:
     """What `lashwave check` says: findings first, then the figures behind them."""
+    if opened.alone:
+        return []
     if opened.trial.markers.time.size == 0:
         return [{"kind": "finding", "level": "care", "about": "markers", "text": "in the pictures"}]
     found = checkup.inspect(opened.trial)

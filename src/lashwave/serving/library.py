@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
-from lashwave.files import DESCRIPTION, read_record
-from lashwave.quantities import InputError
+from lashwave.files import DESCRIPTION
 from lashwave.serving.replies import Refused, not_found
 
 CACHE = ".lashwave-cache"
 """Child of the folder that keeps what was derived from answers; may be deleted at any time."""
+BEFORE = "@before"
+"""What follows a trial's name where its answers before the last run are meant."""
 MOST_FILES = 200_000
 """Files of a trial that are looked at to tell whether it changed."""
 
@@ -26,12 +28,22 @@ class Library:
         """Names of the trial folders, sorted."""
         with os.scandir(self.folder) as entries:
             found = [e.name for e in entries if e.is_dir(follow_symlinks=False)]
-        return sorted(n for n in found if _usable(n) and self._is_trial(self.folder / n))
+        return sorted(n for n in found if _usable(n) and self.is_trial(self.folder / n))
+
+    def below(self, found: Sequence[object]) -> list[str]:
+        """Children that are no trials but hold some, where the folder itself has none."""
+        if found:
+            return []
+        with os.scandir(self.folder) as entries:
+            names = sorted(e.name for e in entries if e.is_dir(follow_symlinks=False))
+        return [n for n in names if _usable(n) and Library(self.folder / n).ids()]
 
     def trial(self, name: str) -> Path:
         """The folder of a trial; raises Refused (404) for what is none."""
         path = self.child(name)
-        if not (path.is_dir() and not path.is_symlink() and self._is_trial(path)):
+        if not (path.is_dir() and not path.is_symlink() and self.is_trial(path)):
+            if self.alone(name):
+                raise Refused(409, f"{name[:80]} holds answers alone: its trial is not here")
             raise not_found(f"there is no trial {name[:80]!r} in the folder")
         return path
 
@@ -39,7 +51,14 @@ class Library:
         """A direct child by its plain name; raises Refused (404) where the name is none."""
         if not _usable(name):
             raise not_found("there is nothing of that name")
-        return self.folder / name
+        return self._place(name)
+
+    def _place(self, name: str) -> Path:
+        """Where a name stands; TRIAL@before is what the last run of a trial replaced."""
+        path = self.folder / name
+        if name.endswith(BEFORE) and not path.exists():
+            return self.folder / CACHE / f"{name.removesuffix(BEFORE)}.before"
+        return path
 
     def mends(self, name: str) -> Path:
         """The file of a trial's mends; it need not exist, but is no link."""
@@ -51,33 +70,20 @@ class Library:
         self.trial(name)
         return self._no_link(self.folder / f"{name}.answers")
 
-    def answers(self, name: str, trial_name: str, hashes: dict[str, str]) -> Path | None:
-        """The answers of a trial: its own, else a child whose inputs or trial name are the same.
-
-        A child with the same description goes before one with the same trial name only.
-        """
-        own = self.own_answers(name)
-        if is_answers(own):
-            return own
-        by_name = None
+    def answer_folders(self) -> list[str]:
+        """Children that hold answers and are no trial and no trial's own, sorted."""
         with os.scandir(self.folder) as entries:
             names = sorted(e.name for e in entries if e.is_dir(follow_symlinks=False))
-        for other in names:
-            path = self.folder / other
-            if not _usable(other) or not is_answers(path):
-                continue
-            if other.endswith(".answers") and self._is_trial(self.folder / other[:-8]):
-                continue
-            try:
-                summary = read_record(path)
-            except InputError:  # another folder's fault is that folder's
-                continue
-            inputs = summary["provenance"]["inputs"]
-            if hashes and inputs.get(DESCRIPTION) == hashes.get(DESCRIPTION):
-                return path
-            if summary["trial"] == trial_name:
-                by_name = by_name or path
-        return by_name
+        return [n for n in names if _usable(n) and self._stray_answers(n)]
+
+    def _stray_answers(self, name: str) -> bool:
+        path = self._place(name)
+        owned = name.endswith(".answers") and self.is_trial(self.folder / name[:-8])
+        return not owned and not self.is_trial(path) and is_answers(path)
+
+    def alone(self, name: str) -> bool:
+        """Whether a child holds answers that are looked at without their trial."""
+        return _usable(name) and self._stray_answers(name)
 
     def cache(self) -> Path | None:
         """The folder for derived things, made where it is missing; None where it cannot be."""
@@ -93,11 +99,14 @@ class Library:
     def signature(self, name: str) -> str:
         """Changes whenever a file of the trial, or its mends, does: by names, sizes and times."""
         digest = hashlib.sha256()
-        for path in (*_files(self.trial(name)), self.mends(name)):
+        alone = self.alone(name)
+        files = _files(self._place(name) if alone else self.trial(name))
+        for path in files if alone else (*files, self.mends(name)):
             digest.update(stamp(path).encode())
         return digest.hexdigest()
 
-    def _is_trial(self, path: Path) -> bool:
+    def is_trial(self, path: Path) -> bool:
+        """Whether a folder has a description."""
         return (path / DESCRIPTION).is_file()
 
     def _no_link(self, path: Path) -> Path:

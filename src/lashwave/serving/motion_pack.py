@@ -62,8 +62,10 @@ def _motion(reader: Reader, opened: Opened) -> bytes:
         "position": ("f4", cut("position")),
         "position_sd": ("f4", cut("position_sd").max(axis=-1)),
         "velocity": ("f4", cut("velocity")),
+        "speed_sd": ("f4", speed_sd(cut("velocity"), cut("velocity_sd"))),
         "curvature": ("f4", cut("curvature")),
         "tension": ("f4", cut("tension")),
+        "tension_sd": ("f4", cut("tension_sd")),
     }
     described: dict[str, Any] = {
         name: {"unit": whole[name].attrs.get("units"), "long_name": whole[name].attrs["long_name"]}
@@ -80,6 +82,17 @@ def _motion(reader: Reader, opened: Opened) -> bytes:
     if thinned:
         meta["note"] = f"{k.size} of {time.size} times, {s.size} of {station.size} stations"
     return pack(arrays, meta)
+
+
+def speed_sd(velocity: Array, sd: Array) -> Array:
+    """Standard deviation (...,) [m/s] of a speed, of velocity and sd (..., 3) of its coordinates.
+
+    To first order, coordinates taken as independent; of a line at rest the largest of the three.
+    """
+    speed = np.linalg.norm(velocity, axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        along = np.linalg.norm(velocity * sd, axis=-1) / speed
+    return np.where(speed > 1e-6, along, sd.max(axis=-1))
 
 
 def over_time(lists: Any) -> dict[str, Array]:

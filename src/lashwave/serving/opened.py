@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
+from urllib.parse import quote
+
+import numpy as np
 
 from lashwave import __version__
 from lashwave.files import (
@@ -20,9 +25,9 @@ from lashwave.files import (
     read_motion,
     read_record,
 )
-from lashwave.quantities import InputError, Trial
-from lashwave.serving.library import Library, stamp
-from lashwave.serving.replies import not_found
+from lashwave.quantities import InputError, Line, Markers, Trial
+from lashwave.serving.library import Library, is_answers, stamp
+from lashwave.serving.replies import Refused, not_found
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -43,6 +48,8 @@ class Opened:
     """trial.toml, mended."""
     hashes: dict[str, str]
     """Of the files that the description names, pictures left out."""
+    alone: bool = False
+    """Answers without their trial: what they do not hold is not there."""
 
 
 @dataclass(frozen=True)
@@ -90,23 +97,59 @@ class Reader:
     def __init__(self, library: Library) -> None:
         self.library = library
         self._trials, self._motions, self._bytes = Latest(), Latest(3), Latest(24)
+        self._hashes = Latest(64)
         self.judged = Latest()
 
     def trial(self, name: str) -> Opened:
         """A trial; InputError where it cannot be read, Refused (404) where there is none."""
         signature = self.library.signature(name)
+        if self.library.alone(name):
+            path = self.library.child(name)
+            return self._trials.get(name, signature, lambda: read_alone(name, path))
         return self._trials.get(name, signature, lambda: read(name, self.library.trial(name)))
 
     def answers(self, opened: Opened) -> Answered | None:
-        """Its answers; None where it has none."""
-        path = self.library.answers(opened.id, opened.trial.name, opened.hashes)
-        if path is None:
-            return None
-        try:
+        """Its answers: its own folder, else one made of the very same inputs; None without any.
+
+        Answers of another trial, be its name the same, are never its answers.
+        """
+        if opened.alone:
+            return _answered(opened, opened.path)
+        own = self.library.own_answers(opened.id)
+        if is_answers(own):
+            return _answered(opened, own)
+        for path, inputs in self._strays():
+            if self._same_inputs(opened, inputs):
+                return _answered(opened, path)
+        return None
+
+    def offered(self, opened: Opened) -> list[str]:
+        """Folders with answers of a trial of the same name, but of other inputs."""
+        found = []
+        for path, _ in self._strays():
             summary = read_record(path)
-        except InputError as fault:
-            return Answered(path, {}, True, str(fault))
-        return Answered(path, summary, is_stale(opened, summary["provenance"]["inputs"]))
+            if summary["trial"] == opened.trial.name:
+                found.append(path.name)
+        return found
+
+    def _strays(self) -> Iterator[tuple[Path, dict[str, str]]]:
+        for name in self.library.answer_folders():
+            path = self.library.child(name)
+            try:
+                yield path, read_record(path)["provenance"]["inputs"]
+            except InputError:  # another folder's fault is that folder's
+                continue
+
+    def _same_inputs(self, opened: Opened, inputs: dict[str, str]) -> bool:
+        """Whether every input has the same hash; pictures and sound are hashed for it, once."""
+        if not opened.hashes or is_stale(opened, inputs):
+            return False
+        mark = self.library.signature(opened.id)
+        return all(
+            self._hashes.get(f"{opened.id}/{name}", mark, partial(_hash_of, opened.path, name))
+            == inputs[name]
+            for name in inputs.keys() - opened.hashes.keys()
+        )
 
     def answered(self, opened: Opened) -> Answered:
         """Its answers; raises Refused (404) where it has none."""
@@ -165,6 +208,35 @@ def read(name: str, path: Path, mends: bytes | None = None) -> Opened:
     return Opened(name, path, trial, description, dict(folder.hashes))
 
 
+def read_alone(name: str, path: Path) -> Opened:
+    """Answers as a trial of which nothing but name and length is known; InputError if damaged."""
+    summary, station = read_record(path), read_motion(path)["station"].values
+    ends, unknown = station[[0, -1]], np.full(2, np.nan)
+    nothing = Markers(np.empty(0), (), np.empty((0, 0, 3)), np.empty((0, 0)), np.empty(0))
+    about = {key: summary["provenance"].get(key) for key in ("specimen", "thrower", "date")}
+    trial = Trial(summary["trial"], Line(ends, unknown, unknown), nothing, **about)
+    return Opened(name, path, trial, Fields("trial.toml", {}, (), {}), {}, alone=True)
+
+
+def _answered(opened: Opened, path: Path) -> Answered:
+    try:
+        summary = read_record(path)
+    except InputError as fault:
+        return Answered(path, {}, True, str(fault))
+    stale = not opened.alone and is_stale(opened, summary["provenance"]["inputs"])
+    return Answered(path, summary, stale)
+
+
+def _hash_of(path: Path, name: str) -> str:
+    """The hash of pictures or of a file as `reconstruct` takes it; empty where it cannot be."""
+    folder = Folder(path)
+    try:
+        folder.files(name, "trial.toml", None, name)
+    except InputError:
+        return ""
+    return folder.hashes.get(name, "")
+
+
 def is_stale(opened: Opened, inputs: dict[str, str]) -> bool:
     """Whether answers with these input hashes were made of other files or other mends."""
     mends = f"{opened.path.name}.mends.toml"
@@ -195,3 +267,23 @@ def _keep(file: Path | None, body: bytes) -> None:
         replace_file(file, lambda aside: aside.write_bytes(body))
     except OSError:
         return
+
+
+def place_of(path: Path) -> tuple[Path, str]:
+    """The folder to serve, and the place within the pages, for a trial, answers or a folder.
+
+    A trial's mends and answers lie beside it, so its parent is served.
+    """
+    path = path.resolve()
+    library = Library(path.parent)
+    if library.is_trial(path):
+        return path.parent, f"#/trial/{quote(path.name, safe='')}"
+    if not is_answers(path):
+        return path, ""
+    reader, name = Reader(library), path.name
+    for trial in library.ids():
+        with contextlib.suppress(InputError, Refused):  # a broken trial is not theirs
+            answers = reader.answers(reader.trial(trial))
+            if answers is not None and answers.path == path:
+                name = trial
+    return path.parent, f"#/trial/{quote(name, safe='')}"

@@ -12,10 +12,13 @@ import numpy as np
 
 from lashwave.pipeline import checkup
 from lashwave.quantities import DISTRUSTED, Array, InputError, interpolate
+from lashwave.serving.library import stamp
 from lashwave.serving.opened import Opened, Reader, answers_stamp
 from lashwave.serving.replies import plain
 
 VERDICTS = {"usable": "usable", "usable with care": "care", "not usable": "unusable"}
+
+ALONE = "answers without their trial: what was seen is not here"
 
 
 def entry(reader: Reader, name: str) -> dict[str, Any]:
@@ -23,7 +26,7 @@ def entry(reader: Reader, name: str) -> dict[str, Any]:
     library = reader.library
     signature = library.signature(name)
     own = library.folder / f"{name}.answers"
-    others = sorted(p.name for p in library.folder.iterdir() if p.is_dir())
+    others = [stamp(library.child(n) / "summary.json") for n in library.answer_folders()]
     mark = f"{signature}|{answers_stamp(own)}|{others}"
 
     def make() -> bytes:
@@ -44,6 +47,7 @@ def broken(name: str, line: str | None = None) -> dict[str, Any]:
     )  # fmt: skip
     row: dict[str, Any] = {"id": name, "name": name, **blank}
     row |= {"verdict": "unusable", "warnings": 0, "answered": False, "stale": False, "mends": 0}
+    row |= {"answers_dir": None, "alone": False}
     return row | {"broken": line, "reasons": [] if line is None else [line[:400]]}
 
 
@@ -55,6 +59,7 @@ def _entry(reader: Reader, name: str) -> dict[str, Any]:
         return broken(name, str(fault))
     trial = opened.trial
     row |= {k: getattr(trial, k) for k in ("name", "specimen", "thrower", "date")}
+    row["alone"] = opened.alone
     row["mends"] = sum(note.startswith("mended by hand") for note in trial.notes)
     verdict, reasons, gaps = verdict_of(opened)
     row |= {"verdict": verdict, "reasons": reasons, "gaps": gaps}
@@ -63,6 +68,7 @@ def _entry(reader: Reader, name: str) -> dict[str, Any]:
     answers = reader.answers(opened)
     if answers is not None:
         row |= _answered(answers.summary) | {"answered": True, "stale": answers.stale}
+        row["answers_dir"] = answers.path.name
         if answers.fault is not None:
             row["reasons"] = [answers.fault, *reasons]
     return row
@@ -71,6 +77,8 @@ def _entry(reader: Reader, name: str) -> dict[str, Any]:
 def verdict_of(opened: Opened) -> tuple[str, list[str], float | None]:
     """usable, care or unusable; why; the share of marker samples that are missing."""
     trial = opened.trial
+    if opened.alone:
+        return "care", [ALONE], None
     if trial.markers.time.size == 0:
         return "care", ["markers are still in the pictures: a run finds them"], None
     found = checkup.inspect(trial)
@@ -106,7 +114,9 @@ def residual_rms(reader: Reader, name: str, now: bool) -> float | None:
     """
     from lashwave.serving.sightings_pack import judged
 
-    mark = f"{reader.library.signature(name)}|{answers_stamp(reader.library.own_answers(name))}"
+    library = reader.library
+    own = library.child(name if library.alone(name) else f"{name}.answers")
+    mark = f"{library.signature(name)}|{answers_stamp(own)}"
 
     def make() -> bytes:
         known = judged(reader, reader.trial(name))

@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
+from lashwave.serving.before import keep_before
 from lashwave.serving.replies import answer
 from lashwave.serving.server_state import sent, state
 
@@ -46,6 +47,7 @@ async def start_run(request: Request) -> Response:
     await sent(request, empty=True)
     trial, out = s.library.trial(name), s.library.own_answers(name)
     s.library.mends(name)
+    await run_in_threadpool(keep_before, s.library, name)
     what = {"kind": "reconstruct", "trial": str(trial), "out": str(out)}
     return answer({"run": s.runs.start(name, "reconstruct", what, out).id}, 202)
 

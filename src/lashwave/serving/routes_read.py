@@ -30,7 +30,10 @@ def trials(request: Request) -> Response:
     """The list."""
     s = state(request)
     rows, late = [], []
-    for name in s.library.ids():
+    trials = s.library.ids()
+    for name in [*trials, *s.library.answer_folders()]:
+        if name not in trials and any(row.get("answers_dir") == name for row in rows):
+            continue  # they are shown with their trial
         try:
             row = entry(s.reader, name)
             if row["answered"]:
@@ -45,7 +48,7 @@ def trials(request: Request) -> Response:
         rows.append({**row, "running": s.runs.of(name) is not None})
     if late:
         s.later.submit(lambda: [residual_rms(s.reader, name, now=True) for name in late], "trials")
-    return answer({"folder": s.library.folder.name, "trials": rows})
+    return answer({"folder": s.library.folder.name, "trials": rows, "below": s.library.below(rows)})
 
 
 def trial(request: Request) -> Response:
@@ -65,10 +68,12 @@ def small_picture(request: Request) -> Response:
 
 
 def motion_pack(request: Request) -> Response:
-    """The motion."""
+    """The motion; nothing (204) where there are no answers."""
     s = state(request)
-    body = motion(s.reader, s.reader.trial(request.path_params["trial"]))
-    return Response(body, media_type=PACK)
+    opened = s.reader.trial(request.path_params["trial"])
+    if s.reader.answers(opened) is None:
+        return Response(status_code=204)
+    return Response(motion(s.reader, opened), media_type=PACK)
 
 
 def sightings_pack(request: Request) -> Response:
@@ -79,9 +84,11 @@ def sightings_pack(request: Request) -> Response:
 
 
 def overlay_pack(request: Request) -> Response:
-    """The line in a camera's images."""
+    """The line in a camera's images; nothing (204) where there are no answers."""
     s = state(request)
     opened = s.reader.trial(request.path_params["trial"])
+    if s.reader.answers(opened) is None:
+        return Response(status_code=204)
     name = request.query_params.get("camera", "")
     return Response(overlay(s.reader, s.pictures, opened, name), media_type=PACK)
 

@@ -7,7 +7,7 @@ import zipfile
 from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import numpy as np
@@ -21,6 +21,9 @@ from lashwave.serving.film_plan import plan
 from lashwave.serving.opened import Answered, Opened, Reader
 from lashwave.serving.replies import Refused, answer, not_found
 from lashwave.serving.server_state import sent, state
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 _REPORT_POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; font-src data:; "
@@ -121,8 +124,8 @@ TAKEN = ("motion.nc", "samples.nc", "answers.nc", "summary.json", "report.html",
 def csv_of(reader: Reader, answers: Answered, name: str) -> str:
     """A list of answers.nc or a variable of motion.nc as CSV, SI, units in the headings.
 
-    One that runs over time has a row a time with its interval, where it has one; one over time and
-    station has a column a station; one over time, station and axis a column a station and axis.
+    A row a time (or station) with the interval or standard deviation beside each value, where the
+    answers have one; over time and station a column a station; over axes a column an axis too.
 
     Raises Refused (404) for a list that there is not.
     """
@@ -131,25 +134,36 @@ def csv_of(reader: Reader, answers: Answered, name: str) -> str:
     if name not in source.data_vars:
         known = ", ".join(sorted(map(str, [*lists.data_vars, *motion.data_vars])))
         raise not_found(f"there is no list {name[:60]!r}; there are {known}")
-    values = source[name]
-    unit = values.attrs.get("units", "1")
-    first = str(values.dims[0])
-    along = source[first].values
-    head = [f"{first} [{source[first].attrs.get('units', 's')}]"]
-    if values.ndim == 1:
-        parts = [n for n in (name, f"{name}_low", f"{name}_high") if n in source]
-        head += [f"{n} [{unit}]" for n in parts]
-        columns = np.stack([source[n].values for n in parts], axis=1)
-    else:
-        stations = source["station"].values
-        axes = ("",) if values.ndim == 2 else tuple(f" {a}" for a in "xyz")
-        head += [f"{name}{a} at {s:g} m [{unit}]" for s in stations for a in axes]
-        columns = values.values.reshape(along.size, -1)
-    rows = (
-        [repr(float(moment)), *(_cell(v) for v in row)]
-        for moment, row in zip(along, columns, strict=True)
-    )
+    unit = source[name].attrs.get("units", "1")
+    parts = [n for n in (name, *(f"{name}_{end}" for end in ("sd", "low", "high"))) if n in source]
+    first, *others = (str(d) for d in source[name].dims)
+    along = _labels(source, first)
+    heads, columns = [], []
+    for index in np.ndindex(*(source.sizes[d] for d in others)):
+        at = "".join(_place(source, d, i) for d, i in zip(others, index, strict=True))
+        for part in parts:
+            heads.append(f"{part}{at} [{unit}]")
+            columns.append(source[part].values[(slice(None), *index)])
+    units = source[first].attrs.get("units") if first in source.coords else None
+    head = [f"{first} [{units}]" if units else first, *heads]
+    rows = ([label, *(_cell(c[k]) for c in columns)] for k, label in enumerate(along))
     return "".join(csv_lines(chain([head], rows)))
+
+
+def _labels(source: xr.Dataset, dim: str) -> list[str]:
+    """What stands in front of each row: the coordinate, or a number where there is none."""
+    if dim not in source.coords:
+        return [str(k) for k in range(source.sizes[dim])]
+    values = source[dim].values
+    return [repr(float(v)) if values.dtype.kind in "fiu" else str(v) for v in values]
+
+
+def _place(source: xr.Dataset, dim: str, index: int) -> str:
+    """The part of a column's heading that says at which station or along which axis it is."""
+    if dim not in source.coords:
+        return f" {dim} {index}"
+    value = source[dim].values[index]
+    return f" at {value:g} m" if source[dim].values.dtype.kind in "fiu" else f" {value}"
 
 
 def _cell(value: float) -> str:

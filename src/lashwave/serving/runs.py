@@ -13,6 +13,7 @@ import os
 import secrets
 import signal
 import sys
+import time
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -42,6 +43,9 @@ class ServedRun:
     state: str = "queued"
     stage: str = "waiting"
     share: float = 0.0
+    began: float | None = None
+    """On the machine's clock [s]; None while it waits."""
+    ended: float | None = None
     line: str | None = None
     """What went wrong, in one line."""
     result: str | None = None
@@ -53,7 +57,9 @@ class ServedRun:
     def record(self) -> dict[str, Any]:
         """The JSON object of its state."""
         keys = ("id", "trial", "kind", "state", "stage", "share", "line", "result")
-        return {key: getattr(self, key) for key in keys}
+        until = time.monotonic() if self.ended is None else self.ended
+        elapsed = None if self.began is None else until - self.began
+        return {key: getattr(self, key) for key in keys} | {"elapsed": elapsed}
 
 
 class ServedRuns:
@@ -119,6 +125,8 @@ class ServedRuns:
     def _set(self, run: ServedRun, **values: Any) -> None:
         for key, value in values.items():
             setattr(run, key, value)
+        if run.state in ENDED and run.ended is None:
+            run.ended = time.monotonic()
         run.changed.set()
         run.changed = asyncio.Event()
 
@@ -126,7 +134,8 @@ class ServedRuns:
         async with self._slots:
             if run.state != "queued":
                 return
-            self._set(run, state="running", stage="starting")
+            self._set(run, state="running", stage="starting", began=time.monotonic())
+            self._hub.tell("run", run.trial)
             try:
                 await self._watch(run)
             except OSError as error:

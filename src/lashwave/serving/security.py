@@ -2,7 +2,8 @@
 
 A page of another site may make the browser send requests to loopback: by a name that it points
 there (DNS rebinding), by forms, by images. The Host header must name loopback, the token must be
-in the request, and a request that a browser marks as coming from another origin is turned down.
+in the request (header, query, or a cookie that no other site's request carries), and a request
+that a browser marks as coming from another origin is turned down.
 Answers carry the headers of the OWASP HTTP headers cheat sheet that apply to loopback.
 
 A code opens the pages once, so what stands in the list of processes is of no use afterwards. Half a
@@ -21,6 +22,7 @@ from typing import Any
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
@@ -108,7 +110,7 @@ class Guard:
 
     def _knows(self, scope: Scope, headers: Headers) -> bool:
         """Whether the request carries the token; compared in constant time."""
-        given = headers.get("x-lashwave-token")
+        given = headers.get("x-lashwave-token") or cookie_of(headers)
         if given is None:
             try:
                 query = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=50)
@@ -116,6 +118,16 @@ class Guard:
                 return False
             given = query.get("token", [""])[0]
         return hmac.compare_digest(given.encode("utf-8", "replace"), self._token)
+
+
+def cookie_name(headers: Headers) -> str:
+    """Of the token's cookie: browsers share cookies between ports, so each server has its own."""
+    return f"lashwave-{headers.get('host', '').rpartition(':')[2] or '80'}"
+
+
+def cookie_of(headers: Headers) -> str | None:
+    """The token that the browser keeps for this server; None where it keeps none."""
+    return cookie_parser(headers.get("cookie", "")).get(cookie_name(headers))
 
 
 def _limited(receive: Receive) -> Receive:

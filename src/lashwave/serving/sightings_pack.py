@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files import read_judgement
+from lashwave.files import parse_mends, read_judgement
 from lashwave.pipeline import health
 from lashwave.quantities import DISTRUSTED, Array, Camera
-from lashwave.serving.opened import Answered, Opened, Reader, answers_stamp
+from lashwave.serving.opened import Answered, Opened, Reader, answers_stamp, read
 from lashwave.serving.replies import pack
 
 if TYPE_CHECKING:
@@ -140,10 +140,38 @@ def _sightings(reader: Reader, opened: Opened, answers: Answered | None) -> byte
         "cameras": [c.name for c in cameras],
         "features": names,
         "reasons": {"weight": WEIGHT, **reasons(opened, known)},
+        "moved": moved(reader, opened),
     }
     if step > 1:
         meta["note"] = f"every {step}th sample of {total + points} sightings is shown"
     return pack(arrays, meta)
+
+
+def moved(reader: Reader, opened: Opened) -> list[dict[str, Any]]:
+    """Points corrected by hand: camera, frame, and where they were (null: nowhere) and are [px]."""
+    if opened.alone or (text := _mends_text(reader, opened)) is None:
+        return []
+    wanted = [m for m in parse_mends(text, "mends") if m.get("kind") == "correct-point"]
+    if not wanted:
+        return []
+    before = {c.name: c for c in read(opened.id, opened.path, b"").trial.cameras}
+    now, found = {c.name: c for c in opened.trial.cameras}, []
+    for mend in wanted:
+        frame, uv = int(mend.get("frame")), [float(mend.get("u")), float(mend.get("v"))]
+        name = str(mend.get("camera"))
+        if name not in now or name not in before:
+            continue
+        at = np.flatnonzero((now[name].frame == frame) & (np.abs(now[name].uv - uv) < 0.01).all(1))
+        station = now[name].station[at[0]] if at.size else np.nan
+        old = before[name].uv[(before[name].frame == frame) & (before[name].station == station)]
+        was = old[0].tolist() if len(old) else None
+        found.append({"camera": name, "frame": frame, "was": was, "is": uv})
+    return found
+
+
+def _mends_text(reader: Reader, opened: Opened) -> bytes | None:
+    path = reader.library.mends(opened.id)
+    return path.read_bytes() if path.is_file() else None
 
 
 def reasons(opened: Opened, known: WeighedSightings) -> dict[str, str]:

@@ -19,39 +19,44 @@ LOOPBACK = "127.0.0.1"
 
 
 def open_folder(
-    folder: Annotated[Path, Parameter(name="DIR", help="Folder that holds trial folders.")],
+    path: Annotated[Path, Parameter(name="DIR", help="A trial, answers, or a folder of either.")],
     /,
     *,
     port: Annotated[int, Parameter(help="Port on loopback; 0 takes a free one.")] = 0,
     no_browser: Annotated[bool, flag("Print the address and open no browser.")] = False,
 ) -> int:
-    """Show the trials of a folder in the browser: look, scrub, mend, run.
+    """Show a trial, or those of a folder, in the browser: look, scrub, mend, run.
 
     Serves pages on this machine only, at an address with a secret in it. Stop with Ctrl-C.
     """
-    return serve(folder, port, browser=not no_browser)
+    return serve(path, port, browser=not no_browser)
 
 
-def serve(folder: Path, port: int, browser: bool) -> int:
+def serve(path: Path, port: int, browser: bool) -> int:
     """Serve until interrupted; status 0.
+
+    Parameters
+    ----------
+    path : a trial, its answers, or a folder of either.
 
     Raises
     ------
     InputError
-        Where the folder is none, or the port is taken.
+        Where the path is no folder, or the port is taken.
     """
     if not 0 <= port <= 65535:
         raise InputError("--port", f"{port} is no port", "give 0 to 65535; 0 takes a free one")
     import uvicorn
 
-    from lashwave.serving import PatientProtocol, make_app
+    from lashwave.serving import PatientProtocol, make_app, place_of
 
-    if not folder.is_dir():
-        problem = "is not a folder" if folder.exists() else "does not exist"
-        raise InputError(folder, problem, "name a folder that holds trial folders", field="DIR")
+    if not path.is_dir():
+        problem = "is not a folder" if path.exists() else "does not exist"
+        raise InputError(path, problem, "name a trial, answers, or a folder of them", field="DIR")
+    folder, place = place_of(path)
     token = secrets.token_urlsafe(24)
     listener = _listener(port)
-    address = f"http://{LOOPBACK}:{listener.getsockname()[1]}/?token={token}"
+    address = f"http://{LOOPBACK}:{listener.getsockname()[1]}/?token={token}{place}"
     app = make_app(folder, token)
     config = uvicorn.Config(
         app, log_level="critical", access_log=False, lifespan="on", server_header=False,
@@ -63,7 +68,7 @@ def serve(folder: Path, port: int, browser: bool) -> int:
     if browser:
         # The browser's command line is seen by everyone on this machine: a code that opens once.
         code = app.state.lashwave.codes.new()
-        once = f"http://{LOOPBACK}:{listener.getsockname()[1]}/?code={code}"
+        once = f"http://{LOOPBACK}:{listener.getsockname()[1]}/?code={code}{place}"
         threading.Timer(0.3, webbrowser.open, [once]).start()
     try:
         uvicorn.Server(config).run(sockets=[listener])

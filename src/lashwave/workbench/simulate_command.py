@@ -192,13 +192,18 @@ def write(
             files.write_trial(half / "trial", trial)
         else:
             trial_to(half)
-        (half / "truth.nc").write_bytes(files.netcdf_bytes(truth.motion))
-        answers = {name: plain(value) for name, value in truth.answers.items()}
-        record = {"schema": 1, "trial": trial.name, "quantities": answers}
-        text = to_json.dumps(record, indent=1, allow_nan=False)
-        (half / "truth.json").write_text(text + "\n", encoding="utf-8")
+        write_truth(half, trial.name, truth)
 
     files.replace_folder(out.resolve(), fill)
+
+
+def write_truth(folder: Path, trial: str, truth: Any) -> None:
+    """Write truth.nc and truth.json of a simulated trial."""
+    (folder / "truth.nc").write_bytes(files.netcdf_bytes(truth.motion))
+    answers = {name: plain(value) for name, value in truth.answers.items()}
+    record = {"schema": 1, "trial": trial, "quantities": answers}
+    text = to_json.dumps(record, indent=1, allow_nan=False)
+    (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
 
 
 def plain(value: float | None) -> float | None:

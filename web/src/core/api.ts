@@ -7,7 +7,7 @@ export type Link = "up" | "away" | "refused";
 /** Whether the server answers; `refused` where it runs anew under another token. */
 export const link = new Signal<Link>("up");
 
-const token = new URLSearchParams(location.search).get("token") ?? "";
+/* The token is in a cookie that scripts cannot read and no other site's request carries. */
 
 export class Refusal extends Error {
   constructor(
@@ -22,7 +22,8 @@ export class Refusal extends Error {
 
 /** An address that stands alone, for images, downloads and event streams. */
 export function address(path: string, query: Record<string, string> = {}): string {
-  return `${path}?${new URLSearchParams({ ...query, token }).toString()}`;
+  const text = new URLSearchParams(query).toString();
+  return text ? `${path}?${text}` : path;
 }
 
 export function trialPath(id: string, rest = ""): string {
@@ -30,11 +31,9 @@ export function trialPath(id: string, rest = ""): string {
 }
 
 async function ask(path: string, init: RequestInit = {}): Promise<Response> {
-  const headers = new Headers(init.headers);
-  headers.set("X-Lashwave-Token", token);
   let reply: Response;
   try {
-    reply = await fetch(path, { ...init, headers });
+    reply = await fetch(path, init);
   } catch (failure) {
     if ((failure as Error).name !== "AbortError") lost();
     throw new Refusal(0, "the server does not answer", null, {});
@@ -60,8 +59,10 @@ export async function getJson<T>(path: string): Promise<T> {
   return (await (await ask(path)).json()) as T;
 }
 
-export async function getPack(path: string): Promise<Pack> {
-  return new Pack(await (await ask(path)).arrayBuffer());
+/** A pack of arrays; null where the server has none yet. */
+export async function getPack(path: string): Promise<Pack | null> {
+  const reply = await ask(path);
+  return reply.status === 204 ? null : new Pack(await reply.arrayBuffer());
 }
 
 export async function getBlob(path: string, signal?: AbortSignal): Promise<Blob> {

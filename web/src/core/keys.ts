@@ -1,6 +1,7 @@
 /** Everything by keyboard: one table, both listened to and shown. */
 import type { Bench } from "../model/bench";
 import type { Orbit } from "../views/scene/orbit";
+import { Signal } from "./signal";
 import { switchTheme } from "./theme";
 
 export interface Desk {
@@ -11,6 +12,7 @@ export interface Desk {
   tab: (index: number) => void;
   undo: () => void;
   redo: () => void;
+  fitLine: () => void;
 }
 
 interface Key {
@@ -19,6 +21,15 @@ interface Key {
   does: string;
   run: (desk: Desk) => void;
 }
+
+const OFF = "lashwave.keys-off";
+
+/** Whether single keys are listened to; a reader with speech input may want them off. */
+export const shortcuts = new Signal(localStorage.getItem(OFF) === null);
+shortcuts.on((on) => {
+  if (on) localStorage.removeItem(OFF);
+  else localStorage.setItem(OFF, "1");
+});
 
 const RATES = 10 ** 0.25;
 
@@ -140,6 +151,7 @@ export const KEYS: Key[] = [
   { keys: ["s"], shown: "S", does: "3-D: sink", run: orbiting((o) => o.turn(0, -0.1)) },
   { keys: ["+", "="], shown: "+", does: "3-D: nearer", run: orbiting((o) => o.zoom(0.85)) },
   { keys: ["-"], shown: "−", does: "3-D: farther", run: orbiting((o) => o.zoom(1 / 0.85)) },
+  { keys: ["f"], shown: "F", does: "3-D: fit the line", run: (desk) => desk.fitLine() },
   { keys: ["0"], shown: "0", does: "3-D: first view again", run: orbiting((o) => o.goHome()) },
   {
     keys: ["m"],
@@ -182,7 +194,9 @@ export function listenToKeys(desk: Desk): () => void {
   const press = (event: KeyboardEvent): void => {
     const target = event.target as HTMLElement;
     if (target.closest("input, textarea, select, dialog")) return;
-    if (event.altKey) return;
+    if (event.altKey || (!shortcuts.value && event.key !== "Escape")) return;
+    // What a focused control does with a key itself is left to it.
+    if (target.closest("[role=separator], [role=tab]") && event.key.startsWith("Arrow")) return;
     const name = nameOf(event);
     const key = KEYS.find((k) => k.keys.includes(name));
     // A button keeps the space bar, which presses it.

@@ -67,6 +67,20 @@ export function switchTheme(): void {
   theme.value = next;
 }
 
+/** Draws something in the colours of a theme, whatever the page has at the moment. */
+export function inTheme<T>(wanted: Theme, draw: () => T): T {
+  const page = document.documentElement.dataset;
+  const before = page["theme"];
+  page["theme"] = wanted;
+  inks = readInks();
+  try {
+    return draw();
+  } finally {
+    page["theme"] = before;
+    inks = readInks();
+  }
+}
+
 /** Size of the page's basic letter [px]; everything on a canvas scales with it. */
 export function rem(): number {
   return parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;

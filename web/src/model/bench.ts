@@ -1,7 +1,7 @@
 /** All that the views of one trial share: its data, the one clock, the selection. */
 import { Signal } from "../core/signal";
 import { LineState, Motion } from "./motion";
-import { Sightings } from "./sightings";
+import { Sightings, type Moved } from "./sightings";
 import { frameAt, frameRange, frameTime, type CameraInfo, type TrialInfo } from "./trial";
 
 /** What is looked at: a station [m], and the marker there where one was picked. */
@@ -9,6 +9,11 @@ export interface Selection {
   station: number | null;
   marker: string | null;
 }
+
+/** What is shown before and after a moment that was jumped to [s]. */
+const FRAMED = [0.02, 0.01] as const;
+
+const NONE: Moved[] = [];
 
 export interface Span {
   from: number;
@@ -30,6 +35,8 @@ export class Bench {
   /** Pixel clicked for a mend while a point is being corrected; null where none is wanted. */
   readonly picking = new Signal(false);
   readonly picked = new Signal<{ frame: number; u: number; v: number } | null>(null);
+  /** The point that the form is about to correct. */
+  readonly drafted = new Signal<Moved | null>(null);
   readonly line: LineState | null;
 
   constructor(
@@ -44,14 +51,35 @@ export class Bench {
     this.whole = { from, to };
     this.window = new Signal<Span>(this.whole);
     this.time = new Signal(this.startTime());
+    if (this.peak !== null) this.frame(this.peak);
     this.line?.set(this.time.value);
+  }
+
+  /** When the tip is fastest [s], where it is known. */
+  get peak(): number | null {
+    return this.info.quantities["peak_tip_speed_time"]?.value ?? null;
   }
 
   /** The moment to look at first: the fastest, where it is known. */
   private startTime(): number {
-    const peak = this.info.quantities["peak_tip_speed_time"]?.value;
-    if (peak !== null && peak !== undefined) return this.clamp(peak);
-    return this.whole.from;
+    return this.peak === null ? this.whole.from : this.clamp(this.peak);
+  }
+
+  /** Goes to a moment and shows the few milliseconds in which a crack happens about it. */
+  frame(t: number): void {
+    if (!Number.isFinite(t)) return;
+    const [before, after] = FRAMED;
+    this.look(t - before, t + after);
+    this.time.value = this.clamp(t);
+  }
+
+  /** Corrected points of a camera's frame; an array is made only where there are any. */
+  movedIn(camera: string, frame: number): Moved[] {
+    const all = this.sightings?.moved;
+    const draft = this.drafted.value;
+    if (!all?.length && !draft) return NONE;
+    const found = (all ?? []).filter((m) => m.camera === camera && m.frame === frame);
+    return draft && draft.camera === camera && draft.frame === frame ? [...found, draft] : found;
   }
 
   clamp(t: number): number {
@@ -133,6 +161,6 @@ export class Bench {
     const now = this.time.value;
     const next =
       count > 0 ? times.find((t) => t > now + 1e-9) : times.reverse().find((t) => t < now - 1e-9);
-    if (next !== undefined) this.goTo(next);
+    if (next !== undefined) this.frame(next);
   }
 }

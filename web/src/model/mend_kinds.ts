@@ -1,5 +1,7 @@
 /** The kinds of mend and the fields of each, as the form shows them. */
 
+import { figures } from "../core/format";
+
 export type FieldKind =
   | "marker"
   | "label"
@@ -101,7 +103,7 @@ export const MEND_KINDS: MendKind[] = [
   {
     kind: "line-entry",
     say: "Change an entry of the line table",
-    hint: "In SI: m, kg/m, N m^2, N.",
+    hint: "In the unit that the line's own file states.",
     fields: [
       { name: "station", say: "row at", kind: "row", unit: "m" },
       { name: "column", say: "column", kind: "column" },
@@ -110,12 +112,25 @@ export const MEND_KINDS: MendKind[] = [
   },
 ];
 
-/** Times are typed in milliseconds and sent in seconds. */
-export function toSi(field: MendField, typed: string): string | number {
+/** Times are typed in milliseconds and sent in seconds; an entry in its column's unit. */
+export function toSi(field: MendField, typed: string, factor = 1): string | number {
+  if (field.kind === "value") return Number((factor * Number(typed)).toPrecision(12));
   if (["time", "seconds"].includes(field.kind))
     return Number((1e-3 * Number(typed)).toPrecision(12));
   if (["frame", "pixel", "station", "row", "value"].includes(field.kind)) return Number(typed);
   return typed;
+}
+
+/** What is wrong with two ends together, in the form's own unit; null where nothing is. */
+export function spanFault(begin: string, end: string, low: number, high: number, unit: string): string | null {
+  const [from, to] = [Number(begin), Number(end)];
+  if (to < from) return `to: ${end} ${unit} is before from, ${begin} ${unit}`;
+  // Half a hundredth of slack, for an end that was read off the page.
+  for (const [name, typed, value] of [["from", begin, from], ["to", end, to]] as const) {
+    if (value < low - 0.005 || value > high + 0.005)
+      return `${name}: ${typed} ${unit} is outside of the record, ${figures(low, 6)} to ${figures(high, 6)} ${unit}`;
+  }
+  return null;
 }
 
 /** What is wrong with a typed value; null where nothing is. */

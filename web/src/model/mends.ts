@@ -39,6 +39,11 @@ export class Mends {
     return this.put((this.list.value?.mends ?? []).filter((_, i) => i !== index));
   }
 
+  /** Puts another mend in the place of one. */
+  replace(index: number, mend: Mend): Promise<boolean> {
+    return this.put((this.list.value?.mends ?? []).map((old, i) => (i === index ? mend : old)));
+  }
+
   undo(): Promise<boolean> {
     return this.change("POST", "/mends/undo", {});
   }
@@ -77,16 +82,30 @@ export class Mends {
         "what you entered is still in the form: look at both, then save again.";
       return;
     }
-    const where = refused.field ? `${refused.field}: ` : "";
     this.said.value =
       refused.status === 0
         ? "The server is away; nothing was saved, and what you entered is kept."
-        : `${where}${refused.message}`;
+        : inForm(refused.message);
   }
 }
 
+/** The server's words without the file and the line, which the form does not show. */
+function inForm(message: string): string {
+  return message.replace(/^[^\s:]*mends\.toml(, line \d+)?(, (field )?)?:?\s*/, "").replace(/mend\[\d+\]\./g, "");
+}
+
+/** An entry of the line's table in the unit of its file; in SI where that is not known. */
+function inUnit(mend: Mend, units: Record<string, { unit: string; factor: number }>): string {
+  const own = units[String(mend["column"])];
+  const value = Number(mend["value"]) / (own?.factor ?? 1);
+  return `${Number(value.toPrecision(6))}${own ? ` ${own.unit}` : " (SI)"}`;
+}
+
 /** One line that says what a mend does. */
-export function describe(mend: Mend): string {
+export function describe(
+  mend: Mend,
+  units: Record<string, { unit: string; factor: number }> = {},
+): string {
   const ms = (key: string): string =>
     typeof mend[key] === "number"
       ? `${(1e3 * (mend[key] as number)).toFixed(2)} ms`
@@ -106,7 +125,7 @@ export function describe(mend: Mend): string {
     case "station":
       return `Station of ${mend["marker"]} set to ${mend["station"]} m`;
     case "line-entry":
-      return `${mend["column"]} of the line at ${mend["station"]} m set to ${mend["value"]}`;
+      return `${String(mend["column"]).replace(/_/g, " ")} of the line at ${mend["station"]} m set to ${inUnit(mend, units)}`;
     case "line-table":
       return `Line table ${mend["table"]}`;
     default:

@@ -10,8 +10,10 @@ export interface ListInfo {
 /** A quantity over time and station. */
 export interface Field {
   values: Float32Array;
+  /** Standard deviation of each value; null where the answers hold none. */
+  sd: Float32Array | null;
   unit: string;
-  name: string;
+  name: FieldName;
   low: number;
   high: number;
 }
@@ -45,9 +47,9 @@ export class Motion {
       ),
     );
     this.fields = {
-      speed: field(speeds(this.velocity), "m/s", "speed", 1),
-      curvature: field(pack.floats("curvature"), "1/m", "curvature", 0.995),
-      tension: field(pack.floats("tension"), "N", "tension", 0.995),
+      speed: field(speeds(this.velocity), pack, "m/s", "speed", 1),
+      curvature: field(pack.floats("curvature"), pack, "1/m", "curvature", 0.995),
+      tension: field(pack.floats("tension"), pack, "N", "tension", 0.995),
     };
   }
 
@@ -60,6 +62,13 @@ export class Motion {
     return this.pack.has(name) ? this.pack.floats(name) : undefined;
   }
 
+  /** Half the width of a list's 95 % interval over 1.96: its sd where that is not skewed; or nan. */
+  listSd(name: string, k: number): number {
+    const low = this.list(`${name}_low`);
+    const high = this.list(`${name}_high`);
+    return low && high ? (high[k]! - low[k]!) / 3.92 : NaN;
+  }
+
   /** The row of the station nearest to a place along the line [m]. */
   row(place: number): number {
     const s = below(this.station, place);
@@ -67,12 +76,15 @@ export class Motion {
     return next - place < place - this.station[s]! ? s + 1 : s;
   }
 
-  /** A field at one station over all times. */
-  trace(name: FieldName, row: number): Float32Array {
-    const { values } = this.fields[name];
-    const out = new Float32Array(this.times);
-    for (let k = 0; k < this.times; k++) out[k] = values[k * this.stations + row]!;
-    return out;
+  /** A field at one station over all times, with its 95 % band where it has one. */
+  trace(name: FieldName, row: number): { values: Float32Array; low?: Float32Array; high?: Float32Array } {
+    const { values, sd } = this.fields[name];
+    const out = { values: new Float32Array(this.times) };
+    for (let k = 0; k < this.times; k++) out.values[k] = values[k * this.stations + row]!;
+    if (!sd) return out;
+    const edge = (sign: number): Float32Array =>
+      out.values.map((v, k) => v + sign * 1.96 * sd[k * this.stations + row]!);
+    return { ...out, low: edge(-1), high: edge(1) };
   }
 }
 
@@ -85,7 +97,20 @@ function speeds(velocity: Float32Array): Float32Array {
 }
 
 /** With the range to show: up to a quantile, as a few sharp bends would make all else dark. */
-function field(values: Float32Array, unit: string, name: string, quantile: number): Field {
+function field(
+  values: Float32Array,
+  pack: Pack,
+  unit: string,
+  name: FieldName,
+  quantile: number,
+): Field {
+  const high = topOf(values, quantile);
+  const sd = pack.has(`${name}_sd`) ? pack.floats(`${name}_sd`) : null;
+  return { values, sd, unit, name, low: 0, high };
+}
+
+/** What a map is shown up to: a quantile of the values, or the largest of them. */
+export function topOf(values: Float32Array, quantile: number): number {
   const some: number[] = [];
   const step = Math.max(1, Math.floor(values.length / 40000));
   let top = 0;
@@ -97,7 +122,7 @@ function field(values: Float32Array, unit: string, name: string, quantile: numbe
   }
   some.sort((a, b) => a - b);
   const high = quantile < 1 ? (some[Math.floor(quantile * (some.length - 1))] ?? 1) : top;
-  return { values, unit, name, low: 0, high: high > 0 ? high : 1 };
+  return high > 0 ? high : 1;
 }
 
 /** The line at one moment; its arrays are filled again for each moment, none is made. */

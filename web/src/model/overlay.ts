@@ -2,7 +2,7 @@
 import type { Pack } from "../core/pack";
 import type { Bench } from "./bench";
 import { Projection } from "./projection";
-import type { CameraPoints } from "./sightings";
+import type { CameraPoints, Moved } from "./sightings";
 import type { CameraInfo } from "./trial";
 
 export class Overlay {
@@ -22,7 +22,7 @@ export class Overlay {
 
   constructor(
     private readonly bench: Bench,
-    camera: CameraInfo,
+    private readonly camera: CameraInfo,
     index: number,
     pack: Pack | null,
   ) {
@@ -38,7 +38,11 @@ export class Overlay {
     this.fronts = pack?.floats("front_uv") ?? new Float32Array(0);
   }
 
+  /** Points of the frame that were corrected by hand, or are about to be. */
+  moved: Moved[] = [];
+
   set(frame: number): void {
+    this.moved = this.bench.movedIn(this.camera.name, frame);
     this.setLine(frame);
     if (this.points) {
       this.firstPoint = lower(this.points.frame, frame);

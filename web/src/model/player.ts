@@ -2,6 +2,8 @@
 import type { Bench } from "./bench";
 import { Meter } from "./meter";
 
+const lessMotion = matchMedia("(prefers-reduced-motion: reduce)");
+
 /** A view that follows the clock. `show` runs in the frame loop and makes no objects. */
 export interface Follower {
   show(t: number): void;
@@ -70,6 +72,9 @@ export class Player {
     this.last = now;
     const { from, to } = bench.window.value;
     const next = bench.time.value + passed * bench.rate.value;
-    bench.time.value = next > to || next < from ? from : next;
+    const over = next > to || next < from;
+    // Who asked for less motion gets each play once.
+    if (over && lessMotion.matches) bench.playing.value = false;
+    else bench.time.value = over ? from : next;
   }
 }

@@ -8,7 +8,44 @@ export interface RunState {
   stage: string;
   share: number;
   line: string | null;
+  /** Seconds since it began; null while it waits. */
+  elapsed?: number | null;
   result?: string | null;
+}
+
+/** Stages as the server names them, in words that say what happens. */
+const STAGES: [RegExp, string][] = [
+  [/^starting|^reading/, "reading the trial"],
+  [/^dots of (.*)/, "finding dots in camera $1"],
+  [/^points in space/, "placing the dots in space"],
+  [/^labels/, "telling which dot is which marker"],
+  [/^strobe/, "finding the markers' strobe in the frames"],
+  [/^background/, "learning what the empty picture looks like"],
+  [/^tip/, "finding the tip in the frames"],
+  [/^fronts and sounds/, "working out what the crack sent into the air"],
+  [/^fronts/, "finding pressure fronts in the frames"],
+  [/^forward sweep/, "a first motion, from start to end"],
+  [/^second forward sweep/, "a first motion again, in shorter steps"],
+  [/^posterior/, "drawing motions that fit, for the intervals"],
+  [/^motion/, "putting the motion together"],
+  [/^answers/, "working out the answers"],
+  [/^report/, "drawing the report"],
+  [/^writing/, "writing the answers"],
+  [/^drawing/, "drawing the film"],
+];
+
+export function stageText(stage: string): string {
+  for (const [known, words] of STAGES) {
+    const match = known.exec(stage);
+    if (match) return words.replace("$1", match[1] ?? "");
+  }
+  return stage;
+}
+
+/** A duration as one says it. */
+export function duration(seconds: number): string {
+  if (seconds < 90) return `${Math.round(seconds)} s`;
+  return `${Math.floor(seconds / 60)} min ${String(Math.round(seconds % 60)).padStart(2, "0")} s`;
 }
 
 export class Run {

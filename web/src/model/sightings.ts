@@ -21,6 +21,14 @@ export interface CameraPoints {
   feature: Int32Array;
 }
 
+/** A point that was corrected by hand: where it was, if anywhere, and where it is now [px]. */
+export interface Moved {
+  camera: string;
+  frame: number;
+  was: [number, number] | null;
+  is: [number, number];
+}
+
 export class Sightings {
   readonly time: Float64Array;
   readonly labels: string[];
@@ -30,6 +38,7 @@ export class Sightings {
   readonly cameras: CameraPoints[];
   readonly reasons: Record<string, string>;
   readonly note: string | null;
+  readonly moved: Moved[];
 
   constructor(pack: Pack) {
     const header = pack.header;
@@ -39,6 +48,7 @@ export class Sightings {
     this.xyz = pack.floats("marker_xyz");
     this.weight = pack.floats("marker_weight");
     this.reasons = (header["reasons"] ?? {}) as Record<string, string>;
+    this.moved = (header["moved"] ?? []) as Moved[];
     this.note = (header["note"] ?? null) as string | null;
     const names = (header["cameras"] ?? []) as string[];
     const features = (header["features"] ?? []) as string[][];

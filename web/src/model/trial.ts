@@ -18,6 +18,8 @@ export interface TrialRow {
   peak_tip_mach: number | [number, number | null] | null;
   mends: number;
   running: boolean;
+  /** Answers whose trial is not in the folder. */
+  alone?: boolean;
   broken?: string | null;
 }
 
@@ -60,7 +62,14 @@ export interface CameraInfo {
 export interface TrialInfo {
   id: string;
   name: string;
-  line: { length: number; handle_length: number; table?: Record<string, number[]> };
+  line: {
+    length: number;
+    handle_length: number;
+    /** In SI. */
+    table?: Record<string, number[]>;
+    /** The unit that each column states in its own file, and the factor to SI. */
+    units?: Record<string, { unit: string; factor: number }>;
+  };
   markers: { rate: number; labels: string[]; stations: Record<string, number>; sd: number };
   cameras: CameraInfo[];
   quantities: Record<string, Quantity>;
@@ -69,6 +78,11 @@ export interface TrialInfo {
   checks: unknown[];
   answers_dir: string | null;
   stale: boolean;
+  alone?: boolean;
+  /** Folders with answers of a trial of the same name but of other inputs. */
+  offered?: string[];
+  /** The answers that the last run replaced. */
+  before?: Record<string, Quantity> | null;
   verdict?: TrialRow["verdict"];
   reasons?: string[];
   /** A run of it that is under way or was the last. */

@@ -1,18 +1,23 @@
 /** The lay-out of a trial: the moment above, the record below, one clock between them. */
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { getJson, trialPath } from "../core/api";
 import { listen } from "../core/changes";
 import { listenToKeys } from "../core/keys";
 import { withSd } from "../core/format";
+import { numberAt, readPlace } from "../core/place";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import { Frames } from "../model/frames";
+import { followPlace, keepOther } from "../model/kept_place";
 import { Mends } from "../model/mends";
 import { Player } from "../model/player";
 import { Run } from "../model/run";
+import type { TrialInfo } from "../model/trial";
 import { Head } from "../panels/head";
 import { KeysDialog } from "../panels/keys_dialog";
 import { Record } from "../panels/record";
 import { Side } from "../panels/side";
+import { Splitter, useSplits } from "../panels/splitter";
 import { SceneFrame, VideoFrame } from "../panels/stage";
 import { Transport } from "../panels/transport";
 import { Verdict } from "../panels/verdict";
@@ -55,14 +60,17 @@ export function Desk({ id, bench, reload }: Props) {
   const mends = useMemo(() => new Mends(id), [id]);
   const run = useMemo(() => new Run(reload), [id]);
   const scene = useRef<SceneView | null>(null);
-  const [tab, setTab] = useState(0);
+  const [tab, setTab] = useTab();
   const [keys, showKeys] = useState(false);
+  useEffect(() => followPlace(bench), [bench]);
 
   useEffect(() => {
+    if (bench.info.alone) return;
     void mends.load();
     const off = listen((change) => {
       if (change.trial !== null && change.trial !== id) return;
       if (change.missed || change.changed.includes("mends")) void mends.load();
+      if (change.missed || change.changed.includes("run")) void joinRun(id, run);
     });
     return () => {
       off();
@@ -80,6 +88,7 @@ export function Desk({ id, bench, reload }: Props) {
         tab: setTab,
         undo: () => void mends.undo(),
         redo: () => void mends.redo(),
+        fitLine: () => scene.current?.fitLine(),
       }),
     [bench, player, mends],
   );
@@ -87,10 +96,10 @@ export function Desk({ id, bench, reload }: Props) {
   const camera = useSignal(bench.camera);
   const cameras = bench.info.cameras.length > 0;
   return (
-    <div class="desk">
+    <div class="desk" style={useSplits()}>
       <Head title={bench.info.name}>
         <h1>{bench.info.name}</h1>
-        <Summary bench={bench} />
+        <Summary id={id} bench={bench} run={run} />
         <button class="quiet" onClick={() => showKeys(true)} title="list of keys (?)">
           Keys
         </button>
@@ -119,11 +128,13 @@ export function Desk({ id, bench, reload }: Props) {
             }}
           />
         ) : null}
+        <Splitter name="side" />
         <Side
           {...{ id, bench, player, mends, run, tab, setTab }}
           orbit={() => scene.current?.orbit ?? null}
         />
       </div>
+      <Splitter name="record" vertical />
       <Transport bench={bench} player={player} />
       <Record id={id} bench={bench} player={player} />
       {keys ? <KeysDialog close={() => showKeys(false)} /> : null}
@@ -131,9 +142,29 @@ export function Desk({ id, bench, reload }: Props) {
   );
 }
 
+/** The open panel, kept in the address. */
+function useTab(): [number, (tab: number) => void] {
+  const [tab, setTab] = useState(() => numberAt(readPlace().at, "tab") ?? 0);
+  const set = (next: number): void => {
+    setTab(next);
+    keepOther("tab", next ? String(next) : null);
+  };
+  return [tab, set];
+}
+
+/** Follows a run of this trial that another tab has started. */
+async function joinRun(id: string, run: Run): Promise<void> {
+  if (run.going) return;
+  const info = await getJson<TrialInfo>(trialPath(id)).catch(() => null);
+  const going = info?.run;
+  const unfinished = going?.state === "queued" || going?.state === "running";
+  if (going && unfinished && !run.going) await run.follow(going.id);
+}
+
 /** Verdict and the answer that people ask first. */
-function Summary({ bench }: { bench: Bench }) {
+function Summary({ id, bench, run }: { id: string; bench: Bench; run: Run }) {
   const { info } = bench;
+  useSignal(run.state);
   const speed = info.quantities["peak_tip_speed"];
   const mach = info.quantities["peak_tip_mach"];
   return (
@@ -141,7 +172,8 @@ function Summary({ bench }: { bench: Bench }) {
       {info.verdict ? <Verdict verdict={info.verdict} reasons={[]} /> : null}
       {speed?.value ? (
         <span>
-          peak tip speed <b>{withSd(speed.value, speed.sd, "m/s")}</b>
+          peak tip speed <b>{withSd(speed.value, speed.sd, "m/s")}</b>{" "}
+          <span class="soft">median of draws</span>
         </span>
       ) : null}
       {mach?.value ? (
@@ -150,6 +182,22 @@ function Summary({ bench }: { bench: Bench }) {
         </span>
       ) : null}
       {!bench.line ? <span class="flagged">not reconstructed yet: see Mends</span> : null}
+      {info.offered?.length ? (
+        <span class="soft">
+          {info.offered.join(", ")} holds answers of a trial of the same name but of other inputs:
+          they are not shown here, <a href={`#/trial/${encodeURIComponent(info.offered[0]!)}`}>
+            but there
+          </a>
+        </span>
+      ) : null}
+      {run.going && bench.line ? (
+        <span class="flagged">running: all that is shown is of the answer before</span>
+      ) : null}
+      {info.before && !run.going ? (
+        <a href={`#/compare/${encodeURIComponent(id)}/${encodeURIComponent(`${id}@before`)}`}>
+          before and after
+        </a>
+      ) : null}
       {info.stale ? <span class="flagged">inputs changed since this answer</span> : null}
       {info.warnings.length ? (
         <span class="flagged">

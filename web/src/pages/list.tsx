@@ -9,6 +9,8 @@ import { Verdict } from "../panels/verdict";
 
 interface Listing {
   folder: string;
+  /** Folders within that hold trials, where this one has none of its own. */
+  below?: string[];
   trials: TrialRow[];
 }
 
@@ -50,7 +52,8 @@ const COLUMNS: Column[] = [
     key: (r) => first(r.peak_tip_mach),
     cell: (r) => {
       const m = first(r.peak_tip_mach);
-      return m === null ? "–" : m.toFixed(2);
+      const sd = Array.isArray(r.peak_tip_mach) ? r.peak_tip_mach[1] : null;
+      return m === null ? "–" : withSd(m, sd);
     },
     right: true,
   },
@@ -81,12 +84,18 @@ const COLUMNS: Column[] = [
     cell: (r) => (r.broken ? "–" : r.mends || "none"),
     right: true,
   },
-  { name: "Line", key: (r) => r.specimen, cell: (r) => r.specimen ?? "–" },
+  { name: "Line (specimen)", key: (r) => r.specimen, cell: (r) => r.specimen ?? "–" },
   { name: "Date", key: (r) => r.date, cell: (r) => r.date ?? "–" },
 ];
 
 function TrialLink({ row }: { row: TrialRow }) {
-  const state = row.running ? "running now" : row.stale ? "inputs changed since it was run" : null;
+  const state = row.running
+    ? "running now: what is shown is of the answer before"
+    : row.stale
+      ? "inputs changed since it was run"
+      : row.alone
+        ? "answers without their trial"
+        : null;
   return (
     <>
       <a href={`#/trial/${encodeURIComponent(row.id)}`}>{row.name || row.id}</a>
@@ -114,6 +123,7 @@ export function ListPage() {
   const [listing, setListing] = useState<Listing | null>(null);
   const [failure, setFailure] = useState<string | null>(null);
   const [by, setBy] = useState({ column: 0, down: false });
+  const [chosen, setChosen] = useState<string[]>([]);
 
   useEffect(() => {
     const load = (): void => {
@@ -140,12 +150,32 @@ export function ListPage() {
       <main class="list">
         {failure && !listing ? <p class="fault">The trials could not be read: {failure}.</p> : null}
         {!listing && !failure ? <p>Reading the folder…</p> : null}
-        {listing && !listing.trials.length ? <Empty folder={listing.folder} /> : null}
+        {listing && !listing.trials.length ? (
+          <Empty folder={listing.folder} below={listing.below ?? []} />
+        ) : null}
+        {listing?.trials.length ? (
+          <p class="links">
+            <button
+              class="main"
+              disabled={chosen.length < 2}
+              onClick={() => {
+                location.hash = `#/compare/${chosen.map(encodeURIComponent).join("/")}`;
+              }}
+            >
+              Compare
+            </button>
+            <span class="soft">
+              {chosen.length < 2 ? "tick two answered trials or more" : `${chosen.length} trials`}
+            </span>
+          </p>
+        ) : null}
         {listing?.trials.length ? (
           <Table
             rows={sorted(listing.trials, COLUMNS[by.column]!, by.down)}
             by={by}
             setBy={setBy}
+            chosen={chosen}
+            choose={(id, on) => setChosen((old) => (on ? [...old, id] : old.filter((o) => o !== id)))}
           />
         ) : null}
       </main>
@@ -153,10 +183,21 @@ export function ListPage() {
   );
 }
 
-function Empty({ folder }: { folder: string }) {
+function Empty({ folder, below }: { folder: string; below: string[] }) {
   return (
     <div class="empty">
       <h2>No trial in {folder} yet</h2>
+      {below.length ? (
+        <p>
+          There are trials one folder further down. Stop this server and open{" "}
+          {below.map((name) => (
+            <code>
+              lashwave open {folder}/{name}
+            </code>
+          ))}
+          .
+        </p>
+      ) : null}
       <p>
         A trial is a folder with a <code>trial.toml</code> that points at what the instruments
         wrote. <a href="#/new">Make one from instrument files</a>, or let{" "}
@@ -176,10 +217,14 @@ function Table({
   rows,
   by,
   setBy,
+  chosen,
+  choose,
 }: {
   rows: TrialRow[];
   by: Sorting;
   setBy: (by: Sorting) => void;
+  chosen: string[];
+  choose: (id: string, on: boolean) => void;
 }) {
   const press = (column: number): void =>
     setBy({ column, down: by.column === column ? !by.down : false });
@@ -211,6 +256,13 @@ function Table({
               <a href={`#/trial/${encodeURIComponent(row.id)}`} tabIndex={-1} aria-hidden="true">
                 <Thumbnail row={row} />
               </a>
+              <input
+                type="checkbox"
+                aria-label={`compare ${row.name || row.id}`}
+                disabled={!row.answered}
+                checked={chosen.includes(row.id)}
+                onChange={(e) => choose(row.id, e.currentTarget.checked)}
+              />
             </td>
             {COLUMNS.map((column) => (
               <td class={column.right ? "right" : ""}>{column.cell(row)}</td>

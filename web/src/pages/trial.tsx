@@ -1,8 +1,10 @@
 /** One trial: read, then laid out; read again when its answers change. */
 import { useCallback, useEffect, useRef, useState } from "preact/hooks";
-import { Refusal, getJson, getPack, trialPath } from "../core/api";
+import { getJson, getPack, trialPath } from "../core/api";
 import { listen } from "../core/changes";
+import { readPlace } from "../core/place";
 import { Bench } from "../model/bench";
+import { takePlace } from "../model/kept_place";
 import { Motion } from "../model/motion";
 import { Sightings } from "../model/sightings";
 import type { TrialInfo } from "../model/trial";
@@ -10,15 +12,11 @@ import { Head } from "../panels/head";
 import { Desk } from "./desk";
 
 async function readBench(id: string): Promise<Bench> {
-  const absent = (failure: Refusal): null => {
-    if (failure.status === 404) return null;
-    throw failure;
-  };
   // All three at once; a trial without answers has no motion, and that is no fault.
   const [info, motion, seen] = await Promise.all([
     getJson<TrialInfo>(trialPath(id)),
-    getPack(trialPath(id, "/motion")).catch(absent),
-    getPack(trialPath(id, "/sightings")).catch(absent),
+    getPack(trialPath(id, "/motion")),
+    getPack(trialPath(id, "/sightings")),
   ]);
   return new Bench(info, motion && new Motion(motion), seen && new Sightings(seen));
 }
@@ -32,7 +30,7 @@ function keepPlace(old: Bench | null, next: Bench): Bench {
   next.span.value = old.span.value;
   next.time.value = next.clamp(old.time.value);
   const { from, to } = old.window.value;
-  if (from !== old.whole.from || to !== old.whole.to) next.look(from, to);
+  next.look(from, to);
   return next;
 }
 
@@ -41,11 +39,14 @@ export function TrialPage({ id }: { id: string }) {
   const [failure, setFailure] = useState<string | null>(null);
 
   const known = useRef("");
+  const placed = useRef(false);
 
   const load = useCallback(() => {
     readBench(id).then(
       (read) => {
         known.current = JSON.stringify(read.info);
+        if (!placed.current) takePlace(read, readPlace().at);
+        placed.current = true;
         setBench((old) => keepPlace(old, read));
         setFailure(null);
       },
@@ -59,7 +60,8 @@ export function TrialPage({ id }: { id: string }) {
     load();
     return listen((change) => {
       if (change.trial !== null && change.trial !== id) return;
-      if (change.changed.includes("answers")) load();
+      // Mends change what was seen, and with it what the answers were made of.
+      if (change.changed.some((what) => what === "answers" || what === "mends")) load();
       // All of it is read again only where what the server says of the trial is no longer the same.
       else if (change.missed) {
         getJson<TrialInfo>(trialPath(id)).then(

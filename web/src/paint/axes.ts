@@ -26,6 +26,11 @@ export function ticks(low: number, high: number, most: number): number[] {
   return out;
 }
 
+/** Moments [s] of the ticks that all views over time share, for a width [px]. */
+export function timeTicks(from: number, to: number, width: number): number[] {
+  return ticks(1e3 * from, 1e3 * to, width / 90).map((ms) => 1e-3 * ms);
+}
+
 export function axes(painter: Painter, box: Box, x: Scale, y: Scale, ink: string): void {
   painter.rect(box.x, box.y, box.width, box.height, { stroke: ink, alpha: 0.6 });
   const bottom = box.y + box.height;

@@ -2,7 +2,7 @@
 import { useEffect, useMemo, useState } from "preact/hooks";
 import { address, getBlob, trialPath, type Refusal } from "../core/api";
 import { download, fileName } from "../core/exporting";
-import { figures } from "../core/format";
+import { figures, moment } from "../core/format";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import { Run } from "../model/run";
@@ -59,7 +59,8 @@ export function ExportPanel({ id, bench, orbit }: Props) {
       <h3>Film</h3>
       <Film id={id} bench={bench} orbit={orbit} />
       <p class="soft">
-        Each view saves itself as SVG or PNG, and as CSV where it shows numbers, from its own Save.
+        Each view saves or copies itself from its own Save, for print or a slide, and its numbers
+        as CSV with their standard deviations.
       </p>
     </>
   );
@@ -88,6 +89,8 @@ function Lists({ bench, file }: { bench: Bench; file: (rest: string, query: obje
 function Film({ id, bench, orbit }: Props) {
   const [ready, setReady] = useState<string | null>(null);
   const [view, setView] = useState("now");
+  const [camera, setCamera] = useState("");
+  const [long, setLong] = useState("8");
   const run = useMemo(
     () => new Run((state) => setReady(state.result ?? `/api/runs/${state.id}/result`)),
     [id],
@@ -96,13 +99,13 @@ function Film({ id, bench, orbit }: Props) {
   const state = useSignal(run.state);
   const said = useSignal(run.said);
   const { from, to } = useSignal(bench.window);
-  const rate = useSignal(bench.rate);
-  const duration = Math.min(Math.max((to - from) / rate, 0.1), LONGEST);
+  const duration = Math.min(Math.max(Number(long) || 8, 0.5), LONGEST);
+  const pictured = bench.info.cameras.filter((one) => one.frames > 0);
   const begin = (): void => {
     setReady(null);
     const eye = orbit();
     const seen = view === "now" ? (eye ? anglesOf(eye) : "oblique") : view;
-    void run.start(id, "/film", { view: seen, from, to, duration });
+    void run.start(id, "/film", { view: seen, from, to, duration, camera: camera || null });
   };
   return (
     <>
@@ -116,7 +119,28 @@ function Film({ id, bench, orbit }: Props) {
             <option value="top">from above</option>
           </select>
         </label>{" "}
-        {figures(1e3 * (to - from), 3)} ms, as shown, in {figures(duration, 2)} s{" "}
+        <label class="inline">
+          lasts [s]
+          <input
+            name="duration"
+            inputMode="decimal"
+            size={4}
+            value={long}
+            onInput={(e) => setLong(e.currentTarget.value)}
+          />
+        </label>{" "}
+        {pictured.length ? (
+          <label class="inline">
+            beside it
+            <select value={camera} onChange={(e) => setCamera(e.currentTarget.value)}>
+              <option value="">nothing</option>
+              {pictured.map((one) => (
+                <option value={one.name}>camera {one.name}</option>
+              ))}
+            </select>
+          </label>
+        ) : null}{" "}
+        {moment(from)} to {moment(to)}, as shown: {figures(duration / (to - from), 2)} times slower{" "}
         <button onClick={begin} disabled={run.going}>
           Make MP4
         </button>

@@ -2,9 +2,9 @@
 import { useEffect, useState } from "preact/hooks";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
-import { MEND_KINDS, faultOf, toSi, type MendField, type MendKind } from "../model/mend_kinds";
+import { MEND_KINDS, faultOf, spanFault, toSi, type MendField, type MendKind } from "../model/mend_kinds";
 import type { Mend, Mends } from "../model/mends";
-import { frameAt } from "../model/trial";
+import { frameAt, frameRange } from "../model/trial";
 
 type Draft = Record<string, string>;
 
@@ -42,12 +42,14 @@ export function MendForm({ id, bench, mends }: { id: string; bench: Bench; mends
   );
   const kind = kinds.find((k) => k.kind === draft["kind"]) ?? kinds[0];
   useFilling(bench, change);
+  useDrafted(bench, kind, draft);
   if (!kind) return null;
 
   const save = async (event: Event): Promise<void> => {
     event.preventDefault();
     const wrong =
-      kind.fields.map((f) => faultOf(f, valueOf(bench, f, draft))).find(Boolean) ?? null;
+      kind.fields.map((f) => faultOf(f, valueOf(bench, f, draft))).find(Boolean) ??
+      spanOf(bench, kind, draft);
     setFault(wrong);
     if (!wrong && (await mends.add(mendOf(bench, kind, draft)))) clear();
   };
@@ -86,6 +88,47 @@ export function MendForm({ id, bench, mends }: { id: string; bench: Bench; mends
       </button>
     </form>
   );
+}
+
+/** Shows the point that is about to be corrected in its frame, linked with where it was. */
+function useDrafted(bench: Bench, kind: MendKind | undefined, draft: Draft): void {
+  const [u, v, frame] = [draft["u"], draft["v"], draft["frame"]].map(Number);
+  const camera = draft["camera"] ?? bench.activeCamera?.name ?? "";
+  const on = kind?.kind === "correct-point" && Boolean(draft["u"]) && Boolean(draft["v"]);
+  useEffect(() => {
+    const points = bench.sightings?.cameras.find((one) => one.name === camera);
+    const at = points ? points.frame.indexOf(frame!) : -1;
+    const was = at < 0 ? null : ([points!.uv[2 * at]!, points!.uv[2 * at + 1]!] as [number, number]);
+    bench.drafted.value = on ? { camera, frame: frame!, was, is: [u!, v!] } : null;
+  }, [bench, on, camera, frame, u, v]);
+}
+
+/** What is wrong with the form's from and to, against the record of the trial or the camera. */
+function spanOf(bench: Bench, kind: MendKind, draft: Draft): string | null {
+  const [from, to] = ["from", "to"].map((name) => kind.fields.find((f) => f.name === name));
+  if (!from || !to) return null;
+  const [begin, end] = [from, to].map((f) => valueOf(bench, f, draft)) as [string, string];
+  if (from.kind === "time") {
+    const times = bench.sightings?.time;
+    if (!times?.length) return null;
+    return spanFault(begin, end, 1e3 * times[0]!, 1e3 * times[times.length - 1]!, "ms");
+  }
+  const name = valueOf(bench, { name: "camera", say: "camera", kind: "camera" }, draft);
+  const camera = bench.info.cameras.find((one) => one.name === name);
+  if (!camera) return null;
+  return spanFault(begin, end, ...frameRange(camera), "(frame)");
+}
+
+/** The unit that a column of the line's file states, and its factor to SI. */
+function columnUnit(bench: Bench, column: string): { unit: string; factor: number } {
+  const si: Record<string, string> = {
+    station: "m",
+    diameter: "m",
+    linear_density: "kg/m",
+    bending_stiffness: "N m^2",
+    axial_stiffness: "N",
+  };
+  return bench.info.line.units?.[column] ?? { unit: si[column] ?? "", factor: 1 };
 }
 
 /** Selecting a marker, marking a span or clicking a frame fills the form. */
@@ -145,7 +188,9 @@ function mendOf(bench: Bench, kind: MendKind, draft: Draft): Mend {
   const mend: Mend = { kind: kind.kind };
   for (const field of kind.fields) {
     const typed = valueOf(bench, field, draft);
-    if (typed.trim() !== "") mend[field.name] = toSi(field, typed);
+    const column = valueOf(bench, { name: "column", say: "column", kind: "column" }, draft);
+    const factor = field.kind === "value" ? columnUnit(bench, column).factor : 1;
+    if (typed.trim() !== "") mend[field.name] = toSi(field, typed, factor);
   }
   if (draft["reason"]?.trim()) mend["reason"] = draft["reason"].trim();
   return mend;
@@ -181,10 +226,12 @@ function Input({ bench, field, draft, change }: InputProps) {
         ? (1e3 * bench.time.value).toFixed(3)
         : String(bench.activeCamera ? frameAt(bench.activeCamera, bench.time.value) : ""),
     );
+  const column = valueOf(bench, { name: "column", say: "column", kind: "column" }, draft);
+  const unit = field.kind === "value" ? columnUnit(bench, column).unit : field.unit;
   return (
     <label>
       {field.say}
-      {field.unit ? ` [${field.unit}]` : ""}
+      {unit ? ` [${unit}]` : ""}
       <input
         name={field.name}
         inputMode={field.kind === "text" ? "text" : "decimal"}

@@ -1,8 +1,8 @@
 /** Mends: the list with undo and redo, the form for another, and running again. */
-import { useEffect } from "preact/hooks";
+import { useEffect, useState } from "preact/hooks";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
-import { describe, type Mends } from "../model/mends";
+import { describe, type Mend, type Mends } from "../model/mends";
 import type { Run } from "../model/run";
 import { MendForm } from "./mend_form";
 import { Progress } from "./progress";
@@ -44,8 +44,8 @@ export function MendPanel({ id, bench, mends, run }: Props) {
           {list.mends.map((mend, i) => (
             <li>
               <span>
-                {describe(mend)}
-                {mend["reason"] ? <small> ({mend["reason"]})</small> : null}
+                {describe(mend, bench.info.line.units)}
+                <Reason mend={mend} busy={busy} keep={(next) => void mends.replace(i, next)} />
               </span>
               <button
                 class="quiet"
@@ -75,6 +75,37 @@ export function MendPanel({ id, bench, mends, run }: Props) {
       </p>
       <MendForm id={id} bench={bench} mends={mends} />
     </>
+  );
+}
+
+/** Why a mend was made: shown, and written anew on a click. */
+function Reason({ mend, busy, keep }: { mend: Mend; busy: boolean; keep: (next: Mend) => void }) {
+  const [typed, setTyped] = useState<string | null>(null);
+  const reason = String(mend["reason"] ?? "");
+  if (typed === null) {
+    return (
+      <button class="plain reason" disabled={busy} onClick={() => setTyped(reason)}>
+        {reason ? `(${reason})` : "add a reason"}
+      </button>
+    );
+  }
+  const save = (event: Event): void => {
+    event.preventDefault();
+    setTyped(null);
+    const { reason: _, ...rest } = mend;
+    const next = (typed.trim() ? { ...rest, reason: typed.trim() } : rest) as Mend;
+    if (typed.trim() !== reason) keep(next);
+  };
+  return (
+    <form class="reason-form" onSubmit={save}>
+      <input
+        aria-label="reason"
+        value={typed}
+        onInput={(e) => setTyped(e.currentTarget.value)}
+        autoFocus
+      />
+      <button class="quiet">Keep</button>
+    </form>
   );
 }
 

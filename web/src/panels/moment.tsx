@@ -1,6 +1,6 @@
 /** What is selected, in numbers, at the moment of the clock; and the events to go to. */
 import { useEffect, useState } from "preact/hooks";
-import { figures, moment } from "../core/format";
+import { figures, moment, withSd } from "../core/format";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import type { Player } from "../model/player";
@@ -74,16 +74,16 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
   const s = motion.row(station);
   const at = line.k * motion.stations + s;
   const place = Array.from(line.position.subarray(3 * s, 3 * s + 3), (v) => v.toFixed(3));
+  const { speed, curvature, tension } = motion.fields;
   const rows: [string, string][] = [
     ["time", moment(t)],
-    ["place", `${place.join(", ")} m`],
-    ["sd of a coordinate", `${figures(1e3 * line.sd[s]!, 2)} mm`],
-    ["speed", `${figures(line.speed[s]!, 4)} m/s`],
-    ["curvature", `${figures(motion.fields.curvature.values[at]!, 3)} 1/m`],
+    ["place", `${place.join(", ")} m, each ± ${figures(1e3 * line.sd[s]!, 2)} mm`],
+    ["speed", withSd(line.speed[s]!, speed.sd?.[at], "m/s")],
+    ["curvature", `${figures(curvature.values[at]!, 3)} 1/m (no sd in the answers)`],
     [
       "tension",
-      Number.isFinite(motion.fields.tension.values[at]!)
-        ? `${figures(motion.fields.tension.values[at]!, 3)} N`
+      Number.isFinite(tension.values[at]!)
+        ? withSd(tension.values[at]!, tension.sd?.[at], "N")
         : "on the rigid grip",
     ],
   ];
@@ -91,10 +91,13 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
   if (front)
     rows.push([
       "bend at",
-      Number.isFinite(front[line.k]!) ? `${front[line.k]!.toFixed(3)} m` : "none",
+      Number.isFinite(front[line.k]!)
+        ? withSd(front[line.k]!, motion.listSd("bend_station", line.k), "m")
+        : noBend(bench, t),
     ]);
   return (
     <table class="numbers">
+      <caption class="soft">The best motion at this moment, ± sd</caption>
       <tbody>
         {rows.map(([name, text]) => (
           <tr>
@@ -105,6 +108,12 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
       </tbody>
     </table>
   );
+}
+
+/** Why no bend is drawn at a moment, by the definition that the register gives. */
+function noBend(bench: Bench, t: number): string {
+  const late = bench.peak !== null && t > bench.peak - 5e-4;
+  return late ? "none: it has run out at the tip" : "none: the line turns by less than 45° anywhere";
 }
 
 function Events({ bench, t }: { bench: Bench; t: number }) {
@@ -118,14 +127,13 @@ function Events({ bench, t }: { bench: Bench; t: number }) {
             class="plain"
             title={event.text}
             onClick={() => {
-              bench.goTo(event.time);
+              bench.frame(event.time);
               if (event.station !== null) bench.select(event.station);
             }}
           >
             <b>{event.name}</b>
             <span>
-              {moment(event.time)}
-              {event.sd ? ` ± ${figures(1e6 * event.sd, 2)} µs` : ""}
+              {moment(event.time, event.sd)}
             </span>
           </button>
         </li>

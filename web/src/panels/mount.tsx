@@ -1,8 +1,18 @@
 /** Puts a view on the page, keeps it in size and theme, and hands it the clock. */
 import type { ComponentChildren } from "preact";
-import { useEffect, useRef } from "preact/hooks";
-import { downloadText, download, fileName, pngOf } from "../core/exporting";
-import { theme } from "../core/theme";
+import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
+import {
+  SIZES,
+  copyPicture,
+  download,
+  downloadText,
+  fileName,
+  pngOf,
+  sized,
+  type Size,
+} from "../core/exporting";
+import { figures } from "../core/format";
+import { inTheme, theme, type Theme } from "../core/theme";
 import type { Player } from "../model/player";
 import type { View } from "../views/view";
 
@@ -18,6 +28,8 @@ interface Props<V extends View> {
   deps?: unknown[];
   controls?: ComponentChildren;
   legend?: ComponentChildren;
+  /** What lies over the picture, at its lower edge. */
+  over?: ComponentChildren;
   kind?: string;
 }
 
@@ -50,36 +62,154 @@ export function ViewFrame<V extends View>(props: Props<V>) {
     };
   }, props.deps ?? []);
 
-  const save = (kind: "svg" | "png" | "csv"): void => {
+  const [size, setSize] = useState<Size>("page");
+  const [look, setLook] = useState<Theme>("light");
+  const [large, setLarge] = useState(false);
+  const [words, setWords] = useState<string | null>(null);
+  const [said, setSaid] = useState<string | null>(null);
+
+  useEffect(() => {
+    if (!large) return;
+    const leave = (event: KeyboardEvent): void => {
+      if (event.key === "Escape") setLarge(false);
+    };
+    window.addEventListener("keydown", leave);
+    return () => window.removeEventListener("keydown", leave);
+  }, [large]);
+
+  const save = (kind: "svg" | "png" | "csv" | "copy"): void => {
     const shown = view.current;
     menu.current!.open = false;
     if (!shown) return;
     const file = fileName(trial, name);
-    if (kind === "csv") downloadText(`${file}.csv`, shown.csv?.() ?? "", "text/csv");
-    else if (kind === "svg") downloadText(`${file}.svg`, shown.svg(), "image/svg+xml");
-    else void pngOf(shown.svg()).then((blob) => download(`${file}.png`, blob));
+    if (kind === "csv") return downloadText(`${file}.csv`, shown.csv?.() ?? "", "text/csv");
+    const svg = inTheme(look, () => shown.svg());
+    shown.resize(); // what the drawing has set for the file is set back
+    if (kind === "svg") return downloadText(`${file}.svg`, sized(svg, size), "image/svg+xml");
+    const png = pngOf(svg, SIZES[size].pixels);
+    if (kind === "png") void png.then((blob) => download(`${file}.png`, blob));
+    else
+      copyPicture(png).then(
+        () => setSaid("copied"),
+        () => setSaid("this browser does not let pages copy pictures"),
+      );
+    if (kind === "copy") setTimeout(() => setSaid(null), 4000);
   };
 
   return (
-    <section class={`view ${props.kind ?? ""}`} aria-label={props.title} data-view={name}>
+    <section
+      class={`view ${props.kind ?? ""} ${large ? "enlarged" : ""}`}
+      aria-label={props.title}
+      data-view={name}
+    >
       <div class="view-head">
         <h2>{props.title}</h2>
         {props.legend}
         {props.controls}
+        {said ? <span role="status">{said}</span> : null}
         <details class="save" ref={menu}>
           <summary title={`save ${props.title}`}>Save</summary>
           <div>
-            <button onClick={() => save("svg")}>SVG</button>
-            <button onClick={() => save("png")}>PNG</button>
-            {name === "timeline" || name.startsWith("video") ? null : (
-              <button onClick={() => save("csv")}>CSV</button>
-            )}
+            <label>
+              size
+              <select value={size} onChange={(e) => setSize(e.currentTarget.value as Size)}>
+                {Object.entries(SIZES).map(([key, { say }]) => (
+                  <option value={key}>{say}</option>
+                ))}
+              </select>
+            </label>
+            <label>
+              paper
+              <select value={look} onChange={(e) => setLook(e.currentTarget.value as Theme)}>
+                <option value="light">light</option>
+                <option value="dark">dark</option>
+              </select>
+            </label>
+            <span class="row">
+              <button onClick={() => save("svg")}>SVG</button>
+              <button onClick={() => save("png")}>PNG</button>
+              {name === "timeline" || name.startsWith("video") ? null : (
+                <button onClick={() => save("csv")}>CSV</button>
+              )}
+              <button onClick={() => save("copy")}>Copy</button>
+            </span>
+            <button onClick={() => setWords(view.current?.describe?.() ?? props.title)}>
+              In words and numbers
+            </button>
           </div>
         </details>
+        <button
+          class="quiet enlarge"
+          aria-pressed={large}
+          aria-label={large ? `${props.title}: smaller` : `${props.title}: enlarge`}
+          title={large ? "smaller (Esc)" : "enlarge"}
+          onClick={() => setLarge(!large)}
+        >
+          {large ? "⤡" : "⤢"}
+        </button>
       </div>
       <div class="host" ref={host} />
+      {props.over}
+      {words === null ? null : (
+        <WordsDialog
+          title={props.title}
+          words={words}
+          csv={view.current?.csv?.() ?? ""}
+          close={() => setWords(null)}
+        />
+      )}
     </section>
   );
+}
+
+/** What a view shows as a sentence and as a table, for those who do not see it. */
+function WordsDialog(props: { title: string; words: string; csv: string; close: () => void }) {
+  const dialog = useRef<HTMLDialogElement>(null);
+  useLayoutEffect(() => dialog.current?.showModal(), []);
+  const rows = thinned(props.csv.trim().split("\n").map((row) => row.split(",")));
+  return (
+    <dialog ref={dialog} onClose={props.close} aria-label={`${props.title} in words`} class="words">
+      <h2>{props.title}</h2>
+      <p>{props.words}</p>
+      {rows.length > 1 ? (
+        <div class="scrolled" tabIndex={0} role="region" aria-label="numbers">
+          <table>
+            <thead>
+              <tr>
+                {rows[0]!.map((head) => (
+                  <th scope="col">{head}</th>
+                ))}
+              </tr>
+            </thead>
+            <tbody>
+              {rows.slice(1).map((row) => (
+                <tr>
+                  {row.map((cell) => (
+                    <td>{cell === "" ? "–" : figures(Number(cell), 6)}</td>
+                  ))}
+                </tr>
+              ))}
+            </tbody>
+          </table>
+        </div>
+      ) : null}
+      <p class="soft">At most 24 rows and 13 columns, evenly taken; Save, CSV has all of them.</p>
+      <form method="dialog">
+        <button>Close</button>
+      </form>
+    </dialog>
+  );
+}
+
+/** At most so many rows and columns of a table, heads and first column among them. */
+function thinned(table: string[][]): string[][] {
+  const some = (count: number, most: number): number[] =>
+    count <= most
+      ? Array.from({ length: count }, (_, i) => i)
+      : Array.from({ length: most }, (_, i) => Math.round((i * (count - 1)) / (most - 1)));
+  const rows = some(table.length - 1, 24).map((i) => i + 1);
+  const columns = [0, ...some((table[0]?.length ?? 1) - 1, 12).map((i) => i + 1)];
+  return [0, ...rows].map((r) => columns.map((c) => table[r]?.[c] ?? ""));
 }
 
 function sizeOf(host: HTMLElement): string {

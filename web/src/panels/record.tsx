@@ -1,11 +1,13 @@
 /** The record: the time line, and on its axis either maps and plots or the sightings. */
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { figures, readableUnit } from "../core/format";
 import { RAMPS, rampColour } from "../core/colour";
 import { useSignal } from "../core/signal";
+import { theme } from "../core/theme";
 import type { Bench } from "../model/bench";
-import type { FieldName } from "../model/motion";
+import { topOf, type FieldName } from "../model/motion";
 import type { Player } from "../model/player";
+import { AxisView } from "../views/axis";
 import { MapView } from "../views/map";
 import { PlotView } from "../views/plot";
 import { choices, plotted } from "../views/plotted";
@@ -87,11 +89,30 @@ function Sheet({ bench, player }: Props) {
       {MAPS.map(([name, title]) => (
         <MapFrame {...{ bench, player, name, title }} key={name} />
       ))}
+      <Axis bench={bench} />
       {PLOTS.map((first, row) => (
         <PlotFrame {...{ bench, player, first, row }} key={first} />
       ))}
+      <Axis bench={bench} />
     </div>
   );
+}
+
+/** The numbers of the time axis below a column. */
+function Axis({ bench }: { bench: Bench }) {
+  const host = useRef<HTMLDivElement>(null);
+  useEffect(() => {
+    const view = new AxisView(bench, host.current!);
+    const watch = new ResizeObserver(() => view.resize());
+    watch.observe(host.current!);
+    const off = theme.on(() => view.resize());
+    return () => {
+      watch.disconnect();
+      off();
+      view.destroy();
+    };
+  }, [bench]);
+  return <div class="axis" ref={host} aria-hidden="true" />;
 }
 
 function MapFrame({
@@ -106,22 +127,42 @@ function MapFrame({
   title: string;
 }) {
   const motion = bench.motion!;
-  const { high, unit } = motion.fields[name];
+  const { values, sd, unit } = motion.fields[name];
+  const [what, setWhat] = useState("value");
+  const ofSd = what === "sd" && sd !== null;
+  const high = ofSd ? topOf(sd, 0.995) : motion.fields[name].high;
+  const best = useMemo(() => topOf(values, 1), [values]);
   const steps = [0, 0.25, 0.5, 0.75, 1].map((x) => rampColour(RAMPS[name], x)).join(", ");
   return (
     <ViewFrame
-      title={title}
+      title={ofSd ? `sd of ${title.toLowerCase()}` : title}
       name={name}
       kind="map"
       trial={bench.info.name}
       player={player}
-      deps={[bench]}
-      make={(host) => new MapView(bench, motion, name, host)}
+      deps={[bench, ofSd]}
+      make={(host) => new MapView(bench, motion, name, host, ofSd)}
+      controls={
+        sd ? (
+          <label class="inline">
+            <span class="hidden">what the map of {name} shows</span>
+            <select value={what} onChange={(e) => setWhat(e.currentTarget.value)}>
+              <option value="value">value</option>
+              <option value="sd">sd</option>
+            </select>
+          </label>
+        ) : (
+          <span class="soft" title="the answers hold no standard deviation of it">
+            no sd
+          </span>
+        )
+      }
       legend={
         <p class="legend">
           0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} />{" "}
-          {figures(high, 2)} {unit}, root scale
-          <i class="front" /> bend
+          {figures(high, 3)} {unit}
+          {!ofSd && best > 1.01 * high ? ` (up to ${figures(best, 3)})` : ""}, root scale
+          <i class="front" /> bend <span class="soft">{ofSd ? "" : "best motion"}</span>
         </p>
       }
     />
@@ -161,9 +202,18 @@ function PlotFrame({
       make={(host) => new PlotView(bench, motion, host, () => plotted(bench, motion, key))}
       legend={
         <p class="legend">
-          {what ? <span>{bracketed(what.unit)}</span> : <span>not among the answers</span>}
+          {what ? (
+            <span title={what.curves.some((c) => c.low) ? "bands: 95 %" : ""}>
+              {bracketed(what.unit)}
+            </span>
+          ) : (
+            <span>not among the answers</span>
+          )}
           {what?.curves.map((curve) => (
-            <span class={`curve ${curve.ink}`}>{curve.name}</span>
+            <span class={`curve ${curve.ink}`}>
+              <i class={curve.dash ? (curve.dash[0]! < 4 ? "dotted" : "dashed") : "solid"} />
+              {curve.name}
+            </span>
           ))}
         </p>
       }

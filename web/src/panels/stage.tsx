@@ -1,6 +1,8 @@
 /** The two pictures of the moment: the line in space and a fast camera's frame. */
 import { useEffect, useState } from "preact/hooks";
 import { getPack, trialPath } from "../core/api";
+import { RAMPS, rampColour } from "../core/colour";
+import { figures } from "../core/format";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import type { Frames } from "../model/frames";
@@ -16,11 +18,15 @@ interface Props {
   frames: Frames[];
 }
 
+/** The bright part of the ramp, as the line is painted. */
+const SPEEDS = [0.25, 0.44, 0.62, 0.81, 1].map((x) => rampColour(RAMPS.speed, x)).join(", ");
+
 export function SceneFrame(props: Props & { hold: (view: SceneView | null) => void }) {
   const { bench, player, frames } = props;
   const [note, setNote] = useState<string | null>(null);
   const [view, setView] = useState<SceneView | null>(null);
   const [band, setBand] = useState(2);
+  const [pictures, setPictures] = useState(true);
   const hold = (made: SceneView | null): void => {
     props.hold(made);
     setView(made);
@@ -28,8 +34,10 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
   useEffect(() => {
     if (!view) return;
     view.content.band = band;
+    view.content.pictures = pictures;
     player.wake();
-  }, [view, band]);
+  }, [view, band, pictures]);
+  const high = bench.motion?.fields.speed.high;
   return (
     <ViewFrame
       title="Line"
@@ -40,22 +48,44 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
       deps={[bench]}
       hold={hold}
       make={(host) => new SceneView(bench, frames, host, player, setNote)}
-      legend={
-        <p class="legend">
+      over={
+        <p class="legend over">
+          {high ? (
+            <>
+              0 <i class="ramp" style={{ background: `linear-gradient(to right, ${SPEEDS})` }} />{" "}
+              {figures(high, 3)} m/s{" "}
+            </>
+          ) : null}
           <i class="disc" /> seen <i class="ring" /> predicted <i class="cross" /> distrusted{" "}
-          <span class="soft">grid 0.5 m</span>
+          <i class="wide-ring" /> bend <i class="wide-ring chosen" /> selected <i class="halo" /> sd{" "}
+          <i class="thin" /> tip's path <span class="soft">grid 0.5 m</span>
           {note ? <strong> {note}</strong> : null}
         </p>
       }
       controls={
-        <label class="inline">
-          band
-          <select value={band} onChange={(e) => setBand(Number(e.currentTarget.value))}>
-            <option value="2">2 sd</option>
-            <option value="10">10 sd</option>
-            <option value="50">50 sd</option>
-          </select>
-        </label>
+        <>
+          {bench.info.cameras.length ? (
+            <label class="inline">
+              <input
+                type="checkbox"
+                checked={pictures}
+                onChange={(e) => setPictures(e.currentTarget.checked)}
+              />
+              pictures
+            </label>
+          ) : null}
+          <label class="inline">
+            band
+            <select value={band} onChange={(e) => setBand(Number(e.currentTarget.value))}>
+              <option value="2">2 sd</option>
+              <option value="10">10 sd</option>
+              <option value="50">50 sd</option>
+            </select>
+          </label>
+          <button class="quiet" onClick={() => view?.fitLine()} title="fit the line (F)">
+            Fit the line
+          </button>
+        </>
       }
     />
   );
@@ -72,7 +102,9 @@ export function VideoFrame(
     if (!view) return;
     const path = `${trialPath(id, "/overlay")}?camera=${encodeURIComponent(camera.name)}`;
     getPack(path).then(
-      (pack) => view.take(pack),
+      (pack) => {
+        if (pack) view.take(pack);
+      },
       // Without it the page projects the line itself.
       () => undefined,
     );
@@ -95,6 +127,7 @@ export function VideoFrame(
       legend={
         <p class="legend">
           <i class="stroke" /> line <i class="plus" /> point seen
+          {camera.frames ? null : <span class="soft">no images: points only</span>}
         </p>
       }
       controls={<CameraChoice bench={bench} index={index} />}

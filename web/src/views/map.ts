@@ -1,11 +1,11 @@
 /** A space-time map: station upwards, time to the right, a quantity as colour. */
 import { RAMPS, onRamp } from "../core/colour";
-import { figures } from "../core/format";
+import { figures, moment, withSd } from "../core/format";
 import { inks, rem } from "../core/theme";
 import type { Bench } from "../model/bench";
-import type { FieldName, Motion } from "../model/motion";
-import { below } from "../model/search";
-import { axes } from "../paint/axes";
+import { topOf, type FieldName, type Motion } from "../model/motion";
+import { below, nearest } from "../model/search";
+import { axes, timeTicks } from "../paint/axes";
 import { SvgPainter } from "../paint/svg";
 import { OverTime } from "./overtime";
 import { Sheet, type View } from "./view";
@@ -15,6 +15,7 @@ export class MapView implements View {
   private readonly sheet: Sheet;
   private readonly level = document.createElement("div");
   private readonly image = document.createElement("canvas");
+  private readonly shown: { values: Float32Array; high: number };
   private readonly off: () => void;
 
   constructor(
@@ -22,7 +23,11 @@ export class MapView implements View {
     private readonly motion: Motion,
     private readonly name: FieldName,
     host: HTMLElement,
+    /** Whether the standard deviation is shown in place of the value. */
+    private readonly ofSd = false,
   ) {
+    const { values, sd, high } = motion.fields[name];
+    this.shown = ofSd && sd ? { values: sd, high: topOf(sd, 0.995) } : { values, high };
     this.sheet = new Sheet(host);
     this.level.className = "level";
     host.append(this.level);
@@ -31,6 +36,7 @@ export class MapView implements View {
       host,
       (_, y) => this.pick(y),
       () => this.draw(),
+      (t, y) => this.tell(t, y),
     );
     this.off = bench.selection.on(() => this.showStation());
     this.resize();
@@ -56,8 +62,37 @@ export class MapView implements View {
   }
 
   private pick(y: number): void {
-    const share = 1 - Math.min(Math.max((y - 1) / (this.over.height - 2), 0), 1);
-    this.bench.select(share * this.motion.length);
+    this.bench.select(this.stationAt(y));
+  }
+
+  private stationAt(y: number): number {
+    return (1 - Math.min(Math.max((y - 1) / (this.over.height - 2), 0), 1)) * this.motion.length;
+  }
+
+  /** Time, station and value with its sd, for the pointer. */
+  private tell(t: number, y: number): string {
+    const { motion } = this;
+    const { values, sd, unit } = motion.fields[this.name];
+    const k = nearest(motion.time, t);
+    const s = motion.row(this.stationAt(y));
+    const at = k * motion.stations + s;
+    const value = Number.isFinite(values[at]!)
+      ? withSd(values[at]!, sd?.[at], unit)
+      : "not defined on the rigid grip";
+    return `${moment(motion.time[k]!)}, station ${motion.station[s]!.toFixed(3)} m\n${this.name} ${value}`;
+  }
+
+  /** Where and when it is largest, in one sentence. */
+  describe(): string {
+    const { motion, bench } = this;
+    const { values, sd, unit } = motion.fields[this.name];
+    const { from, to } = bench.window.value;
+    const end = (below(motion.time, to) + 1) * motion.stations;
+    let best = below(motion.time, from) * motion.stations;
+    for (let i = best; i < end; i++) if (values[i]! > values[best]! || !(values[best]! >= 0)) best = i;
+    const k = Math.floor(best / motion.stations);
+    const where = `${motion.station[best % motion.stations]!.toFixed(3)} m at ${moment(motion.time[k]!)}`;
+    return `Map of ${this.name} over time and station, ${moment(from)} to ${moment(to)}: largest ${withSd(values[best]!, sd?.[best], unit)} at station ${where} (best motion).`;
   }
 
   private showStation(): void {
@@ -91,7 +126,7 @@ export class MapView implements View {
     this.image.width = w;
     this.image.height = h;
     const { motion } = this;
-    const { values, high } = motion.fields[this.name];
+    const { values, high } = this.shown;
     const ramp = RAMPS[this.name];
     const { from, to } = this.bench.window.value;
     const rows = new Int32Array(h);
@@ -178,6 +213,17 @@ export class MapView implements View {
     ctx.textAlign = "right";
     ctx.fillText(`${figures(this.motion.length, 3)} m`, left - 5, size + 1);
     ctx.fillText("0 m", left - 5, height - 4);
+    if (height > 5 * size)
+      ctx.fillText(`${figures(this.motion.length / 2, 3)} m`, left - 5, height / 2 + size / 3);
+    // The ticks of the time line, on both edges so that they show on any colour beside them.
+    const { from, to } = this.bench.window.value;
+    ctx.fillStyle = inks.ink;
+    for (const t of timeTicks(from, to, this.over.width)) {
+      ctx.fillRect(this.over.x(t) - 0.5, height - 4, 1, 4);
+      ctx.fillRect(this.over.x(t) - 0.5, 0, 1, 3);
+    }
+    for (const share of [0, 0.5, 1])
+      ctx.fillRect(left - 4, 1 + share * (height - 3), 4, 1);
   }
 
   svg(): string {
@@ -202,7 +248,8 @@ export class MapView implements View {
       { low: 0, high: this.motion.length, name: "station [m]" },
       inks.ink,
     );
-    const title = `${this.bench.info.name}: ${field.name} [${field.unit}]`;
+    const what = this.ofSd ? `standard deviation of ${field.name}` : field.name;
+    const title = `${this.bench.info.name}: ${what} [${field.unit}]`;
     painter.text(box.x, 19, title, { size: 13, colour: inks.ink, weight: "bold" });
     this.colourBar(painter, box.x + box.width + 18, box.y, box.height);
     return painter.toString();
@@ -219,7 +266,7 @@ export class MapView implements View {
     }
     bar.getContext("2d")!.putImageData(picture, 0, 0);
     painter.image(bar, 1, 256, [x, y, x + 12, y, x, y + height]);
-    const { high } = this.motion.fields[this.name];
+    const { high } = this.shown;
     painter.text(x + 17, y + 9, `≥ ${figures(high, 3)}`, { size: 11, colour: inks.ink });
     painter.text(x + 17, y + height / 2 + 4, figures(high / 4, 3), { size: 11, colour: inks.ink });
     painter.text(x + 17, y + height, "0", { size: 11, colour: inks.ink });
@@ -227,18 +274,23 @@ export class MapView implements View {
 
   csv(): string {
     const { motion } = this;
-    const { values, unit } = motion.fields[this.name];
-    const heading = Array.from(
-      motion.station,
-      (s) => `${this.name} at ${figures(s, 6)} m [${unit}]`,
-    );
+    const { values, sd, unit } = motion.fields[this.name];
+    const heading = Array.from(motion.station, (s) => {
+      const at = `at ${figures(s, 6)} m [${unit}]`;
+      return sd ? `${this.name} ${at},sd of ${this.name} ${at}` : `${this.name} ${at}`;
+    });
     const lines = [["time [s]", ...heading].join(",")];
     const { from, to } = this.bench.window.value;
     for (let k = 0; k < motion.times; k++) {
       const t = motion.time[k]!;
       if (t < from || t > to) continue;
-      const row = values.subarray(k * motion.stations, (k + 1) * motion.stations);
-      lines.push(`${t},${Array.from(row, (v) => (Number.isFinite(v) ? v : "")).join(",")}`);
+      const row: (number | string)[] = [t];
+      const cell = (v: number): number | string => (Number.isFinite(v) ? v : "");
+      for (let i = k * motion.stations; i < (k + 1) * motion.stations; i++) {
+        row.push(cell(values[i]!));
+        if (sd) row.push(cell(sd[i]!));
+      }
+      lines.push(row.join(","));
     }
     return lines.join("\n") + "\n";
   }

@@ -9,6 +9,7 @@ export class OverTime {
   height = 1;
   private readonly cursor = document.createElement("div");
   private readonly band = document.createElement("div");
+  private readonly tip = document.createElement("div");
   private readonly offs: (() => void)[] = [];
   private from = 0;
   private perSecond = 1;
@@ -23,11 +24,15 @@ export class OverTime {
     readonly host: HTMLElement,
     private readonly pick: (t: number, y: number) => void,
     redraw: () => void,
+    private readonly tell: ((t: number, y: number) => string | null) | null = null,
   ) {
+    this.tip.className = "pointer-tip";
+    this.tip.hidden = true;
     this.cursor.className = "cursor";
     this.band.className = "span";
     host.classList.add("overtime");
-    host.append(this.band, this.cursor);
+    host.append(this.band, this.cursor, this.tip);
+    host.addEventListener("pointerleave", this.leave);
     host.addEventListener("pointerdown", this.down);
     host.addEventListener("pointermove", this.move);
     host.addEventListener("pointerup", this.up);
@@ -76,8 +81,10 @@ export class OverTime {
     this.host.removeEventListener("pointerup", this.up);
     this.host.removeEventListener("wheel", this.wheel);
     this.host.removeEventListener("dblclick", this.whole);
+    this.host.removeEventListener("pointerleave", this.leave);
     this.cursor.remove();
     this.band.remove();
+    this.tip.remove();
   }
 
   private showSpan(): void {
@@ -99,8 +106,33 @@ export class OverTime {
   };
 
   private readonly move = (event: PointerEvent): void => {
-    if (this.host.hasPointerCapture(event.pointerId)) this.act(this.at(event), event);
+    if (this.host.hasPointerCapture(event.pointerId)) {
+      this.tip.hidden = true;
+      this.act(this.at(event), event);
+    } else this.hover(event);
   };
+
+  private readonly leave = (): void => {
+    this.tip.hidden = true;
+  };
+
+  /** Says beside the pointer what stands under it. */
+  private hover(event: PointerEvent): void {
+    if (!this.tell) return;
+    const box = this.host.getBoundingClientRect();
+    const [x, y] = [event.clientX - box.left, event.clientY - box.top];
+    const inside = x >= this.left && x <= this.left + this.width;
+    const text = inside ? this.tell(this.t(x), y) : null;
+    this.tip.hidden = text === null;
+    if (text === null) return;
+    this.tip.textContent = text;
+    // Fixed to the window, so that a low view does not cut it.
+    const [right, low] = [event.clientX > innerWidth / 2, event.clientY > 0.7 * innerHeight];
+    this.tip.style.left = right ? "auto" : `${event.clientX + 14}px`;
+    this.tip.style.right = right ? `${innerWidth - event.clientX + 14}px` : "auto";
+    this.tip.style.top = low ? "auto" : `${event.clientY + 10}px`;
+    this.tip.style.bottom = low ? `${innerHeight - event.clientY + 10}px` : "auto";
+  }
 
   private readonly up = (): void => {
     this.mark = null;

@@ -1,11 +1,11 @@
 /** A plot of lists over time, with bands, on the common axis. */
 import uPlot from "uplot";
-import { figures, readableUnit } from "../core/format";
+import { figures, moment, readableUnit, withSd } from "../core/format";
 import { inks, rem } from "../core/theme";
 import type { Bench } from "../model/bench";
 import type { Motion } from "../model/motion";
-import { below } from "../model/search";
-import { axes } from "../paint/axes";
+import { below, nearest } from "../model/search";
+import { axes, timeTicks } from "../paint/axes";
 import { SvgPainter } from "../paint/svg";
 import { OverTime } from "./overtime";
 import type { Curve, Plotted } from "./plotted";
@@ -27,6 +27,7 @@ export class PlotView implements View {
       host,
       () => undefined,
       () => this.rescale(),
+      (t) => this.tell(t),
     );
     this.resize();
   }
@@ -47,6 +48,37 @@ export class PlotView implements View {
   destroy(): void {
     this.over.destroy();
     this.plot?.destroy();
+  }
+
+  /** What the curves are at a moment, for the pointer. */
+  private tell(t: number): string | null {
+    const what = this.shown;
+    if (!what) return null;
+    const k = nearest(this.motion.time, t);
+    const values = what.curves.map((c) => {
+      const sd = c.low && c.high ? (c.high[k]! - c.low[k]!) / 3.92 : null;
+      return `${c.name} ${withSd(c.values[k]!, sd, what.unit)}`;
+    });
+    return [moment(this.motion.time[k]!), ...values].join("\n");
+  }
+
+  /** A sentence for those who do not see the curves: least and greatest in what is shown. */
+  describe(): string {
+    const what = this.shown;
+    if (!what) return "No curve: the list is not among the answers.";
+    const { from, to } = this.bench.window.value;
+    const [begin, end] = [below(this.motion.time, from), below(this.motion.time, to) + 1];
+    const parts = what.curves.map((c) => {
+      let [low, high] = [begin, begin];
+      for (let k = begin; k < end; k++) {
+        if (c.values[k]! < c.values[low]!) low = k;
+        if (c.values[k]! > c.values[high]!) high = k;
+      }
+      const said = (k: number): string =>
+        `${withSd(c.values[k]!, c.low && c.high ? (c.high[k]! - c.low[k]!) / 3.92 : null, what.unit)} at ${moment(this.motion.time[k]!)}`;
+      return `${c.name} goes from ${said(low)} to ${said(high)}`;
+    });
+    return `${what.title}, ${moment(from)} to ${moment(to)}: ${parts.join("; ")}.`;
   }
 
   private rescale(): void {
@@ -76,7 +108,13 @@ export class PlotView implements View {
         },
       },
       axes: [
-        { show: false },
+        {
+          size: 0,
+          grid: { stroke: inks.rule, width: 1 },
+          ticks: { show: false },
+          splits: (u) => timeTicks(u.scales["x"]!.min!, u.scales["x"]!.max!, this.over.width),
+          values: (_, splits) => splits.map(() => ""),
+        },
         {
           size: this.over.left,
           font,
@@ -163,7 +201,8 @@ export class PlotView implements View {
     }
     const points: number[] = [];
     for (let k = 0; k < time.length; k++) points.push(x(time[k]!), y(curve.values[k]!));
-    painter.line(points, { stroke: inks[curve.ink], width: 1.6 });
+    const dash = curve.dash ? { dash: curve.dash } : {};
+    painter.line(points, { stroke: inks[curve.ink], width: 1.6, ...dash });
   }
 
   private range(what: Plotted, from: number, to: number): [number, number] {
@@ -216,7 +255,8 @@ function drawn(what: Plotted, width: number): { series: uPlot.Series[]; bands: u
   const bands: uPlot.Band[] = [];
   for (const curve of what.curves) {
     const colour = inks[curve.ink];
-    series.push({ stroke: colour, width, points: { show: false } });
+    const dash = curve.dash ? { dash: curve.dash } : {};
+    series.push({ stroke: colour, width, points: { show: false }, ...dash });
     if (curve.low && curve.high) {
       const edge = { stroke: "transparent", width: 0, points: { show: false } };
       series.push(edge, edge);

@@ -7,6 +7,8 @@ export interface Curve {
   values: Float32Array;
   low?: Float32Array;
   high?: Float32Array;
+  /** Dashes of its stroke [px]: with them two curves of one colour are told apart. */
+  dash?: number[];
   ink: "blue" | "orange" | "green" | "purple" | "ink";
 }
 
@@ -19,8 +21,6 @@ export interface Plotted {
   level?: { value: number; name: string };
 }
 
-const INKS = ["blue", "orange", "green", "purple", "ink"] as const;
-
 function withBand(motion: Motion, list: string, name: string, ink: Curve["ink"]): Curve | null {
   const values = motion.list(list);
   if (!values) return null;
@@ -32,14 +32,14 @@ function withBand(motion: Motion, list: string, name: string, ink: Curve["ink"])
 function tipSpeed(bench: Bench, motion: Motion): Plotted {
   const tip = withBand(motion, "tip_speed", "tip", "blue") ?? {
     name: "tip",
-    values: motion.trace("speed", motion.stations - 1),
+    ...motion.trace("speed", motion.stations - 1),
     ink: "blue" as const,
   };
   const curves: Curve[] = [tip];
   const { station } = bench.selection.value;
   if (station !== null) {
-    const values = motion.trace("speed", motion.row(station));
-    curves.push({ name: `${station.toFixed(3)} m`, values, ink: "orange" });
+    const trace = motion.trace("speed", motion.row(station));
+    curves.push({ name: `${station.toFixed(3)} m`, ...trace, ink: "orange" });
   }
   const sound = bench.info.quantities["speed_of_sound"]?.value;
   const level = sound ? { level: { value: sound, name: "speed of sound" } } : {};
@@ -51,21 +51,41 @@ function force(bench: Bench, motion: Motion): Plotted | null {
   const curves: Curve[] = hand ? [hand] : [];
   const { station } = bench.selection.value;
   if (station !== null) {
-    const values = motion.trace("tension", motion.row(station));
-    curves.push({ name: `tension at ${station.toFixed(3)} m`, values, ink: "orange" });
+    const trace = motion.trace("tension", motion.row(station));
+    curves.push({ name: `tension at ${station.toFixed(3)} m`, ...trace, ink: "orange" });
   }
   return curves.length ? { key: "hand_force", title: "Hand force", unit: "N", curves } : null;
 }
 
+/** The whole account, as in the report: work of the hand, energy stored and lost, and the rest. */
+const ACCOUNT: [list: string, name: string, ink: Curve["ink"], dash?: number[]][] = [
+  ["hand_work", "hand's work", "ink"],
+  ["kinetic_energy", "kinetic", "blue"],
+  ["potential_energy", "gravity", "green"],
+  ["bending_energy", "bending", "purple"],
+  ["drag_loss", "air", "orange", [6, 3]],
+  ["tuft_loss", "tuft", "purple", [6, 3]],
+  ["damping_loss", "damping", "blue", [6, 3]],
+  ["unexplained_work", "unexplained", "ink", [2, 3]],
+];
+/** Counted from the first sample, as the rest of the account is. */
+const FROM_FIRST = new Set(["kinetic_energy", "bending_energy"]);
+
 function energies(motion: Motion): Plotted | null {
-  const names = Object.entries(motion.lists)
-    .filter(([name, info]) => info.unit === "J" && !/_(low|high)$/.test(name))
-    .map(([name]) => name);
-  const curves = names
-    .slice(0, INKS.length)
-    .map((name, i) => withBand(motion, name, plain(name), INKS[i]!))
-    .filter((curve): curve is Curve => curve !== null);
+  const curves: Curve[] = [];
+  for (const [list, name, ink, dash] of ACCOUNT) {
+    const curve = withBand(motion, list, name, ink);
+    if (!curve || curve.values.every((v) => v === 0)) continue;
+    curves.push({ ...(FROM_FIRST.has(list) ? lowered(curve) : curve), ...(dash ? { dash } : {}) });
+  }
   return curves.length ? { key: "energy", title: "Energy account", unit: "J", curves } : null;
+}
+
+function lowered(curve: Curve): Curve {
+  const first = curve.values[0]!;
+  const less = (values: Float32Array): Float32Array => values.map((v) => v - first);
+  const { low, high } = curve;
+  return { ...curve, values: less(curve.values), ...(low && high ? { low: less(low), high: less(high) } : {}) };
 }
 
 function plain(name: string): string {

@@ -1,5 +1,5 @@
 /** The one time line: the whole record above, the window below, events, cameras, marker cover. */
-import { figures } from "../core/format";
+import { figures, moment } from "../core/format";
 import { inks, rem } from "../core/theme";
 import type { Bench } from "../model/bench";
 import { frameRange, frameTime, type TrialEvent } from "../model/trial";
@@ -79,6 +79,12 @@ export class TimelineView implements View {
     this.bench.goTo(t);
   };
 
+  describe(): string {
+    const { from, to } = this.bench.window.value;
+    const events = this.bench.info.events.map((e) => `${e.name} at ${moment(e.time, e.sd)}`);
+    return `Shown: ${moment(from)} to ${moment(to)} of ${moment(this.bench.whole.from)} to ${moment(this.bench.whole.to)}. Events: ${events.join(", ") || "none"}.`;
+  }
+
   private draw(): void {
     this.sheet.clear();
     const { left, width } = this.over;
@@ -108,7 +114,7 @@ export class TimelineView implements View {
       this.paintCameras(painter, base, size, x);
     });
     painter.line([left, base, left + width, base], { stroke: inks.soft });
-    for (const ms of ticks(1e3 * from, 1e3 * to, width / (6.5 * size))) {
+    for (const ms of ticks(1e3 * from, 1e3 * to, width / 90)) {
       const px = x(1e-3 * ms);
       painter.line([px, base, px, base + 4], { stroke: inks.soft });
       const align = px > left + width - 1.5 * size ? ("end" as const) : ("middle" as const);
@@ -169,28 +175,34 @@ export class TimelineView implements View {
     const shown = this.bench.info.events
       .filter((event) => event.time >= from && event.time <= to)
       .sort((a, b) => a.time - b.time);
-    let free = -Infinity;
+    const taken: [number, number][][] = [[], [], []];
+    const end = this.over.left + this.over.width;
     for (const event of shown) {
       const x = this.over.x(event.time);
-      this.flags.append(this.flag(event, x, x >= free));
-      if (x >= free) free = x + (event.name.length * 0.5 + 1.2) * rem();
+      const long = (event.name.length * 0.5 + 1) * rem();
+      // Near the right edge the name stands to the left of its line.
+      const turned = end - x < long;
+      const [a, b] = turned ? [x - long, x] : [x, x + long];
+      // A name takes the first row in which it touches no other; without one it is left to a hint.
+      const row = taken.findIndex((names) => names.every(([p, q]) => b < p || a > q));
+      taken[row]?.push([a, b]);
+      this.flags.append(this.flag(event, x, row, turned));
     }
   }
 
-  private flag(event: TrialEvent, x: number, named: boolean): HTMLElement {
+  private flag(event: TrialEvent, x: number, row: number, turned: boolean): HTMLElement {
     const flag = document.createElement("button");
+    const named = row >= 0;
     flag.className = "flag";
-    // Near the right edge the name stands to the left of its line.
-    const room = this.over.left + this.over.width - x;
-    const turned = named && room < (0.5 * event.name.length + 0.6) * rem();
     flag.classList.toggle("turned", turned);
+    flag.style.paddingTop = `${0.92 * Math.max(row, 0)}em`;
     flag.style.transform = turned ? `translateX(calc(${x}px - 100%))` : `translateX(${x}px)`;
     flag.title = `${event.name}: ${event.text}`;
     flag.textContent = named ? event.name : "";
     flag.setAttribute("aria-label", `go to ${event.name}`);
     flag.addEventListener("pointerdown", (press) => press.stopPropagation());
     flag.addEventListener("click", () => {
-      this.bench.goTo(event.time);
+      this.bench.frame(event.time);
       if (event.station !== null) this.bench.select(event.station);
     });
     return flag;

@@ -74,8 +74,24 @@ export class VideoView implements View {
   private say(frame: number): void {
     const [first, last] = frameRange(this.camera);
     const inside = frame >= first && frame <= last;
-    const text = inside ? `frame ${frame}` : "no frame at this moment";
+    const shown = this.camera.frames ? "" : ", no images: points only";
+    const text = inside ? `frame ${frame}${shown}` : "no frame at this moment";
     if (this.note.textContent !== text) this.note.textContent = text;
+  }
+
+  describe(): string {
+    const frame = frameAt(this.camera, this.bench.time.value);
+    const [first, last] = frameRange(this.camera);
+    if (frame < first || frame > last)
+      return `Camera ${this.camera.name} has no frame at this moment; it has ${first} to ${last}.`;
+    const { overlay } = this;
+    overlay.set(frame);
+    const seen = overlay.points ? overlay.endPoint - overlay.firstPoint : 0;
+    const at = overlay.line.length - 2;
+    const tip = Number.isFinite(overlay.line[at]!)
+      ? `the tip of the motion lies at ${overlay.line[at]!.toFixed(1)}, ${overlay.line[at + 1]!.toFixed(1)} px`
+      : "no motion is drawn";
+    return `Camera ${this.camera.name}, frame ${frame}: ${seen} point${seen === 1 ? "" : "s"} seen, ${tip}.`;
   }
 
   destroy(): void {

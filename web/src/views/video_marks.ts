@@ -47,6 +47,7 @@ export function drawOverlay(painter: Painter, overlay: Overlay, bench: Bench, fi
   painter.line(points, LINE);
   drawFronts(painter, overlay, fit);
   drawSeen(painter, overlay, fit);
+  drawMoved(painter, overlay, fit);
   ring(painter, points.length - 2, 5, TIP);
   const { station } = bench.selection.value;
   if (station !== null) ring(painter, overlay.at(station), 9, CHOSEN);
@@ -78,6 +79,16 @@ function drawSeen(painter: Painter, overlay: Overlay, fit: Fit): void {
     const lean = doubted ? arm : 0;
     stroke(painter, x - arm, y - lean, x + arm, y + lean, doubted);
     stroke(painter, x + lean, y - arm, x - lean, y + arm, doubted);
+  }
+}
+
+/** A point corrected by hand: a small ring where it was, and a stroke to where it is. */
+function drawMoved(painter: Painter, overlay: Overlay, fit: Fit): void {
+  for (const { was, is } of overlay.moved) {
+    if (!was) continue;
+    const [x, y] = [fit.x + (was[0] + 0.5) * fit.scale, fit.y + (was[1] + 0.5) * fit.scale];
+    painter.circle(x, y, 5 * stout, DOUBTED);
+    stroke(painter, x, y, fit.x + (is[0] + 0.5) * fit.scale, fit.y + (is[1] + 0.5) * fit.scale, false);
   }
 }
 

@@ -8,6 +8,8 @@ export interface View extends Follower {
   svg(): string;
   /** The numbers behind it, where it shows any. */
   csv?(): string;
+  /** What it shows in one sentence, for those who do not see it. */
+  describe?(): string;
   destroy(): void;
 }
 

@@ -31,6 +31,8 @@ export class SceneContent {
   readonly markerShape: Uint8Array;
   readonly bounds: Float32Array;
   readonly size: number;
+  /** Whether the cameras' pictures stand in their windows. */
+  pictures = true;
   /** Standard deviations in the drawn band's radius. */
   band = 2;
   /** Where the front stands; nan where there is none. */
@@ -71,6 +73,25 @@ export class SceneContent {
   extent(): Float32Array {
     const corners = this.windows.flatMap((window) => window.corners.flat());
     return Float32Array.from([...this.cloud(), ...corners]);
+  }
+
+  /** The line as it stands now. */
+  now(): Float32Array {
+    return this.bench.line?.position ?? this.cloud();
+  }
+
+  /** The line through the stretch of time that is shown: where a first view looks. */
+  shown(): Float32Array {
+    const { motion, line } = this.bench;
+    if (!motion || !line) return this.extent();
+    const { from, to } = this.bench.window.value;
+    const rows: number[] = [];
+    for (let k = 0; k < motion.times; k += 4) {
+      if (motion.time[k]! < from || motion.time[k]! > to) continue;
+      const row = motion.position.subarray(3 * k * motion.stations, 3 * (k + 1) * motion.stations);
+      for (let i = 0; i + 2 < row.length; i += 12) rows.push(row[i]!, row[i + 1]!, row[i + 2]!);
+    }
+    return rows.length > 30 ? Float32Array.from(rows) : this.extent();
   }
 
   /** The image plane stands where the tip is, halfway through the camera's record. */

@@ -30,9 +30,9 @@ export class Pane {
     this.group.add(this.mesh, new LineLoop(outline, this.edge));
   }
 
-  show(t: number): void {
+  show(t: number, wanted: boolean): void {
     const { camera, frames } = this.window;
-    const image = frames.small(frameAt(camera, t));
+    const image = wanted ? frames.small(frameAt(camera, t)) : null;
     this.mesh.visible = image !== null;
     if (!image || image === this.shown) return;
     this.texture.image = image;

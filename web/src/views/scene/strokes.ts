@@ -4,6 +4,7 @@ import { inks } from "../../core/theme";
 import { frameAt } from "../../model/trial";
 import type { Painter } from "../../paint/painter";
 import { Shape, type SceneContent } from "./content";
+import { ARM, AXES, bar } from "./compass";
 import { groundLines } from "./ground";
 import type { Orbit } from "./orbit";
 
@@ -25,6 +26,7 @@ function flatten(sheet: Sheet, xyz: ArrayLike<number>): Float32Array {
 export function strokeScene(sheet: Sheet, content: SceneContent, t: number): void {
   content.setRadius(sheet.orbit.perPixel(sheet.height));
   strokeGround(sheet, content);
+  strokeAxes(sheet);
   strokeWindows(sheet, content, t);
   sheet.painter.line(flatten(sheet, content.trail()), { stroke: inks.soft, width: 1, alpha: 0.6 });
   strokeLine(sheet, content);
@@ -39,10 +41,25 @@ function strokeGround(sheet: Sheet, content: SceneContent): void {
   }
 }
 
+/** The lab's axes and a bar of a round length, at the lower right corner. */
+function strokeAxes(sheet: Sheet): void {
+  const { painter, orbit, width, height } = sheet;
+  const [x, y] = [width - 60, height - 60];
+  AXES.forEach((name, i) => {
+    const [dx, dy] = [ARM * orbit.right[i]!, -ARM * orbit.up[i]!];
+    painter.line([x, y, x + dx, y + dy], { stroke: inks.ink, width: 1.6 });
+    painter.text(x + 1.25 * dx - 4, y + 1.25 * dy + 4, name, { size: 12, colour: inks.ink });
+  });
+  const [length, pixels] = bar(orbit, height);
+  painter.line([x - 40 - pixels, y + 40, x - 40, y + 40], { stroke: inks.ink, width: 2 });
+  const text = { size: 12, colour: inks.ink, align: "middle" as const };
+  painter.text(x - 40 - pixels / 2, y + 33, `${length} m`, text);
+}
+
 function strokeWindows(sheet: Sheet, content: SceneContent, t: number): void {
   for (const { camera, corners, frames } of content.windows) {
     const flat = flatten(sheet, corners.flat());
-    const image = frames.get(frameAt(camera, t));
+    const image = content.pictures ? frames.get(frameAt(camera, t)) : null;
     if (image) {
       const at = [flat[0]!, flat[1]!, flat[2]!, flat[3]!, flat[6]!, flat[7]!];
       sheet.painter.image(image, image.width, image.height, at);
@@ -62,6 +79,11 @@ function strokeLine(sheet: Sheet, content: SceneContent): void {
     const band = 2 * perMetre * content.band * line.sd[s]!;
     const thick = 2 * perMetre * content.radius[s]!;
     if (band > 1) sheet.painter.line(piece, { stroke: MARK.sky, width: thick + band, alpha: 0.3 });
+  }
+  for (let s = 0; s + 1 < motion.stations; s++) {
+    const piece = flat.subarray(2 * s, 2 * s + 4);
+    const thick = 2 * perMetre * content.radius[s]!;
+    sheet.painter.line(piece, { stroke: inks.ink, width: thick + 2.4 });
   }
   for (let s = 0; s + 1 < motion.stations; s++) {
     const piece = flat.subarray(2 * s, 2 * s + 4);

@@ -1,5 +1,5 @@
 /** The 3-D view: the line, its band, markers, front and camera windows; by WebGL or by strokes. */
-import { figures } from "../../core/format";
+import { figures, moment } from "../../core/format";
 import { inks } from "../../core/theme";
 import type { Bench } from "../../model/bench";
 import type { Frames } from "../../model/frames";
@@ -8,6 +8,7 @@ import { CanvasPainter } from "../../paint/canvas";
 import { SvgPainter } from "../../paint/svg";
 import { Sheet, type View } from "../view";
 import { SceneContent } from "./content";
+import { Compass } from "./compass";
 import { handle } from "./hand";
 import { Orbit } from "./orbit";
 import { strokeScene } from "./strokes";
@@ -19,6 +20,7 @@ export class SceneView implements View {
   private picture: WebglPicture | null = null;
   private sheet: Sheet | null = null;
   private readonly offs: (() => void)[];
+  private readonly compass: Compass;
   private gone = false;
   private fitted = false;
 
@@ -30,7 +32,8 @@ export class SceneView implements View {
     private readonly told: (message: string | null) => void,
   ) {
     this.content = new SceneContent(bench, frames);
-    this.orbit.frame(this.content.extent());
+    this.orbit.frame(this.content.shown());
+    this.compass = new Compass(host);
     this.offs = [
       handle(
         host,
@@ -64,15 +67,38 @@ export class SceneView implements View {
     const { clientWidth: width, clientHeight: height } = this.host;
     if (!this.fitted && width && height) {
       this.fitted = true;
-      this.orbit.fit(this.content.extent(), width, height);
+      this.orbit.fit(this.content.shown(), width, height);
     }
     this.picture?.resize(this.host.clientWidth, this.host.clientHeight);
     this.sheet?.fit();
     this.player.wake();
   }
 
+  /** Turns to the line as it stands, as near as shows all of it. */
+  fitLine(): void {
+    const now = this.content.now().slice();
+    const { azimuth, elevation } = this.orbit;
+    this.orbit.frame(now);
+    Object.assign(this.orbit, { azimuth, elevation });
+    this.orbit.settle();
+    this.orbit.fit(now, this.host.clientWidth || 1, this.host.clientHeight || 1);
+    this.player.wake();
+  }
+
+  describe(): string {
+    const { line, motion } = this.bench;
+    if (!line || !motion) return "The markers that were seen, in space; there is no motion yet.";
+    const last = motion.stations - 1;
+    const tip = Array.from(line.position.subarray(3 * last, 3 * last + 3), (v) => v.toFixed(3));
+    const front = Number.isFinite(this.content.frontStation)
+      ? `; the bend at ${this.content.frontStation.toFixed(3)} m`
+      : "";
+    return `The line in space at ${moment(this.bench.time.value)}: the tip at ${tip.join(", ")} m with ${figures(1e3 * line.sd[last]!, 2)} mm sd of a coordinate, moving at ${figures(line.speed[last]!, 4)} m/s${front}.`;
+  }
+
   show(t: number): void {
     this.content.set(t);
+    this.compass.show(this.orbit, this.host.clientHeight);
     this.picture?.show(t);
     if (!this.sheet) return;
     this.sheet.clear();
@@ -87,6 +113,7 @@ export class SceneView implements View {
   destroy(): void {
     this.gone = true;
     this.offs.forEach((off) => off());
+    this.compass.remove();
     this.picture?.destroy();
     this.sheet?.canvas.remove();
   }
@@ -121,10 +148,13 @@ export class SceneView implements View {
   csv(): string {
     const { line, motion } = this.bench;
     if (!line || !motion) return "";
-    const lines = ["station [m],x [m],y [m],z [m],sd of one coordinate [m],speed [m/s]"];
+    const lines = [
+      "station [m],x [m],y [m],z [m],sd of one coordinate [m],speed [m/s],sd of speed [m/s]",
+    ];
+    const sd = motion.fields.speed.sd;
     for (let s = 0; s < motion.stations; s++) {
       const [x, y, z] = line.position.subarray(3 * s, 3 * s + 3);
-      lines.push([motion.station[s], x, y, z, line.sd[s], line.speed[s]].join(","));
+      lines.push([motion.station[s], x, y, z, line.sd[s], line.speed[s], sd?.[line.k * motion.stations + s] ?? ""].join(","));
     }
     return lines.join("\n") + "\n";
   }

@@ -1,5 +1,6 @@
 /** The 3-D view's picture by WebGL. */
 import {
+  BackSide,
   BufferAttribute,
   BufferGeometry,
   Line,
@@ -28,6 +29,9 @@ export class WebglPicture {
   private readonly eye = new PerspectiveCamera((360 * Orbit.HALF_VIEW) / Math.PI, 1, 0.01, 500);
   private readonly tube: Tube | null = null;
   private readonly halo: Tube | null = null;
+  private readonly rim: Tube | null = null;
+  private readonly rimRadius: Float32Array;
+  private readonly rimInk = plain(MARK.sky);
   private readonly haloRadius: Float32Array;
   private readonly markers: Dots;
   private readonly marks = new Dots(2);
@@ -53,8 +57,9 @@ export class WebglPicture {
     host.append(this.renderer.domElement);
     const stations = content.bench.motion?.stations ?? 0;
     this.haloRadius = new Float32Array(stations);
+    this.rimRadius = new Float32Array(stations);
     this.ramp = brightRamp();
-    if (content.bench.line) [this.tube, this.halo] = this.addLine(stations);
+    if (content.bench.line) [this.tube, this.halo, this.rim] = this.addLine(stations);
     this.ground.geometry = linesOf(groundLines(content.bounds));
     this.panes = content.windows.map((window) => new Pane(window));
     this.markers = new Dots(content.markerShape.length);
@@ -64,7 +69,7 @@ export class WebglPicture {
     this.recolour();
   }
 
-  private addLine(stations: number): [Tube, Tube] {
+  private addLine(stations: number): [Tube, Tube, Tube] {
     const tube = new Tube(stations);
     const halo = new Tube(stations);
     const line = new Mesh(tube.geometry, skin());
@@ -73,8 +78,15 @@ export class WebglPicture {
     band.frustumCulled = false;
     line.renderOrder = 4;
     band.renderOrder = 5;
-    this.scene.add(line, band);
-    return [tube, halo];
+    // A wider tube of which only the far side is drawn: an outline in the ink of the page, so
+    // that thin bright pieces stand out from any ground.
+    const rim = new Tube(stations);
+    this.rimInk.side = BackSide;
+    const outline = new Mesh(rim.geometry, this.rimInk);
+    outline.frustumCulled = false;
+    outline.renderOrder = 3;
+    this.scene.add(outline, line, band);
+    return [tube, halo, rim];
   }
 
   resize(width: number, height: number): void {
@@ -94,6 +106,7 @@ export class WebglPicture {
     this.marks.ink(0, inks.ink);
     this.marks.ink(1, inks.chosen);
     recolour(this.ground.material, inks.rule);
+    recolour(this.rimInk, inks.ink);
     recolour(this.trail.material, inks.soft);
   }
 
@@ -106,7 +119,7 @@ export class WebglPicture {
   show(t: number): void {
     this.setLine();
     this.setMarkers();
-    for (let i = 0; i < this.panes.length; i++) this.panes[i]!.show(t);
+    for (let i = 0; i < this.panes.length; i++) this.panes[i]!.show(t, this.content.pictures);
     const { eye, up, middle } = this.orbit;
     this.eye.position.set(eye[0]!, eye[1]!, eye[2]!);
     this.eye.up.set(up[0]!, up[1]!, up[2]!);
@@ -118,12 +131,15 @@ export class WebglPicture {
     const { line, motion } = this.content.bench;
     if (!this.tube || !this.halo || !line || !motion) return;
     const { radius, band } = this.content;
-    this.content.setRadius(this.orbit.perPixel(this.height));
+    const perPixel = this.orbit.perPixel(this.height);
+    this.content.setRadius(perPixel);
     this.tube.set(line.position, radius);
     this.tube.paint(line.speed, motion.fields.speed.high, this.ramp);
     for (let s = 0; s < radius.length; s++) {
       this.haloRadius[s] = radius[s]! + band * line.sd[s]!;
+      this.rimRadius[s] = radius[s]! + 1.2 * perPixel;
     }
+    this.rim?.set(line.position, this.rimRadius);
     this.halo.set(line.position, this.haloRadius);
   }
 
@@ -158,6 +174,8 @@ export class WebglPicture {
     this.marks.dispose();
     this.tube?.geometry.dispose();
     this.halo?.geometry.dispose();
+    this.rim?.geometry.dispose();
+    this.rimInk.dispose();
     this.ground.geometry.dispose();
     this.trail.geometry.dispose();
     this.renderer.dispose();
