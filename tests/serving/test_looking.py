@@ -16,17 +16,11 @@ import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
-<<<<<<< HEAD
+from lashwave.files.source import Folder
 from lashwave.files.still_files import write_frames
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
-from lashwave.serving.replies import unpack
-=======
-from lashwave.files.source import Folder
-from lashwave.files.write_stills import write_frames
-from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.opened import place_of
-from lashwave.serving.pack import unpack
->>>>>>> 94005ce (Answers are bound by their inputs; the pages show uncertainty and the crack)
+from lashwave.serving.replies import unpack
 
 from .conftest import client_of
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -29,7 +30,8 @@ async def ping(request: Request) -> Response:
 def trials(request: Request) -> Response:
     """The list."""
     s = state(request)
-    rows, late = [], []
+    rows: list[dict[str, Any]] = []
+    late: list[str] = []
     trials = s.library.ids()
     for name in [*trials, *s.library.answer_folders()]:
         if name not in trials and any(row.get("answers_dir") == name for row in rows):
