@@ -104,7 +104,7 @@ class Watched:
 
     def open(self) -> Any:
         page = self.context.new_page()
-        page.set_default_timeout(10_000)
+        page.set_default_timeout(40_000)
         self.errors: list[str] = []
         self.outside: list[str] = []
         page.on("pageerror", lambda error: self.errors.append(str(error)))
@@ -149,7 +149,7 @@ def show(page: Any, address: str) -> None:
     page.wait_for_selector("[data-view=line] canvas.sheet")
 
 
-def until(page: Any, expression: str, seconds: float = 10.0) -> None:
+def until(page: Any, expression: str, seconds: float = 40.0) -> None:
     """Wait until an expression holds; the pages' security policy forbids the browser's own way."""
     limit = time.monotonic() + seconds
     while not page.evaluate(f"Boolean({expression})"):

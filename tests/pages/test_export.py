@@ -39,13 +39,31 @@ def test_every_view_is_an_svg(desk: Any, tmp_path: Path, view: str) -> None:
     assert all(link.startswith("data:image/png") for link in links)
 
 
-def test_a_png_is_twice_the_size_of_its_svg(desk: Any, tmp_path: Path) -> None:
+def test_a_png_has_the_size_that_was_asked_for(desk: Any, tmp_path: Path) -> None:
     picture = cv2.imread(str(saved(desk, "line", "PNG", tmp_path)))
-    assert picture.shape[:2] == (1280, 1920)
+    assert picture.shape[1] == 4016  # page width at 600 dots an inch
     assert picture.std() > 3
+    desk.locator("[data-view=line] summary").click()
+    desk.select_option("[data-view=line] .save select >> nth=0", "slide")
+    desk.select_option("[data-view=line] .save select >> nth=1", "dark")
+    desk.locator("[data-view=line] summary").click()
+    slide = cv2.imread(str(saved(desk, "line", "PNG", tmp_path)))
+    assert slide.shape[1] == 1920
+    assert slide[5, 5].max() < 60 < 200 < picture[5, 5].min()
+
+
+def test_a_view_says_itself_in_words_and_numbers(desk: Any) -> None:
+    desk.locator("[data-view=plot-1] summary").click()
+    desk.get_by_role("button", name="In words and numbers").locator("visible=true").click()
+    said = desk.inner_text("dialog.words")
+    assert "Speed of the tip" in said and "tip goes from" in said and " ± " in said
+    assert desk.locator("dialog.words tbody tr").count() == 24
+    desk.locator("dialog.words button").click()
+    desk.wait_for_selector("dialog.words", state="detached")
 
 
 def test_the_numbers_behind_a_plot(desk: Any, tmp_path: Path) -> None:
+    bench(desk, "(bench.window.value = bench.whole)")
     text = saved(desk, "plot-1", "CSV", tmp_path).read_text(encoding="utf-8")
     rows = list(csv.reader(io.StringIO(text)))
     assert rows[0][:2] == ["time [s]", "tip [m/s]"]
@@ -62,10 +80,12 @@ def test_the_numbers_behind_a_plot(desk: Any, tmp_path: Path) -> None:
 def test_the_numbers_behind_a_map_keep_to_the_window(desk: Any, tmp_path: Path) -> None:
     bench(desk, "bench.look(0.41, 0.43)")
     text = saved(desk, "curvature", "CSV", tmp_path).read_text(encoding="utf-8")
+    with_sd = saved(desk, "speed", "CSV", tmp_path).read_text(encoding="utf-8").splitlines()[0]
     bench(desk, "(bench.window.value = bench.whole)")
     rows = list(csv.reader(io.StringIO(text)))
     assert rows[0][1].startswith("curvature at 0 m")
     assert len(rows[0]) == 1 + bench(desk, "bench.motion.stations")
+    assert with_sd.startswith("time [s],speed at 0 m [m/s],sd of speed at 0 m [m/s]")
     times = [float(row[0]) for row in rows[1:]]
     assert 0.41 <= min(times) < max(times) <= 0.43
 

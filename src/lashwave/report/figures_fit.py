@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lashwave.quantities import DISTRUSTED, Withheld
 from lashwave.report import style
@@ -184,6 +185,20 @@ def _rms(value: Array) -> float:
     return float(np.sqrt(np.mean(value**2))) if value.size else float("nan")
 
 
+def share_bounds(share: Array, count: NDArray[np.int64]) -> Array:
+    """(2, W) lower and upper exact 95 % bounds of shares (W,) found in counts (W,).
+
+    Source: Clopper and Pearson, Biometrika 26 (1934) 404.
+    """
+    from scipy.stats import binomtest
+
+    found = [
+        binomtest(round(s * n), int(n)).proportion_ci(0.95, method="exact") if n > 0 else (0.0, 1.0)
+        for s, n in zip(share, count, strict=True)
+    ]
+    return np.array(found).T
+
+
 @style.in_style
 def withheld(check: Withheld) -> Figure:
     """Sightings that were left out: how far off they were predicted, and how well covered."""
@@ -192,11 +207,10 @@ def withheld(check: Withheld) -> Figure:
     left.plot(check.label, 1e3 * check.rms, "o", color=style.BLUE, markersize=4)
     left.set_ylim(bottom=0.0)
     left.set_ylabel("RMS of prediction [mm]")
-    spread = 1.96 * np.sqrt(0.95 * 0.05 / np.maximum(check.count * 3, 1))
     right.errorbar(
         check.label,
         100 * check.coverage,
-        yerr=100 * spread,
+        yerr=100 * np.abs(share_bounds(check.coverage, 3 * check.count) - check.coverage),
         fmt="o",
         color=style.BLUE,
         markersize=4,

@@ -6,7 +6,7 @@ The table of answers has the names of `summary.json`, what each means, in groups
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -53,23 +53,63 @@ def unit(text: str) -> str:
     return shown.replace(" ", NARROW)
 
 
+LARGE = 1e5
+"""From this size on a value, its deviation and its interval share a power of ten."""
+
+
+def readable(answer: Answer) -> tuple[Answer, str]:
+    """The answer in the unit that it is read in, and that unit as printed: moments in ms."""
+    factor, printed, value = 1.0, unit(answer.unit), answer.value
+    if answer.unit == "s":
+        factor, printed = 1e3, "ms"
+    elif value is not None and math.isfinite(value) and abs(value) >= LARGE:
+        power = math.floor(math.log10(abs(value)))
+        factor = 10.0**-power
+        printed = f"× 10{str(power).translate(SUPERSCRIPT)}{NARROW}{printed}".strip()
+
+    def scaled(number: float | None) -> float | None:
+        return None if number is None else factor * number
+
+    names = ("value", "sd", "low95", "high95")
+    return replace(answer, **{name: scaled(getattr(answer, name)) for name in names}), printed
+
+
 def with_sd(answer: Answer) -> str:
-    """`412.3 ± 1.8 m s⁻¹`; the reason where there is no value."""
-    if answer.value is None:
+    """`412.3 ± 1.8 m s⁻¹`, `(1.44 ± 0.05) × 10⁶ m s⁻²`; the reason where there is no value."""
+    shown, printed = readable(answer)
+    if shown.value is None:
         return answer.reason or "not determined"
-    places = decimals(answer.sd, answer.value)
-    text = fixed(answer.value, places)
-    if answer.sd is not None and answer.sd > 0:
-        text += f" ± {fixed(answer.sd, places)}"
-    return f"{text}{NARROW}{unit(answer.unit)}".strip()
+    places = decimals(shown.sd, shown.value)
+    text = fixed(shown.value, places)
+    if shown.sd is not None and shown.sd > 0:
+        text += f" ± {fixed(shown.sd, places)}"
+        text = f"({text})" if printed.startswith("×") else text
+    return f"{text}{NARROW}{printed}".strip()
 
 
 def interval(answer: Answer) -> str:
-    """The 95 % interval, `408.8 to 415.8`; a dash where there is none."""
-    if answer.value is None or answer.low95 is None or answer.high95 is None:
+    """The 95 % interval, `408.8 to 415.8`, in the unit of `readable`; a dash without one."""
+    shown, _ = readable(answer)
+    if shown.value is None or shown.low95 is None or shown.high95 is None:
         return "–"
-    places = decimals(answer.sd, answer.value)
-    return f"{fixed(answer.low95, places)} to {fixed(answer.high95, places)}"
+    places = decimals(shown.sd, shown.value)
+    return f"{fixed(shown.low95, places)} to {fixed(shown.high95, places)}"
+
+
+def skewed(answer: Answer) -> bool:
+    """Whether the interval's two sides are so unlike that it says more than value and sd."""
+    if answer.value is None or answer.low95 is None or answer.high95 is None:
+        return False
+    below, above = answer.value - answer.low95, answer.high95 - answer.value
+    return min(below, above) > 0.0 and max(below, above) > 1.5 * min(below, above)
+
+
+def headline(answer: Answer) -> tuple[str, str]:
+    """What stands large and what beneath: value and sd, then interval; skewed ones turned round."""
+    if not skewed(answer):
+        return with_sd(answer), f"95 %: {interval(answer)}"
+    _, printed = readable(answer)
+    return f"{interval(answer)}{NARROW}{printed}".strip(), f"95 %; median {with_sd(answer)}"
 
 
 def chance(share: float, draws: int) -> str:
@@ -130,8 +170,9 @@ def row(name: str, answer: Answer, draws: int) -> AnswerRow:
 
     draws : of the motion, which bound what a probability can say.
     """
-    value = answer.value
-    places = 0 if value is None else decimals(answer.sd, value)
+    scaled, printed = readable(answer)
+    value = scaled.value
+    places = 0 if value is None else decimals(scaled.sd, value)
     probability = answer.probability
     shown = answer.reason or "not determined"
     if value is not None:
@@ -141,9 +182,9 @@ def row(name: str, answer: Answer, draws: int) -> AnswerRow:
         name=name,
         meaning=meaning(name)[1],
         value=shown,
-        sd="–" if value is None else fixed(answer.sd, places),
+        sd="–" if value is None else fixed(scaled.sd, places),
         interval=interval(answer),
-        unit=unit(answer.unit),
+        unit=printed.removeprefix("× "),
         probability="" if probability is None else chance(probability, draws),
         missing=value is None,
     )

@@ -120,7 +120,7 @@ def _tip(scene: ReportScene, answers: dict[str, Answer], draw: Draw) -> Chapter:
         "The hand and the line over time, with 95 % bands where draws give them. Dotted: peak of "
         "the tip speed.",
     )
-    return Chapter("tip", "Tip and hand", [], found)
+    return Chapter("tip", "Tip and hand", words.laws(answers), found)
 
 
 def _account(scene: ReportScene, lists: xr.Dataset, draw: Draw) -> list[Chapter]:
@@ -163,8 +163,8 @@ def _checks(scene: ReportScene, draw: Draw) -> Chapter:
             figures_fit.withheld(scene.fit.withheld),
             "Runs of trusted samples of one marker, left out one run at a time and predicted from "
             "everything else (linearised at the fit): root mean square of prediction minus "
-            "sample, one coordinate, and the share inside its 95 % interval (bars: 95 % binomial "
-            "spread of a rate of 95 %, were all coordinates independent).",
+            "sample, one coordinate, and the share inside its 95 % interval (bars: exact 95 % "
+            "binomial bounds of that share, were all coordinates independent).",
         )
     return Chapter("checks", "How well it fits", words.trust(scene), found)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.answers import WORDS
-from lashwave.quantities import DISTRUSTED, Answer
+from lashwave.quantities import DISTRUSTED, Answer, Residuals
 from lashwave.report import numbers
 from lashwave.report.report_scene import ReportScene
 
@@ -30,12 +30,12 @@ def _peak(answers: dict[str, Answer]) -> Card | None:
     if peak is None:
         return None
     mach, moment = answers.get("peak_tip_mach"), answers.get("peak_tip_speed_time")
-    detail = f"95 %: {numbers.interval(peak)}"
+    value, detail = numbers.headline(peak)
     if mach is not None and mach.value is not None:
         detail += f"; Mach {numbers.with_sd(mach)}"
     if moment is not None and moment.value is not None:
         detail += f"; at {numbers.with_sd(moment)}"
-    return Card("Peak speed of the tip", numbers.with_sd(peak), detail)
+    return Card("Peak speed of the tip (median of draws)", value, detail)
 
 
 def _sonic(answers: dict[str, Answer], draws: int) -> Card | None:
@@ -58,7 +58,7 @@ def _plain(answers: dict[str, Answer], name: str, title: str) -> Card | None:
     answer = answers.get(name)
     if answer is None or answer.value is None:
         return None
-    return Card(title, numbers.with_sd(answer), f"95 %: {numbers.interval(answer)}")
+    return Card(title, *numbers.headline(answer))
 
 
 def cards(answers: dict[str, Answer], draws: int) -> list[Card]:
@@ -66,8 +66,8 @@ def cards(answers: dict[str, Answer], draws: int) -> list[Card]:
     found = [
         _peak(answers),
         _sonic(answers, draws),
-        _plain(answers, "peak_grip_tension", "Peak pull at the grip"),
-        _plain(answers, "hand_work", "Work of the hand"),
+        _plain(answers, "peak_grip_tension", "Peak pull at the grip, up to the tip's peak"),
+        _plain(answers, "hand_work", "Work of the hand, whole record"),
     ]
     return [card for card in found if card is not None]
 
@@ -92,6 +92,47 @@ def measured(scene: ReportScene) -> str:
     return text + ("." if scene.cameras else "; no camera.")
 
 
+def _whiteness(residuals: Residuals) -> str:
+    """What the lag-one correlation says, held against what chance would give."""
+    both = np.isfinite(residuals.marker[1:]) & np.isfinite(residuals.marker[:-1])
+    chance, found = 1.96 / np.sqrt(max(int(both.sum()), 1)), residuals.whiteness
+    start = (
+        f"Neighbouring marker residuals correlate by {numbers.fixed(found, 2)} on average; white "
+        f"ones would stay within ±{chance:.3f} in 95 of 100 trials"
+    )
+    if abs(found) <= chance:
+        return f"{start}, as these do."
+    if found > 0:
+        return f"{start}: these are not white, they run on, and intervals may be too narrow."
+    return (
+        f"{start}: these are not white, they alternate, so the motion follows single samples "
+        "more than their noise allows."
+    )
+
+
+LAWS = (
+    ("fold_mass_exponent", -0.5, "The tip's speed past the fold grew as the power {} of the mass "
+     "beyond it, where a fold that keeps kinetic energy has −1/2"),
+    ("fold_speed_ratio", 1.0, "Twice the fold's own way along the line was {} times that of the "
+     "tip past it, where a fold that keeps kinetic energy has 1"),
+)  # fmt: skip
+"""Of each law: the answer that asks it, what it says, and the sentence."""
+
+
+def laws(answers: dict[str, Answer]) -> list[str]:
+    """One sentence a law that was asked: what came out, what the law says, whether it held."""
+    found = []
+    for name, expected, text in LAWS:
+        answer = answers.get(name)
+        if answer is None or answer.value is None or answer.low95 is None or answer.high95 is None:
+            continue
+        held = answer.low95 <= expected <= answer.high95
+        verdict = "it held, within its uncertainty" if held else "it did not hold in this throw"
+        said = text.format(numbers.with_sd(answer))
+        found.append(f"{said}: {verdict} (95 %: {numbers.interval(answer)}).")
+    return found
+
+
 def trust(scene: ReportScene) -> list[str]:
     """How far the fit can be believed, as far as its own residuals tell."""
     residuals = scene.fit.residuals
@@ -106,10 +147,7 @@ def trust(scene: ReportScene) -> list[str]:
             found.append(
                 f"{numbers.percent(share)} of the points of camera {camera.name} are distrusted."
             )
-    found.append(
-        f"Neighbouring marker residuals correlate by {residuals.whiteness:.2f} on average; "
-        "0 would be white, and well above 0 means that intervals are too narrow."
-    )
+    found.append(_whiteness(residuals))
     check = scene.fit.withheld
     if check is None or check.count.sum() == 0:
         found.append("No sightings were withheld in this run, so nothing outside the fit tests it.")
