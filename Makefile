@@ -23,7 +23,7 @@ WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERN
   clean
 
 help:
-	@echo "make demo      install, then reconstruct an example trial into out/demo"
+	@echo "make demo      install, then reconstruct an example trial into out/demo.answers"
 	@echo "make test      lint, type check and the quick tests"
 	@echo "make validate  the long tests"
 	@echo "make planted   plant errors in copies of the sources and count which the tests notice"
@@ -91,7 +91,7 @@ faults: $(STAMP)
 figures: $(STAMP)
 	$(PY) benchmarks/figures.py
 
-# docs/demo.png, from out/demo.
+# docs/demo.png, from out/demo.answers.
 picture: $(STAMP)
 	$(PY) docs/write_picture.py
 

@@ -81,4 +81,4 @@ def write(answers: Path, to: Path) -> None:
 
 
 if __name__ == "__main__":
-    write(Path(sys.argv[1] if len(sys.argv) > 1 else "out/demo"), HERE / "demo.png")
+    write(Path(sys.argv[1] if len(sys.argv) > 1 else "out/demo.answers"), HERE / "demo.png")

@@ -123,3 +123,34 @@ def test_figures_can_stand_alone_and_side_by_side() -> None:
     assert 'id="f3-' in text
     assert 'href="#f3-' in text
     assert "<!--" not in text
+
+
+def test_bounds_of_a_share_are_exact() -> None:
+    """Clopper and Pearson, Biometrika 26 (1934) 404: 19 of 20, and none missed of 10."""
+    from lashwave.report.figures_fit import share_bounds
+
+    low, high = share_bounds(np.array([0.95, 1.0]), np.array([20, 10]))
+    # By the beta distribution's quantiles; of all k = n the lower one is 0.025^(1/n).
+    assert low[1] == pytest.approx(0.025 ** (1 / 10), rel=1e-9) and high[1] == 1.0
+    assert (low[0], high[0]) == pytest.approx((0.7513, 0.9987), abs=1e-4)
+
+
+def test_the_residuals_sentence_reads_its_own_number() -> None:
+    from dataclasses import replace
+
+    from lashwave.report import words
+
+    residuals = invented.fit(invented.trial(), times=40, stations=8).residuals
+    said = {w: words._whiteness(replace(residuals, whiteness=w)) for w in (-0.14, 0.0, 0.2)}
+    assert "−0.14" in said[-0.14] and "not white, they alternate" in said[-0.14]
+    assert said[0.0].endswith("as these do.") and "they run on" in said[0.2]
+
+
+def test_each_law_gets_one_sentence_that_says_whether_it_held() -> None:
+    from lashwave.report import words
+
+    held = Answer(-0.49, "1", 0.02, -0.53, -0.45)
+    failed = Answer(1.1, "1", 0.02, 1.06, 1.14)
+    found = words.laws({"fold_mass_exponent": held, "fold_speed_ratio": failed})
+    assert len(found) == 2 and "it held" in found[0] and "did not hold" in found[1]
+    assert words.laws({}) == []

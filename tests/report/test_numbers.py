@@ -16,6 +16,7 @@ from lashwave.report import numbers
         # JCGM 100:2008, 7.2.2: 100.02147 g with 0.35 mg; there given as 100.021 47(35) g.
         (100.02147, 0.00035, "100.02147 ± 0.00035"),
         (412.34, 1.83, "412.3 ± 1.8"),
+        (1442345.0, 51234.0, "(1.442 ± 0.051) × 10⁶"),
         (412.34, 18.3, "412 ± 18"),
         (41234.0, 183.0, "41234 ± 183"),
         (-0.00123456, 6.2e-6, "−0.0012346 ± 0.0000062"),
@@ -26,6 +27,20 @@ from lashwave.report import numbers
 )
 def test_digits_follow_the_standard_deviation(value: float, sd: float | None, text: str) -> None:
     assert numbers.with_sd(Answer(value, "1", sd)).strip() == text
+
+
+def test_moments_are_read_in_milliseconds() -> None:
+    moment = Answer(0.78449032, "s", 1.3e-5, 0.78446, 0.78452)
+    assert numbers.with_sd(moment).split() == ["784.490", "±", "0.013", "ms"]
+    row = numbers.row("peak_tip_speed_time", moment, 120)
+    assert (row.value, row.sd, row.interval, row.unit) == (
+        "784.490", "0.013", "784.460 to 784.520", "ms")  # fmt: skip
+
+
+def test_a_lopsided_interval_comes_first() -> None:
+    value, detail = numbers.headline(Answer(1.05, "1", 0.87, 0.26, 3.15))
+    assert value == "0.26 to 3.15" and "median 1.05 ± 0.87" in detail
+    assert numbers.headline(Answer(1.0, "J", 0.5, 0.0, 2.0))[0].startswith("1.00 ± 0.50")
 
 
 def test_units_are_raised_and_do_not_break() -> None:

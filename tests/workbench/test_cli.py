@@ -17,7 +17,7 @@ from lashwave.workbench.cli import main
 
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
-    "locate", "calibrate", "simulate", "demo", "assemble", "open",
+    "locate", "calibrate", "simulate", "demo", "assemble", "open", "completion",
 )  # fmt: skip
 ANSWERS = {
     "motion.nc", "samples.nc", "answers.nc", "sightings.nc", "summary.json",
@@ -55,12 +55,29 @@ def test_the_list_of_commands_says_what_each_does(capsys):
         assert " ".join(inspect.getdoc(command).split("\n\n")[0].split()) in said
 
 
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_names_what_can_be_typed_and_nothing_else(command, capsys):
+    main([command, "--help"])
+    said = capsys.readouterr().out
+    assert "--empty" not in said and "--no-no" not in said and "--traceback" in said
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_shells_are_told_the_commands(shell, capsys):
+    assert main(["completion", shell]) == 0
+    said = capsys.readouterr().out
+    assert all(command in said for command in COMMANDS)
+
+
 @pytest.mark.parametrize(
     "argv, told",
     [
         (["recontruct"], "recontruct"),
         (["check"], "TRIAL"),
-        (["reconstruct", "somewhere"], "--out"),
+        (["compare", "somewhere"], "compare needs --out: folder for the answers"),
+        (["compare", "x", "--ouut", "y"], "there is no option --ouut; did you mean --out? see"),
+        (["parameters", "x", "--ouut", "y"], "--ouut; did you mean --out? see lashwave parameters"),
+        (["recontruct"], "there is no command 'recontruct'; did you mean reconstruct? see"),
         (["check", "somewhere", "--jsn"], "--jsn"),
         (["simulate", "x", "--kind", "crack"], "crack"),
         (["simulate", "x", "--seed", "many"], "many"),

@@ -204,3 +204,39 @@ def test_a_bare_line_end_within_a_row_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "m.csv").write_bytes(b"time [s],marker,x [m]\n0.0,M\r01,1.0\n0.1,M01,1.0\n")
     with pytest.raises(InputError, match="line end"):
         read_sheet(tmp_path / "m.csv", "m.csv")
+
+
+def test_cameras_of_one_folder_get_names_patterns_and_calibrations_of_their_own(
+    tmp_path: Path,
+) -> None:
+    """Three infrared cameras, by beginnings in one folder and by folders of bare numbers."""
+    from lashwave.files.still_files import write_frames
+    from lashwave.intake.propose import propose
+
+    picture = [np.zeros((8, 8), np.uint16)] * 3
+    for start in ("left", "right"):
+        write_frames(tmp_path / "ir", f"{start}-{{:04d}}.png", picture, 16)
+        (tmp_path / f"ir-{start}.toml").write_text("projection = []\n")
+    write_frames(tmp_path / "top", "{:04d}.png", picture, 16)
+    (tmp_path / "line.csv").write_text(LINE)
+    rows = "frame,feature,u [px],v [px]\n" + "".join(f"{k},tip,1,2\n" for k in range(4))
+    (tmp_path / "schlieren.csv").write_text(rows)
+    found = recognise(tmp_path)
+    for one in found:
+        if one.kind == "frames":
+            assert len(list(tmp_path.glob(one.name))) == 3, one.name
+    cameras = {c["name"]: c for c in propose(tmp_path, found)["cameras"]}
+    assert cameras.keys() == {"ir-left", "ir-right", "top", "schlieren"}
+    assert cameras["ir-left"]["shows"] == cameras["ir-right"]["shows"] == "dots"
+    assert cameras["schlieren"]["shows"] == "schlieren"
+    assert cameras["schlieren"]["stations"] == {"tip": "1 m"}
+
+
+def test_a_station_rounded_to_a_millimetre_is_the_tip_s(tmp_path: Path) -> None:
+    from lashwave.files.fields import parse_toml
+    from lashwave.files.marker_section import read_stations
+
+    text = b'[stations]\nM1 = "1.849 m"\n'
+    assert read_stations(parse_toml(text, "trial.toml"), 1.84872) == {"M1": 1.84872}
+    with pytest.raises(InputError, match="lies outside"):
+        read_stations(parse_toml(b'[stations]\nM1 = "1.85 m"\n', "trial.toml"), 1.84872)

@@ -172,6 +172,10 @@ def _check_spacing(fields: Fields, markers: Markers) -> None:
             )
 
 
+ROUNDED = 0.6e-3
+"""A station this far beyond the tip is the tip's own, written to a millimetre [m]."""
+
+
 def read_stations(fields: Fields, length: float) -> dict[str, float]:
     """A `stations` table: label -> arc length on the line [m].
 
@@ -188,6 +192,8 @@ def read_stations(fields: Fields, length: float) -> dict[str, float]:
         if len(label) > 100:
             raise table.fault(label, "is a label of over 100 characters", "shorten it")
         stations[label] = table.number(label, "length")
+        if length < stations[label] <= length + ROUNDED:
+            stations[label] = length
         if not 0.0 <= stations[label] <= length * (1 + 1e-9):
             raise table.fault(
                 label,

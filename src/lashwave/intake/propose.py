@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -44,21 +46,28 @@ def _cameras(by_kind: dict[str, list[Recognised]]) -> list[dict[str, Any]]:
     alone = all(len(by_kind.get(kind, [])) <= 1 for kind in keys) and not (
         by_kind.get("frames") and by_kind.get("film")
     )
+    lengths = [one.length for one in by_kind.get("line", []) if one.length]
+    crowded = Counter(_name(one.name) for one in every)
     for one in every:
         name = _name(one.name)
+        if crowded[name] > 1 and (own := _own_name(one.name)) != name:
+            name = own  # several sequences of one folder are several cameras
         camera = next((c for c in cameras if _same(c["name"], name) or alone), None)
         if camera is None or keys[one.kind] in camera:
-            camera = {"name": name, "shows": "schlieren"}
+            camera = {"name": _free(name, cameras), "shows": _shows(name)}
             cameras.append(camera)
         camera[keys[one.kind]] = one.name
         if one.size:
             camera["size"] = one.size
         if one.features:
-            camera["stations"] = {}
+            tip = f"{lengths[0]:g} m" if lengths else None
+            camera["stations"] = {n: tip for n in one.features if n == "tip" and tip}
     for kind in ("flashes", "fronts", "tuft", "calibration"):
         for one in by_kind.get(kind, []):
             name = _name(one.name)
-            fits = [c for c in cameras if _same(c["name"], name)] or cameras[: len(cameras) == 1]
+            fits = [c for c in cameras if c["name"].lower() == name.lower()]
+            fits = fits or [c for c in cameras if _same(c["name"], name)]
+            fits = fits or cameras[: len(cameras) == 1]
             if fits and kind not in fits[0]:
                 fits[0][kind] = one.name
                 if one.size:
@@ -73,6 +82,26 @@ def _name(file: str) -> str:
         return path.parent.name
     stem = path.stem.rstrip("*0123456789-_. ") or path.stem
     return stem.replace("*", "").replace(":", "-")[:60] or "camera"
+
+
+def _own_name(file: str) -> str:
+    """Of one of several sequences in a folder: folder and beginning of the images."""
+    path = PurePosixPath(file)
+    stem = path.stem.replace("*", "").rstrip("0123456789-_. ")
+    return f"{path.parent.name}-{stem}"[:60] if stem else _name(file)
+
+
+def _free(name: str, cameras: list[dict[str, Any]]) -> str:
+    """The name, or with a number where another camera has it."""
+    taken = {camera["name"] for camera in cameras}
+    return next(n for n in (name, *(f"{name}-{k}" for k in range(2, 999))) if n not in taken)
+
+
+def _shows(name: str) -> str:
+    """What a camera's name says of its images: markers' dots in infrared, else schlieren."""
+    words = re.split(r"[^a-z]+", name.lower())
+    dots = any(w in ("ir", "nir", "dots", "dot", "markers") or w.startswith("infra") for w in words)
+    return "dots" if dots else "schlieren"
 
 
 def _same(a: str, b: str) -> bool:

@@ -70,8 +70,9 @@ def sequences(names: list[str]) -> list[tuple[str, list[str]]]:
     groups: dict[tuple[str, str], list[str]] = {}
     for name in names:
         path = Path(name)
-        stem = path.stem.rstrip("0123456789")
-        groups.setdefault((str(path.parent / stem), path.suffix), []).append(name)
+        # Images that are numbers alone have an empty stem, which stands behind the slash too.
+        start = name.removesuffix(path.name) + path.stem.rstrip("0123456789")
+        groups.setdefault((start, path.suffix), []).append(name)
     found = []
     for (start, ending), many in groups.items():
         pattern = f"{start}*{ending}" if len(many) >= SEQUENCE else many[0]

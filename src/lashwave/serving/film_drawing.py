@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,9 @@ from lashwave.quantities import Array, InputError, interpolate
 from lashwave.serving.film_plan import HEIGHT, WIDTH
 
 EDGE = 60
+BESIDE = 380
+"""Side of a camera's picture beside the line [px]."""
+FADED = (150, 150, 150)
 GHOSTS = 14
 """Earlier shapes that are drawn, fading."""
 PAPER, INK, LINE, TIP = (255, 255, 255), (32, 28, 26), (178, 114, 0), (0, 94, 213)
@@ -54,14 +58,22 @@ def write_film(arguments: dict[str, Any], show: Progress) -> None:
     at = np.linspace(begin, end, count)
     place, velocity = interpolate(time, motion["position"].values, motion["velocity"].values, at)
     speed = np.linalg.norm(velocity[:, -1], axis=-1)
+    sd = np.interp(at, time, tip_speed_sd(motion))
+    beside = _pictures(arguments.get("beside"))
     flat = place @ screen_axes(arguments["azimuth"], arguments["elevation"]).T
-    uv, scale = fitted(flat)
+    uv, scale = fitted(flat, WIDTH - (BESIDE + EDGE if beside is not None else 0))
     slower = arguments["duration"] / (end - begin)
 
     def images():  # type: ignore[no-untyped-def]
         for k in range(count):
-            said = f"{at[k]:.4f} s    tip {speed[k]:.1f} m/s    {slower:.3g} times slower"
-            yield drawn(uv[max(0, k - GHOSTS) : k + 1], (str(arguments["title"]), said), scale)
+            place = max(0, 1 - int(np.floor(np.log10(max(sd[k], 1e-3)))))
+            said = f"{1e3 * at[k]:.3f} ms    tip {speed[k]:.{place}f} +- {sd[k]:.{place}f} m/s"
+            words = (str(arguments["title"]), f"{said}    {slower:.3g} times slower")
+            image = drawn(uv[max(0, k - GHOSTS) : k + 1], words, scale)
+            _strip(image, arguments.get("events") or [], (begin, end), float(at[k]))
+            if beside is not None:
+                _inset(image, beside(float(at[k])))
+            yield image
             show("drawing", (k + 1) / count)
 
     out = Path(arguments["out"])
@@ -69,15 +81,88 @@ def write_film(arguments: dict[str, Any], show: Progress) -> None:
     show("done", 1.0)
 
 
-def fitted(flat: Array) -> tuple[Array, float]:
-    """Pixels (K, S, 2) of screen coordinates [m], one scale for both axes, and px a metre."""
+def tip_speed_sd(motion: Any) -> Array:
+    """Standard deviation (K,) of the tip's speed [m/s], to first order."""
+    from lashwave.serving.motion_pack import speed_sd
+
+    return speed_sd(motion["velocity"].values[:, -1], motion["velocity_sd"].values[:, -1])
+
+
+def _pictures(beside: dict[str, Any] | None) -> Callable[[float], NDArray[np.uint8] | None] | None:
+    """A camera's picture at a lab time, None where it has none; None where none are wanted."""
+    if beside is None:
+        return None
+    from lashwave.serving.camera_pictures import CameraPictures
+    from lashwave.serving.library import Library
+    from lashwave.serving.opened import Reader
+    from lashwave.serving.replies import Refused
+
+    trial = Path(beside["trial"])
+    reader = Reader(Library(trial.parent))
+    pictures, opened = CameraPictures(reader), reader.trial(trial.name)
+
+    def at(moment: float) -> NDArray[np.uint8] | None:
+        frame = round((moment - beside["offset"]) * beside["rate"] / (1.0 + beside["drift"]))
+        try:
+            body = pictures.image(opened, beside["name"], frame, "png")
+        except Refused:
+            return None
+        return np.asarray(cv2.imdecode(np.frombuffer(body, np.uint8), cv2.IMREAD_COLOR), np.uint8)
+
+    return at
+
+
+def _inset(image: NDArray[np.uint8], picture: NDArray[np.uint8] | None) -> None:
+    """Puts a camera's picture at the right, or an empty frame with a word."""
+    left, top = WIDTH - BESIDE - EDGE // 2, EDGE + 20
+    if picture is None:
+        cv2.rectangle(image, (left, top), (left + BESIDE, top + BESIDE), FADED, 1, cv2.LINE_AA)
+        spot = (left + 12, top + 28)
+        cv2.putText(image, "no picture", spot, cv2.FONT_HERSHEY_SIMPLEX, 0.6, INK, 1, cv2.LINE_AA)
+        return
+    high, wide = picture.shape[:2]
+    scale = BESIDE / max(high, wide)
+    small = cv2.resize(picture, (round(wide * scale), round(high * scale)), cv2.INTER_AREA)
+    image[top : top + small.shape[0], left : left + small.shape[1]] = small
+
+
+def _strip(
+    image: NDArray[np.uint8], events: list[dict[str, Any]], span: tuple[float, float], now: float
+) -> None:
+    """The film's stretch of time along the foot: events with their names, and the moment."""
+    begin, end = span
+    left, right, row = EDGE, WIDTH - 4 * EDGE, HEIGHT - 24
+
+    def x(moment: float) -> int:
+        return left + round((moment - begin) / (end - begin) * (right - left))
+
+    cv2.line(image, (left, row), (right, row), FADED, 1, cv2.LINE_AA)
+    free = 0
+    for event in sorted(events, key=lambda one: float(one["time"])):
+        if not begin <= event["time"] <= end:
+            continue
+        at = x(event["time"])
+        cv2.line(image, (at, row - 8), (at, row + 8), TIP, 2, cv2.LINE_AA)
+        if at >= free:  # a name that would lie over another is left out
+            text = str(event["name"]).encode("ascii", "replace").decode()
+            spot = (at + 4, row - 10)
+            cv2.putText(image, text, spot, cv2.FONT_HERSHEY_SIMPLEX, 0.5, INK, 1, cv2.LINE_AA)
+            free = at + 10 * len(text)
+    cv2.line(image, (x(now), row - 12), (x(now), row + 12), INK, 2, cv2.LINE_AA)
+
+
+def fitted(flat: Array, width: int = WIDTH) -> tuple[Array, float]:
+    """Pixels (K, S, 2) of screen coordinates [m], one scale for both axes, and px a metre.
+
+    width : of the left part of the image that the line has to itself [px].
+    """
     known = flat.reshape(-1, 2)
     known = known[np.isfinite(known).all(axis=1)]
     low, high = known.min(axis=0), known.max(axis=0)
     extent = np.maximum(high - low, 1e-6)
-    scale = float(min((WIDTH - 2 * EDGE) / extent[0], (HEIGHT - 3 * EDGE) / extent[1]))
+    scale = float(min((width - 2 * EDGE) / extent[0], (HEIGHT - 4 * EDGE) / extent[1]))
     centre = 0.5 * (low + high)
-    uv = (flat - centre) * scale * [1.0, -1.0] + [WIDTH / 2, HEIGHT / 2 + EDGE / 4]
+    uv = (flat - centre) * scale * [1.0, -1.0] + [width / 2, HEIGHT / 2]
     return uv, scale
 
 

@@ -17,10 +17,12 @@ from starlette.responses import FileResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from lashwave.quantities import csv_lines
+from lashwave.serving.detail import events
 from lashwave.serving.film_plan import plan
 from lashwave.serving.opened import Answered, Opened, Reader
 from lashwave.serving.replies import Refused, answer, not_found
 from lashwave.serving.server_state import sent, state
+from lashwave.serving.sightings_pack import clock_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -90,9 +92,29 @@ async def start_film(request: Request) -> Response:
         "motion": str(answers.path / "motion.nc"),
         "out": str(out),
         "title": opened.trial.name,
+        "events": [
+            {"name": e["name"], "time": e["time"]}
+            for e in events(opened, answers.summary.get("quantities", {}))
+        ],
+        "beside": _camera_of(opened, answers, body.get("camera")),
         **plan(body),
     }
     return answer({"run": s.runs.start(opened.id, "film", what, out).id}, 202)
+
+
+def _camera_of(opened: Opened, answers: Answered, name: Any) -> dict[str, Any] | None:
+    """What a film needs to show a camera's pictures beside the line; None where none are wanted.
+
+    Raises Refused (422) for a camera that the trial has not.
+    """
+    if not name:
+        return None
+    camera = next((c for c in opened.trial.cameras if c.name == name), None)
+    if camera is None:
+        raise Refused(422, f"trial {opened.id} has no camera {str(name)[:60]!r}", "camera")
+    offset, drift, _ = clock_of(camera, answers)
+    return {"trial": str(opened.path), "name": camera.name, "rate": camera.rate,
+            "offset": offset, "drift": drift}  # fmt: skip
 
 
 def result(request: Request) -> Response:

@@ -7,10 +7,15 @@ signals are looked after, so that Ctrl-C is answered in one line from the start.
 from __future__ import annotations
 
 import errno
+import re
 import sys
 import warnings
+from typing import TYPE_CHECKING
 
 from lashwave.pipeline import stopping
+
+if TYPE_CHECKING:
+    from cyclopts import CycloptsError
 
 DONE, FAULT, INPUT_AT_FAULT = 0, 1, 2
 STOPPED = "lashwave: stopped; no answer was written"
@@ -70,7 +75,7 @@ def _explain(failure: BaseException) -> tuple[int, str]:
     from lashwave.quantities import InputError, LashwaveError
 
     if isinstance(failure, CycloptsError):
-        return INPUT_AT_FAULT, f"lashwave: {str(failure).rstrip('. ')}; see lashwave --help"
+        return INPUT_AT_FAULT, f"lashwave: {_usage(failure)}"
     if isinstance(failure, InputError):
         return INPUT_AT_FAULT, str(failure)
     if isinstance(failure, DiskFullError):
@@ -87,6 +92,31 @@ def _explain(failure: BaseException) -> tuple[int, str]:
         return FAULT, f"lashwave: {failure}; check space and permissions"
     name = type(failure).__name__
     return FAULT, f"lashwave: unexpected {name}: {failure}; run again with --traceback to see where"
+
+
+def _usage(failure: CycloptsError) -> str:
+    """One clear sentence for what was typed wrong, and where to read on."""
+    from cyclopts import MissingArgumentError, UnknownCommandError
+
+    chain = failure.command_chain or ()
+    see = " ".join(("see", "lashwave", *chain, "--help"))
+    text = " ".join(str(failure).split())
+    near = re.search(r"Did you mean (.+?)( instead of (.+?))?\?", text)
+    near_text = "" if near is None else near[1].strip("\"'")
+    if isinstance(failure, MissingArgumentError) and failure.argument is not None:
+        name = failure.argument.name
+        if near is not None and near[3]:
+            return f"there is no option {near[3].strip(chr(34))}; did you mean {near_text}? {see}"
+        told = failure.argument.parameter.help or ""
+        said = told[:1].lower() + told[1:].rstrip(".")
+        return f"{' '.join(chain)} needs {name}: {said}; {see}" if said else f"needs {name}; {see}"
+    if isinstance(failure, UnknownCommandError):
+        typed = failure.unused_tokens[0] if failure.unused_tokens else ""
+        ask = f"did you mean {near_text}?" if near is not None else "all are listed by"
+        return f"there is no command {typed!r}; {ask} {see}"
+    if near is not None:
+        return f"{text[: near.start()].rstrip('. ')}; did you mean {near_text}? {see}"
+    return f"{text.rstrip('. ')}; {see}"
 
 
 def _complain(line: str) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from cyclopts import App
+from cyclopts import App, Parameter
 
 from lashwave import __version__
 from lashwave.workbench.assemble_command import assemble
 from lashwave.workbench.calibrate_command import calibrate
 from lashwave.workbench.check_command import check
 from lashwave.workbench.compare_command import compare
+from lashwave.workbench.completion_command import completion
 from lashwave.workbench.demo_command import demo
 from lashwave.workbench.deposit_command import deposit
 from lashwave.workbench.fall_command import fall
@@ -27,14 +28,16 @@ app = App(
     help="The whole motion of a fast, slender, tapered line, from partial records of it.",
     help_epilogue=(
         "Exit status: 0 done; 2 the input is at fault (one line says where, nothing is written); "
-        "1 anything else. Add --traceback to see where in the program something went wrong."
+        "1 anything else. Every command also takes --help, and --traceback, which shows where in "
+        "the program something went wrong."
     ),
+    default_parameter=Parameter(negative=(), negative_iterable=()),
     version=__version__,
     suppress_keyboard_interrupt=False,
     result_action="return_value",
 )
 for command in (
     check, locate, reconstruct, open_folder, compare, deposit, parameters, calibrate, assemble,
-    simulate, demo, predict, rank, fall, law, sensitivity,
+    simulate, demo, predict, rank, fall, law, sensitivity, completion,
 ):  # fmt: skip
     app.command(command, name="open" if command is open_folder else command.__name__)

@@ -4,18 +4,33 @@ from __future__ import annotations
 
 import json as to_json
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
 
 from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.workbench.shared_options import DONE, Answers, Json, Quiet, Trial
+from lashwave.workbench.shared_options import DONE, Json, Quiet, Trial
 
 if TYPE_CHECKING:
     from lashwave.pipeline import Reconstruction
     from lashwave.quantities import Answer
 
 
-def reconstruct(trial: Trial, /, *, out: Answers, json: Json = False, quiet: Quiet = False) -> int:
+def reconstruct(
+    trial: Trial,
+    /,
+    *,
+    out: Annotated[
+        Path | None,
+        Parameter(
+            help="Folder for the answers; an earlier answer is replaced. Left out: TRIAL.answers, "
+            "where `open` looks."
+        ),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
     """Reconstruct the line's whole motion from a trial, with its uncertainty.
 
     Writes motion.nc, samples.nc, answers.nc, sightings.nc, summary.json, the report as
@@ -25,6 +40,9 @@ def reconstruct(trial: Trial, /, *, out: Answers, json: Json = False, quiet: Qui
     from lashwave.pipeline import reconstruct_folder
 
     folders.check_trial_folder(trial)
+    if out is None:
+        beside = trial.resolve()
+        out = beside.with_name(f"{beside.name}.answers")
     folders.check_answer_folder(out, trial)
     with console.progress(quiet) as progress:
         done = reconstruct_folder(trial, out, progress)

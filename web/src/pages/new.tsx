@@ -173,6 +173,14 @@ export function NewPage() {
   );
 }
 
+/** A field as the form names it: cameras.0.rate is the rate of camera 1. */
+function fieldName(path: string): string {
+  const [first, ...rest] = path.split(".");
+  if (first === "cameras" && rest.length)
+    return `camera ${Number(rest[0]) + 1}, ${rest.slice(1).join(" ").replace(/_/g, " ")}`;
+  return path.replace(/\./g, ", ").replace(/_/g, " ");
+}
+
 function Preview({ checked, name }: { checked: Checked | null; name: string }) {
   return (
     <aside class="preview" aria-live="polite">
@@ -181,7 +189,7 @@ function Preview({ checked, name }: { checked: Checked | null; name: string }) {
         <ul class="warnings">
           {checked.faults.map((fault) => (
             <li>
-              <b>{fault.field}</b> {fault.problem}
+              <b>{fieldName(fault.field)}</b>: {fault.problem}
               {fault.remedy ? `; ${fault.remedy}` : ""}
             </li>
           ))}

@@ -133,7 +133,12 @@ export function ViewFrame<V extends View>(props: Props<V>) {
               )}
               <button onClick={() => save("copy")}>Copy</button>
             </span>
-            <button onClick={() => setWords(view.current?.describe?.() ?? props.title)}>
+            <button
+              onClick={() => {
+                menu.current!.open = false;
+                setWords(view.current?.describe?.() ?? props.title);
+              }}
+            >
               In words and numbers
             </button>
           </div>

@@ -5,7 +5,7 @@ import { Field } from "./new_field";
 export function CamerasStep(props: StepProps) {
   const cameras = (get(props.description, "cameras") ?? []) as unknown[];
   const add = (): void =>
-    props.set("cameras", [...cameras, { name: `camera ${cameras.length + 1}` }]);
+    props.set("cameras", [...cameras, { name: freeName(cameras) }]);
   return (
     <section class="step" aria-label="Cameras and clocks">
       <h2>Cameras and clocks</h2>
@@ -22,9 +22,16 @@ export function CamerasStep(props: StepProps) {
   );
 }
 
+function freeName(cameras: unknown[]): string {
+  const taken = new Set(cameras.map((one) => (one as { name?: string }).name));
+  for (let n = cameras.length + 1; ; n++) if (!taken.has(`camera ${n}`)) return `camera ${n}`;
+}
+
 function Camera(props: StepProps & { index: number; remove: () => void }) {
   const at = `cameras.${props.index}`;
   const file = props.found?.files.find((f) => f.name === get(props.description, `${at}.points`));
+  const table = get(props.description, "line.table");
+  const length = props.found?.files.find((f) => f.name === table)?.length;
   const features = file?.features?.length ? file.features : ["tip"];
   const names = (kind: string): string[] => [
     "",
@@ -77,7 +84,7 @@ function Camera(props: StepProps & { index: number; remove: () => void }) {
             {...props}
             path={`${at}.stations.${name}`}
             say={`station of ${name}`}
-            hint="2.40 m"
+            hint={name === "tip" && length ? `${length} m` : "1.20 m"}
           />
         ))}
       </div>

@@ -12,6 +12,12 @@ export function StationsStep(props: StepProps) {
   const length = found?.files.find((f) => f.name === get(description, "line.table"))?.length ?? 2;
   const stations = stationsOf(description);
 
+  const grip = (get(description, "markers.handle.labels") ?? []) as string[];
+  const setGrip = (label: string, on: boolean): void => {
+    const next = on ? [...grip, label] : grip.filter((one) => one !== label);
+    if (on) assign(label, undefined);
+    set("markers.handle", next.length ? { labels: next } : undefined);
+  };
   const assign = (label: string, station: string | undefined): void => {
     const next = { ...stations };
     if (station === undefined) delete next[label];
@@ -19,7 +25,7 @@ export function StationsStep(props: StepProps) {
     set("markers.stations", next);
   };
   const clicked = (station: number): void => {
-    const label = active ?? labels.find((l) => !(l in stations));
+    const label = active ?? labels.find((l) => !(l in stations) && !grip.includes(l));
     if (!label) return;
     assign(label, `${station.toFixed(3)} m`);
     // The next label without a place is on, so that a row of clicks does it.
@@ -44,7 +50,7 @@ export function StationsStep(props: StepProps) {
         pick={setActive}
       />
       {props.faults
-        .filter((fault) => fault.field.startsWith("markers.stations"))
+        .filter((fault) => /^markers\.(stations|handle)/.test(fault.field))
         .map((fault) => (
           <p class="fault">
             {fault.problem}
@@ -60,9 +66,19 @@ export function StationsStep(props: StepProps) {
             <input
               aria-label={`station of ${label}`}
               value={String(stations[label] ?? "")}
-              placeholder="not on the line"
+              placeholder={grip.includes(label) ? "on the grip" : "not on the line"}
+              disabled={grip.includes(label)}
               onInput={(e) => assign(label, e.currentTarget.value || undefined)}
             />
+            <label class="inline" title="fixed to the rigid grip, off the line's axis">
+              <input
+                type="checkbox"
+                aria-label={`${label} is on the grip`}
+                checked={grip.includes(label)}
+                onChange={(e) => setGrip(label, e.currentTarget.checked)}
+              />
+              grip
+            </label>
             {file?.coverage?.[label] === undefined ? null : (
               <small>{Math.round(100 * file.coverage[label]!)} % seen</small>
             )}

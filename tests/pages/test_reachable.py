@@ -1,0 +1,107 @@
+"""Everyone can use it: axe finds nothing serious; keys can be switched off; less motion if wished.
+
+axe-core (Deque Systems, MPL-2.0) comes with the packages of `web/`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.pages.conftest import Server, bench, show, until
+
+AXE = Path(__file__).parents[2] / "web" / "node_modules" / "axe-core" / "axe.min.js"
+PLACES = ("", "new", "trial/bench-07", "compare/bench-07/no-camera", "trial/broken")
+
+
+def serious(page: Any) -> list[str]:
+    """What axe-core calls serious or worse: rule, and the first element that breaks it."""
+    if not AXE.is_file():
+        pytest.skip("axe-core is not installed: npm ci in web/")
+    page.evaluate(AXE.read_text(encoding="utf-8") + "; 0")
+    found = page.evaluate("async () => (await axe.run()).violations")
+    return [
+        f"{one['id']}: {one['nodes'][0]['html'][:160]}"
+        for one in found
+        if one["impact"] in ("serious", "critical")
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious(browser: Any, server: Server, scheme: str) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 720}, color_scheme=scheme)
+    page = context.new_page()
+    page.set_default_timeout(40_000)
+    for place in PLACES:
+        page.goto(server.address(place))
+        page.wait_for_selector("main :not(:empty), [data-view=line] canvas.sheet, .fault")
+        page.wait_for_timeout(300)
+        assert serious(page) == [], place
+        if place != "trial/bench-07":
+            continue
+        for tab in range(4):
+            page.keyboard.press(str(tab + 1))
+            assert serious(page) == [], tab
+        page.get_by_role("tab", name="Sightings").click()
+        assert serious(page) == []
+        page.keyboard.press("?")
+        assert serious(page) == []
+        page.keyboard.press("Escape")
+    context.close()
+
+
+def test_axe_finds_nothing_serious_in_the_report(browser: Any, tmp_path: Path) -> None:
+    from lashwave.report import page as report
+    from tests.report import invented
+
+    trial = invented.trial()
+    fit = invented.fit(trial, times=60, stations=12)
+    content = report.compose(trial, fit, invented.answers(fit), invented.lists(fit))
+    (tmp_path / "report.html").write_text(report.render(content), encoding="utf-8")
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto((tmp_path / "report.html").as_uri())
+    assert serious(page) == []
+    context.close()
+
+
+def test_keys_can_be_switched_off(page: Any, server: Server) -> None:
+    show(page, server.address("trial/bench-07"))
+    page.keyboard.press("?")
+    page.get_by_role("checkbox", name="listen to these keys").uncheck()
+    page.keyboard.press("Escape")
+    before = bench(page, "bench.time.value")
+    page.keyboard.press("Home")
+    assert bench(page, "bench.time.value") == before
+    page.get_by_role("button", name="Keys").click()
+    page.get_by_role("checkbox", name="listen to these keys").check()
+    page.keyboard.press("Escape")
+    page.keyboard.press("Home")
+    assert bench(page, "bench.time.value") == bench(page, "bench.whole.from")
+
+
+def test_who_wants_less_motion_gets_each_play_once(browser: Any, server: Server) -> None:
+    context = browser.new_context(reduced_motion="reduce")
+    page = context.new_page()
+    page.set_default_timeout(40_000)
+    show(page, server.address("trial/bench-07"))
+    end = bench(page, "bench.window.value.to")
+    bench(page, f"(bench.goTo({end} - 1e-4), bench.rate.value = 0.01, bench.playing.value = true)")
+    until(page, "!window.lashwave.bench.playing.value")
+    assert bench(page, "bench.time.value") <= end + 1e-9
+    context.close()
+
+
+def test_two_answers_are_compared_on_one_clock(page: Any, server: Server) -> None:
+    page.goto(server.address())
+    page.wait_for_selector(".trials tbody tr")
+    for name in ("bench-07", "no-camera"):
+        page.locator(f".trials tr:has(a[href$='{name}']) input[type=checkbox]").check()
+    page.get_by_role("button", name="Compare").click()
+    page.wait_for_selector(".overlaid svg path")
+    row = page.locator(".compared tr", has_text="peak tip speed").first.inner_text()
+    assert row.count("±") >= 3 and "sd)" in row  # two values, and a difference with its sd
+    page.select_option(".compare select >> nth=0", "hand_force")
+    assert "hand force" in page.inner_text(".overlaid")
