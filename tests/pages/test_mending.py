@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.pages import trials
 from tests.pages.conftest import Server, Watched, bench, show, until
+from tests.report import invented
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +75,51 @@ def test_a_wrong_entry_is_refused_and_kept(mending: Any) -> None:
     assert mending.locator(".mends li").count() == 0
 
 
+def test_a_span_outside_the_record_is_refused_in_the_form_s_own_words(mending: Any) -> None:
+    fill(mending, "M05", "700", "800")
+    save(mending)
+    said = mending.inner_text(".mend-form .fault")
+    assert said == "from: 700 ms is outside of the record, 0 to 600 ms"
+    fill(mending, "M05", "200", "150")
+    save(mending)
+    assert mending.inner_text(".mend-form .fault") == "to: 150 ms is before from, 200 ms"
+    assert mending.locator(".mends li").count() == 0
+
+
+def test_a_reason_is_added_and_changed_later(mending: Any, own: Server) -> None:
+    fill(mending, "M05", "100", "150")
+    save(mending)
+    for text in ("a hand in the way", "a sleeve in the way"):
+        mending.locator(".mends .reason").click()
+        mending.fill(".reason-form input", text)
+        mending.locator(".reason-form button").click()
+        mending.wait_for_selector(f".mends .reason:has-text('{text}')")
+    assert "a sleeve in the way" in (own.folder / "bench-07.mends.toml").read_text("utf-8")
+
+
+def test_an_entry_of_the_line_is_typed_in_the_unit_of_its_table(page: Any, tmp_path: Path) -> None:
+    folder = trials.write(tmp_path, "in-mm", cameras=False, answered=False)
+    head, *rows = (folder / "line.csv").read_text(encoding="utf-8").splitlines()
+    at = [h.split(" [")[0] for h in head.split(",")].index("diameter")
+    cells = [row.split(",") for row in rows]
+    for row in cells:
+        row[at] = repr(round(1e3 * float(row[at]), 6))
+    text = "\n".join([head.replace("diameter [m]", "diameter [mm]"), *map(",".join, cells)])
+    (folder / "line.csv").write_text(text + "\n", encoding="utf-8")
+    served = Server(tmp_path)
+    show(page, served.address("trial/in-mm"))
+    page.keyboard.press("3")
+    page.select_option(".mend-form select >> nth=0", "line-entry")
+    page.select_option(".mend-form select[name=column]", "diameter")
+    label = page.locator(".mend-form label", has=page.locator("input[name=value]"))
+    assert "value [mm]" in label.inner_text()
+    page.fill(".mend-form input[name=value]", "7.5")
+    save(page)
+    page.wait_for_selector(".mends li:has-text('set to 7.5 mm')")
+    assert "value = 0.0075" in (tmp_path / "in-mm.mends.toml").read_text("utf-8")
+    served.stop()
+
+
 def test_a_point_is_corrected_by_a_click_in_the_frame(mending: Any) -> None:
     bench(mending, "bench.goTo(bench.info.cameras[0].clock.offset + 3 / 20000)")
     mending.select_option(".mend-form select >> nth=0", "correct-point")
@@ -86,6 +133,17 @@ def test_a_point_is_corrected_by_a_click_in_the_frame(mending: Any) -> None:
     save(mending)
     mending.wait_for_selector(".mends li")
     assert "tip of tip-view put at" in mending.inner_text(".mends")
+    # Where it was is drawn too, linked with where it is.
+    until(mending, "window.lashwave.video?.overlay.moved.length === 1")
+    moved = mending.evaluate("window.lashwave.video.overlay.moved[0]")
+    assert moved["is"] == pytest.approx([u, moved["is"][1]], abs=0.01)
+    tip = trials.PER_METRE * (
+        invented.place(np.array([trials.OFFSET + 3 / trials.RATE]), np.array([invented.LENGTH]))[
+            0, 0
+        ]
+        - [trials.LEFT, 0.0, trials.TOP]
+    )
+    assert moved["was"] == pytest.approx([tip[0], -tip[2]], abs=1e-3)
 
 
 def test_the_second_of_two_writers_is_told(mending: Any, own: Server, watched: Watched) -> None:
@@ -163,15 +221,49 @@ def test_a_draft_outlives_a_reload(mending: Any) -> None:
     assert mending.input_value(".mend-form input[name=from]") == "11"
 
 
-def test_a_run_starts_shows_progress_and_is_cancelled(mending: Any, own: Server) -> None:
+def test_a_run_is_seen_in_every_tab_and_cancelled(
+    mending: Any, own: Server, watched: Watched
+) -> None:
     """The real reconstruction in the server's own process; the last good answer stands."""
     before = {p.name: p.stat().st_mtime_ns for p in (own.folder / "bench-07.answers").iterdir()}
+    other = watched.open()
+    show(other, own.address("trial/bench-07"))
+    other.keyboard.press("3")
     mending.locator(".run button.main").click()
     mending.wait_for_selector(".progress")
+    # Every tab sees it, and marks what it shows as of the answer before.
+    other.wait_for_selector(".progress")
+    for page in (mending, other):
+        page.wait_for_selector(".summary:has-text('of the answer before')")
+    until(
+        mending, "/reading the trial|a first motion/.test(document.querySelector('.run').innerText)"
+    )
     mending.locator(".progress button").click()
     until(mending, "document.querySelector('.run')?.innerText.includes('Cancelled')", 30.0)
     after = {p.name: p.stat().st_mtime_ns for p in (own.folder / "bench-07.answers").iterdir()}
     assert after == before
+
+
+def test_before_and_after_a_run_stand_side_by_side(mending: Any, own: Server) -> None:
+    """The answers that a run replaced are kept; here the run's work is done by hand."""
+    from lashwave.serving.before import keep_before
+    from lashwave.serving.library import Library
+
+    keep_before(Library(own.folder), "bench-07")
+    summary = own.folder / "bench-07.answers" / "summary.json"
+    record = json.loads(summary.read_text(encoding="utf-8"))
+    record["quantities"]["peak_tip_speed"]["value"] += 20.0
+    summary.write_text(json.dumps(record), encoding="utf-8")
+    mending.reload()
+    until(mending, "window.lashwave?.player?.meter.summary().frames > 0")
+    mending.keyboard.press("2")
+    row = mending.wait_for_selector(".compared tr:has-text('peak tip speed')").inner_text()
+    assert row.count("±") == 2 and "+" in row.splitlines()[-1].split("\t")[-1]
+    mending.locator(".summary a", has_text="before and after").click()
+    mending.wait_for_selector(".overlaid svg path")
+    head = mending.locator(".compared thead").inner_text()
+    assert "before" in head
+    assert "share most sightings" in mending.inner_text(".compare")
 
 
 @pytest.mark.slow

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
+from lashwave.quantities.answer import Answer
 from lashwave.report import (
     export,
     figures_fit,

@@ -201,7 +201,7 @@ function PlotFrame({
       }}
       make={(host) => new PlotView(bench, motion, host, () => plotted(bench, motion, key))}
       legend={
-        <p class="legend">
+        <p class={what && what.curves.length > 4 ? "legend many" : "legend"}>
           {what ? (
             <span title={what.curves.some((c) => c.low) ? "bands: 95 %" : ""}>
               {bracketed(what.unit)}

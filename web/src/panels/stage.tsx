@@ -18,6 +18,17 @@ interface Props {
   frames: Frames[];
 }
 
+/** What stands in the view: the sign's class, and its name. */
+const SIGNS: [string, string][] = [
+  ["disc", "seen"],
+  ["ring", "predicted"],
+  ["cross", "distrusted"],
+  ["wide-ring", "bend"],
+  ["wide-ring chosen", "selected"],
+  ["halo", "sd"],
+  ["thin", "tip's path"],
+];
+
 /** The bright part of the ramp, as the line is painted. */
 const SPEEDS = [0.25, 0.44, 0.62, 0.81, 1].map((x) => rampColour(RAMPS.speed, x)).join(", ");
 
@@ -56,9 +67,12 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
               {figures(high, 3)} m/s{" "}
             </>
           ) : null}
-          <i class="disc" /> seen <i class="ring" /> predicted <i class="cross" /> distrusted{" "}
-          <i class="wide-ring" /> bend <i class="wide-ring chosen" /> selected <i class="halo" /> sd{" "}
-          <i class="thin" /> tip's path <span class="soft">grid 0.5 m</span>
+          {SIGNS.map(([sign, name]) => (
+            <span class="item">
+              <i class={sign} /> {name}
+            </span>
+          ))}{" "}
+          <span class="soft">grid 0.5 m</span>
           {note ? <strong> {note}</strong> : null}
         </p>
       }
@@ -127,7 +141,6 @@ export function VideoFrame(
       legend={
         <p class="legend">
           <i class="stroke" /> line <i class="plus" /> point seen
-          {camera.frames ? null : <span class="soft">no images: points only</span>}
         </p>
       }
       controls={<CameraChoice bench={bench} index={index} />}
