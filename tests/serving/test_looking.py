@@ -263,3 +263,15 @@ def test_a_million_sightings_are_thinned_and_said_so(folder: Path, monkeypatch) 
         arrays, header = unpack(client.get("/api/trials/trial/sightings").content)
     sent = arrays["marker_weight"].size + arrays["cam0_frame"].size
     assert 250 < sent <= 510 and "every 4th sample of 1906" in header["note"]
+
+
+def test_the_table_of_a_campaign_where_there_is_one(tmp_path: Path) -> None:
+    (tmp_path / "spring").mkdir()
+    (tmp_path / "spring" / "campaign.csv").write_text("throw,peak [m/s]\na,312.5\nb,\n", "utf-8")
+    with client_of(tmp_path) as client:
+        assert client.get("/api/campaigns").json() == {"campaigns": ["spring"]}
+        table = client.get("/api/campaigns/spring").json()
+        assert table["head"] == ["throw", "peak [m/s]"]
+        assert table["rows"] == [["a", "312.5"], ["b", ""]]
+        for wrong in ("none", "..", "%2e%2e"):
+            assert client.get(f"/api/campaigns/{wrong}").status_code == 404

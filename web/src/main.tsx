@@ -7,6 +7,7 @@ import { render } from "preact";
 import { usePlace } from "./core/place";
 import { startTheme } from "./core/theme";
 import { Banner } from "./panels/banner";
+import { CampaignPage } from "./pages/campaign";
 import { ComparePage } from "./pages/compare";
 import { ListPage } from "./pages/list";
 import { NewPage } from "./pages/new";
@@ -18,6 +19,7 @@ function App() {
   let body = <ListPage />;
   if (page === "trial" && id) body = <TrialPage key={id} id={id} />;
   if (page === "new") body = <NewPage />;
+  if (page === "campaign" && id) body = <CampaignPage key={id} name={id} />;
   if (page === "compare") body = <ComparePage key={ids.join("/")} ids={ids} />;
   return (
     <>

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import re
+from itertools import islice
+from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
@@ -12,6 +15,7 @@ from starlette.routing import Route
 from lashwave import __version__
 from lashwave.serving.camera_pictures import overlay
 from lashwave.serving.detail import detail
+from lashwave.serving.library import Library
 from lashwave.serving.motion_pack import motion
 from lashwave.serving.overview import broken, entry, residual_rms, thumbnail
 from lashwave.serving.replies import Refused, answer, not_found
@@ -51,6 +55,45 @@ def trials(request: Request) -> Response:
     if late:
         s.later.submit(lambda: [residual_rms(s.reader, name, now=True) for name in late], "trials")
     return answer({"folder": s.library.folder.name, "trials": rows, "below": s.library.below(rows)})
+
+
+CAMPAIGN = "campaign.csv"
+MOST_ROWS = 5000
+
+
+def campaigns(request: Request) -> Response:
+    """Folders that hold the table of a campaign; "." is the served folder itself."""
+    s = state(request)
+    children = sorted(p.name for p in s.library.folder.iterdir() if p.is_dir())
+    found = [name for name in (".", *children) if _campaign_table(s.library, name) is not None]
+    return answer({"campaigns": found})
+
+
+def campaign(request: Request) -> Response:
+    """A campaign's table as it stands in its CSV: heads with units, rows of texts.
+
+    Raises Refused (404) where there is none, (422) where it cannot be read.
+    """
+    s, name = state(request), request.path_params["name"]
+    file = _campaign_table(s.library, name)
+    if file is None:
+        raise not_found(f"{name[:60]} holds no table of a campaign")
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as stream:
+            rows = list(islice(csv.reader(stream), MOST_ROWS + 1))
+    except (OSError, ValueError, csv.Error) as fault:
+        raise Refused(422, f"{name}/{CAMPAIGN} cannot be read ({type(fault).__name__})") from None
+    return answer({"name": name, "head": rows[0] if rows else [], "rows": rows[1:]})
+
+
+def _campaign_table(library: Library, name: str) -> Path | None:
+    try:
+        folder = library.folder if name == "." else library.child(name)
+    except Refused:
+        return None
+    file = folder / CAMPAIGN
+    good = file.is_file() and not file.is_symlink() and not folder.is_symlink()
+    return file if good else None
 
 
 def trial(request: Request) -> Response:
@@ -114,6 +157,8 @@ def frame(request: Request) -> Response:
 routes = [
     Route("/api/ping", ping),
     Route("/api/trials", trials),
+    Route("/api/campaigns", campaigns),
+    Route("/api/campaigns/{name}", campaign),
     Route("/api/trials/{trial}", trial),
     Route("/api/trials/{trial}/thumbnail.svg", small_picture),
     Route("/api/trials/{trial}/motion", motion_pack),

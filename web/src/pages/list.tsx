@@ -124,6 +124,7 @@ export function ListPage() {
   const [failure, setFailure] = useState<string | null>(null);
   const [by, setBy] = useState({ column: 0, down: false });
   const [chosen, setChosen] = useState<string[]>([]);
+  const [campaigns, setCampaigns] = useState<string[]>([]);
 
   useEffect(() => {
     const load = (): void => {
@@ -136,6 +137,10 @@ export function ListPage() {
       );
     };
     load();
+    getJson<{ campaigns: string[] }>("/api/campaigns").then(
+      (read) => setCampaigns(read.campaigns),
+      () => undefined,
+    );
     return listen(load);
   }, []);
 
@@ -146,6 +151,11 @@ export function ListPage() {
         <a class="button" href="#/new">
           New trial
         </a>
+        {campaigns.map((name) => (
+          <a class="button" href={`#/campaign/${encodeURIComponent(name)}`}>
+            {name === "." ? "Campaign's table" : `Campaign ${name}`}
+          </a>
+        ))}
       </Head>
       <main class="list">
         {failure && !listing ? <p class="fault">The trials could not be read: {failure}.</p> : null}
