@@ -26,6 +26,7 @@ PAGES = [
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
     "law", "sensitivity", "locate", "calibrate", "simulate", "demo", "assemble", "open",
+    "completion",
 )  # fmt: skip
 
 
@@ -99,7 +100,7 @@ def test_the_python_of_the_readme_runs(
     (tmp_path / "out").mkdir()
     answers = invented.answers(fit)
     report = {"report.html": b"<html></html>", "report.pdf": b"%PDF-"}
-    write_results(tmp_path / "out" / "demo", fit, answers, None, report, trial, {})
+    write_results(tmp_path / "out" / "demo.answers", fit, answers, None, report, trial, {})
     monkeypatch.chdir(tmp_path)
     (code,) = blocks(README, "python")
     exec(compile(code, "README.md", "exec"), {})
@@ -107,7 +108,7 @@ def test_the_python_of_the_readme_runs(
     when = fit.time[top.argmax()]
     assert capsys.readouterr().out == f"{top.max():.0f} m/s at {when:.4f} s\n"
     for name in re.findall(r"^\| `([a-z]+\.[a-z]+)` \|", README, flags=re.MULTILINE):
-        assert (tmp_path / "out" / "demo" / name).exists(), name
+        assert (tmp_path / "out" / "demo.answers" / name).exists(), name
 
 
 def test_the_trial_file_of_the_documents_can_be_read(tmp_path: Path) -> None:

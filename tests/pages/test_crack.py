@@ -130,6 +130,8 @@ def test_a_camera_without_images_says_so(browser: Any, tmp_path: Any) -> None:
     page = context.new_page()
     page.set_default_timeout(40_000)
     show(page, served.address("trial/points"))
+    bench(page, "bench.goTo(bench.info.cameras[0].clock.offset + 3 / 20000)")
+    until(page, "document.querySelector('.over-note').textContent.startsWith('frame 3')")
     assert "no images: points only" in page.inner_text("[data-view=video-tip-view]")
     context.close()
     served.stop()

@@ -114,6 +114,9 @@ def _usage(failure: CycloptsError) -> str:
         typed = failure.unused_tokens[0] if failure.unused_tokens else ""
         ask = f"did you mean {near_text}?" if near is not None else "all are listed by"
         return f"there is no command {typed!r}; {ask} {see}"
+    if (option := text.removeprefix("Unknown option: ")) != text:
+        ask = "" if near is None else f" did you mean {near_text}?"
+        return f"there is no option {option.split()[0].strip(chr(34) + '.')};{ask} {see}"
     if near is not None:
         return f"{text[: near.start()].rstrip('. ')}; did you mean {near_text}? {see}"
     return f"{text.rstrip('. ')}; {see}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Annotated, Literal
+
 from cyclopts import App, Parameter
 
 from lashwave import __version__
@@ -9,7 +11,6 @@ from lashwave.workbench.assemble_command import assemble
 from lashwave.workbench.calibrate_command import calibrate
 from lashwave.workbench.check_command import check
 from lashwave.workbench.compare_command import compare
-from lashwave.workbench.completion_command import completion
 from lashwave.workbench.demo_command import demo
 from lashwave.workbench.deposit_command import deposit
 from lashwave.workbench.fall_command import fall
@@ -21,6 +22,7 @@ from lashwave.workbench.predict_command import predict
 from lashwave.workbench.rank_command import rank
 from lashwave.workbench.reconstruct_command import reconstruct
 from lashwave.workbench.sensitivity_command import sensitivity
+from lashwave.workbench.shared_options import DONE
 from lashwave.workbench.simulate_command import simulate
 
 app = App(
@@ -36,6 +38,22 @@ app = App(
     suppress_keyboard_interrupt=False,
     result_action="return_value",
 )
+
+
+def completion(
+    shell: Annotated[
+        Literal["bash", "zsh", "fish"], Parameter(name="SHELL", help="Which shell is meant.")
+    ],
+    /,
+) -> int:
+    """Print what completes commands and options in a shell.
+
+    For bash, say once: lashwave completion bash >> ~/.bash_completion
+    """
+    print(app.generate_completion(shell=shell))
+    return DONE
+
+
 for command in (
     check, locate, reconstruct, open_folder, compare, deposit, parameters, calibrate, assemble,
     simulate, demo, predict, rank, fall, law, sensitivity, completion,

@@ -6,16 +6,18 @@ import shutil
 import sys
 from dataclasses import astuple, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
 from lashwave import files, pipeline
 from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.quantities import Trial, Tuft
 from lashwave.workbench.shared_options import Quiet, Seed
 from lashwave.workbench.simulate_command import BenchWishes, make, plain, write_truth
+
+if TYPE_CHECKING:
+    from lashwave.quantities import Trial
 
 
 def demo(
@@ -63,6 +65,8 @@ def as_noted(trial: Trial) -> Trial:
     What is rounded off is less than what each figure is known to.
     """
     import numpy as np
+
+    from lashwave.quantities import Tuft
 
     line, markers = trial.line, trial.markers
     station = np.round(line.station, 3)

@@ -10,7 +10,7 @@ from cyclopts import Parameter
 from lashwave import report, study
 from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.quantities import InputError, band
+from lashwave.quantities import InputError
 from lashwave.workbench import model_files as io
 from lashwave.workbench.shared_options import DONE, Out, Quiet, Trial
 
@@ -63,6 +63,8 @@ def predict(
 def _write_prediction(folder: Path, found: study.Prediction) -> None:
     import numpy as np
 
+    from lashwave.quantities import band
+
     low, _, high = band(found.tip_draws)
     spread = np.sqrt((found.spread**2).mean(1))
     io.save_csv(
@@ -104,6 +106,8 @@ def _write_prediction(folder: Path, found: study.Prediction) -> None:
 def _summary(found: study.Prediction) -> dict[str, object]:
     import numpy as np
 
+    from lashwave.quantities import band
+
     low, _, high = band(found.tip_draws.max(axis=1))
     return {
         "span_s": float(found.time[-1] - found.time[0]),
@@ -129,6 +133,8 @@ def _summary(found: study.Prediction) -> dict[str, object]:
 
 def _show_prediction(found: study.Prediction, out: Path) -> None:
     import numpy as np
+
+    from lashwave.quantities import band
 
     def text(value: float | None) -> str:
         return "to the end" if value is None else f"{1e3 * value:.0f} ms"

@@ -36,16 +36,19 @@ export function usePlace(): Place {
 }
 
 let waiting = 0;
+let pending: Record<string, string | null> = {};
 
 /** Writes what is looked at into the address, a moment after the last change; no step back is made. */
 export function keepAt(values: Record<string, string | null>): void {
   clearTimeout(waiting);
+  pending = { ...pending, ...values };
   waiting = window.setTimeout(() => {
     const { at } = readPlace();
-    for (const [name, value] of Object.entries(values)) {
+    for (const [name, value] of Object.entries(pending)) {
       if (value === null) at.delete(name);
       else at.set(name, value);
     }
+    pending = {};
     const path = location.hash.split("?")[0] || "#/";
     const query = at.toString();
     history.replaceState(null, "", query ? `${path}?${query}` : path);

@@ -179,7 +179,7 @@ export class TimelineView implements View {
     const end = this.over.left + this.over.width;
     for (const event of shown) {
       const x = this.over.x(event.time);
-      const long = (event.name.length * 0.5 + 1) * rem();
+      const long = (event.name.length * 0.52 + 1) * rem();
       // Near the right edge the name stands to the left of its line.
       const turned = end - x < long;
       const [a, b] = turned ? [x - long, x] : [x, x + long];
@@ -195,7 +195,7 @@ export class TimelineView implements View {
     const named = row >= 0;
     flag.className = "flag";
     flag.classList.toggle("turned", turned);
-    flag.style.paddingTop = `${0.92 * Math.max(row, 0)}em`;
+    flag.style.paddingTop = `${1.14 * Math.max(row, 0)}em`;
     flag.style.transform = turned ? `translateX(calc(${x}px - 100%))` : `translateX(${x}px)`;
     flag.title = `${event.name}: ${event.text}`;
     flag.textContent = named ? event.name : "";
