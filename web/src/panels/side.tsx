@@ -44,7 +44,7 @@ export function Side({ id, bench, player, mends, run, tab, setTab, orbit }: Prop
         <MendPanel id={id} bench={bench} mends={mends} run={run} />,
         <ExportPanel id={id} bench={bench} orbit={orbit} />,
       ].map((panel, i) => (
-        <div role="tabpanel" hidden={i !== tab} aria-label={TABS[i]}>
+        <div role="tabpanel" hidden={i !== tab} aria-label={TABS[i]} tabIndex={0}>
           {panel}
         </div>
       ))}
