@@ -70,8 +70,11 @@ def readable(answer: Answer) -> tuple[Answer, str]:
     def scaled(number: float | None) -> float | None:
         return None if number is None else factor * number
 
-    names = ("value", "sd", "low95", "high95")
-    return replace(answer, **{name: scaled(getattr(answer, name)) for name in names}), printed
+    shown = replace(
+        answer, value=scaled(value), sd=scaled(answer.sd), low95=scaled(answer.low95),
+        high95=scaled(answer.high95),
+    )  # fmt: skip
+    return shown, printed
 
 
 def with_sd(answer: Answer) -> str:
