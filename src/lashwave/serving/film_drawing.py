@@ -122,7 +122,9 @@ def _inset(image: NDArray[np.uint8], picture: NDArray[np.uint8] | None) -> None:
         return
     high, wide = picture.shape[:2]
     scale = BESIDE / max(high, wide)
-    small = cv2.resize(picture, (round(wide * scale), round(high * scale)), cv2.INTER_AREA)
+    small = cv2.resize(
+        picture, (round(wide * scale), round(high * scale)), interpolation=cv2.INTER_AREA
+    )
     image[top : top + small.shape[0], left : left + small.shape[1]] = small
 
 
