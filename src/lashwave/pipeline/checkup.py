@@ -76,6 +76,13 @@ def inspect(trial: Trial) -> Checkup:
     return Checkup(trial, markers, spacings, cameras, findings)
 
 
+def inspect_as_read(trial: Trial) -> Checkup:
+    """The same of a trial as its files give it: markers are labelled first, as for a run."""
+    from lashwave.pipeline.labelled import labelled
+
+    return inspect(labelled(trial))
+
+
 def refuse_unusable(trial: Trial, where: Path | str) -> None:
     """Raise InputError where the trial cannot be used at all."""
     fault = inspect(trial).fault
@@ -292,9 +299,8 @@ def as_record(checkup: Checkup) -> dict[str, object]:
 def run(folder: Path, *, as_json: bool) -> int:
     """Read, inspect, print; status 0, or 2 where the trial is not usable."""
     from lashwave.files import read_pictures
-    from lashwave.pipeline.labelled import labelled
 
-    checkup = inspect(labelled(read_pictures(folder).trial))
+    checkup = inspect_as_read(read_pictures(folder).trial)
     if as_json:
         console.say(json.dumps(finite(as_record(checkup)), indent=1, allow_nan=False))
     else:

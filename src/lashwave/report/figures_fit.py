@@ -186,7 +186,7 @@ def _rms(value: Array) -> float:
 
 
 def share_bounds(share: Array, count: NDArray[np.int64]) -> Array:
-    """(2, W) lower and upper exact 95 % bounds of shares (W,) found in counts (W,).
+    """(2, W), no unit: lower and upper exact 95 % bounds of shares (W,) found in counts (W,).
 
     Source: Clopper and Pearson, Biometrika 26 (1934) 404.
     """

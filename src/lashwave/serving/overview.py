@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from lashwave.pipeline import checkup
-from lashwave.pipeline.labelled import labelled
 from lashwave.quantities import DISTRUSTED, Array, InputError, interpolate
 from lashwave.serving.library import stamp
 from lashwave.serving.opened import Opened, Reader, answers_stamp
@@ -82,7 +81,7 @@ def verdict_of(opened: Opened) -> tuple[str, list[str], float | None]:
         return "care", [ALONE], None
     if trial.markers.time.size == 0:
         return "care", ["markers are still in the pictures: a run finds them"], None
-    found = checkup.inspect(labelled(trial))  # as `lashwave check` does: one verdict
+    found = checkup.inspect_as_read(trial)  # as `lashwave check` does: one verdict
     worst = [f for f in found.findings if f.level != "note"]
     reasons = [f"{f.about}: {f.text}" for f in worst]
     on_line = ~trial.markers.on_handle
