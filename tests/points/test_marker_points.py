@@ -18,11 +18,12 @@ from lashwave.points.dots.marker_points import (
     MeetSettings,
     dots_by_frame,
     lasting_points,
+    locate_markers,
     points_in_frame,
     points_joined,
     stream_points,
 )
-from lashwave.quantities.sightings import Camera, Clock
+from lashwave.quantities.sightings import Camera, Clock, Markers
 from tests.points.lines import fold
 from tests.points.rendered import Reel, noisy, spots
 
@@ -194,3 +195,20 @@ def test_from_pictures_to_points() -> None:
     # chi-square of 3 degrees of freedom; its median is 2.37, whatever a blended dot or two do
     assert np.median(score) == pytest.approx(2.37, rel=0.35)
     assert np.linalg.norm(miss, axis=1).max() < 3e-3
+
+
+def test_cameras_of_unlike_lengths_share_their_first_images() -> None:
+    rng = np.random.default_rng(21)
+    true = fold(24, 3) - [0.4, 0.0, 0.2]
+    cameras = [camera(0.9 + 0.6 * k, 0.3 + 0.2 * (k % 2), 1100.0) for k in range(3)]
+    films = []
+    for one, count in zip(cameras, (24, 22, 23), strict=True):
+        light = [spots((1280, 1024), project(one, places), 150.0, 1.8) for places in true[:count]]
+        films.append(Reel([noisy(picture, 15.0, 2.0, rng) for picture in light]))
+    station = np.linspace(0.0, 1.1, true.shape[1])
+    labels = tuple(f"M{k}" for k in range(len(station)))
+    none = np.empty((0, len(labels)))
+    wanted = Markers(np.empty(0), labels, np.empty((0, len(labels), 3)), none, station)
+    found, shift, notes = locate_markers(cameras, films, wanted, 0.0, lambda *_: None)
+    assert found.time.size == 22 and shift > 0.0
+    assert any("22 to 24 images; the first 22" in note for note in notes)

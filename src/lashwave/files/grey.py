@@ -23,6 +23,14 @@ _COLOURS = re.compile(r"rgb24|bgr24|(rgb|bgr)0|0(rgb|bgr)|bgra|rgba|argb|abgr|gb
 _DEEP_COLOURS = re.compile(r"(rgb|bgr)48(le|be)")
 
 
+UNLIKE = 0.06
+"""Share by which a colour filter makes neighbouring pixels unlike at least; the two outputs of a
+grey sensor differ by 0.02 at most."""
+ROUGH, ROUGHER = 40.0, 4.0
+"""Step from sample to sample [levels of 8 bit] of bytes that hold what is left over of packed
+pixels, and how many times the others' it is."""
+
+
 class NotGreyError(ValueError):
     """A picture that is no grey image: what it is, and what would be right."""
 
@@ -83,3 +91,43 @@ def _plane(
     rows = np.frombuffer(memoryview(plane), np.uint8).reshape(plane.height, plane.line_size)
     wanted = np.ascontiguousarray(rows[:, : plane.width * step * kind.itemsize])
     return wanted.view(kind).astype(kind.newbyteorder("="), copy=False)
+
+
+def raw_kind(image: Image) -> tuple[str, str] | None:
+    """What a picture (H, W), no unit, is that only looks like grey, and what would be right.
+
+    A colour camera's raw picture has one colour a pixel, in squares of four of which two on a
+    diagonal are alike. Pixels of 10 or 12 bit that are packed leave their last bits in every third
+    or fifth byte, which jumps from sample to sample. None where it is neither.
+    """
+    if min(image.shape) < 32:
+        return None
+    packed = _packed(image) if image.dtype == np.uint8 else None
+    if packed is not None:
+        return f"is raw with {packed} bits a pixel, packed", "save it unpacked, as grey of 16 bit"
+    high, wide = image.shape[0] // 2 * 2, image.shape[1] // 2 * 2
+    part = image[:high, :wide]
+    four = np.array([[part[a::2, b::2].mean(dtype=float) for b in (0, 1)] for a in (0, 1)])
+    for pair, others in (
+        ((four[0, 0], four[1, 1]), (four[0, 1], four[1, 0])),
+        ((four[0, 1], four[1, 0]), (four[0, 0], four[1, 1])),
+    ):
+        middle = 0.5 * sum(pair)
+        alike = abs(pair[0] - pair[1]) < 0.3 * UNLIKE * middle
+        apart = [abs(other - middle) > max(UNLIKE * middle, 1.0) for other in others]
+        if alike and all(apart):
+            return "is raw of a colour camera, one colour a pixel", "save it as grey"
+    return None
+
+
+def _packed(image: Image) -> int | None:
+    """Bits of a packed pixel, where bytes hold such."""
+    for period, bits in ((3, 12), (5, 10)):
+        columns = image[::4, : image.shape[1] // period * period].astype(float)
+        steps = [
+            float(np.median(np.abs(np.diff(columns[:, k::period], axis=1)))) for k in range(period)
+        ]
+        last = max(steps)
+        if last > ROUGH and last > ROUGHER * max(float(np.median(steps)), 1.0):
+            return bits
+    return None

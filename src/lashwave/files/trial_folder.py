@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.frame_files import open_frames
+from lashwave.files.grey import raw_kind
 from lashwave.files.located import read_onsets
 from lashwave.files.marker_section import read_markers
 from lashwave.files.mends import read_mends
@@ -297,10 +298,15 @@ def read_pictures(path: Path) -> Pictures:
 
 
 def _frames(folder: Folder, fields: Fields, size: tuple[int, int]) -> Frames:
-    return open_frames(
-        folder, fields.text("frames"), fields.where, fields.line("frames"), fields.name("frames"),
-        size,
-    )  # fmt: skip
+    """The images of a camera; raw that only looks like grey is refused by its first image."""
+    pattern = fields.text("frames")
+    frames = open_frames(
+        folder, pattern, fields.where, fields.line("frames"), fields.name("frames"), size
+    )
+    raw = raw_kind(frames[0]) if len(frames) else None
+    if raw is not None:
+        raise fields.fault("frames", f"{pattern!r} {raw[0]}", raw[1])
+    return frames
 
 
 def _tip(fields: Fields, length: float) -> tuple[str, float]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,25 +47,26 @@ def locate_markers(
 
     Parameters
     ----------
-    cameras : that expose together, at one rate and with as many images; two at least.
+    cameras : that expose together, at one rate; two at least. Where one has more images than
+        another the first of each are used.
     wanted : labels and stations; no samples.
     handle_length : of the rigid grip [m].
     progress : is told each stage and the share of it done.
 
     Raises
     ------
-    InputError : one camera alone, cameras of unlike rates or lengths, no point seen by two.
+    InputError : one camera alone, cameras of unlike rates, no point seen by two.
     """
-    _check(cameras, films)
-    found = []
+    _check(cameras)
+    counts = [len(film) for film in films]
+    count, found = min(counts), []
     for number, (camera, film) in enumerate(zip(cameras, films, strict=True)):
         parts = []
-        for part in stream_dots(film, with_gain(film)):
+        for part in stream_dots(islice(iter(film), count), with_gain(film)):
             parts.append(part)
             last = int(part.frame[-1]) if part.frame.size else 0
-            progress(f"dots of {camera.name}", (number + last / len(film)) / len(films))
+            progress(f"dots of {camera.name}", (number + last / count) / len(films))
         found.append(dots_joined(parts))
-    count = len(films[0])
 
     def frames() -> Iterator[Sequence[DotsInFrame]]:
         for frame, views in enumerate(dots_by_frame(found, count)):
@@ -86,6 +87,9 @@ def locate_markers(
     lost = [label for label, has in zip(markers.labels, seen, strict=True) if not has]
     notes = [*report.sentences, *([f"markers never found: {', '.join(lost)}"] if lost else [])]
     notes.append(_of_deviations(markers, deviations))
+    if max(counts) > count:
+        notes.append(f"the cameras have {min(counts)} to {max(counts)} images; the first {count} "
+                     "of each are used, taken at the same moments")  # fmt: skip
     kept = replace(
         markers,
         labels=tuple(np.array(markers.labels)[seen].tolist()),
@@ -122,18 +126,18 @@ def _of_deviations(markers: Markers, found: PointDeviations) -> str:
     )
 
 
-def _check(cameras: Sequence[Camera], films: Sequence[Frames]) -> None:
+def _check(cameras: Sequence[Camera]) -> None:
     if len(cameras) < 2:
         raise InputError(
             "trial.toml", f"camera {cameras[0].name} alone shows dots", "two place them in space",
             field="cameras",
         )  # fmt: skip
-    for camera, film in zip(cameras[1:], films[1:], strict=True):
-        if camera.rate != cameras[0].rate or len(film) != len(films[0]):
+    for camera in cameras[1:]:
+        if camera.rate != cameras[0].rate:
             raise InputError(
                 "trial.toml",
                 f"cameras {cameras[0].name} and {camera.name} show dots at {cameras[0].rate:g} and "
-                f"{camera.rate:g} Hz, in {len(films[0])} and {len(film)} images",
+                f"{camera.rate:g} Hz",
                 "dots are placed by cameras that expose together, image by image",
                 field="cameras",
             )
