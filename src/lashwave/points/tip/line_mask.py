@@ -8,7 +8,7 @@ that spreads a front's two sides into each other.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,15 @@ class MaskThresholds:
     likely: Plane
     rim: Mask
     """Where a line may come in."""
+
+    @property
+    def seen(self) -> Mask:
+        """(H, W), no unit: where enough of the kernel is known to measure."""
+        return np.asarray(self.fine_share > 0.15)
+
+    def within(self, box: tuple[slice, slice]) -> MaskThresholds:
+        """The same of a part of the picture, (h, w) each, no unit."""
+        return MaskThresholds(*(plane[box] for plane in vars(self).values()))
 
 
 @dataclass(frozen=True)
@@ -104,14 +113,17 @@ def dark_regions(
     """
     shade = blurred(dark, settings.mask_fine_blur) / thresholds.fine_share
     # Too little of the kernel on good pixels is a guess, not a measurement.
-    seen = thresholds.fine_share > 0.15
-    likely = (shade > thresholds.likely) & seen
-    if not likely.any():
+    likely = (shade > thresholds.likely) & thresholds.seen
+    box, inner = _box(likely, 4 * int(np.ceil(settings.mask_coarse_blur)) + settings.mask_margin)
+    if box is None:
         return []
-    likely &= blurred(dark, settings.mask_coarse_blur) / thresholds.coarse_share > settings.mask_net
+    # Most of a picture is bright: what follows looks at the part about what is dark.
+    dark, shade, likely = dark[box], shade[box], likely[box].copy()
+    here = thresholds.within(box)
+    likely &= blurred(dark, settings.mask_coarse_blur) / here.coarse_share > settings.mask_net
     square = np.ones((2 * settings.mask_beside + 1, 2 * settings.mask_beside + 1), np.uint8)
     alone = likely & (shade > settings.mask_bright * np.asarray(cv2.dilate(-shade, square)))
-    sure = (shade > thresholds.sure) & alone
+    sure = (shade > here.sure) & alone
     if np.count_nonzero(sure) < settings.mask_least_region:
         return []
     depth = _own_depth(shade, alone, sure)
@@ -120,7 +132,20 @@ def dark_regions(
         shade > settings.mask_opaque * deepest
     )
     sure &= likely
-    return _regions(likely, sure, shade, thresholds, settings=settings)
+    found = _regions(likely, sure, shade, here, settings=settings)
+    return [replace(r, corner=(r.corner[0] + inner[0], r.corner[1] + inner[1])) for r in found]
+
+
+def _box(likely: Mask, margin: int) -> tuple[tuple[slice, slice] | None, tuple[int, int]]:
+    """The part of a picture about what is likely, and u, v of its first pixel; None for nothing."""
+    rows, columns = np.flatnonzero(likely.any(axis=1)), np.flatnonzero(likely.any(axis=0))
+    if not rows.size:
+        return None, (0, 0)
+    top, left = max(int(rows[0]) - margin, 0), max(int(columns[0]) - margin, 0)
+    return (slice(top, int(rows[-1]) + margin + 1), slice(left, int(columns[-1]) + margin + 1)), (
+        left,
+        top,
+    )
 
 
 def black_regions(

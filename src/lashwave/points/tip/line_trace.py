@@ -11,13 +11,14 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from lashwave.points.background import Plane
 from lashwave.points.tip.line_mask import DarkRegion, Mask
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities import Array
+from lashwave.quantities import Array, Index
 
 WIDE = 3.5
 """Half width from which a line's way is led along its middle, and its end sought on its axis [px].
@@ -137,18 +138,20 @@ def _trimmed(
         broad[:near] = np.maximum(broad[:near], np.median(broad[near : 2 * near]))
     smoothed = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
     last = len(out)
-    for i in range(int(settings.trace_least_way), len(out)):
-        ahead = slice(i, i + settings.trace_faint_run)
-        stretch = slice(max(i - settings.trace_stretch, 0), i)
-        usual = _usual_shade(out[stretch])
-        widest = settings.trace_wider * np.median(broad[stretch]) + settings.trace_wider_by
-        if broad[ahead].min() > widest or smoothed[ahead].max() < settings.trace_faint * usual:
-            later = (smoothed[i:] > settings.trace_again * usual) & (broad[i:] < widest)
-            run = np.ones(settings.trace_again_run)
-            if np.convolve(later, run, mode="valid").max(initial=0) >= run.size:
-                return None  # the line goes on: something only lies across it
-            last = i
-            break
+    usual, widest = _usual(out, broad, settings)
+    run = settings.trace_faint_run
+    narrowest = minimum_filter1d(broad, run, origin=-(run // 2), mode="nearest")
+    darkest = maximum_filter1d(smoothed, run, origin=-(run // 2), mode="nearest")
+    over = (narrowest > widest) | (darkest < settings.trace_faint * usual)
+    over[: int(settings.trace_least_way)] = False
+    if over.any():
+        last = int(np.argmax(over))
+        later = (smoothed[last:] > settings.trace_again * usual[last]) & (
+            broad[last:] < widest[last]
+        )
+        again = np.ones(settings.trace_again_run)
+        if np.convolve(later, again, mode="valid").max(initial=0) >= again.size:
+            return None  # the line goes on: something only lies across it
     cut = len(out) - last
     way, shade = way[cut:], shade[cut:]
     if len(way) < settings.trace_least_way:
@@ -162,14 +165,32 @@ def _trimmed(
     return End(way, direction / np.hypot(*direction), depth, entered, beyond, width)
 
 
-def _usual_shade(stretch: Array) -> float:
-    """Shade to expect after a stretch (n,) of a line: its median, or less where the line tapers.
+def _usual(out: Array, broad: Array, settings: TipSettings) -> tuple[Array, Array]:
+    """At each place (n,) of a way, what the stretch before it lets expect: shade, and the half
+    width [px] at most.
 
-    A thin line is blurred over more than its width, so its shade falls as it tapers.
+    The shade is the stretch's median, or less where the line tapers: a thin line is blurred over
+    more than its width, so its shade falls. Places with less than the least way before them are 0.
     """
-    near, far = stretch[stretch.size // 2 :], stretch[: stretch.size // 2]
-    falling = 1.5 * float(np.median(near)) - 0.5 * float(np.median(far))
-    return min(float(np.median(stretch)), falling)
+    usual, wide = np.zeros(len(out)), np.zeros(len(out))
+    at = np.arange(int(settings.trace_least_way), len(out))
+    if at.size:
+        begin = np.maximum(at - settings.trace_stretch, 0)
+        half = begin + (at - begin) // 2
+        falling = 1.5 * _medians(out, half, at) - 0.5 * _medians(out, begin, half)
+        usual[at] = np.minimum(_medians(out, begin, at), falling)
+        wide[at] = _medians(broad, begin, at)
+    return usual, settings.trace_wider * wide + settings.trace_wider_by
+
+
+def _medians(values: Array, begin: Index, end: Index) -> Array:
+    """Medians (R,) of values (n,) from each `begin` (R,) to before its `end` (R,)."""
+    count = end - begin
+    place = begin[:, None] + np.arange(int(count.max()))
+    rows = np.where(place < end[:, None], values[np.minimum(place, len(values) - 1)], np.inf)
+    rows.sort(axis=1)
+    row = np.arange(count.size)
+    return np.asarray(0.5 * (rows[row, (count - 1) // 2] + rows[row, count // 2]))
 
 
 @dataclass(frozen=True)
