@@ -1,6 +1,6 @@
 """Marker samples from C3D: all encodings, long files whole, and no file that cannot be trusted.
 
-Frames are read by a map of the file, so memory is that of the answer. The count of frames is
+Frames are read a piece at a time, so memory is that of the answer. The count of frames is
 never taken from one place: what header and parameters say must fit the size of the file.
 
 A second opinion on the labels of a C3D file: other readers, in a child process with limits.
@@ -36,8 +36,8 @@ _LONG_UNITS = {"millimeters": 1e-3, "millimetres": 1e-3, "centimeters": 1e-2, "c
                "meters": 1.0, "metres": 1.0, "inches": 0.0254}  # fmt: skip
 _HEAD = 256 * BLOCK * 2
 """Bytes that hold header and parameters: a section has at most 255 blocks, begun within 255."""
-_PIECE = 1 << 22
-"""Words taken from the map at a time."""
+_PIECE = 1 << 20
+"""Words read at a time."""
 WRAP = 1 << 16
 """The header counts frames with 16 bits."""
 
@@ -320,11 +320,12 @@ def _pieces(
     kind = "i2" if layout.width == 2 else "f4"
     order = ">" if header.processor == MIPS else "<"
     stored = "<u4" if header.processor == DEC and layout.width == 4 else order + kind
-    words = np.memmap(path, stored, "r", header.data_start, (layout.count, layout.words))
     rows = max(1, _PIECE // layout.words)
     for begin in range(0, layout.count, rows):
-        block = np.asarray(words[begin : begin + rows, : 4 * layout.points])
-        block = block.reshape(len(block), layout.points, 4)[:, columns]
+        count, skip = min(rows, layout.count - begin), begin * layout.words * layout.width
+        block = np.fromfile(path, stored, count * layout.words, offset=header.data_start + skip)
+        block = block.reshape(count, layout.words)[:, : 4 * layout.points]
+        block = block.reshape(count, layout.points, 4)[:, columns]
         if stored == "<u4":
             block = ((block >> 16) | (block << 16)).view("<f4") / np.float32(4)
         with np.errstate(invalid="ignore"):

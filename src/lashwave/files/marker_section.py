@@ -57,7 +57,8 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
     sd = record.sd
     if sd is None or fields.has("sd"):
         stated = fields.number("sd", "length", low=1e-7, high=0.1)
-        sd = np.full(record.position.shape[:2], stated) if sd is None else sd
+        # One number for all takes no memory.
+        sd = np.broadcast_to(stated, record.position.shape[:2]) if sd is None else sd
     return _assemble(folder, fields, line, record, sd, list(labels), stations)
 
 
@@ -136,7 +137,8 @@ def _assemble(
 
 def _check_reach(name: str, record: MarkerSamples) -> None:
     """Refuse a sample that no lab is large enough for, whatever the file's format."""
-    reach = np.abs(np.nan_to_num(record.position)).max(axis=(0, 2), initial=0.0)
+    ends = (which.reduce(record.position, axis=(0, 2), initial=0.0) for which in (np.fmin, np.fmax))
+    reach = np.abs(list(ends)).max(axis=0)
     far = int(reach.argmax()) if reach.size else 0
     if reach.size and reach[far] > FARTHEST:
         problem = f"a sample lies {reach[far]:.3g} m from the origin"

@@ -11,8 +11,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities import Array, Camera, Markers, Trial
+from lashwave.quantities import Array, Camera, Markers, Mask, Trial
 
+PIECE = 4096
+"""Samples looked at together."""
 QUIET_WINDOW = 30
 """Samples in a stretch whose noise is looked at; long enough for 10 %, short enough to be calm."""
 
@@ -96,14 +98,14 @@ def longest_gap(seen: NDArray[np.bool_], interval: float) -> float:
 
 def of_markers(markers: Markers) -> list[MarkerHealth]:
     """The record of each marker, from butt to tip, those on the handle last."""
-    seen = np.asarray(np.isfinite(markers.position).all(axis=-1))
     order = np.argsort(markers.station, kind="stable")
+    seen = {i: np.isfinite(markers.position[:, i]).all(axis=-1) for i in order}
     return [
         MarkerHealth(
             label=markers.labels[i],
             station=float(markers.station[i]),
-            coverage=float(seen[:, i].mean()),
-            longest_gap=longest_gap(seen[:, i], 1.0 / markers.rate),
+            coverage=float(seen[i].mean()),
+            longest_gap=longest_gap(seen[i], 1.0 / markers.rate),
             noise=noise_from_differences(markers.position[:, i]),
             stated=float(np.nanmedian(markers.sd[:, i])) if markers.sd.size else float("nan"),
         )
@@ -142,23 +144,41 @@ def swap_suspects(markers: Markers) -> list[tuple[str, str, int]]:
     fit the two paths three times better the other way round, the labels were likely exchanged.
     """
     position, suspects = markers.position, []
-    path = 2.0 * position[1:-1] - position[:-2]
-    here = position[2:]
-    least = 10.0 * float(np.nanmedian(markers.sd)) if np.isfinite(markers.sd).any() else 0.0
-    keep = np.asarray(np.linalg.norm(here - path, axis=-1))
-    strays = np.ascontiguousarray((keep > least).T)
+    known = markers.sd[_some(markers)]
+    least = 10.0 * float(np.nanmedian(known)) if np.isfinite(known).any() else 0.0
+    strays = _strays(position, least)
     count = len(markers.labels)
     for a in range(count):
         for b in range(a + 1, count):
             k = np.flatnonzero(strays[a] & strays[b])
-            kept = keep[k, a] + keep[k, b]
-            crossed = np.linalg.norm(here[k, b] - path[k, a], axis=-1) + np.linalg.norm(
-                here[k, a] - path[k, b], axis=-1
-            )
+            if not k.size:
+                continue
+            path = 2.0 * position[k + 1][:, [a, b]] - position[k][:, [a, b]]
+            here = position[k + 2][:, [a, b]]
+            kept = np.linalg.norm(here - path, axis=-1).sum(axis=1)
+            crossed = np.linalg.norm(here[:, ::-1] - path, axis=-1).sum(axis=1)
             moments = int((crossed < kept / 3.0).sum())
             if moments:
                 suspects.append((markers.labels[a], markers.labels[b], moments))
     return suspects
+
+
+def _strays(position: Array, least: float) -> Mask:
+    """(L, T - 2) whether each marker is over `least` [m] off its straight path at a sample.
+
+    A piece of the record (T, L, 3) [m] at a time, so that a long one is not held several times.
+    """
+    strays = np.zeros((position.shape[1], max(len(position) - 2, 0)), dtype=bool)
+    for begin in range(0, strays.shape[1], PIECE):
+        piece = position[begin : begin + PIECE + 2]
+        off = np.linalg.norm(piece[2:] - (2.0 * piece[1:-1] - piece[:-2]), axis=-1)
+        strays[:, begin : begin + PIECE] = (off > least).T
+    return strays
+
+
+def _some(markers: Markers) -> slice:
+    """Some 2,000 samples, evenly spread."""
+    return slice(None, None, 1 + markers.time.size // 2000)
 
 
 def duplicates(markers: Markers) -> list[tuple[str, str, float]]:
@@ -167,9 +187,9 @@ def duplicates(markers: Markers) -> list[tuple[str, str, float]]:
     At most some 2,000 samples, evenly spread, are looked at: a tenth shows in them.
     """
     found = []
-    some = slice(None, None, 1 + markers.time.size // 2000)
-    position = markers.position[some]
-    sd = np.where(np.isfinite(markers.sd), markers.sd, np.inf)[some]
+    some = _some(markers)
+    position, sd = markers.position[some], markers.sd[some]
+    sd = np.where(np.isfinite(sd), sd, np.inf)
     for a in range(len(markers.labels)):
         for b in range(a + 1, len(markers.labels)):
             apart = np.linalg.norm(position[:, a] - position[:, b], axis=-1)
