@@ -17,7 +17,7 @@ from lashwave.files import csv_tables as tables
 from lashwave.files.csv_markers import fit
 from lashwave.files.csv_tables import Column, read_table
 from lashwave.files.trial_folder import read_trial
-from lashwave.quantities.errors import InputError
+from lashwave.quantities.errors import InputError, counted
 
 sys.path.insert(0, str(Path(__file__).parent))
 from c3d_writer import write_c3d
@@ -88,7 +88,7 @@ def test_what_was_assumed_or_passed_over_is_noted(folder: Path) -> None:
     )
     trial = read_trial(folder)
     notes = " ".join(trial.notes)
-    for word in ("no [air]", "no marker M9", "1 labels without a station (K7)", "'colour'"):
+    for word in ("no [air]", "no marker M9", "1 label without a station (K7)", "'colour'"):
         assert word in notes, notes
     assert trial.markers.labels == ("M1", "M2", "M9")  # points without a label may be M9's
     assert trial.markers.unlabelled_position.tolist() == [[1, 2, 3], [1, 2, 4]]
@@ -244,3 +244,36 @@ def test_a_long_table_needs_a_few_times_its_own_size(tmp_path: Path) -> None:
     used, size = 1024 * int(done.stdout), path.stat().st_size
     print(f"{size / 1e6:.0f} MB table, {used / 1e6:.0f} MB more memory")
     assert used < 5 * size  # "a few times its own size"
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "says"),
+    [
+        ("line.csv", "2.4,1,1", "2.4,-1,1", "line 3, diameter: -1 mm is not plausible; expected"),
+        ("line.csv", "0,8,30", "0.5,8,30", "line 2, station: begins at 0.5 m; begin at the butt"),
+        (
+            "line.csv",
+            "2.4,1,1",
+            "2.4,1,1\n1.5,1,1",
+            "1.5 m is not beyond 2.4 m; order rows",
+        ),
+        ("trial.toml", '"0.2 m"', '"230 cm"', "handle_length: 230 cm of a line of 2.4 m leaves no"),
+        ("trial.toml", "M2 = 1.0", 'M2 = "25 dm"', "stations.M2: 25 dm lies outside the line"),
+        ("trial.toml", '"0.3 mm"', '"-1 mm"', "markers.sd: '-1 mm' is not plausible; expected"),
+        ("markers.csv", "0.010000,M2", "0.010700,M2", "time: 0.0107 s is 0.32 samples off 501 Hz"),
+        ("markers.csv", "0.010000,M2", "0.010000,M1", "a second row of 'M1' at 0.01 s; keep one"),
+    ],
+)
+def test_a_value_is_shown_as_the_file_has_it_with_its_unit(
+    folder: Path, file: str, old: str, new: str, says: str
+) -> None:
+    text = (folder / file).read_text()
+    assert text.count(old) >= 1
+    (folder / file).write_text(text.replace(old, new, 1))
+    with pytest.raises(InputError) as caught:
+        read_trial(folder)
+    assert says in str(caught.value)
+
+
+def test_a_count_and_its_noun_agree() -> None:
+    assert [counted(n, "sample") for n in (0, 1, 2)] == ["0 samples", "1 sample", "2 samples"]

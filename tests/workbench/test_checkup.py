@@ -153,7 +153,7 @@ def test_camera_points_outside_record_or_image_are_named(trial):
     late = camera(trial, frame=trial.cameras[0].frame + 40_000)
     assert "outside the markers' record" in texts(late, "care")
     out = camera(trial, uv=trial.cameras[0].uv + 600.0)
-    assert "100 points lie outside the image" in texts(out, "care")
+    assert "outside the image: 100 points" in texts(out, "care")
     none = replace(trial, cameras=())
     assert "no camera point" in texts(none, "note")
     assert checkup.inspect(none).verdict == "usable"

@@ -29,7 +29,7 @@ from lashwave.files.c3d_parameters import (
 )
 from lashwave.files.limited import limited
 from lashwave.files.marker_samples import MarkerSamples, zeros_to_gaps
-from lashwave.quantities import Array, InputError
+from lashwave.quantities import Array, InputError, counted
 
 _UNITS = {"mm": 1e-3, "cm": 1e-2, "dm": 0.1, "m": 1.0, "um": 1e-6, "in": 0.0254}
 _LONG_UNITS = {"millimeters": 1e-3, "millimetres": 1e-3, "centimeters": 1e-2, "centimetres": 1e-2,
@@ -102,7 +102,7 @@ def read_c3d(
         loose.append((begin + row, rest[row, column]))
     time = (layout.first + np.arange(layout.count) - 1) / rate
     if zeros := zeros_to_gaps(position):
-        notes.append(f"{zeros} samples exactly at 0, 0, 0: not seen.")
+        notes.append(f"{counted(zeros, 'sample')} exactly at 0, 0, 0: not seen.")
     return MarkerSamples(
         time,
         rate,
@@ -251,7 +251,7 @@ def _no_count(
     if most > whole:
         return _fault(
             where,
-            f"states {most} frames and holds {whole}: it was cut",
+            f"states {counted(most, 'frame')} and holds {whole}: it was cut",
             "export or copy it again",
             "C3D frames",
         )
@@ -264,7 +264,7 @@ def _no_count(
         )
     return _fault(
         where,
-        f"states {most} frames and has room for {whole}",
+        f"states {counted(most, 'frame')} and has room for {whole}",
         "export it again",
         "C3D frames",
     )

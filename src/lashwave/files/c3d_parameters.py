@@ -11,7 +11,7 @@ import struct
 from dataclasses import dataclass, field
 from math import prod
 
-from lashwave.quantities import InputError
+from lashwave.quantities import InputError, counted
 
 BLOCK = 512
 INTEL, DEC, MIPS = 84, 85, 86
@@ -96,7 +96,7 @@ def read_header(data: bytes, size: int, where: str) -> C3dHeader:
         return InputError(where, problem, "export the file again", field="C3D header")
 
     if len(data) < BLOCK:
-        raise fault(f"has {size} bytes, less than a C3D header")
+        raise fault(f"has {counted(size, 'byte')}, less than a C3D header")
     if data[1] != KEY:
         raise fault("is not a C3D file (its second byte is not 80)")
     section = (data[0] - 1) * BLOCK

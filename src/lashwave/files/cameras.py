@@ -143,7 +143,8 @@ def _camera(
     size = read_size(fields)
     exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
     if exposure > 1.001 / rate:
-        raise fields.fault("exposure", f"{exposure:g} s is longer than a frame", "shorten it")
+        right = f"expected at most {1 / rate:.4g} s, one over the rate"
+        raise fields.fault("exposure", f"{fields.shown('exposure')} is longer than a frame", right)
     shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
     clock = read_clock(folder, fields, f"camera {name}", rate)
     flashes = _flashes(folder, fields, rate)

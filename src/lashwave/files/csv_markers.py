@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.marker_samples import FARTHEST, FEWEST, MarkerSamples
-from lashwave.quantities import Array, InputError
+from lashwave.quantities import Array, InputError, counted
 
 SPARSE = 20
 """A record this many times longer than its samples is a slip in the times."""
@@ -50,7 +50,9 @@ def read_csv(
     notes = [f"column {c!r} is not used." for c in table.unknown]
     grid = _grid(table)
     if grid.count * len(labels) > 200 * table.rows + 10_000_000:
-        raise InputError(where, "is nearly all gap", "list fewer labels", field="marker")
+        raise InputError(
+            where, "is nearly all gap", "list only labels that are seen", field="marker"
+        )
     time, hertz = grid.time, grid.rate
     if rate is not None and abs(rate / grid.rate - 1) * grid.count > OFF_RATE:
         # As for C3D: the samples keep their numbers, and only the rate between them is corrected.
@@ -87,9 +89,8 @@ def _grid(table: Table) -> UniformClock:
     grid = fit(times)
     distinct = 1 if grid is None else np.unique(grid.sample).size
     if grid is None or distinct < FEWEST:
-        raise InputError(
-            table.where, f"{distinct} samples in all", f"expected at least {FEWEST}", field="time"
-        )
+        held = f"holds {counted(distinct, 'sample')}"
+        raise InputError(table.where, held, f"expected at least {FEWEST}", field="time")
     if not 1.0 <= grid.rate <= 1e5:
         raise table.fault(
             0,
@@ -101,14 +102,18 @@ def _grid(table: Table) -> UniformClock:
     if grid.count > SPARSE * distinct:
         last = int(np.argmax(times))
         raise table.fault(
-            last, "time", f"{times[last]:g} s leaves a record that is nearly all gap", "correct it"
+            last,
+            "time",
+            f"{table.shown(last, 'time')} leaves a record that is nearly all gap",
+            "correct the time, or export the throw alone",
         )
     if abs(grid.off[worst]) > OFF_RATE:
         raise table.fault(
             worst,
             "time",
-            f"{times[worst]:.9g} s is {abs(grid.off[worst]):.2f} samples off {grid.rate:.6g} Hz",
-            f"times keep one rate to {OFF_RATE} samples",
+            f"{table.shown(worst, 'time')} is {abs(grid.off[worst]):.2f} samples off "
+            f"{grid.rate:.6g} Hz",
+            f"expected times of one rate, to {OFF_RATE:g} of a sample",
         )
     return replace(grid, off=np.empty(0))
 
@@ -131,9 +136,9 @@ def _refuse_doubles(
     doubled = order[1:][np.diff(key[order]) == 0]
     if doubled.size:
         row = int(doubled.min())
-        label, moment = names[code[row]], table.numbers["time"][row]
+        label, moment = names[code[row]], table.shown(row, "time")
         raise table.fault(
-            row, "marker", f"a second row of {label!r} at {moment:.6g} s", "keep one of them"
+            row, "marker", f"a second row of {label!r} at {moment}", "keep one of them"
         )
 
 

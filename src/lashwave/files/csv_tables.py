@@ -52,6 +52,8 @@ class Table:
     texts: dict[str, list[str]]
     unknown: tuple[str, ...] = ()
     """Columns that were passed over."""
+    units: dict[str, tuple[float, str]] = field(default_factory=dict)
+    """Of each column of numbers: the SI value of its unit, and the unit as its heading has it."""
 
     def line_of(self, row: int) -> int:
         """The line of a data row, by reading the file again."""
@@ -63,7 +65,12 @@ class Table:
                     return number
         return 0
 
-    def fault(self, row: int, column: str, problem: str, remedy: str = "") -> InputError:
+    def shown(self, row: int, column: str) -> str:
+        """A number of one row as the file has it, with its unit."""
+        scale, unit = self.units[column]
+        return f"{self.numbers[column][row] / scale:.9g} {unit}".strip()
+
+    def fault(self, row: int, column: str, problem: str, remedy: str) -> InputError:
         """The error for one row, to be raised."""
         return InputError(self.where, problem, remedy, line=self.line_of(row), field=column)
 
@@ -241,13 +248,18 @@ def _finish(
         {n: v for n, v in joined.items() if kinds[n].kind == "text"},
         texts,
         unknown,
+        {
+            c.name: (factor, reader.units.get(c.name, ""))
+            for c, factor in zip(reader.columns, reader.factors, strict=True)
+            if c is not None
+        },
     )
     for name, values in table.numbers.items():
-        _check_range(table, kinds[name], values, reader)
+        _check_range(table, kinds[name], values)
     return table
 
 
-def _check_range(table: Table, column: Column, values: Array, reader: _Reader) -> None:
+def _check_range(table: Table, column: Column, values: Array) -> None:
     if column.kind == "whole":
         highest = min(column.high, LARGEST_WHOLE)
         bad = (values != np.floor(values)) | (values < 0) | (values > highest)
@@ -262,10 +274,9 @@ def _check_range(table: Table, column: Column, values: Array, reader: _Reader) -
         wanted = f"expected {low} to {column.high:g}{si}; check the unit in the heading"
     if bad.any():
         row = int(np.argmax(bad))
-        scale = next(f for c, f in zip(reader.columns, reader.factors, strict=True) if c is column)
         if column.dimension == "time" and values[row] > column.high:
             wanted = f"expected at most {column.high:g} s; subtract the first time from all"
-        shown = f"{values[row] / scale:.6g} {reader.units.get(column.name, '')}".strip()
+        shown = table.shown(row, column.name)
         raise table.fault(row, column.name, f"{shown} is not plausible", wanted)
 
 

@@ -63,9 +63,14 @@ class Fields:
                 text += part if not text else f".{part}"
         return "".join(c if c.isprintable() else "?" for c in text)[:120]
 
-    def fault(self, key: str, problem: str, remedy: str = "") -> InputError:
+    def fault(self, key: str, problem: str, remedy: str) -> InputError:
         """The error for a field, to be raised."""
         return InputError(self.where, problem, remedy, line=self.line(key), field=self.name(key))
+
+    def shown(self, key: str) -> str:
+        """A value as the file has it, unit and all, not longer than a line can take."""
+        value = self.table[key]
+        return _cut(value) if isinstance(value, str) else _shown(value)
 
     def expect(self, *keys: str) -> Fields:
         """The table itself; raises InputError for a key that is none of `keys`."""
@@ -245,5 +250,8 @@ def _flatten(value: Any) -> Iterable[Any]:
 
 
 def _shown(value: object) -> str:
-    text = repr(value)
+    return _cut(repr(value))
+
+
+def _cut(text: str) -> str:
     return text if len(text) <= 50 else text[:47] + "..."

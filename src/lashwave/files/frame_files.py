@@ -19,7 +19,7 @@ from lashwave.files.still_files import (
     read_png,
 )
 from lashwave.files.video_file import FILM_ENDINGS, VideoFile
-from lashwave.quantities import Frames, Image, InputError
+from lashwave.quantities import Frames, Image, InputError, counted
 
 _NUMBER = re.compile(r"(\d+)")
 
@@ -64,7 +64,10 @@ def open_frames(
     frames: Frames
     if kinds & set(FILM_ENDINGS):
         if len(names) > 1:
-            raise fault(f"{pattern[:80]!r} names a film and {len(names) - 1} more", "name one film")
+            raise fault(
+                f"{pattern[:80]!r} names a film and {counted(len(names) - 1, 'more file')}",
+                "name one film",
+            )
         frames = film = VideoFile(folder.root / names[0], names[0])
         if film.may_lose:
             folder.notes.append(f"{names[0]}: {film.codec} may have changed grey levels.")
@@ -177,7 +180,10 @@ def _fault(name: str, frame: int, error: StillError | OSError) -> InputError:
     if isinstance(error, StillError):
         return InputError(name, error.problem, error.remedy, field=f"frame {frame}")
     return InputError(
-        name, f"cannot be read ({error.strerror})", "check it", field=f"frame {frame}"
+        name,
+        f"cannot be read ({error.strerror})",
+        "see that it may be read",
+        field=f"frame {frame}",
     )
 
 

@@ -13,7 +13,7 @@ from lashwave.files.csv_markers import read_csv
 from lashwave.files.fields import Fields
 from lashwave.files.marker_samples import FARTHEST, FEWEST, MarkerSamples, Reader
 from lashwave.files.source import Folder
-from lashwave.quantities import Array, InputError, Line, Markers
+from lashwave.quantities import Array, InputError, Line, Markers, counted
 
 READERS: dict[str, Reader] = {
     ".csv": read_csv,
@@ -52,7 +52,10 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
     _check_reach(name, record)
     if record.time.size < FEWEST:
         raise InputError(
-            name, f"{record.time.size} samples in all", f"expected at least {FEWEST}", field="time"
+            name,
+            f"holds {counted(record.time.size, 'sample')}",
+            f"expected at least {FEWEST}",
+            field="time",
         )
     sd = record.sd
     if sd is None or fields.has("sd"):
@@ -119,7 +122,9 @@ def _assemble(
     unused = [label for label in record.present if label not in labels]
     if unused:
         shown = ", ".join(unused[:8]) + (" ..." if len(unused) > 8 else "")
-        folder.notes.append(f"{name}: {len(unused)} labels without a station ({shown}): not used.")
+        folder.notes.append(
+            f"{name}: {counted(len(unused), 'label')} without a station ({shown}): not used."
+        )
     whole = len(keep) == len(labels)
     markers = Markers(
         time=record.time,
@@ -199,7 +204,7 @@ def read_stations(fields: Fields, length: float) -> dict[str, float]:
         if not 0.0 <= stations[label] <= length * (1 + 1e-9):
             raise table.fault(
                 label,
-                f"{stations[label]:g} m lies outside the line",
+                f"{table.shown(label)} lies outside the line",
                 f"expected 0 to {length:g} m",
             )
     return stations

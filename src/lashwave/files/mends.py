@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.marker_section import read_stations
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder, sha256
-from lashwave.quantities import Camera, InputError, Line, Markers
+from lashwave.quantities import Camera, InputError, Line, Markers, counted
 
 Sightings = tuple[Markers, tuple[Camera, ...]]
 
@@ -140,7 +140,9 @@ def parse_mends(data: bytes, where: str) -> list[Fields]:
         raise root.fault("schema", f"{root.get('schema')!r} is not known", "write schema = 1")
     entries = root.subs("mend")
     if len(entries) > MOST_MENDS:
-        raise root.fault("mend", f"{len(entries)} mends", f"expected at most {MOST_MENDS}")
+        raise root.fault(
+            "mend", f"holds {counted(len(entries), 'mend')}", f"expected at most {MOST_MENDS}"
+        )
     for mend in entries:
         kind = mend.text("kind", choices=tuple(MEND_FIELDS))
         mend.expect("kind", "reason", *MEND_FIELDS[kind])
@@ -272,7 +274,9 @@ def reject_samples(mend: Fields, root: Fields, markers: Markers) -> tuple[Marker
     position = markers.position.copy()
     lost = int(np.isfinite(position[span, column, 0]).sum())
     position[span, column] = np.nan
-    return replace(markers, position=position), f"{lost} samples of marker {label} set aside"
+    return replace(
+        markers, position=position
+    ), f"{counted(lost, 'sample')} of marker {label} set aside"
 
 
 def relabel(mend: Fields, root: Fields, markers: Markers) -> tuple[Markers, str]:
@@ -294,7 +298,7 @@ def relabel(mend: Fields, root: Fields, markers: Markers) -> tuple[Markers, str]
         first = values[span, two[0]].copy()
         values[span, two[0]] = values[span, two[1]]
         values[span, two[1]] = first
-    said = f"{moved[0]} samples of marker {label} given to {other}"
+    said = f"{counted(moved[0], 'sample')} of marker {label} given to {other}"
     if moved[1]:
         said += f", and {moved[1]} of {other} to {label}"
     return replace(markers, position=position, sd=sd), said
@@ -314,8 +318,8 @@ def set_entry(mend: Fields, line: Line) -> tuple[Line, str]:
         raise mend.fault("column", f"the line's table has no {column}", "name one that it has")
     row = int(np.abs(line.station - station).argmin())
     if abs(line.station[row] - station) > 1e-6:
-        near = f"the nearest is {line.station[row]:g} m"
-        raise mend.fault("station", f"the table has no row at {station:g} m", near)
+        near = f"name the nearest, {line.station[row]:g} m, or another"
+        raise mend.fault("station", f"the table has no row at {mend.shown('station')}", near)
     changed = values.copy()
     changed[row] = value
     said = (
@@ -354,7 +358,8 @@ def _span(mend: Fields, markers: Markers) -> NDArray[np.bool_]:
     begin = mend.number("from", "time", float(markers.time[0]))
     end = mend.number("to", "time", float(markers.time[-1]))
     if end < begin:
-        raise mend.fault("to", f"{end:g} s is before {begin:g} s", "give the later time")
+        problem = f"{end:g} s on the lab clock is before {begin:g} s"
+        raise mend.fault("to", problem, "give the later time")
     # Half a sample of slack, so that a time typed from a plot takes the sample it names.
     slack = 0.5 / markers.rate
     inside = np.asarray((markers.time >= begin - slack) & (markers.time <= end + slack))

@@ -101,7 +101,9 @@ class Folder:
         except FileNotFoundError:
             raise fault(f"there is no file {name!r}", "name a file in the trial folder") from None
         except OSError as error:
-            raise fault(f"{name!r} cannot be opened ({error.strerror})", "check it") from None
+            raise fault(
+                f"{name!r} cannot be opened ({error.strerror})", "see that it may be read"
+            ) from None
         if not stat.S_ISREG(status.st_mode):
             raise fault(f"{name!r} is not a plain file", "name a plain file")
         if status.st_size == 0:
@@ -114,7 +116,9 @@ class Folder:
             return sha256(self.root / name)
         except OSError as error:
             problem = f"{name!r} cannot be read ({error.strerror})"
-            raise InputError(where, problem, "check it", line=line, field=key) from None
+            raise InputError(
+                where, problem, "see that it may be read", line=line, field=key
+            ) from None
 
     def inside(self, name: str, where: str, line: int | None, key: str) -> Path:
         """The resolved path of `name`, which must stay in the folder.

@@ -47,9 +47,8 @@ def read_line(folder: Folder, fields: Fields) -> Line:
     length = float(station[-1])
     handle = fields.number("handle_length", "length", 0.0, 0.0, LONGEST)
     if handle >= 0.9 * length:
-        raise fields.fault(
-            "handle_length", f"{handle:g} m of a line of {length:g} m", "the grip must be shorter"
-        )
+        problem = f"{fields.shown('handle_length')} of a line of {length:g} m leaves no line"
+        raise fields.fault("handle_length", problem, "write the length of the rigid grip alone")
     columns = table.numbers
     return Line(
         station=station,
@@ -74,18 +73,23 @@ def _check_stations(table: Table) -> None:
             table.where, "has one row", "give at least butt and tip", line=2, field="station"
         )
     if abs(station[0]) > 1e-9:
-        raise table.fault(0, "station", f"begins at {station[0]:g} m", "begin at the butt, 0")
+        raise table.fault(
+            0, "station", f"begins at {table.shown(0, 'station')}", "begin at the butt, 0"
+        )
     rising = np.diff(station) > 0
     if not rising.all():
         row = int(np.argmin(rising)) + 1
         raise table.fault(
-            row, "station", f"{station[row]:g} m does not increase", "order rows from butt to tip"
+            row,
+            "station",
+            f"{table.shown(row, 'station')} is not beyond {table.shown(row - 1, 'station')}",
+            "order rows from butt to tip",
         )
     if not 0.05 <= station[-1] <= LONGEST:
         raise table.fault(
             station.size - 1,
             "station",
-            f"a line of {station[-1]:g} m is not plausible",
+            f"a line of {table.shown(station.size - 1, 'station')} is not plausible",
             f"expected 0.05 to {LONGEST:g} m; check the unit in the heading",
         )
 

@@ -18,7 +18,7 @@ from av.video.stream import VideoStream
 
 from lashwave.files.grey import NotGreyError, grey
 from lashwave.files.still_files import AGAIN, AlikeFrames, StillError, check_size, header_of
-from lashwave.quantities import Image, InputError
+from lashwave.quantities import Image, InputError, counted
 
 FILM_ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
 """Container by the ending of the name. It is not left to the content, which could name a list
@@ -85,7 +85,9 @@ class VideoFile(AlikeFrames):
         with container:
             if len(container.streams.video) != 1:
                 count = len(container.streams.video)
-                raise self._fault(0, f"holds {count} tracks of pictures", "name a film with one")
+                raise self._fault(
+                    0, f"holds {counted(count, 'track')} of pictures", "name a film with one"
+                )
             yield container, container.streams.video[0]
 
     def _count(self) -> tuple[int, str, bool]:
@@ -108,8 +110,10 @@ class VideoFile(AlikeFrames):
                 raise self._fault(count, "is cut short or damaged") from None
             stated = stream.frames
             if stated and stated != count:
-                problem = f"holds {count} frames where {stated} are stated: cut short, or dropped"
-                raise self._fault(min(count, stated), problem)
+                problem = f"holds {counted(count, 'frame')} where {stated} are stated"
+                raise self._fault(
+                    min(count, stated), problem, "copy it again; it was cut or lost frames"
+                )
             return count, codec.name, bool(codec.codec.lossy)
 
     def _decoded(self) -> Iterator[Image]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.quantities import Array, InputError, Sound
+from lashwave.quantities import Array, InputError, Sound, counted
 
 LARGEST = 1 << 28
 """Samples of all channels that are read at once: 2 GB of them."""
@@ -64,7 +64,7 @@ def read_wav(path: Path, name: str) -> Sound:
         raw = _samples(path, form)
     except OSError as error:
         problem = f"cannot be read ({error.strerror})"
-        raise _fault(name, problem, "check it", "data") from None
+        raise _fault(name, problem, "see that it may be read", "data") from None
     if form.code == _FLOAT:
         samples, step = raw.astype(np.float64), 0.0
         finite = np.isfinite(samples).all(axis=1)
@@ -149,10 +149,10 @@ def _format(name: str, body: bytes) -> _Format:
     if (code, bits) not in _KINDS:
         raise _fault(name, f"has samples of kind {code} and {bits} bits", _READ, "fmt")
     if not 1 <= channels <= 1024 or block != channels * bits // 8:
-        problem = f"has {channels} channels in blocks of {block} bytes"
+        problem = f"has {counted(channels, 'channel')} in blocks of {block} bytes"
         raise _fault(name, problem, "export it again", "fmt")
     if not SLOWEST <= rate <= FASTEST:
-        right = f"expected {SLOWEST:g} to {FASTEST:g} Hz"
+        right = f"record at {SLOWEST:g} to {FASTEST:g} Hz"
         raise _fault(name, f"states {rate} samples a second", right, "fmt")
     return _Format(code, channels, rate, bits)
 
@@ -162,7 +162,8 @@ def _check_data(name: str, form: _Format, length: int, start: int, left: int) ->
     if left < block:
         raise _fault(name, "holds no samples", "record it again", "data")
     if length in (0, 0xFFFFFFFF):
-        problem = f"states no length, and holds {left // block} samples: the recorder was stopped"
+        held = counted(left // block, "sample")
+        problem = f"states no length, and holds {held}: the recorder was stopped"
         raise _fault(name, problem, "let it write the file to its end, or export it again", "data")
     if length > left:
         problem = f"is cut short: {left // block} of {length // block} samples are there"
@@ -170,7 +171,9 @@ def _check_data(name: str, form: _Format, length: int, start: int, left: int) ->
     if length % block:
         raise _fault(name, "ends within a sample", "export it again", "data")
     if length // block * form.channels > LARGEST:
-        problem = f"holds {length // block} samples of {form.channels} channels"
+        problem = (
+            f"holds {counted(length // block, 'sample')} of {counted(form.channels, 'channel')}"
+        )
         raise _fault(name, problem, "cut out the throw", "data")
     return replace(form, start=start, count=length // block)
 

@@ -61,7 +61,8 @@ class Placing:
             folder.inside(name, "description", None, where)
             names = sorted(glob.glob(name, root_dir=self.source))
             if not names:
-                raise InputError("description", f"no file matches {name[:80]!r}", field=where)
+                problem, remedy = f"no file matches {name[:80]!r}", "name files that are there"
+                raise InputError("description", problem, remedy, field=where)
         else:
             names = [name]
         for one in names:

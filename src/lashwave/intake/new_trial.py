@@ -153,7 +153,8 @@ def described(description: dict[str, Any]) -> str:
     try:
         return toml_text({key: description[key] for key in keys}, HEAD)
     except (TypeError, ValueError, RecursionError) as error:
-        raise InputError("description", f"cannot be written as TOML: {error}") from None
+        problem = f"cannot be written as TOML: {error}"
+        raise InputError("description", problem, "use text, numbers and tables") from None
 
 
 def as_fault(error: InputError) -> Fault:

@@ -12,7 +12,7 @@ import numpy as np
 from lashwave.instruments import few_seen
 from lashwave.mechanics import TOO_SOFT, hanging_strain, known_stiffness
 from lashwave.pipeline import console, health
-from lashwave.quantities import InputError, Source, Trial
+from lashwave.quantities import InputError, Source, Trial, counted
 
 VERDICTS = {"note": "usable", "care": "usable with care", "fault": "not usable"}
 LEVELS = ("note", "care", "fault")
@@ -177,7 +177,8 @@ def _marker_findings(trial: Trial, markers: list[health.MarkerHealth]) -> list[F
     usable = [m for m in markers if np.isfinite(m.station) and m.coverage * count >= 20]
     if len(usable) < 2:
         text = (
-            f"only {len(usable)} markers of the line are seen in 20 samples or more; 2 are needed"
+            f"{counted(len(usable), 'marker')} of the line can be used (seen in 20 samples or "
+            "more); 2 are needed"
         )
         found.append(Finding("fault", "markers", text))
     for m in markers:
@@ -243,7 +244,9 @@ def _label_findings(trial: Trial, spacings: list[health.MarkerSpacing]) -> list[
     if known and max(s.largest / s.arc for s in known) < 0.3:
         found.append(Finding("care", "markers", "no two markers ever come near their arc: unit?"))
     for a, b, moments in health.swap_suspects(trial.markers):
-        found.append(Finding("note", f"{a}, {b}", f"labels seem exchanged {moments} times"))
+        found.append(
+            Finding("note", f"{a}, {b}", f"labels seem exchanged {counted(moments, 'time')}")
+        )
     for a, b, share in health.duplicates(trial.markers):
         found.append(Finding("care", f"{a}, {b}", f"at one place in {share:.0%} of samples"))
     return found
@@ -266,9 +269,11 @@ def _camera_findings(trial: Trial, cameras: list[health.CameraHealth]) -> list[F
             )
             found.append(Finding("care", c.name, text))
         if c.outside:
-            found.append(Finding("care", c.name, f"{c.outside} points lie outside the image"))
+            found.append(
+                Finding("care", c.name, f"outside the image: {counted(c.outside, 'point')}")
+            )
         if c.flash_misfit:
-            text = f"{c.flash_misfit} of {c.flashes} flashes are off the markers' rhythm"
+            text = f"off the markers' rhythm: {c.flash_misfit} of {c.flashes} flashes"
             found.append(Finding("care", c.name, text))
         if camera.clock.offset_sd > 5e-3 and not c.flashes:
             text = f"clock known to {1e3 * camera.clock.offset_sd:.3g} ms only and no flashes"
@@ -307,7 +312,9 @@ def run(folder: Path, *, as_json: bool) -> int:
         _print(checkup)
     if checkup.fault is None:
         return 0
-    fault = InputError(folder, checkup.fault.text, field=checkup.fault.about)
+    fault = InputError(
+        folder, checkup.fault.text, "mend that and check again", field=checkup.fault.about
+    )
     print(fault, file=sys.stderr)
     return 2
 

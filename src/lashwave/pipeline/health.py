@@ -99,7 +99,7 @@ def longest_gap(seen: NDArray[np.bool_], interval: float) -> float:
 def of_markers(markers: Markers) -> list[MarkerHealth]:
     """The record of each marker, from butt to tip, those on the handle last."""
     order = np.argsort(markers.station, kind="stable")
-    seen = {i: np.isfinite(markers.position[:, i]).all(axis=-1) for i in order}
+    seen = {i: np.asarray(np.isfinite(markers.position[:, i]).all(axis=-1)) for i in order}
     return [
         MarkerHealth(
             label=markers.labels[i],

@@ -29,7 +29,7 @@ def labelled(trial: Trial) -> Trial:
     on_line = ~markers.on_handle
     if on_line.sum() < 2 or not markers.time.size:
         return trial
-    given = bool(np.isfinite(markers.position[:, on_line, 0]).any())
+    given = bool(np.isfinite(markers.position[..., 0])[:, on_line].any())
     if not given and not markers.unlabelled_time.size:
         return trial
     if not given:

@@ -132,7 +132,8 @@ def write(
     try:
         write_results(place, done.fit, done.answers, done.lists, files, done.trial, record)
     except PermissionError as refused:
-        raise InputError("--out", f"{out} cannot be written ({refused.strerror})") from refused
+        problem = f"{out} cannot be written ({refused.strerror})"
+        raise InputError("--out", problem, "name a folder of your own") from refused
     show("done", 1.0)
 
 

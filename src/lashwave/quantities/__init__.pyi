@@ -9,6 +9,7 @@ from .errors import (
     LashwaveError as LashwaveError,
     NotConvergedError as NotConvergedError,
     OutOfRangeError as OutOfRangeError,
+    counted as counted,
 )
 from .events import Event as Event, Tied as Tied, tied as tied
 from .fit import (

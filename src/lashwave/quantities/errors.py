@@ -14,6 +14,11 @@ def _one_line(text: str) -> str:
     return " ".join(w if len(w) <= LONGEST else w[: LONGEST - 3] + "..." for w in clean.split())
 
 
+def counted(count: int, noun: str) -> str:
+    """A number before its noun: 1 sample, 2 samples."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 class LashwaveError(Exception):
     """Base of every error this package raises on purpose."""
 
@@ -38,7 +43,7 @@ class InputError(LashwaveError):
         self,
         where: str | Path,
         problem: str,
-        remedy: str = "",
+        remedy: str,
         *,
         line: int | None = None,
         field: str | None = None,
@@ -51,10 +56,7 @@ class InputError(LashwaveError):
         place = self.where if self.line is None else f"{self.where}, line {self.line}"
         if self.field is not None:
             place += f", {self.field}"
-        text = f"{place}: {self.problem}"
-        if self.remedy:
-            text += f"; {self.remedy}"
-        return _one_line(text)
+        return _one_line(f"{place}: {self.problem}; {self.remedy}")
 
 
 class OutOfRangeError(LashwaveError, ValueError):

@@ -101,7 +101,8 @@ def _read(folders: Sequence[Path], show: Progress) -> list[quantities.Trial]:
                 field="line",
             )  # fmt: skip
         if any(trial.hashes == other.hashes for other in trials):
-            raise InputError(folder, "is given twice, or is a copy of another trial given")
+            problem = "is given twice, or is a copy of another trial given"
+            raise InputError(folder, problem, "give each trial once")
         trials.append(trial)
     return trials
 
