@@ -5,6 +5,7 @@ from .evidence import (
     as_arrays as as_arrays,
     from_arrays as from_arrays,
 )
+from .foreseen import Places as Places, foreseen as foreseen
 from .fusion import estimate as estimate, solved as solved
 from .momentum_rows import LAW_NAMES as LAW_NAMES
 from .options import Options as Options

@@ -292,13 +292,21 @@ FINAL_DAMPINGS = (1e-9, 1e-6, 1e-3, 1.0)
 """In rad^-2: the last one says no more than that a link points within a radian of where it does."""
 
 
-def _final(stages: _Stages, path: Path, density: Array) -> tuple[eq.Normal, eq.Factor]:
-    """The equations at the minimum and their factor, with the least damping that makes one."""
+def final(
+    setup: FitSetup,
+    path: Path,
+    density: Array,
+    weights: Weights,
+    anchor: Anchor,
+    room: eq.BandMemory | None = None,
+) -> tuple[eq.Normal, eq.Factor]:
+    """The equations at the minimum and their factor, with the least damping that makes one.
+
+    density : (K, N + 1) [m2/s3].
+    """
     since = 0
     for damping in FINAL_DAMPINGS:
-        normal = eq.build(
-            stages.setup, path, density, stages.weights, stages.anchor, stages.search.room
-        )
+        normal = eq.build(setup, path, density, weights, anchor, room)
         try:
             return normal, eq.factor(normal, damping, overwrite=True)
         except eq.NotDefiniteError as fault:
@@ -326,7 +334,9 @@ def joint_fit(setup: FitSetup, path: Path, weights: Weights, told: Told) -> Join
         stages.run("robust weights", 0.88, 2, 2e-3)
     density = stages.density * stages.factor
     path = stages.search.path
-    normal, factor = _final(stages, path, density)
+    normal, factor = final(
+        stages.setup, path, density, stages.weights, stages.anchor, stages.search.room
+    )
     step = eq.solve(factor, normal.gradient)
     decrement = float(normal.gradient @ step)
     return Joint(

@@ -1,5 +1,10 @@
 from .answer import Answer as Answer, from_draws as from_draws, on_grid as on_grid
 from .arrays import Array as Array, Index as Index, Mask as Mask, Single as Single, Whole as Whole
+from .bench_plan import (
+    BenchPlan as BenchPlan,
+    PlannedMarkers as PlannedMarkers,
+    PlannedView as PlannedView,
+)
 from .calibration import Calibration as Calibration
 from .clock_fit import ClockFit as ClockFit, Flashes as Flashes
 from .constants import STANDARD_GRAVITY as STANDARD_GRAVITY, TRIAL_GRAVITY as TRIAL_GRAVITY

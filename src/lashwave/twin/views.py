@@ -114,10 +114,15 @@ def read_markers(
     return record, {"ghost": seen.ghost, "swapped": seen.swapped, "place": place}
 
 
-def _stand(aim: Array, facing: Array, rate: float, name: str) -> Camera:
-    """A camera in parallel light that looks level along `facing`, its middle on `aim`."""
-    size = 1024
-    scale = size / WINDOW
+def stand(
+    aim: Array, facing: Array, rate: float, name: str, sensor: tuple[float, int] = (WINDOW, 1024)
+) -> Camera:
+    """A camera in parallel light that looks level along `facing`, its middle on `aim` (3,) [m].
+
+    sensor : width of its view [m], and pixels across it.
+    """
+    size = sensor[1]
+    scale = size / sensor[0]
     right = np.array([facing[1], -facing[0], 0.0])
     rows = np.stack([scale * right, [0.0, 0.0, -scale]])
     projection = np.zeros((3, 4))
@@ -127,7 +132,7 @@ def _stand(aim: Array, facing: Array, rate: float, name: str) -> Camera:
     return Camera(name, rate, (size, size), projection, Clock(), 0.4, exposure=1e-6)
 
 
-def _frames_in_view(
+def frames_in_view(
     camera: Camera, path: TrueMotion, peak: float, offset: float
 ) -> NDArray[np.int64]:
     """Consecutive frames around the peak in which the tip is on the sensor."""
@@ -186,8 +191,8 @@ def read_camera(
     shift = rng.normal(0.0, 2.0, 2)
     best: tuple[Camera, NDArray[np.int64]] | None = None
     for speed in rates:
-        camera = _stand(aim, facing, speed, name)
-        frames = _frames_in_view(camera, path, peak, offset)
+        camera = stand(aim, facing, speed, name)
+        frames = frames_in_view(camera, path, peak, offset)
         if best is None or abs(frames.size - 60) < abs(best[1].size - 60):
             best = (camera, frames)
         if FRAMES[0] <= frames.size <= FRAMES[1]:
