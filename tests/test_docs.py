@@ -25,7 +25,7 @@ PAGES = [
 ]
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
-    "law", "sensitivity", "locate", "calibrate", "simulate", "demo", "assemble", "open",
+    "law", "sensitivity", "design", "locate", "calibrate", "simulate", "demo", "assemble", "open",
     "completion",
 )  # fmt: skip
 

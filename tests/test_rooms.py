@@ -28,7 +28,7 @@ ROOMS: dict[str, set[str]] = {
     "emission": {"quantities", "instruments", "mechanics"},
     "answers": {"quantities", "mechanics"},
     "twin": {"quantities", "instruments", "mechanics"},
-    "study": {"quantities", "instruments", "mechanics", "estimate"},
+    "study": {"quantities", "instruments", "mechanics", "estimate", "answers"},
     "report": {"quantities", "answers"},
     "pipeline": {
         "quantities",

@@ -1,8 +1,8 @@
 """What a trial would tell of a motion that is expected, without a fit.
 
 The equations of the fit are formed where the fit would end, at the expected motion, and factored
-once: the posterior is Gaussian about it, and its draws are those of `posterior`. What is left out is
-that a search may end elsewhere, and that a real motion is not the expected one.
+once: the posterior is Gaussian about it, and its draws are those of `posterior`. Left out is that a
+search may end elsewhere, and that a real motion is not the expected one.
 """
 
 from __future__ import annotations

@@ -60,6 +60,7 @@ from .swap import (
 )
 from .throw_table import (
     ThrowTable as ThrowTable,
+    range_of as range_of,
     read_ranges as read_ranges,
     read_throws as read_throws,
 )

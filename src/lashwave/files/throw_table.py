@@ -108,10 +108,11 @@ def read_ranges(path: Path, dimensions: Mapping[str, str]) -> dict[str, tuple[fl
         problem = f"cannot be read: {failure.strerror}"
         raise InputError(str(path), problem, "name a TOML file of a throw") from None
     fields = parse_toml(data, str(path)).expect(*dimensions)
-    return {name: _range(fields, name, dimensions[name]) for name in fields.table}
+    return {name: range_of(fields, name, dimensions[name]) for name in fields.table}
 
 
-def _range(fields: Fields, name: str, dimension: str) -> tuple[float, float]:
+def range_of(fields: Fields, name: str, dimension: str) -> tuple[float, float]:
+    """(low, high) of one field, SI, written as `read_ranges` says; raises InputError."""
     given: Any = fields.get(name)
     if not isinstance(given, dict):
         value = fields.number(name, dimension)

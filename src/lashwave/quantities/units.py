@@ -30,6 +30,8 @@ SI: dict[str, str] = {
     "acceleration": "m/s^2",
     "density": "kg/m^3",
     "specific stiffness": "m^4/s^2",
+    "speed": "m/s",
+    "energy": "J",
     "ratio": "1",
 }
 """SI unit of each dimension that a trial can state; `px` counts as one."""
@@ -52,6 +54,8 @@ _COMMON: dict[str, dict[str, float]] = {
     "acceleration": {"m/s^2": 1.0},
     "density": {"kg/m^3": 1.0, "g/cm^3": 1e3},
     "specific stiffness": {"m^4/s^2": 1.0},
+    "speed": {"m/s": 1.0, "km/h": 1.0 / 3.6},
+    "energy": {"J": 1.0, "mJ": 1e-3},
     "ratio": {"1": 1.0, "%": 1e-2, "ppm": 1e-6},
 }
 _CELSIUS = {"degC", "°C", "celsius", "degree_Celsius"}

@@ -1,6 +1,8 @@
 from . import (
     compare_page as compare_page,
+    design_page as design_page,
     export as export,
+    figures_design as figures_design,
     figures_study as figures_study,
     numbers as numbers,
     page as page,

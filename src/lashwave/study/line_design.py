@@ -33,6 +33,8 @@ HOPELESS = 10.0
 """Cost of a throw that cannot be trusted."""
 STRICT = 20.0
 """Cost of a limit passed, over the logarithm by which it is."""
+KEPT = 1.01
+"""Force over its limit up to which that counts as kept."""
 NEAR = 2e-3
 """A wanted speed is met within this share of it; of lines that do, the lightest is taken."""
 DRAWN = 64
@@ -101,14 +103,20 @@ def made(problem: Problem, share: Array, cord: Mapping[str, float] | None = None
         return None
     true = thought | dict(cord or {})
     line = tapers.line_of(*table, true, problem.stock.reference)
+    mass = tapers.mass_of(*table, true["cord_density"])
+    return Made(line, _inputs(problem, line, mass, {**hand, "length": line.length}, true))
+
+
+def _inputs(
+    problem: Problem, line: Line, mass: float, hand: Mapping[str, float], cord: Mapping[str, float]
+) -> dict[str, float]:
+    """Inputs of `throw_family`, by the taper that is nearest to the line's."""
     ratio, power = tapers.nearest_taper(line)
     tip = float(line.diameter[-1])
-    throw = {
-        **hand, **{name: true[name] for name in CORD}, "length": line.length,
-        "mass": tapers.mass_of(*table, true["cord_density"]), "tip_ratio": ratio, "taper": power,
-        "stiffness": true["stiffness"] * tip / problem.stock.reference,
+    return {
+        **hand, **{name: cord[name] for name in CORD}, "mass": mass, "tip_ratio": ratio,
+        "taper": power, "stiffness": cord["stiffness"] * tip / problem.stock.reference,
     }  # fmt: skip
-    return Made(line, throw)
 
 
 def thrown(
@@ -117,13 +125,19 @@ def thrown(
     """Inputs, outputs, `bad` and `cost` of the throw at a place (V,) in the unit cube [no unit]."""
     one = made(problem, share, cord)
     if one is None:
-        return {"bad": "no line within the limits", "cost": 2.0 * HOPELESS}
-    found = one_throw.checked(one.throw, line=one.line)
+        return {"bad": "no line within the limits", "kept": False, "cost": 2.0 * HOPELESS}
+    row = _judged(one.line, one.throw)
+    kept = not row["bad"] and row["peak_force"] <= KEPT * problem.force
+    return {**row, "kept": kept, "cost": cost(problem, row)}
+
+
+def _judged(line: Line, inputs: dict[str, float]) -> dict[str, Any]:
+    """The throw, on shorter links where its fold is too sharp for the usual ones."""
+    found = one_throw.checked(inputs, line=line)
     if "sharper" in str(found["bad"]):
-        found = one_throw.checked(one.throw, FINER * one_throw.LINKS, one.line)
-    butt, tip = float(one.line.diameter[0]), float(one.line.diameter[-1])
-    row = {**one.throw, "butt_diameter": butt, "tip_diameter": tip, **found}
-    return {**row, "cost": cost(problem, row)}
+        found = one_throw.checked(inputs, FINER * one_throw.LINKS, line)
+    ends = {"butt_diameter": float(line.diameter[0]), "tip_diameter": float(line.diameter[-1])}
+    return {**inputs, **ends, **found}
 
 
 def cost(problem: Problem, row: Mapping[str, Any]) -> float:
@@ -255,10 +269,50 @@ def doubted(
     problem: Problem, share: Array, count: int = DRAWN, processes: int | None = None, seed: int = 0
 ) -> pd.DataFrame:
     """The same line and gesture (V,) [no unit] with every cord and air of `cords`: a row each."""
-    every = cords(problem, count, seed)
-    ask, many = partial(thrown, problem, share), processes or os.cpu_count() or 1
+    return _each(partial(thrown, problem, share), cords(problem, count, seed), processes)
+
+
+def doubted_line(
+    problem: Problem, line: Line, throw: Mapping[str, float], count: int = DRAWN,
+    processes: int | None = None, seed: int = 0,
+) -> pd.DataFrame:  # fmt: skip
+    """The same for another line, of this gesture."""
+    hand = {name: throw[name] for name in (*HAND, "length")}
+    ask = partial(_thrown_line, problem, line.station, line.diameter, hand)
+    return _each(ask, cords(problem, count, seed), processes)
+
+
+def _each(
+    ask: Callable[[dict[str, float]], dict[str, Any]], every: list[dict[str, float]],
+    processes: int | None,
+) -> pd.DataFrame:  # fmt: skip
+    many = processes or os.cpu_count() or 1
     if many == 1:
         return pd.DataFrame([ask(cord) for cord in every])
     context = get_context("spawn")
     with ProcessPoolExecutor(many, context, initializer=leave_with_parent) as pool:
         return pd.DataFrame(list(pool.map(ask, every)))
+
+
+def _thrown_line(
+    problem: Problem, station: Array, diameter: Array, throw: dict[str, float],
+    cord: Mapping[str, float],
+) -> dict[str, Any]:  # fmt: skip
+    """The throw of a table (R,) [m] with a hand and a cord."""
+    line = tapers.line_of(station, diameter, cord, problem.stock.reference)
+    mass = tapers.mass_of(station, diameter, cord["cord_density"])
+    return _judged(line, _inputs(problem, line, mass, throw, cord))
+
+
+def cone_of(problem: Problem, one: Made) -> Line | None:
+    """A cone of the same length, mass and tip; None where the line itself is thinner than one."""
+    density = problem.middle()["cord_density"]
+    tip, length = float(one.line.diameter[-1]), one.line.length
+    x = np.linspace(0.0, 1.0, tapers.ROWS)
+    # pi rho L (d^2 + d D + D^2) / 12 = m
+    rest = 12.0 * one.throw["mass"] / (np.pi * density * length) - 0.75 * tip**2
+    butt = np.sqrt(rest) - 0.5 * tip if rest > 0.0 else 0.0
+    if butt <= tip:
+        return None
+    return tapers.line_of(length * x, butt + (tip - butt) * x, problem.middle(),
+                          problem.stock.reference)  # fmt: skip

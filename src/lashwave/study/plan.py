@@ -1,13 +1,13 @@
 """What a set-up would resolve before it is built, and how many throws show a difference.
 
 A set-up watches an expected throw; the equations of the fit, factored once at that throw, say how
-well each answer would be known (`estimate.foreseen`). What two lines must differ by to be told apart
-follows by the power of Student's two-sample test, throws differing among each other as well.
+well each answer would be known (`estimate.foreseen`). How far two lines must differ to be told
+apart follows by the power of Student's two-sample test, throws differing among each other as well.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,7 +91,10 @@ def smallest_effect(
 
     if min(first, first if second is None else second) < 2:
         raise InputError("throws", "one throw of a line has no spread", "plan two or more of each")
-    return float(brentq(lambda d: power(d, first, second, level) - wanted, 1e-6, 1e3, xtol=1e-9))
+    most = 0.01
+    while power(most, first, second, level) < wanted:  # far above it the library gives nan
+        most *= 1.5
+    return float(brentq(lambda d: power(d, first, second, level) - wanted, 1e-9, most, xtol=1e-9))
 
 
 def throws_needed(effect: float, level: float = LEVEL, wanted: float = POWER) -> int:
@@ -150,9 +153,7 @@ def offers(
         spread = float(np.hypot(sd, between))
         half = count // 2
         effect = smallest_effect(half, count - half) * spread if half >= 2 else np.inf
-        found.append(
-            Offer(name, prices[name], count, sd, spread, spread / np.sqrt(count), effect)
-        )
+        found.append(Offer(name, prices[name], count, sd, spread, spread / np.sqrt(count), effect))
     return sorted(found, key=lambda offer: (offer.effect, offer.mean_sd))
 
 
@@ -174,7 +175,9 @@ class NextThrow:
     more throws do."""
 
 
-def next_throw(values: Mapping[str, Sequence[float]], sds: Mapping[str, Sequence[float]]) -> NextThrow:
+def next_throw(
+    values: Mapping[str, Sequence[float]], sds: Mapping[str, Sequence[float]]
+) -> NextThrow:
     """Which of two lines to throw next, so that their difference becomes surest.
 
     Parameters
@@ -226,6 +229,3 @@ def told(law_half: Array, answer_sd: float) -> Array:
     (Lindley, Ann. Math. Stat. 27 (1956) 986; MacKay, Neural Computation 4 (1992) 590).
     """
     return np.asarray(0.5 * np.log1p((np.asarray(law_half) / 1.96 / answer_sd) ** 2))
-
-
-Show = Callable[[str, float], None]

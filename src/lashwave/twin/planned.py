@@ -59,8 +59,10 @@ def stations(markers: PlannedMarkers, line: Line) -> Array:
 
 
 def expected(seed: int, markers: PlannedMarkers | None = None) -> Planned:
-    """The bench's own throw of a seed, its line carrying these markers; else those it is drawn
-    with. Some half a minute."""
+    """The bench's own throw of a seed, its line carrying these markers, else those of its own.
+
+    Some half a minute.
+    """
     scene = draw_throw(seed)
     if markers is not None:
         where = stations(markers, scene.lash.true)

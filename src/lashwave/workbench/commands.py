@@ -13,6 +13,7 @@ from lashwave.workbench.check_command import check
 from lashwave.workbench.compare_command import compare
 from lashwave.workbench.demo_command import demo
 from lashwave.workbench.deposit_command import deposit
+from lashwave.workbench.design_command import design
 from lashwave.workbench.fall_command import fall
 from lashwave.workbench.law_command import law
 from lashwave.workbench.locate_command import locate
@@ -56,6 +57,6 @@ def completion(
 
 for command in (
     check, locate, reconstruct, open_folder, compare, deposit, parameters, calibrate, assemble,
-    simulate, demo, predict, rank, fall, law, sensitivity, completion,
+    simulate, demo, predict, rank, fall, law, sensitivity, design, completion,
 ):  # fmt: skip
     app.command(command, name="open" if command is open_folder else command.__name__)

@@ -1,0 +1,112 @@
+"""Pictures of a line that was designed, and of a set-up that is planned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lashwave.quantities import Array
+from lashwave.report.style import BLUE, FAINT, GREEN, INK, LINES, VERMILION, canvas, in_style
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@in_style
+def taper(line: tuple[Array, Array], cone: tuple[Array, Array]) -> Figure:
+    """The line's outline, drawn thick, beside a cone of the same mass.
+
+    Each is stations [m] and diameters [m], (R,).
+    """
+    figure = canvas(2.2)
+    axes = figure.subplots()
+    station, half = line[0], 500.0 * line[1]
+    axes.fill_between(station, -half, half, color=BLUE, alpha=0.35, lw=0)
+    axes.plot(station, half, color=BLUE, label="designed")
+    axes.plot(station, -half, color=BLUE)
+    for sign in (1.0, -1.0):
+        axes.plot(cone[0], sign * 500.0 * cone[1], "--", color=INK, lw=0.8,
+                  label="cone of the same mass" if sign > 0 else None)  # fmt: skip
+    axes.set_xlabel("station from the butt [m]")
+    axes.set_ylabel("radius [mm]")
+    axes.set_ylim(bottom=-1.3 * half.max(), top=2.0 * half.max())
+    axes.legend(loc="upper right", ncols=2)
+    return figure
+
+
+@in_style
+def search(speed: Array, good: Array, limit: Array, wanted: float | None) -> Figure:
+    """Peak speed (M,) [m/s] of every throw of the search, and the best so far.
+
+    good : (M,) throws that can be trusted; limit : (M,) of these, those that keep the limits.
+    """
+    figure = canvas(2.6)
+    axes = figure.subplots()
+    number = np.arange(1, speed.size + 1)
+    kept = good & limit
+    axes.plot(number[kept], speed[kept], ".", ms=3, color=BLUE, alpha=0.5, label="throws")
+    axes.plot(number[good & ~limit], speed[good & ~limit], "x", ms=3, color=VERMILION,
+              label="beyond a limit")  # fmt: skip
+    if wanted is None:
+        best = np.maximum.accumulate(np.where(kept, speed, 0.0))
+        axes.plot(number[best > 0], best[best > 0], color=INK, lw=1.0, label="best so far")
+    else:
+        axes.axhline(wanted, color=FAINT, lw=0.9, ls="--", label="wanted")
+    axes.set_xlabel("throw of the search")
+    axes.set_ylabel("peak speed of the tip [m/s]")
+    axes.legend(loc="lower right", ncols=3)
+    return figure
+
+
+@in_style
+def doubts(speed: Array, cone: Array, unit: str = "peak speed of the tip [m/s]") -> Figure:
+    """Peak speeds (D,) [m/s] of line and cone, by what is not known of cord and air."""
+    figure = canvas(2.2)
+    axes = figure.subplots()
+    both = np.concatenate([speed, cone])
+    bins = np.linspace(both.min(), both.max() + 1e-9, 28).tolist()
+    axes.hist(cone, bins=bins, color=FAINT, alpha=0.7, label="cone of the same mass")
+    axes.hist(speed, bins=bins, color=BLUE, alpha=0.7, label="designed")
+    axes.set_xlabel(unit)
+    axes.set_ylabel("throws")
+    axes.legend()
+    return figure
+
+
+@in_style
+def resolved(names: Sequence[str], sds: Mapping[str, Sequence[float]]) -> Figure:
+    """Foretold standard deviations of answers by set-up, over those of the first.
+
+    names : of the set-ups; sds : by answer, one a set-up.
+    """
+    figure = canvas(1.2 + 0.28 * len(sds))
+    axes = figure.subplots()
+    rows = np.arange(len(sds))
+    for k, name in enumerate(names):
+        ratio = [values[k] / values[0] for values in sds.values()]
+        axes.plot(ratio, rows, "o", ms=5, color=LINES[k % len(LINES)], label=name, alpha=0.9)
+    axes.set_yticks(rows, list(sds))
+    axes.invert_yaxis()
+    axes.set_xscale("log")
+    axes.axvline(1.0, color=FAINT, lw=0.8)
+    axes.xaxis.set_major_formatter("{x:g}")
+    axes.xaxis.set_minor_formatter("{x:g}")
+    axes.set_xlabel(f"standard deviation over that of {names[0]}")
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return figure
+
+
+@in_style
+def powers(count: Array, effect: Array, unit: str) -> Figure:
+    """Smallest difference between two lines (M,), in `unit`, over throws of each (M,) [no unit]."""
+    figure = canvas(2.4)
+    axes = figure.subplots()
+    axes.loglog(count, effect, color=GREEN)
+    axes.set_xlabel("throws of each line")
+    axes.set_ylabel(f"smallest difference [{unit}]")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter("{x:g}")
+        axis.set_minor_formatter("{x:g}")
+    return figure
