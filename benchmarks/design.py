@@ -113,18 +113,25 @@ def _chunk(problem: Problem, places: Array) -> list[dict[str, Any]]:
     return [line_design.thrown(problem, place) for place in places]
 
 
-def one(shared: Shared, repeat: int, rival: bool) -> dict[str, Any]:
-    """The best of the search, of the draw and, where asked for, of the other optimiser."""
+def one(
+    shared: Shared, repeat: int, rival: bool, before: dict[str, Any] | None = None
+) -> dict[str, Any]:
+    """The best of the search, of the draw and, where asked for, of the other optimiser.
+
+    before : a record whose draw and other optimiser are taken, no throw of theirs made again.
+    """
     problem = problem_of(repeat)
     ask = partial(shared.throws, problem)
     found = line_design.sought(problem, ask, MOST, seed=repeat + 1)
-    plain = shared.best_drawn(problem, repeat)
+    plain = shared.best_drawn(problem, repeat) if before is None else before["drawn"]
     record = {
         "repeat": repeat, "throws": len(found.rows), "found": found.best, "drawn": plain,
         "at": list(map(float, found.share)), "bad": float((found.rows["bad"] != "").mean()),
         "commit": figures.commit(), "machine": figures.machine(),
     }  # fmt: skip
-    if rival:
+    if before is not None and "evolved" in before:
+        record["evolved"] = before["evolved"]
+    elif rival:
         record["evolved"] = shared.evolved(problem, repeat)
     return record
 
@@ -143,7 +150,7 @@ def small(shared: Shared) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def run(cache: Path, repeats: int) -> None:
+def run(cache: Path, repeats: int, before: dict[int, dict[str, Any]]) -> None:
     """All that the cache does not hold, a line of JSON each."""
     done = {record["repeat"] for record in read(cache)}
     context = get_context("spawn")
@@ -153,7 +160,11 @@ def run(cache: Path, repeats: int) -> None:
     with ProcessPoolExecutor(cores, context) as pool, ThreadPoolExecutor(repeats + 1) as threads:
         shared = Shared(pool)
         waiting = [] if -1 in done else [threads.submit(small, shared)]
-        waiting += [threads.submit(one, shared, k, k < 6) for k in range(repeats) if k not in done]
+        waiting += [
+            threads.submit(one, shared, k, k < 6, before.get(k))
+            for k in range(repeats)
+            if k not in done
+        ]
         for future in waiting:
             record = future.result()
             with cache.open("a", encoding="utf-8") as file:
@@ -207,12 +218,14 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, default=Path("out/design.jsonl"))
     parser.add_argument("--repeats", type=int, default=REPEATS)
+    parser.add_argument("--before", type=Path, help="a cache whose drawn lines are taken")
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     asked = parser.parse_args()
     if not (asked.report or asked.keep):
         asked.cache.parent.mkdir(parents=True, exist_ok=True)
-        run(asked.cache, asked.repeats)
+        earlier = {} if asked.before is None else {r["repeat"]: r for r in read(asked.before)}
+        run(asked.cache, asked.repeats, earlier)
     found = read(asked.cache)
     for row in summed_up(found):
         print(row.what, row.median, row.worst, row.holds, row.beside)

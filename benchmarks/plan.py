@@ -85,7 +85,7 @@ def foretell(number: int, folder: str) -> dict[str, Any]:
     throw = twin.expected(SEEDS[number % len(SEEDS)], wanted.markers)
     (Path(folder) / f"{number}.pickle").write_bytes(pickle.dumps(throw))
     begun = time.process_time()
-    found = plan.foretold(twin.watched(throw, wanted, 999, SPAN), throw.places)
+    found = plan.foretold(twin.watched(throw, wanted, None, SPAN), throw.places)
     return {
         "kind": "plan", "number": number, "cpu_s": round(time.process_time() - begun, 1),
         "sd": {n: a.sd for n, a in found.items()}, "value": {n: a.value for n, a in found.items()},

@@ -59,6 +59,7 @@ ROOMS: dict[str, set[str]] = {
         "serving",
     },
 }
+ROOMS["notebook"] = {"quantities", "files", "twin", "study", "pipeline"}
 ROOMS["__init__"] = set()
 
 

@@ -26,7 +26,11 @@ from .read_answers import (
     read_lists as read_lists,
     read_motion as read_motion,
 )
-from .results import netcdf_bytes as netcdf_bytes, write_results as write_results
+from .results import (
+    motion_dataset as motion_dataset,
+    netcdf_bytes as netcdf_bytes,
+    write_results as write_results,
+)
 from .sighting_tables import (
     METRE_DIGITS as METRE_DIGITS,
     SECOND_DIGITS as SECOND_DIGITS,

@@ -8,6 +8,7 @@ from . import (
     page as page,
     paper as paper,
     parameters_page as parameters_page,
+    plan_page as plan_page,
     style as style,
 )
 from .compare_page import HEADINGS as HEADINGS, cells as cells

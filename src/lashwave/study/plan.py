@@ -98,7 +98,12 @@ def smallest_effect(
 
 
 def throws_needed(effect: float, level: float = LEVEL, wanted: float = POWER) -> int:
-    """Throws of each line, alike many, that find a difference of `effect` sds [1]."""
+    """Throws of each line, alike many, that find a difference of `effect` sds [1].
+
+    Raises
+    ------
+    InputError : over a million.
+    """
     least, most = 2, 2
     while power(effect, most, level=level) < wanted:
         least, most = most, 2 * most

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,6 +26,9 @@ from lashwave.twin.throw_scene import Lash
 from lashwave.twin.throws import draw_throw
 from lashwave.twin.truth import TrueMotion
 from lashwave.twin.views import frames_in_view, interpolate_tip, stand
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 ON_GRIP = (0.2, 0.85)
 """Stations of the grip's own markers, over its length."""
@@ -74,27 +78,42 @@ def expected(seed: int, markers: PlannedMarkers | None = None) -> Planned:
     return Planned(simulate_path(scene), scene.lash.stated, scene.air)
 
 
+def as_found(motion: xr.Dataset, line: Line, air: Air) -> Planned:
+    """A throw that was reconstructed, as motion.nc has it, taken for the next one."""
+    place, speed, force = (motion[n].values for n in ("position", "velocity", "acceleration"))
+    count = place.shape[0]
+    none = np.full(count, np.nan)
+    return Planned(
+        TrueMotion(
+            motion["time"].values, motion["station"].values, place, speed, force,
+            np.full((count, place.shape[1] - 1), np.nan), np.full((count, 3), np.nan), none, none,
+        ),
+        line, air,
+    )  # fmt: skip
+
+
 def watched(
-    throw: Planned, plan: BenchPlan, seed: int, span: tuple[float, float] | None = None
+    throw: Planned, plan: BenchPlan, seed: int | None, span: tuple[float, float] | None = None
 ) -> Trial:
     """What a set-up would record of a throw; another seed, other noise.
 
+    seed : None: clocks, pictures and stations are as stated, as `estimate.foreseen` wants them.
     span : of the record [s], before and after the peak; None: from the motion's first time.
     """
-    rng = np.random.default_rng([seed, 21])
+    rng, off = np.random.default_rng([seed or 0, 21]), float(seed is not None)
     first, last = throw.motion.time[0], throw.motion.time[-1]
     if span is not None:
         first, last = max(first, throw.peak - span[0]), min(last, throw.peak + span[1])
     step = 1.0 / plan.markers.rate
     times = np.arange(np.ceil(first / step - 1e-9), np.floor(last / step + 1e-9) + 1) * step
     cameras = [
-        _filmed(throw, view, f"view-{k + 1}", (first, last), rng)
+        _filmed(throw, view, f"view-{k + 1}", (first, last), rng, off)
         for k, view in enumerate(plan.views)
     ]
     return Trial(
-        name=f"planned-{seed}",
+        name="planned" if seed is None else f"planned-{seed}",
         line=throw.line,
-        markers=_followed(throw, plan.markers, times, rng),
+        markers=_followed(throw, plan.markers, times, rng, off),
         cameras=tuple(cameras),
         air=throw.air,
         gravity=np.array(TRIAL_GRAVITY),
@@ -102,11 +121,11 @@ def watched(
 
 
 def _followed(
-    throw: Planned, markers: PlannedMarkers, times: Array, rng: np.random.Generator
+    throw: Planned, markers: PlannedMarkers, times: Array, rng: np.random.Generator, off: float
 ) -> Markers:
     stated = stations(markers, throw.line)
     on_line = stated > throw.line.handle_length
-    true = stated + markers.station_sd * rng.standard_normal(stated.size)
+    true = stated + off * markers.station_sd * rng.standard_normal(stated.size)
     place, velocity = throw.motion.at(times, np.clip(true, 0.0, throw.line.length - 1e-3))
     speed = np.linalg.norm(velocity, axis=-1)
     rig = MarkerRig(sd=markers.sd, missing=markers.missing, loss_speed=markers.loss_speed)
@@ -121,7 +140,7 @@ def _followed(
 
 def _filmed(
     throw: Planned, view: PlannedView, name: str, span: tuple[float, float],
-    rng: np.random.Generator,
+    rng: np.random.Generator, off: float,
 ) -> Camera:  # fmt: skip
     motion, peak = throw.motion, throw.peak
     tip, rate = motion.position[:, -1], motion.velocity[:, -1]
@@ -130,7 +149,7 @@ def _filmed(
     facing = np.cos(view.angle) * side + np.sin(view.angle) * ahead
     camera = stand(aim + view.beside * ahead, facing, view.rate, name, (view.width, view.pixels))
     stated = float(np.round(peak - 0.03, 3))
-    offset = stated + view.clock_sd * float(rng.standard_normal())
+    offset = stated + off * view.clock_sd * float(rng.standard_normal())
     frames = frames_in_view(camera, motion, peak, offset)
     when = frame_time(view.rate, frames, offset)
     frames = frames[(when > span[0]) & (when < span[1])]
@@ -139,7 +158,7 @@ def _filmed(
         frames = np.sort(frames[near[: view.frames]])
     when = frame_time(view.rate, frames, offset)
     uv = exposed(camera, when, lambda t: interpolate_tip(motion.time, tip, rate, t))
-    uv = uv + view.registration_sd * rng.standard_normal(2)
+    uv = uv + off * view.registration_sd * rng.standard_normal(2)
     uv = uv + view.sd * rng.standard_normal(uv.shape)
     return replace(
         camera, clock=Clock(stated, view.clock_sd, 5e-6), sd=view.sd,

@@ -135,7 +135,10 @@ def stand(
 def frames_in_view(
     camera: Camera, path: TrueMotion, peak: float, offset: float
 ) -> NDArray[np.int64]:
-    """Consecutive frames around the peak in which the tip is on the sensor."""
+    """Consecutive frames (F,) around the peak in which the tip is on the sensor.
+
+    peak, offset : of the tip's speed, and of the camera's clock [s].
+    """
     tip, rate = path.position[:, -1], path.velocity[:, -1]
 
     def place(t: Array) -> Array:

@@ -19,6 +19,7 @@ from lashwave.workbench.law_command import law
 from lashwave.workbench.locate_command import locate
 from lashwave.workbench.open_command import open_folder
 from lashwave.workbench.parameters_command import parameters
+from lashwave.workbench.plan_command import plan
 from lashwave.workbench.predict_command import predict
 from lashwave.workbench.rank_command import rank
 from lashwave.workbench.reconstruct_command import reconstruct
@@ -57,6 +58,6 @@ def completion(
 
 for command in (
     check, locate, reconstruct, open_folder, compare, deposit, parameters, calibrate, assemble,
-    simulate, demo, predict, rank, fall, law, sensitivity, design, completion,
+    simulate, demo, predict, rank, fall, law, sensitivity, design, plan, completion,
 ):  # fmt: skip
     app.command(command, name="open" if command is open_folder else command.__name__)

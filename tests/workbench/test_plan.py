@@ -1,0 +1,135 @@
+"""`lashwave plan`: its file, its table of what is kept, the next throw."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from lashwave import twin
+from lashwave.quantities import Air, Answer, BenchPlan, Line, PlannedView
+from lashwave.workbench.cli import main
+from lashwave.workbench.plan_file import read_plan
+
+PLAN = """
+question = "peak_tip_speed"
+throw = 11
+between = "5 %"
+budget = 100
+price_a_throw = 5
+[markers]
+count = 9
+[[view]]
+rate = "20 kHz"
+[[set_up]]
+name = "plain"
+price = 20
+[[set_up]]
+name = "two views"
+price = 60
+view = [{}, {angle = "50 deg"}]
+[[set_up]]
+name = "fine markers"
+price = 30
+markers = {sd = "0.1 mm"}
+"""
+
+
+def written(folder, text=PLAN):
+    path = folder / "plan.toml"
+    path.write_text(text)
+    return path
+
+
+def test_a_set_up_states_what_differs(tmp_path):
+    plain, two, fine = read_plan(written(tmp_path)).set_ups
+    assert plain.markers.count == two.markers.count == fine.markers.count == 9
+    assert [view.rate for view in two.views] == [20e3, 20e3]
+    assert two.views[1].angle == pytest.approx(0.8727, abs=1e-4)
+    assert fine.markers.sd == 1e-4 and plain.markers.sd == 3e-4
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("throw = 11", ""), "not stated once"),
+        (('question = "peak_tip_speed"', 'question = "how fast"'), "question"),
+        (("count = 9", "count = 900"), "3 to 60"),
+        (('rate = "20 kHz"', 'rate = "20 px"'), "rate"),
+        (('name = "two views"', 'name = "plain"'), "stands twice"),
+        (("budget = 100", "budget = -1"), "budget"),
+        (('between = "5 %"', "betwen = 1"), "did you mean 'between'"),
+    ],
+)
+def test_a_plan_at_fault_is_one_line(tmp_path, capsys, change, words):
+    path = written(tmp_path, PLAN.replace(*change))
+    assert main(["plan", str(path), "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1 and words in said
+    assert not (tmp_path / "out").exists()
+
+
+def _small():
+    """A line of 1 m that swings round its butt, its tip at 50 m/s at last."""
+    time, station = np.linspace(0.0, 0.1, 201), np.linspace(0.0, 1.0, 6)
+    angle = 250.0 * time**2
+    way = np.stack([np.cos(angle), np.zeros_like(time), np.sin(angle)], axis=-1)
+    turn = np.stack([-np.sin(angle), np.zeros_like(time), np.cos(angle)], axis=-1)
+    place = station[:, None] * way[:, None]
+    speed = station[:, None] * (500.0 * time[:, None] * turn)[:, None]
+    axes = ("time", "station", "axis")
+    motion = xr.Dataset(
+        {"position": (axes, place), "velocity": (axes, speed), "acceleration": (axes, speed)},
+        coords={"time": time, "station": station},
+    )
+    line = Line(station, np.full(6, 4e-3), np.full(6, 0.01))
+    return twin.as_found(motion, line, Air())
+
+
+def test_a_set_up_without_errors_sees_what_is_there():
+    throw = _small()
+    assert throw.peak == pytest.approx(0.1)
+    trial = twin.watched(throw, BenchPlan(views=(PlannedView(rate=20e3),)), None, (0.05, 0.0))
+    markers, (camera,) = trial.markers, trial.cameras
+    assert markers.time[0] == pytest.approx(0.05) and markers.position.shape[1] == 12
+    true = throw.places(markers.time, markers.station)
+    off = markers.position - true
+    assert np.nanstd(off) == pytest.approx(0.3e-3, rel=0.1)
+    # 0.35 m in view, the tip at 49 m/s or so: its last 0.17 m take 3.6 ms, 72 frames
+    assert 55 < camera.frame.size < 85
+    noisy = twin.watched(throw, BenchPlan(), 5, (0.05, 0.0)).cameras[0]
+    assert abs(camera.clock.offset - noisy.clock.offset) < 1e-9
+    assert not np.array_equal(noisy.frame, camera.frame)  # its true clock is not as stated
+
+
+def test_a_plan_is_told_written_and_goes_on_where_it_was(tmp_path, capsys, monkeypatch):
+    from lashwave.study import plan
+
+    asked = []
+
+    def foretold(trial, places, draws=120):
+        # the factor of a whole throw takes minutes here; `tests/estimate/test_foreseen.py` has it
+        asked.append(trial)
+        sd = 2.0 + len(trial.cameras) - 1e4 * float(trial.markers.sd[0, 0])
+        return {"peak_tip_speed": Answer(300.0, "m s-1", sd), "hand_work": Answer(40.0, "J", 1.0)}
+
+    monkeypatch.setattr(twin, "expected", lambda seed, markers: _small())
+    monkeypatch.setattr(plan, "foretold", foretold)
+    table = tmp_path / "so-far.csv"
+    table.write_text(
+        "throw,specimen,peak_tip_speed [m/s],peak_tip_speed_sd [m/s]\n"
+        "0,a,300,2\n1,a,310,2\n2,a,305,2\n3,b,280,2\n4,b,288,2\n"
+    )
+    args = ["plan", str(written(tmp_path)), "--out", str(tmp_path / "out"), "--quiet"]
+    assert main([*args, "--campaign", str(table)]) == 0
+    said = capsys.readouterr().out
+    assert "Throw b next" in said and "Best for peak_tip_speed" in said
+    record = json.loads((tmp_path / "out" / "plan.json").read_text())
+    assert {o["name"] for o in record["offers"]} == {"plain", "two views", "fine markers"}
+    assert record["between"] == pytest.approx(15.0)
+    assert "<svg" in (tmp_path / "out" / "plan.html").read_text()
+    assert len(asked) == 3
+    assert main(args) == 0
+    assert len(asked) == 3
