@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import functools
+import json
 import re
 from collections import defaultdict
 from collections.abc import Iterator
@@ -164,10 +165,19 @@ def used(tree: ast.Module) -> Iterator[str]:
             yield node.value
 
 
+def notebooks(folder: Path) -> Iterator[ast.Module]:
+    """The code of every notebook in a folder, parsed."""
+    for path in sorted(folder.rglob("*.ipynb")):
+        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+            if cell["cell_type"] == "code":
+                yield ast.parse("".join(cell["source"]))
+
+
 def idle(package: Path, *besides: Path) -> list[str]:
     """Definitions that nothing in the package, nor in the folders beside it, uses."""
     trees = sources(package)
     beside = [tree for folder in besides for tree in sources(folder).values()]
+    beside += [tree for folder in besides for tree in notebooks(folder)]
     words = {word for tree in [*trees.values(), *beside] for word in used(tree)}
     return [
         f"{path}: {name}"

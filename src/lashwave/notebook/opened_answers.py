@@ -81,9 +81,8 @@ class OpenedAnswers:
     def _row(self, name: str) -> str:
         answer = self.answers[name]
         if answer.value is None:
-            return (
-                f"<tr><td>{escape(name)}</td><td colspan=3>{escape(answer.reason or '–')}</td></tr>"
-            )
+            why = escape(answer.reason or "–")
+            return f"<tr><td>{escape(name)}</td><td colspan=3>{why}</td></tr>"
         between = "–"
         if answer.low95 is not None and answer.high95 is not None:
             between = f"{answer.low95:.4g} to {answer.high95:.4g}"
