@@ -4,6 +4,7 @@ from . import (
     export as export,
     figures_design as figures_design,
     figures_study as figures_study,
+    law_page as law_page,
     numbers as numbers,
     page as page,
     paper as paper,

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lashwave.quantities import Array
-from lashwave.study import groups
-from lashwave.study.closed_forms import FORMS
+from lashwave.quantities import TRIAL_GRAVITY, Array
+from lashwave.study import groups, one_throw, throw_family
+from lashwave.study.closed_forms import FORMS, LEFT
 from lashwave.study.design_law import DesignLaw, Part
 from lashwave.study.groups import PLAIN
 
@@ -112,3 +112,66 @@ def from_arrays(arrays: Mapping[str, Array]) -> DesignLaw:
         parts, arrays["middle"], arrays["spread"], arrays["low"], arrays["high"],
         header["throws"], scores,
     )  # fmt: skip
+
+
+AIR_STEPS = 9
+"""Temperatures and pressures of the table from which a page reads the air."""
+SHOWN_THROWS = 700
+"""Throws that a page draws."""
+AXES = ("length", "mass", "tip_ratio", "taper", "hand_speed", "loop", "peak_speed", "crack_time",
+        "peak_force")  # fmt: skip
+"""Of the parallel coordinates."""
+
+
+def page_data(law: DesignLaw, throws: pd.DataFrame) -> dict[str, Any]:
+    """What the page of a law needs to answer by the equation, and throws to draw; all plain.
+
+    throws : those that the law was fitted to and that can be trusted.
+    """
+    units = {item.name: item.unit for item in one_throw.OUTPUTS}
+    few = throws.iloc[:: max(1, len(throws) // SHOWN_THROWS)].reset_index(drop=True)
+    said = law.predict(few)
+    few = few.assign(hand_speed=groups.hand_speed(few), equation=said["peak_speed_equation"])
+    return {
+        "inputs": [
+            {
+                "name": i.name, "unit": i.unit, "low": i.low, "high": i.high, "even": i.even,
+                "meaning": f"{i.whose}: {i.meaning}", "middle": throw_family.MIDDLE[i.name],
+            }
+            for i in throw_family.INPUTS
+        ],
+        "groups": [
+            {
+                "name": g.name, "powers": g.powers, "plain": g.name in PLAIN,
+                "low": float(law.low[j]), "high": float(law.high[j]),
+            }
+            for j, g in enumerate(groups.GROUPS)
+        ],
+        "parts": [
+            {
+                "name": p.name, "constant": p.constant, "power": p.power, "half": p.factor[1],
+                "ratio": FORMS[p.name].ratio, "unit": units[p.name],
+            }
+            for p in law.parts.values()
+        ],
+        "left": LEFT, "peak_rate": throw_family.PEAK_RATE,
+        "gravity": float(np.linalg.norm(TRIAL_GRAVITY)), "air": _air_table(),
+        "columns": list(AXES),
+        "throws": {
+            name: [float(f"{value:.5g}") for value in few[name]] for name in (*AXES, "equation")
+        },
+    }  # fmt: skip
+
+
+def _air_table() -> dict[str, Any]:
+    """Density, viscosity and speed of sound over temperature and pressure."""
+    ends = {item.name: (item.low, item.high) for item in throw_family.INPUTS}
+    warm, thick = (
+        np.linspace(*ends[name], AIR_STEPS).tolist() for name in ("temperature", "pressure")
+    )
+    rows = [[throw_family.air_of({"temperature": t, "pressure": p}) for p in thick] for t in warm]
+    values = [
+        [[float(getattr(one, name)) for one in row] for row in rows]
+        for name in ("density", "viscosity", "sound_speed")
+    ]
+    return {"temperature": warm, "pressure": thick, "values": values}

@@ -12,7 +12,7 @@ from lashwave.quantities import InputError
 from lashwave.workbench.shared_options import Processes, Quiet
 
 FILES = frozenset(
-    {"throws.csv", "law.npz", "law.tex", "law.csv", "groups.csv", "law.svg", "law.png"}
+    {"throws.csv", "law.npz", "law.tex", "law.csv", "groups.csv", "law.svg", "law.png", "law.html"}
 )
 FEWEST = 100
 """Throws that the command asks for at least."""
@@ -85,7 +85,7 @@ def _measured(path: Path):  # type: ignore[no-untyped-def]
 
 def _build(out, throws, seed, processes, overlay, progress):  # type: ignore[no-untyped-def]
     from lashwave.files import write_files
-    from lashwave.report import figure_file, figures_study, table_file
+    from lashwave.report import figure_file, figures_study, law_page, table_file
     from lashwave.study import design_law, ensemble, groups, law_text
     from lashwave.workbench.throws_at_hand import computed
 
@@ -120,6 +120,7 @@ def _build(out, throws, seed, processes, overlay, progress):  # type: ignore[no-
             "groups.csv": table_file(["group", "formula", "low", "high", "meaning"], ranges),
             "law.svg": figure_file(figure, "svg"),
             "law.png": figure_file(figure, "png"),
+            "law.html": law_page.page(law_text.page_data(found, good), len(good)).encode(),
         },
         others=True,
     )
