@@ -9,6 +9,7 @@ import pytest
 from lashwave.quantities import InputError
 from lashwave.study import design_law, ensemble, groups, law_text, throw_family
 from lashwave.study.closed_forms import closed_forms, from_form
+from tests.pages.conftest import FLAGS
 
 NAMES = ("peak_speed", "crack_up")
 
@@ -109,3 +110,35 @@ def test_the_printed_equation_gives_the_numbers_of_the_law(law) -> None:
     assert r"\Pi_B^{-0.5" in text and text.startswith("v = ")
     document = law_text.document(law)
     assert all(group.meaning in document for group in groups.GROUPS)
+
+
+def test_the_page_of_a_law_answers_as_its_equation_does(law, tmp_path) -> None:
+    from playwright.sync_api import sync_playwright
+
+    from lashwave.report import law_page
+
+    throws = invented(ensemble.draw(200, 4))
+    rest = closed_forms(throws)
+    throws = throws.assign(crack_time=rest["crack_time"], peak_force=rest["peak_force"])
+    page = law_page.page(law_text.page_data(law, throws), 200)
+    place = tmp_path / "law.html"
+    place.write_text(page, encoding="utf-8")
+    asked = throws.iloc[:5]
+    said = law.predict(asked)
+    with sync_playwright() as browsers:
+        browser = browsers.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
+        tab = browser.new_page()
+        faults: list[str] = []
+        tab.on("pageerror", lambda fault: faults.append(str(fault)))
+        tab.goto(place.as_uri())
+        for k in range(len(asked)):
+            inputs = asked.iloc[k][list(throw_family.NAMES)].astype(float).to_dict()
+            found = tab.evaluate("t => predict(t)", inputs)
+            for name in law.parts:
+                by_python = said[f"{name}_equation"].iloc[k]
+                assert found["out"][name][0] == pytest.approx(by_python, rel=1e-4)
+            assert ", ".join(found["outside"]) == said["outside"].iloc[k]
+        tab.locator("input[data-name=length]").fill("1000")
+        assert "2.6 m" in tab.locator("#sliders label").first.inner_text()
+        assert faults == []
+        browser.close()

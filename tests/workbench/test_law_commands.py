@@ -41,7 +41,7 @@ def test_a_law_is_built_and_then_asked(quickly, tmp_path: Path, capsys) -> None:
     assert "120 throws, 3 of them not trusted" in said and "peak_speed" in said
     names = {path.name for path in out.iterdir()}
     assert names == {"throws.csv", "law.npz", "law.tex", "law.csv", "groups.csv", "law.svg",
-                     "law.png"}  # fmt: skip
+                     "law.png", "law.html"}  # fmt: skip
     throw = tmp_path / "throw.toml"
     throw.write_text('length = "1.9 m"\nloop = "25 cm"\n')
     before = (out / "law.npz").read_bytes()
