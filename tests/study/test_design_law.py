@@ -9,7 +9,7 @@ import pytest
 from lashwave.quantities import InputError
 from lashwave.study import design_law, ensemble, groups, law_text, throw_family
 from lashwave.study.closed_forms import closed_forms, from_form
-from tests.pages.conftest import FLAGS
+from tests.pages.conftest import CHROMIUM, FLAGS
 
 NAMES = ("peak_speed", "crack_up")
 
@@ -117,6 +117,9 @@ def test_the_page_of_a_law_answers_as_its_equation_does(law, tmp_path) -> None:
 
     from lashwave.report import law_page
 
+    if not CHROMIUM.exists():
+        pytest.skip(f"no Chromium at {CHROMIUM}")
+
     throws = invented(ensemble.draw(200, 4))
     rest = closed_forms(throws)
     throws = throws.assign(crack_time=rest["crack_time"], peak_force=rest["peak_force"])
@@ -126,7 +129,7 @@ def test_the_page_of_a_law_answers_as_its_equation_does(law, tmp_path) -> None:
     asked = throws.iloc[:5]
     said = law.predict(asked)
     with sync_playwright() as browsers:
-        browser = browsers.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
+        browser = browsers.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
         tab = browser.new_page()
         faults: list[str] = []
         tab.on("pageerror", lambda fault: faults.append(str(fault)))
