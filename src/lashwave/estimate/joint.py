@@ -303,6 +303,10 @@ def final(
     """The equations at the minimum and their factor, with the least damping that makes one.
 
     density : (K, N + 1) [m2/s3].
+
+    Raises
+    ------
+    NotConvergedError : no damping makes one: nothing holds the motion.
     """
     since = 0
     for damping in FINAL_DAMPINGS:
