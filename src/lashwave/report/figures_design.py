@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities import Array
+from lashwave.quantities import Array, Mask
 from lashwave.report.style import BLUE, FAINT, GREEN, INK, LINES, VERMILION, canvas, in_style
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def taper(line: tuple[Array, Array], cone: tuple[Array, Array]) -> Figure:
 
 
 @in_style
-def search(speed: Array, good: Array, limit: Array, wanted: float | None) -> Figure:
+def search(speed: Array, good: Mask, limit: Mask, wanted: float | None) -> Figure:
     """Peak speed (M,) [m/s] of every throw of the search, and the best so far.
 
     good : (M,) throws that can be trusted; limit : (M,) of these, those that keep the limits.
