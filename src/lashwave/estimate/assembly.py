@@ -10,15 +10,15 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
-import numba as nb
 import numpy as np
 
 from lashwave.estimate.blocks import BLAS, N, T, call
 from lashwave.estimate.gram import add_products, add_sighting, write_block, write_edge
 from lashwave.estimate.local_rows import WIDE, far_moves, put_places, windows
-from lashwave.estimate.momentum_rows import dynamics_rows, whitened_residual
+from lashwave.estimate.momentum_rows import KernelChain, dynamics_rows, whitened_residual
 from lashwave.estimate.tension_rows import place_of, take_off, tension_rows
-from lashwave.quantities import Array, Mask
+from lashwave.mechanics import compiled
+from lashwave.quantities import Array, Mask, Whole
 
 
 class Course(NamedTuple):
@@ -43,8 +43,14 @@ class Dynamics(NamedTuple):
     last: int
 
 
-@nb.njit(cache=True)
-def _hand_rows(row, x, window, hm, hp, density, driven):  # type: ignore[no-untyped-def]
+SightingRows = tuple[Whole, Array, Array, Array, Whole, Array]
+"""Node (R, 2), p (R, 2, 3), w (R, 3), rhs (R,), tcol (R, 4), tval (R, 4)."""
+
+
+@compiled()
+def _hand_rows(
+    row: Array, x: Array, window: Array, hm: float, hp: float, density: float, driven: Mask
+) -> None:
     """White acceleration of the driven nodes: rows in the places that dynamics left empty."""
     f = 1.0 / np.sqrt(density * 0.5 * (hm + hp))
     coefficient = (f / hm, -f / hm - f / hp, f / hp)
@@ -60,8 +66,8 @@ def _hand_rows(row, x, window, hm, hp, density, driven):  # type: ignore[no-unty
             place[a] = 0.0
 
 
-@nb.njit(cache=True)
-def sighting_row(row, node, p, w, window):  # type: ignore[no-untyped-def]
+@compiled()
+def sighting_row(row: Array, node: Whole, p: Array, w: Array, window: Array) -> None:
     """One scalar sighting, p (2, 3) . x at one node or two neighbours, interpolated over three
     times with weights w: a row (3 WIDE,) at the first of them."""
     none = np.zeros(3)
@@ -93,8 +99,8 @@ class Kept(NamedTuple):
     store: Array  # (3, 3 N, n + laws), of the tensions' rows
 
 
-@nb.njit(cache=True)
-def _kept(links, laws, shared):  # type: ignore[no-untyped-def]
+@compiled()
+def _kept(links: int, laws: int, shared: int) -> Kept:
     n = 3 + 2 * links
     return Kept(
         np.zeros((3, links + 1, 3, 3, 8)),
@@ -105,15 +111,28 @@ def _kept(links, laws, shared):  # type: ignore[no-untyped-def]
     )
 
 
-@nb.njit(cache=True)
-def _enter(kept, D, k):  # type: ignore[no-untyped-def]
+@compiled()
+def _enter(kept: Kept, D: Array, k: int) -> None:
     """Time k takes the place of the one that was three before."""
     kept.window[k % 3] = windows(D[k])
     kept.far[k % 3] = far_moves(D[k])
 
 
-@nb.njit(cache=True)
-def _add_centre(kept, slots, course, E, hm, hp, chain, dynamics, weight, own, srow, corner):  # type: ignore[no-untyped-def]
+@compiled()
+def _add_centre(
+    kept: Kept,
+    slots: Whole,
+    course: Course,
+    E: Array,
+    hm: float,
+    hp: float,
+    chain: KernelChain,
+    dynamics: Dynamics,
+    weight: Array,
+    own: tuple[int, int],
+    srow: SightingRows,
+    corner: Array,
+) -> tuple[float, Array]:
     """Rows centred on one time, added to what is kept; returns r' r and tensions (N,).
 
     course, E hold the three times, in slots (3,); own = its sightings, a range in srow.
@@ -160,8 +179,8 @@ def _add_centre(kept, slots, course, E, hm, hp, chain, dynamics, weight, own, sr
     return cost, tension
 
 
-@nb.njit(cache=True)
-def _around(course, k):  # type: ignore[no-untyped-def]
+@compiled()
+def _around(course: Course, k: int) -> tuple[Course, float, float]:
     """The course at times k - 1, k, k + 1, and the steps between them [s]."""
     near = slice(k - 1, k + 2)
     time = course.time[near]
@@ -169,8 +188,8 @@ def _around(course, k):  # type: ignore[no-untyped-def]
     return part, time[1] - time[0], time[2] - time[1]
 
 
-@nb.njit(cache=True)
-def _whitening(spread, node_mass, driven, h):  # type: ignore[no-untyped-def]
+@compiled()
+def _whitening(spread: Array, node_mass: Array, driven: Mask, h: float) -> Array:
     """Weight of each node's dynamics (N + 1,): zero where the node is driven."""
     weight = np.zeros(node_mass.size)
     for i in range(node_mass.size):
@@ -179,8 +198,8 @@ def _whitening(spread, node_mass, driven, h):  # type: ignore[no-untyped-def]
     return weight
 
 
-@nb.njit(cache=True)
-def _finish(kept, k, count, out, laws, blas):  # type: ignore[no-untyped-def]
+@compiled()
+def _finish(kept: Kept, k: int, count: int, out: Equations, laws: int, blas: Whole) -> None:
     """The columns of time k, all of whose rows are in, into band, border and gradient."""
     slot, n = k % 3, kept.far.shape[2]
     memory, deep = out.memory, out.deep
@@ -206,24 +225,24 @@ def _finish(kept, k, count, out, laws, blas):  # type: ignore[no-untyped-def]
     out.gradient[k * n : (k + 1) * n] = edge[:, -1]
 
 
-@nb.njit(cache=True, nogil=True)
-def _columns(  # type: ignore[no-untyped-def]
-    first,
-    last,
-    out,
-    corner,
-    cost,
-    tension,
-    course,
-    E,
-    D,
-    chain,
-    dynamics,
-    spread,
-    starts,
-    srow,
-    blas,
-):
+@compiled(nogil=True)
+def _columns(
+    first: int,
+    last: int,
+    out: Equations,
+    corner: Array,
+    cost: Array,
+    tension: Array,
+    course: Course,
+    E: Array,
+    D: Array,
+    chain: KernelChain,
+    dynamics: Dynamics,
+    spread: Array,
+    starts: Whole,
+    srow: SightingRows,
+    blas: Whole,
+) -> None:
     """The columns of times first ... last - 1, from all rows that touch them."""
     count, links = course.chord.shape
     laws = 5 + chain[5].shape[0]
@@ -297,8 +316,17 @@ def assemble(out: Equations, course: Course, *rest: Any, threads: int = 1) -> tu
     return float(cost.sum()), tension
 
 
-@nb.njit(cache=True, nogil=True)
-def _dynamics_cost(first, last, by_node, tension, course, chain, dynamics, spread):  # type: ignore[no-untyped-def]
+@compiled(nogil=True)
+def _dynamics_cost(
+    first: int,
+    last: int,
+    by_node: Array,
+    tension: Array,
+    course: Course,
+    chain: KernelChain,
+    dynamics: Dynamics,
+    spread: Array,
+) -> None:
     """`dynamics_cost` of times first ... last - 1."""
     d = dynamics
     count, links = course.chord.shape

@@ -11,17 +11,17 @@ smaller. Both are second order in the step.
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from lashwave.estimate.local_rows import WIDE
-from lashwave.mechanics import SOFT, couple_ratio, friction_ratio, sharpness
+from lashwave.mechanics import SOFT, compiled, couple_ratio, friction_ratio, sharpness
+from lashwave.quantities import Array
 
 LIMIT = 0.25
 
 
-@nb.njit(cache=True)
-def side_shares(link_mass, bend, tension, c, h):  # type: ignore[no-untyped-def]
+@compiled()
+def side_shares(link_mass: Array, bend: Array, tension: Array, c: Array, h: float) -> Array:
     """Share of either side time (N,), 0 to 1/4: a quarter of (w h / 2)^2, w a link's own swing.
 
     w^2 = 48 B / (m l^2) + 12 T / (m l) is the highest frequency of a uniform chain of such links
@@ -40,8 +40,8 @@ def side_shares(link_mass, bend, tension, c, h):  # type: ignore[no-untyped-def]
     return share
 
 
-@nb.njit(cache=True)
-def time_shares(share, hm, hp):  # type: ignore[no-untyped-def]
+@compiled()
+def time_shares(share: Array, hm: float, hp: float) -> Array:
     """Weights (3, N) of the three times, whose mean time is the middle one."""
     w = np.empty((3, share.size))
     for j in range(share.size):
@@ -51,8 +51,8 @@ def time_shares(share, hm, hp):  # type: ignore[no-untyped-def]
     return w
 
 
-@nb.njit(cache=True)
-def mean_directions(t, w):  # type: ignore[no-untyped-def]
+@compiled()
+def mean_directions(t: Array, w: Array) -> Array:
     """Weighted mean (N, 3) of directions t (3, N, 3); a little shorter than one."""
     mean = np.empty_like(t[1])
     for j in range(mean.shape[0]):
@@ -61,8 +61,10 @@ def mean_directions(t, w):  # type: ignore[no-untyped-def]
     return mean
 
 
-@nb.njit(cache=True)
-def bend_forces(t, mean, rate, c, bend, scale, tau):  # type: ignore[no-untyped-def]
+@compiled()
+def bend_forces(
+    t: Array, mean: Array, rate: Array, c: Array, bend: Array, scale: float, tau: float
+) -> Array:
     """Elastic and damping forces at the nodes (2, N + 1, 3) from bending at the joints.
 
     The law of `bending`, with the couple along d_j = t_j - t_{j-1} of the mean directions and its
@@ -91,8 +93,20 @@ def bend_forces(t, mean, rate, c, bend, scale, tau):  # type: ignore[no-untyped-
     return force
 
 
-@nb.njit(cache=True)
-def bend_columns(row, t, E, w, c, hm, hp, bend, scale, tau, weight):  # type: ignore[no-untyped-def]
+@compiled()
+def bend_columns(
+    row: Array,
+    t: Array,
+    E: Array,
+    w: Array,
+    c: Array,
+    hm: float,
+    hp: float,
+    bend: Array,
+    scale: float,
+    tau: float,
+    weight: Array,
+) -> None:
     """Bending and its damping in rows as `local_rows` has them; w (3, N): weights of the three
     times."""
     links = t.shape[1]

@@ -9,14 +9,16 @@ as numbers, because a kernel that holds an address itself cannot be kept on disk
 
 from __future__ import annotations
 
-import numba as nb
+from typing import Any
+
 import numpy as np
 from llvmlite import ir
 from numba.core import types
 from numba.core.cgutils import alloca_once_value
 from numba.extending import get_cython_function_address, intrinsic
 
-from lashwave.quantities import Array
+from lashwave.mechanics import compiled
+from lashwave.quantities import Array, Whole
 
 BLAS = np.array(
     [
@@ -31,15 +33,14 @@ BLAS = np.array(
 L, N, R, T = (ord(letter) for letter in "LNRT")
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def call(_typing, address, arguments):  # type: ignore[no-untyped-def]
+def _fortran_call(_typing: Any, address: Any, arguments: Any) -> Any:
     """Call the Fortran routine at an address with a tuple of arguments, all by reference.
 
     An integer becomes a C int (a letter is given by its code), a float a double; an array stands
     for its first element, in place.
     """
 
-    def generate(context, builder, signature, given):  # type: ignore[no-untyped-def]
+    def generate(context: Any, builder: Any, signature: Any, given: Any) -> Any:
         byte = ir.IntType(8).as_pointer()
         pointers = []
         for i, kind in enumerate(signature.args[1].types):
@@ -58,13 +59,17 @@ def call(_typing, address, arguments):  # type: ignore[no-untyped-def]
     return types.void(address, arguments), generate
 
 
+call: Any = intrinsic(_fortran_call)
+"""See `_fortran_call`; for kernels."""
+
+
 def memory_of(band: Array) -> Array:
     """The numbers of a band (D, K n), no unit, in Fortran order as they lie in memory, a view."""
     return band.T.reshape(-1)
 
 
-@nb.njit(cache=True)
-def _factor(memory, deep, n, blas):  # type: ignore[no-untyped-def]
+@compiled()
+def _factor(memory: Array, deep: int, n: int, blas: Whole) -> int:
     """Cholesky factor in place; 0, or the number (from 1) of the first column that fails."""
     apart, size = deep - 1, memory.size // deep
     info = np.zeros(1, dtype=np.int32)
@@ -102,8 +107,8 @@ def factor_in_place(band: Array, n: int) -> int:
     return int(_factor(memory_of(band), band.shape[0], n, BLAS))
 
 
-@nb.njit(cache=True)
-def _forward(memory, deep, n, right, blas):  # type: ignore[no-untyped-def]
+@compiled()
+def _forward(memory: Array, deep: int, n: int, right: Array, blas: Whole) -> None:
     """right (C, K n) becomes its solution by the lower factor; a row is one right-hand side."""
     count, size = right.shape
     for first in range(0, size, n):
@@ -118,8 +123,8 @@ def _forward(memory, deep, n, right, blas):  # type: ignore[no-untyped-def]
             )  # fmt: skip
 
 
-@nb.njit(cache=True)
-def _backward(memory, deep, n, right, blas):  # type: ignore[no-untyped-def]
+@compiled()
+def _backward(memory: Array, deep: int, n: int, right: Array, blas: Whole) -> None:
     """The same by the factor's transpose."""
     count, size = right.shape
     for first in range(size - n, -1, -n):

@@ -8,17 +8,18 @@ next to each other meet in rows of which both windows hold them.
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from lashwave.estimate.local_rows import WIDE
+from lashwave.mechanics import compiled
+from lashwave.quantities import Array, Whole
 
 FULL = 4
 """Links apart from which on the inner one is beyond the windows of all the outer one's rows."""
 
 
-@nb.njit(cache=True)
-def add_products(row, squares, edge, slots):  # type: ignore[no-untyped-def]
+@compiled()
+def add_products(row: Array, squares: Array, edge: Array, slots: Whole) -> None:
     """Add products of rows (N + 1, R, 3 WIDE + laws + 1) at the nodes to those of the three times.
 
     squares (3, 3, N + 1, WIDE, WIDE), by slot of a time and by how many times later the second is;
@@ -45,8 +46,17 @@ def add_products(row, squares, edge, slots):  # type: ignore[no-untyped-def]
                     out[-1] += value * one[-1]
 
 
-@nb.njit(cache=True)
-def add_sighting(row, i, columns, values, rhs, squares, edge, slots):  # type: ignore[no-untyped-def]
+@compiled()
+def add_sighting(
+    row: Array,
+    i: int,
+    columns: Whole,
+    values: Array,
+    rhs: float,
+    squares: Array,
+    edge: Array,
+    slots: Whole,
+) -> None:
     """The same of a single row (3 WIDE,) at node i, with what it says of some shared parameters."""
     for s in range(3):
         for u in range(WIDE - 1):
@@ -63,8 +73,8 @@ def add_sighting(row, i, columns, values, rhs, squares, edge, slots):  # type: i
                     edge[slots[s], i, u, columns[q]] += value * values[q]
 
 
-@nb.njit(cache=True)
-def _sums(part):  # type: ignore[no-untyped-def]
+@compiled()
+def _sums(part: Array) -> Array:
     """Sums (N + 5, ...) of part (N + 1, ...) from each node on; 0 beyond the last."""
     out = np.zeros((part.shape[0] + 4, *part.shape[1:]))
     for i in range(part.shape[0] - 1, -1, -1):
@@ -72,8 +82,8 @@ def _sums(part):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True)
-def _meetings(square, total, far, flip):  # type: ignore[no-untyped-def]
+@compiled()
+def _meetings(square: Array, total: Array, far: Array, flip: bool) -> Array:
     """What a link well inside meets of the links' rows: (FULL + 1, 3, n), by how far inside.
 
     square (N + 1, WIDE, WIDE), total = `_sums` of its far part; far : `far_moves` of the outer
@@ -102,8 +112,8 @@ def _meetings(square, total, far, flip):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True)
-def _near(square, j, m):  # type: ignore[no-untyped-def]
+@compiled()
+def _near(square: Array, j: int, m: int) -> Array:
     """What links j (first) and m (second) say in rows of which both windows hold them: (2, 2)."""
     out = np.zeros((2, 2))
     for i in range(max(0, j - 1, m - 1), min(j, m) + 3):
@@ -114,8 +124,10 @@ def _near(square, j, m):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True)
-def write_block(memory, deep, start, square, far, later, same):  # type: ignore[no-untyped-def]
+@compiled()
+def write_block(
+    memory: Array, deep: int, start: int, square: Array, far: Array, later: Array, same: bool
+) -> None:
     """Products of one time's columns with those of a later time, or its own, into a band.
 
     memory, deep : the band as it lies, and its height; start : where the first column's entry with
@@ -156,8 +168,8 @@ def write_block(memory, deep, start, square, far, later, same):  # type: ignore[
                 column[p] = value
 
 
-@nb.njit(cache=True)
-def write_edge(out, edge, far):  # type: ignore[no-untyped-def]
+@compiled()
+def write_edge(out: Array, edge: Array, far: Array) -> None:
     """Products (n, q) of one time's columns with what is shared, from `edge` (N + 1, WIDE, q)."""
     total = _sums(edge[:, :3])
     nodes, n = edge.shape[0], far.shape[1]

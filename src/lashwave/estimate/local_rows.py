@@ -11,8 +11,10 @@ then those of the law's scales, then its residual. `whole` gives the long row.
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from lashwave.mechanics import compiled
+from lashwave.quantities import Array
 
 WIDE = 12
 """Numbers a time in a row, the last of them 0: a whole number of the processor's registers."""
@@ -20,8 +22,8 @@ FAR, BACK, AHEAD = 0, 1, 2
 """Of `windows`: how node i moves, how it moves from the one before, how the next one from it."""
 
 
-@nb.njit(cache=True)
-def windows(D):  # type: ignore[no-untyped-def]
+@compiled()
+def windows(D: Array) -> Array:
     """Moves (N + 1, 3, 3, 8) of node i and its two steps by the angles of links i - 2 ... i + 1.
 
     D : of `link_reach`, at one time.
@@ -44,8 +46,8 @@ def windows(D):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True)
-def far_moves(D):  # type: ignore[no-untyped-def]
+@compiled()
+def far_moves(D: Array) -> Array:
     """Moves (3, n) of all places far beyond a link by its angles, and by the base's own."""
     links = D.shape[0]
     out = np.zeros((3, 3 + 2 * links))
@@ -57,8 +59,10 @@ def far_moves(D):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True)
-def put_places(row, s, before, whole, after, window):  # type: ignore[no-untyped-def]
+@compiled()
+def put_places(
+    row: Array, s: int, before: Array, whole: Array, after: Array, window: Array
+) -> None:
     """Into time s of a row at node i: coefficients (3,) of the places of nodes i - 1 and i + 1, and
     the sum of all three nodes'; window : of `windows` at i."""
     o = WIDE * s
@@ -72,8 +76,8 @@ def put_places(row, s, before, whole, after, window):  # type: ignore[no-untyped
             )
 
 
-@nb.njit(cache=True)
-def whole(row, i, far, out):  # type: ignore[no-untyped-def]
+@compiled()
+def whole(row: Array, i: int, far: Array, out: Array) -> None:
     """Add one row at node i to `out` (3 n + ...), in the unknowns of the three times; what follows
     the times is not touched.
 

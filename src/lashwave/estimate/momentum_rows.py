@@ -14,7 +14,6 @@ Rows are divided by m_i sqrt(S_i H), S_i [m2/s3] the spectral density of the ran
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from lashwave.estimate.bend_rows import (
@@ -25,14 +24,19 @@ from lashwave.estimate.bend_rows import (
     time_shares,
 )
 from lashwave.estimate.local_rows import WIDE, put_places
-from lashwave.mechanics import body_drag, link_drag
+from lashwave.mechanics import body_drag, compiled, link_drag
+from lashwave.quantities import Array
 
 # Order of the shared logarithmic scales in the columns.
+KernelChain = tuple[Array, Array, Array, Array, float, Array]
+"""A chain as the kernels take it; see `FitSetup.kernel_chain`."""
 LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
 
 
-@nb.njit(cache=True)
-def _drag_of_link(v, t, length, diameter, air, law):  # type: ignore[no-untyped-def]
+@compiled()
+def _drag_of_link(
+    v: Array, t: Array, length: float, diameter: float, air: Array, law: Array
+) -> tuple[Array, Array, Array]:
     """Drag of a straight link at mid velocity v: across, along (3,), their sum's derivative by v.
 
     air = (density, viscosity, sound speed), law = scales (normal, tangential, ...).
@@ -53,8 +57,8 @@ def _drag_of_link(v, t, length, diameter, air, law):  # type: ignore[no-untyped-
     return -cross * n, -skin * along * t, d
 
 
-@nb.njit(cache=True)
-def _drag_of_body(v, area, air):  # type: ignore[no-untyped-def]
+@compiled()
+def _drag_of_body(v: Array, area: float, air: Array) -> tuple[Array, Array]:
     """Drag of a body of given drag area (3,), and its derivative by v (3, 3)."""
     speed = np.sqrt(v[0] ** 2 + v[1] ** 2 + v[2] ** 2)
     push = body_drag(speed, area, air[0])
@@ -66,8 +70,10 @@ def _drag_of_body(v, area, air):  # type: ignore[no-untyped-def]
     return -push * v, d
 
 
-@nb.njit(cache=True)
-def air_forces(v, t, c, diameter, bluff, tuft, air, law):  # type: ignore[no-untyped-def]
+@compiled()
+def air_forces(
+    v: Array, t: Array, c: Array, diameter: Array, bluff: Array, tuft: float, air: Array, law: Array
+) -> tuple[Array, Array, Array]:
     """Drag at the nodes by cause (4 causes, N + 1, 3): across, along, tuft, markers;
     derivatives per link (N, 3, 3) and per node (N + 1, 3, 3).
 
@@ -95,8 +101,8 @@ def air_forces(v, t, c, diameter, bluff, tuft, air, law):  # type: ignore[no-unt
     return force, by_link, by_node
 
 
-@nb.njit(cache=True)
-def mass_times(link_mass, y):  # type: ignore[no-untyped-def]
+@compiled()
+def mass_times(link_mass: Array, y: Array) -> Array:
     """Consistent mass times nodal vectors: (N + 1, 3)."""
     out = np.zeros_like(y)
     for j in range(link_mass.shape[0]):
@@ -106,8 +112,8 @@ def mass_times(link_mass, y):  # type: ignore[no-untyped-def]
     return out
 
 
-@nb.njit(cache=True)
-def project_out_tensions(rhs, t, weight, first, last):  # type: ignore[no-untyped-def]
+@compiled()
+def project_out_tensions(rhs: Array, t: Array, weight: Array, first: int, last: int) -> Array:
     """Remove from a whitened residual (3 (N + 1),) what tensions can explain; returns lam (N,).
 
     t (N, 3): directions in which the links pull; weight (N + 1,): the whitening of each node, 0
@@ -140,8 +146,19 @@ def project_out_tensions(rhs, t, weight, first, last):  # type: ignore[no-untype
     return lam
 
 
-@nb.njit(cache=True)
-def impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity):  # type: ignore[no-untyped-def]
+@compiled()
+def impulse_residual(
+    x: Array,
+    t: Array,
+    mean: Array,
+    c: Array,
+    hm: float,
+    hp: float,
+    chain: KernelChain,
+    air: Array,
+    law: Array,
+    gravity: Array,
+) -> tuple[Array, Array, Array, Array, Array]:
     """r without tensions (N + 1, 3) at the middle of three times, and what it was made of.
 
     x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1; mean (N, 3):
@@ -165,8 +182,8 @@ def impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity):  # type: 
     return r, fair, fbend, by_link, by_node
 
 
-@nb.njit(cache=True)
-def weighted(r, weight):  # type: ignore[no-untyped-def]
+@compiled()
+def weighted(r: Array, weight: Array) -> Array:
     """Nodal vectors (N + 1, 3) times a weight a node, in one row (3 (N + 1),)."""
     rhs = np.empty(3 * weight.size)
     for i in range(weight.size):
@@ -175,8 +192,21 @@ def weighted(r, weight):  # type: ignore[no-untyped-def]
     return rhs
 
 
-@nb.njit(cache=True)
-def schemed_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+@compiled()
+def schemed_residual(
+    x: Array,
+    t: Array,
+    c: Array,
+    hm: float,
+    hp: float,
+    chain: KernelChain,
+    air: Array,
+    law: Array,
+    gravity: Array,
+    weight: Array,
+    first: int,
+    last: int,
+) -> tuple[Array, Array, Array, Array, Array, Array, Array]:
     """`impulse_residual` by the weights (3, N) of the three times and the mean directions (N, 3)
     that the pull at the middle asks for; these two come first."""
     h = 0.5 * (hm + hp)
@@ -194,8 +224,21 @@ def schemed_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, l
     return w, mean, r, fair, bent, by_link, by_node
 
 
-@nb.njit(cache=True)
-def whitened_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+@compiled()
+def whitened_residual(
+    x: Array,
+    t: Array,
+    c: Array,
+    hm: float,
+    hp: float,
+    chain: KernelChain,
+    air: Array,
+    law: Array,
+    gravity: Array,
+    weight: Array,
+    first: int,
+    last: int,
+) -> tuple[Array, Array]:
     """Whitened residual (3 (N + 1),) without what tensions explain, and the tensions (N,) [N]."""
     made = schemed_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
     rhs = weighted(made[2], weight)
@@ -203,8 +246,17 @@ def whitened_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, 
     return rhs, lam / (0.5 * (hm + hp))
 
 
-@nb.njit(cache=True)
-def _mass_and_drag(row, windows, hm, hp, link_mass, by_link, by_node, weight):  # type: ignore[no-untyped-def]
+@compiled()
+def _mass_and_drag(
+    row: Array,
+    windows: Array,
+    hm: float,
+    hp: float,
+    link_mass: Array,
+    by_link: Array,
+    by_node: Array,
+    weight: Array,
+) -> None:
     """Inertia and drag for all three times (rows are whitened as they are filled)."""
     links = link_mass.shape[0]
     h = 0.5 * (hm + hp)
@@ -232,8 +284,24 @@ def _mass_and_drag(row, windows, hm, hp, link_mass, by_link, by_node, weight):  
                 put_places(row[i, a], s, back, sum_, ahead, windows[s, i])
 
 
-@nb.njit(cache=True)
-def dynamics_rows(row, x, t, E, windows, c, hm, hp, chain, air, law, gravity, weight, first, last):  # type: ignore[no-untyped-def]
+@compiled()
+def dynamics_rows(
+    row: Array,
+    x: Array,
+    t: Array,
+    E: Array,
+    windows: Array,
+    c: Array,
+    hm: float,
+    hp: float,
+    chain: KernelChain,
+    air: Array,
+    law: Array,
+    gravity: Array,
+    weight: Array,
+    first: int,
+    last: int,
+) -> tuple[Array, Array]:
     """Fill whitened rows (N + 1, 3, 3 WIDE + 6 + P), as `local_rows` has them.
 
     Returns tensions (N,) [N] and the directions in which they pull (N, 3). The residual, last in a

@@ -9,19 +9,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numba as nb
 import numpy as np
 
 from lashwave.estimate.assembly import Course
 from lashwave.estimate.setup import FitSetup
+from lashwave.mechanics import compiled
 from lashwave.quantities import Array
 
 MOST_BENT = 1.2
 """Half of the turn along one link, at most [rad]; beyond it a chord stays."""
 
 
-@nb.njit(cache=True)
-def places(base, t, c):  # type: ignore[no-untyped-def]
+@compiled()
+def places(base: Array, t: Array, c: Array) -> Array:
     """Node places (K, N + 1, 3) from base points (K, 3), directions (K, N, 3), chords (K, N)."""
     count, links = c.shape
     x = np.empty((count, links + 1, 3))
@@ -33,8 +33,8 @@ def places(base, t, c):  # type: ignore[no-untyped-def]
     return x
 
 
-@nb.njit(cache=True)
-def tangent_axes(t):  # type: ignore[no-untyped-def]
+@compiled()
+def tangent_axes(t: Array) -> Array:
     """Two axes normal to each direction: (K, N, 3, 2), a smooth choice almost everywhere."""
     count, links, _ = t.shape
     E = np.empty((count, links, 3, 2))
@@ -49,8 +49,8 @@ def tangent_axes(t):  # type: ignore[no-untyped-def]
     return E
 
 
-@nb.njit(cache=True)
-def _joint(t, i, length, handle, held):  # type: ignore[no-untyped-def]
+@compiled()
+def _joint(t: Array, i: int, length: Array, handle: int, held: int) -> tuple[float, float]:
     """Angle [rad] between links i - 1 and i of directions (N, 3), and the joint's span [m]."""
     half = 0.0
     for a in range(3):
@@ -63,8 +63,8 @@ def _joint(t, i, length, handle, held):  # type: ignore[no-untyped-def]
     return 2.0 * np.arcsin(min(np.sqrt(half), 1.0)), span
 
 
-@nb.njit(cache=True)
-def _squared_curvature(t, j, length, handle, held):  # type: ignore[no-untyped-def]
+@compiled()
+def _squared_curvature(t: Array, j: int, length: Array, handle: int, held: int) -> float:
     """Mean square curvature of link j [1/m2], by the joints at either end.
 
     A free last link takes the mean square of a moment that falls to zero.
@@ -76,8 +76,8 @@ def _squared_curvature(t, j, length, handle, held):  # type: ignore[no-untyped-d
     return total / (2.0 if 0 < j < length.size - 1 else 3.0)
 
 
-@nb.njit(cache=True)
-def chord_lengths(t, length, handle, held):  # type: ignore[no-untyped-def]
+@compiled()
+def chord_lengths(t: Array, length: Array, handle: int, held: int) -> Array:
     """Chords (K, N) of links bent to arcs of a circle: l sin(x) / x, x = kappa l / 2 < MOST_BENT.
 
     Rigid ends keep their length.
@@ -95,8 +95,8 @@ def chord_lengths(t, length, handle, held):  # type: ignore[no-untyped-def]
     return c
 
 
-@nb.njit(cache=True)
-def link_reach(t, E, c, length, handle, held):  # type: ignore[no-untyped-def]
+@compiled()
+def link_reach(t: Array, E: Array, c: Array, length: Array, handle: int, held: int) -> Array:
     """How places move as links turn: (K, N, 4, 3, 2), c_l t_l by the angles of direction j.
 
     Third axis: l = j - 1, j, j + 1 (a link's chord depends on its neighbours' directions), and the

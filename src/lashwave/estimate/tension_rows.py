@@ -7,25 +7,26 @@ depends on links up to j + 2 alone, and L on its neighbour alone, so W is found 
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from lashwave.estimate.blocks import L, N, T, call
 from lashwave.estimate.local_rows import WIDE
+from lashwave.mechanics import compiled
+from lashwave.quantities import Array, Whole
 
 SLAB = 20
 """Links whose rows are multiplied at a time, with the columns that they reach."""
 
 
-@nb.njit(cache=True)
-def place_of(j, s, links):  # type: ignore[no-untyped-def]
+@compiled()
+def place_of(j: int, s: int, links: int) -> int:
     """Row that link j has in a time's store, from the centre whose time number s it is."""
     first = j // SLAB * SLAB
     return 3 * first + s * min(SLAB, links - first) + j - first
 
 
-@nb.njit(cache=True)
-def _pulled(row, far, up, down, j, s, out):  # type: ignore[no-untyped-def]
+@compiled()
+def _pulled(row: Array, far: Array, up: Array, down: Array, j: int, s: int, out: Array) -> None:
     """A' G of link j: up (3,) of row j less down (3,) of row j + 1, as a row of time s (n,)."""
     g = np.zeros(3)
     for b in range(3):
@@ -52,8 +53,18 @@ def _pulled(row, far, up, down, j, s, out):  # type: ignore[no-untyped-def]
             out[column + e] = value
 
 
-@nb.njit(cache=True)
-def tension_rows(row, far, mean, weight, first, last, store, slots, shared):  # type: ignore[no-untyped-def]
+@compiled()
+def tension_rows(
+    row: Array,
+    far: Array,
+    mean: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    store: Array,
+    slots: Whole,
+    shared: int,
+) -> None:
     """Put W of one centre's rows (N + 1, 3, ...) into the stores (3 N, n + shared) of its times.
 
     far : `far_moves` by slot; mean (N, 3), directions in which links first ... last - 1 pull;
@@ -95,8 +106,10 @@ def tension_rows(row, far, mean, weight, first, last, store, slots, shared):  # 
                 out[p] /= before
 
 
-@nb.njit(cache=True)
-def take_off(memory, deep, start, own, other, apart, n, blas):  # type: ignore[no-untyped-def]
+@compiled()
+def take_off(
+    memory: Array, deep: int, start: int, own: Array, other: Array, apart: int, n: int, blas: Whole
+) -> None:
     """Take products of W off a band's block: own (3 N, n + ...) of the columns' time, `other` of
     the time `apart` times later; memory, deep and start as in `gram.write_block`."""
     links, wide = own.shape[0] // 3, own.shape[1]

@@ -11,6 +11,7 @@ from .bending import (
     sharpness as sharpness,
 )
 from .chain import Chain as Chain, build as build, stations as stations
+from .compiling import compiled as compiled
 from .drag import (
     body_drag as body_drag,
     link_drag as link_drag,

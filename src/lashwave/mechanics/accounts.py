@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.bending import bend_energy, joint, sharpness
 from lashwave.mechanics.chain import Chain
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.drag import body_drag
 from lashwave.mechanics.kernels import Body, loads
 from lashwave.mechanics.law import Law

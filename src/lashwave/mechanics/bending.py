@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.quantities import Array
 
 Triple = Array | tuple[float, float, float]

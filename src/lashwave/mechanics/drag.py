@@ -16,7 +16,7 @@ import math
 
 import numpy as np
 
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.quantities import Array
 
 CRISIS = 2e5

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from lashwave.mechanics.bending import SOFT, couple_ratio, friction_ratio, sharpness
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.rates import Room, Setup
 from lashwave.quantities import Array
 

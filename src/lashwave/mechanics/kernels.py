@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from lashwave.mechanics.bending import at, joint
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.drag import body_drag, link_drag
 from lashwave.quantities import Array
 

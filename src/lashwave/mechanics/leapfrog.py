@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.kernels import Body
 from lashwave.mechanics.node_forces import drive, ends, forces
 from lashwave.mechanics.node_matrix import solve, stiffened

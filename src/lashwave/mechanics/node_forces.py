@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.mechanics.bending import at, bend_energy, joint, sharpness
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.drag import body_drag, link_drag
 from lashwave.mechanics.kernels import Body, pose
 from lashwave.mechanics.rates import Setup

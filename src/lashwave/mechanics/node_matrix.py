@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.rates import Setup
 from lashwave.quantities import Array
 

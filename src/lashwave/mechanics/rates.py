@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from lashwave.mechanics.bending import joint
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.kernels import Body, Drive, bending, inward, loads, outward, pose
 from lashwave.quantities import Array
 

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from lashwave.mechanics.bending import bend_energy, couple_ratio, sharpness
 from lashwave.mechanics.chain import Chain
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.law import Law
 from lashwave.quantities import Array

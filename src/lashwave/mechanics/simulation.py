@@ -9,7 +9,7 @@ from lashwave.mechanics import stepping, stiff
 from lashwave.mechanics.air import Medium
 from lashwave.mechanics.bending import bend_energy, sharpness
 from lashwave.mechanics.chain import Chain
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.grip import Grip
 from lashwave.mechanics.implicit import plan
 from lashwave.mechanics.kernels import Body, Drive, pose

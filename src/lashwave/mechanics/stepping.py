@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.rates import ACCOUNTS, Room, Setup, derivative
 from lashwave.quantities import Array
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.mechanics.bending import Triple
-from lashwave.mechanics.compiled import compiled
+from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.implicit import Plan, factor, pin, prepare, solve
 from lashwave.mechanics.rates import Room, Setup, derivative, link_tension
 from lashwave.mechanics.stepping import fastest, size_of_error, straighten
