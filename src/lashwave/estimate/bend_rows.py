@@ -95,18 +95,9 @@ def bend_forces(
 
 @compiled()
 def bend_columns(
-    row: Array,
-    t: Array,
-    E: Array,
-    w: Array,
-    c: Array,
-    hm: float,
-    hp: float,
-    bend: Array,
-    scale: float,
-    tau: float,
-    weight: Array,
-) -> None:
+    row: Array, t: Array, E: Array, w: Array, c: Array, hm: float, hp: float, bend: Array,
+    scale: float, tau: float, weight: Array,
+) -> None:  # fmt: skip
     """Bending and its damping in rows as `local_rows` has them; w (3, N): weights of the three
     times."""
     links = t.shape[1]

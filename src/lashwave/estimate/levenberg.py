@@ -93,7 +93,10 @@ def minimise(
     return search
 
 
-def _one_step(setup, search, density, weights, anchor, hold_shared):  # type: ignore[no-untyped-def]
+def _one_step(
+    setup: FitSetup, search: Search, density: Array, weights: Weights, anchor: Anchor,
+    hold_shared: bool,
+) -> tuple[eq.Normal, bool, float]:  # fmt: skip
     """Try ever shorter steps until the cost falls; the equations, whether one did, by how much."""
     while search.damping < HIGHEST_DAMPING:
         # the factor takes the band's place, so that a second try forms the equations again

@@ -110,10 +110,11 @@ def marker_sd(setup: FitSetup) -> Array:
     return np.asarray(np.hypot(markers.sd, markers.stand_off / np.sqrt(3.0)))
 
 
-def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
+def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> tuple[Any, Array]:
     """Rows of the markers on the line; also the whitened residuals (T, L, 3) [sd].
 
-    node : places (K, N + 1, 3) [m]."""
+    node : places (K, N + 1, 3) [m].
+    """
     markers = setup.trial.markers
     sd = marker_sd(setup)
     residual = np.full(markers.position.shape, np.nan)
@@ -153,7 +154,9 @@ def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights):  # 
     return rows, residual
 
 
-def _handle_part(setup: FitSetup, path: Path, node: Array, weights: Weights, residual: Array):  # type: ignore[no-untyped-def]
+def _handle_part(
+    setup: FitSetup, path: Path, node: Array, weights: Weights, residual: Array
+) -> list[Any]:
     """Rows of markers off the axis of the grip: their height along it and distance from it stay.
 
     Turning about the axis is not followed, so each marker gives two numbers a sample.
@@ -201,7 +204,9 @@ def camera_times(setup: FitSetup, camera: Camera, shared: Array) -> Array:
     return frame_time(camera.rate, camera.frame, float(offset), float(drift))
 
 
-def _camera_part(setup: FitSetup, camera: Camera, path: Path, node: Array, weights: Weights):  # type: ignore[no-untyped-def]
+def _camera_part(
+    setup: FitSetup, camera: Camera, path: Path, node: Array, weights: Weights
+) -> tuple[Any, Array]:
     """Rows of one camera's points, and whitened residuals (P, 2), nan outside the grid."""
     index = setup.shared.index
     residual = np.full((camera.frame.size, 2), np.nan)

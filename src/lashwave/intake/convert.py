@@ -5,9 +5,10 @@ from __future__ import annotations
 
 import glob
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 import numpy as np
 
@@ -161,7 +162,7 @@ def _write_line(path: Path, sheet: Sheet, units: dict[str, str]) -> None:
     _rows(path, head, rows, sheet)
 
 
-def _rows(path: Path, head: list[str], rows, sheet: Sheet) -> None:  # type: ignore[no-untyped-def]
+def _rows(path: Path, head: list[str], rows: Iterable[list[Any]], sheet: Sheet) -> None:
     try:
         write_rows(path, head, rows)
     except ValueError:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba as nb
 import numpy as np
 
 from lashwave.mechanics.bending import at, bend_energy, sharpness
-from lashwave.mechanics.leapfrog import advance, begin, settle
+from lashwave.mechanics.compiling import compiled
+from lashwave.mechanics.leapfrog import NodeMotion, advance, begin, settle
 from lashwave.mechanics.rates import Setup
 from lashwave.quantities import Array
 
@@ -31,8 +31,8 @@ class Wanted(NamedTuple):
     beyond: int  # first node of the line's end, whose kinetic energy is kept
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
-def _kinetic(mass, m):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
+def _kinetic(mass: Array, m: NodeMotion) -> float:
     """Kinetic energy [J] at a step's start."""
     energy = 0.0
     for i in range(mass.size):
@@ -41,8 +41,8 @@ def _kinetic(mass, m):  # type: ignore[no-untyped-def]
     return energy
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
-def _stored(setup, mass, m):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
+def _stored(setup: Setup, mass: Array, m: NodeMotion) -> float:
     """Kinetic, gravitational and bending energy [J] at a step's start, clamps left out."""
     body, energy = setup.body, 0.0
     for i in range(mass.size):
@@ -53,8 +53,8 @@ def _stored(setup, mass, m):  # type: ignore[no-untyped-def]
     return energy
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
-def _note(setup, mass, m, beyond, row):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
+def _note(setup: Setup, mass: Array, m: NodeMotion, beyond: int, row: Array) -> None:
     """Fill a row of the trace at a step's start."""
     tip = mass.size - 1
     square, force, energy, least = 0.0, 0.0, 0.0, 1.0
@@ -74,8 +74,11 @@ def _note(setup, mass, m, beyond, row):  # type: ignore[no-untyped-def]
     )  # fmt: skip
 
 
-@nb.njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
-def trace(setup, matrix, mass, wanted, start, speed, fineness, rows, account):  # type: ignore[no-untyped-def]
+@compiled(error_model="numpy", nogil=True, fastmath={"contract", "arcp", "nsz"})
+def trace(
+    setup: Setup, matrix: Array, mass: Array, wanted: Wanted, start: Array, speed: Array,
+    fineness: Array, rows: Array, account: Array,
+) -> tuple[int, int]:  # fmt: skip
     """Fill rows (S, 8) of `COLUMNS` and account (S // EVERY + 1, 2) [J].
 
     Returns steps and the peak's row.

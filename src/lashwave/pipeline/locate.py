@@ -150,7 +150,7 @@ def _of_camera(fault: InputError, name: str) -> InputError:
     return InputError("trial.toml", fault.problem, fault.remedy, field=f"frames of camera {name}")
 
 
-def _sounds(pictures: Pictures):  # type: ignore[no-untyped-def]
+def _sounds(pictures: Pictures) -> tuple[tuple[Onset, ...], tuple[str, ...]]:
     """Onsets, by time, and what there is to know about them."""
     from lashwave.points import locate_onset
 

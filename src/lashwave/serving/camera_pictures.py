@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -145,7 +146,9 @@ def overlay(reader: Reader, pictures: CameraPictures, opened: Opened, name: str)
     return reader.derived(f"{opened.id}.{_safe(name)}.overlay.pack", mark, make)
 
 
-def _overlay_arrays(camera: Camera, frame, at, uv, station):  # type: ignore[no-untyped-def]
+def _overlay_arrays(
+    camera: Camera, frame: NDArray, at: NDArray, uv: NDArray, station: NDArray
+) -> tuple[dict[str, tuple[str, NDArray]], dict[str, Any]]:
     arrays: dict[str, tuple[str, NDArray]] = {
         "frame": ("i4", frame),
         "time": ("f8", at),

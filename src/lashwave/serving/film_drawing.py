@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -64,7 +64,7 @@ def write_film(arguments: dict[str, Any], show: Progress) -> None:
     uv, scale = fitted(flat, WIDTH - (BESIDE + EDGE if beside is not None else 0))
     slower = arguments["duration"] / (end - begin)
 
-    def images():  # type: ignore[no-untyped-def]
+    def images() -> Iterator[NDArray]:
         for k in range(count):
             place = max(0, 1 - int(np.floor(np.log10(max(sd[k], 1e-3)))))
             said = f"{1e3 * at[k]:.3f} ms    tip {speed[k]:.{place}f} +- {sd[k]:.{place}f} m/s"

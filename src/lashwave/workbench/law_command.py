@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
 from lashwave.workbench.shared_options import Processes, Quiet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lashwave import study
 
 FILES = frozenset(
     {"throws.csv", "law.npz", "law.tex", "law.csv", "groups.csv", "law.svg", "law.png", "law.html"}
@@ -56,7 +62,7 @@ def law(
     return 0
 
 
-def _throw(path: Path):  # type: ignore[no-untyped-def]
+def _throw(path: Path) -> pd.DataFrame:
     """One throw as a table; an input that is left out is in the middle of its range."""
     import pandas as pd
 
@@ -70,7 +76,7 @@ def _throw(path: Path):  # type: ignore[no-untyped-def]
     return pd.DataFrame([{**throw_family.MIDDLE, **{n: low for n, (low, _) in given.items()}}])
 
 
-def _measured(path: Path):  # type: ignore[no-untyped-def]
+def _measured(path: Path) -> pd.DataFrame:
     """Measured throws as a table; inputs that it has no column for are in the middle."""
     from lashwave.files import read_throws
     from lashwave.study import throw_family
@@ -83,7 +89,10 @@ def _measured(path: Path):  # type: ignore[no-untyped-def]
     return table
 
 
-def _build(out, throws, seed, processes, overlay, progress):  # type: ignore[no-untyped-def]
+def _build(
+    out: Path, throws: int, seed: int, processes: int | None, overlay: pd.DataFrame | None,
+    progress: console.Progress,
+) -> None:  # fmt: skip
     from lashwave.files import write_files
     from lashwave.report import figure_file, figures_study, law_page, table_file
     from lashwave.study import design_law, ensemble, groups, law_text
@@ -142,7 +151,7 @@ def _build(out, throws, seed, processes, overlay, progress):  # type: ignore[no-
     console.say(f"written: {out}")
 
 
-def _packed(arrays) -> bytes:  # type: ignore[no-untyped-def]
+def _packed(arrays: Mapping[str, Any]) -> bytes:
     from io import BytesIO
 
     import numpy as np
@@ -152,7 +161,7 @@ def _packed(arrays) -> bytes:  # type: ignore[no-untyped-def]
     return file.getvalue()
 
 
-def read_law(path: Path):  # type: ignore[no-untyped-def]
+def read_law(path: Path) -> study.design_law.DesignLaw:
     """The law that `lashwave law` wrote.
 
     Raises
@@ -176,7 +185,7 @@ def read_law(path: Path):  # type: ignore[no-untyped-def]
         ) from None
 
 
-def _answer(out: Path, throw) -> None:  # type: ignore[no-untyped-def]
+def _answer(out: Path, throw: pd.DataFrame) -> None:
     from lashwave.study import one_throw
 
     found = read_law(out / "law.npz")

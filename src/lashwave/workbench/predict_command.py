@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -45,7 +46,7 @@ def predict(
     model = study.rivals(setup, Law.scaled(shared))[0]
     with console.progress(quiet) as show:
 
-        def members():  # type: ignore[no-untyped-def]
+        def members() -> Iterator[tuple[study.Rival, study.MotionOnNodes]]:
             for i, draw in enumerate(read_draws(answers, draws)):
                 show("ensemble", i / draws)
                 motion = study.on_nodes(

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
 from lashwave.workbench.shared_options import Processes, Quiet, flag
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lashwave import study
 
 FILES = frozenset({"throws.csv", "slopes-throws.csv", "indices.csv", "slopes.csv", "ranges.csv"})
 
@@ -67,7 +73,9 @@ def sensitivity(
     return 0
 
 
-def _check_same(out: Path, ranges, base: int, together: bool) -> None:  # type: ignore[no-untyped-def]
+def _check_same(
+    out: Path, ranges: Mapping[str, tuple[float, float]], base: int, together: bool
+) -> None:
     """Throws of other ranges must not be taken for these: ranges.csv says what --out holds."""
     from lashwave.files import write_files
     from lashwave.report import table_file
@@ -80,7 +88,9 @@ def _check_same(out: Path, ranges, base: int, together: bool) -> None:  # type: 
     write_files(out, {"ranges.csv": text}, others=True)
 
 
-def _judged(spread, table, near):  # type: ignore[no-untyped-def]
+def _judged(
+    spread: study.sobol.InputSpread, table: pd.DataFrame, near: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Indices and slopes of all outputs, as two tables."""
     import pandas as pd
 
@@ -98,7 +108,7 @@ def _judged(spread, table, near):  # type: ignore[no-untyped-def]
     return pd.concat(parts, ignore_index=True), pd.concat(lines, ignore_index=True)
 
 
-def _show(index, out: Path) -> None:  # type: ignore[no-untyped-def]
+def _show(index: pd.DataFrame, out: Path) -> None:
     rows = []
     for name, part in index.groupby("output", sort=False):
         for k, row in enumerate(part.head(4).itertuples()):
