@@ -45,7 +45,7 @@ def swung(imposed):
 
 def test_the_account_closes_within_a_hundredth_of_the_hands_work(swung, monkeypatch):
     trial, draws, run = swung
-    monkeypatch.setattr(account.energy, "WORK_DOUBT", 0.0)
+    monkeypatch.setattr(account.energy, "WORK_MODEL_SD", 0.0)
     found = account.accounts_of(trial, draws)
     work = run.accounts.hand_work
     # the limit of the issue is 1 %; the grid of 1/3 ms and single precision leave far less
@@ -64,7 +64,7 @@ def test_the_drag_by_station_adds_up_to_the_whole(swung):
 
 def test_a_wrong_law_shows_as_unexplained(swung, monkeypatch):
     trial, draws, _ = swung
-    monkeypatch.setattr(account.energy, "WORK_DOUBT", 0.0)
+    monkeypatch.setattr(account.energy, "WORK_MODEL_SD", 0.0)
     wrong = replace(draws, shared=draws.shared | {"drag_normal": np.array([0.6])})
     right, off = account.accounts_of(trial, draws), account.accounts_of(trial, wrong)
     missed = right.drag[0, -1] - off.drag[0, -1]

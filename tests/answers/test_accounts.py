@@ -30,7 +30,7 @@ def test_the_impulse_says_what_is_known_of_its_fault(imposed):
     force = np.broadcast_to([0.0, 0.3, 0.4], (400, TIME.size, 3))
     draws = imposed.draws(TIME, STATION, STILL, STILL, hand_force=force)
     whole = 0.5 * np.ptp(TIME)
-    found = momentum.doubted_impulse(draws)
+    found = momentum.impulse_with_model_error(draws)
     # 2 %; of 400 draws: the mean to 5 of its own sd, the deviation to 5 of its own
     assert found.mean() == pytest.approx(whole, rel=5 * 0.02 / 20)
     assert found.std() == pytest.approx(0.02 * whole, rel=5 / np.sqrt(800))
@@ -115,7 +115,7 @@ def test_jitter_does_not_make_the_peak_pull_larger(monkeypatch):
     tension = 50.0 * np.sin(np.pi * time) + rng.standard_normal((400, 200))
     found = pull.peak_pull(time, tension, np.ones(400))
     assert found.std() == pytest.approx(np.hypot(1.0, 50.0 * 0.05), rel=0.15)  # 5 % of fault
-    monkeypatch.setattr(pull, "PULL_DOUBT", 0.0)
+    monkeypatch.setattr(pull, "PULL_MODEL_SD", 0.0)
     calm = pull.peak_pull(time, tension, np.ones(400))
     # of 400 draws with 1 N each: 0.06 N; of choosing among medians that jitter by 0.06 N
     assert np.median(calm) == pytest.approx(50.0, abs=0.4)

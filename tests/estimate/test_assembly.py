@@ -8,7 +8,7 @@ from scipy.linalg import orth
 
 from lashwave.estimate import assembly, path
 from lashwave.estimate.momentum_rows import dynamics_rows, schemed_residual
-from lashwave.estimate.sighting_rows import look, no_doubt
+from lashwave.estimate.sighting_rows import full_weights, look
 from tests.estimate.long_rows import blank, long_rows, windows_of
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
 
@@ -153,7 +153,7 @@ def place_slopes(path, reach):
 def test_the_band_is_that_of_all_rows(given, threads, monkeypatch):
     monkeypatch.setattr(assembly, "PIECE", 1)  # of five times
     setup, path, rng = problem(4, **given)
-    seen = look(setup, path, no_doubt(setup))
+    seen = look(setup, path, full_weights(setup))
     count, n, shared = path.time.size, setup.unknowns, setup.shared.mean.size
     spread = rng.uniform(1.0, 30.0, (count, setup.chain.links + 1))
     size = count * n

@@ -12,7 +12,7 @@ import pytest
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes, moved
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.sighting_rows import look, no_doubt
+from lashwave.estimate.sighting_rows import full_weights, look
 from lashwave.estimate.sweep import initial_shared
 from lashwave.mechanics.air import medium
 from tests.twin.rigid import MACH, PEAK, WIDTH, rigid_throw
@@ -63,7 +63,7 @@ def of(setup, path):
 
 def camera_rows(setup, path):
     """Values (P, 2) and derivatives (P, 2, 4) by the camera's parameters, points in their order."""
-    seen = look(setup, path, no_doubt(setup))
+    seen = look(setup, path, full_weights(setup))
     value, tcol, tval = seen.rows[3], seen.rows[4], seen.rows[5]
     columns = [setup.shared.index(f"{name}:{NAME}") for name in BY]
     own = np.flatnonzero(np.isin(tcol, columns).any(axis=1))
@@ -77,7 +77,7 @@ def test_points_of_the_truth_are_met_within_their_noise(problem):
     trial, _, setup, path = problem
     residual, time = plain(trial, *of(setup, path))
     assert time.min() > path.time[0] and time.max() < path.time[-1]
-    seen = look(setup, path, no_doubt(setup)).camera[NAME]
+    seen = look(setup, path, full_weights(setup)).camera[NAME]
     # 0.4 px is 0.14 mm; the quadratic of three times 20 us apart is good to a hundredth of it
     np.testing.assert_allclose(seen, residual, atol=0.05)
     assert 0.75 < np.sqrt((seen**2).mean()) < 1.25
@@ -108,7 +108,7 @@ def test_residuals_move_with_a_parameter_as_the_plain_formula_does(problem, whic
         shared = path.shared.copy()
         shared[column] += sign * small
         there = replace(path, shared=shared)
-        ends.append(look(setup, there, no_doubt(setup)).camera[NAME])
+        ends.append(look(setup, there, full_weights(setup)).camera[NAME])
         expected.append(plain(trial, *of(setup, there))[0])
     change = expected[0] - expected[1]
     assert np.abs(change).max() > 0.05
@@ -117,15 +117,15 @@ def test_residuals_move_with_a_parameter_as_the_plain_formula_does(problem, whic
 
 def test_the_rows_slopes_by_places_are_their_derivative(problem):
     trial, _, setup, path = problem
-    nodes, p, w = look(setup, path, no_doubt(setup)).rows[:3]
+    nodes, p, w = look(setup, path, full_weights(setup)).rows[:3]
     camera = trial.cameras[0]
     step = np.zeros(path.time.size * setup.unknowns + path.shared.size)
     step.reshape(-1)[: path.time.size * setup.unknowns].reshape(path.time.size, -1)[:, :3] = [
         1e-3, -2e-3, 3e-3,
     ]  # fmt: skip
     shift = np.array([1e-3, -2e-3, 3e-3])
-    before = look(setup, path, no_doubt(setup)).camera[NAME]
-    after = look(setup, moved(setup, path, path.axes, step), no_doubt(setup)).camera[NAME]
+    before = look(setup, path, full_weights(setup)).camera[NAME]
+    after = look(setup, moved(setup, path, path.axes, step), full_weights(setup)).camera[NAME]
     # the whole line moved by 1, -2, 3 mm: the image moves by the projection's first three columns
     expected = np.tile(camera.projection[:2, :3] @ shift / camera.sd, (before.shape[0], 1))
     np.testing.assert_allclose(after - before, expected, rtol=1e-6)

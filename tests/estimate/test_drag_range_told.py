@@ -36,5 +36,5 @@ def test_a_fit_passes_it_on(monkeypatch) -> None:
         trial=SimpleNamespace(line=line), stiffness=SimpleNamespace(guessed=False)
     )
     nothing = SimpleNamespace(camera={})
-    joint = SimpleNamespace(seen=nothing, weights=nothing, converged=True, doubts=())
+    joint = SimpleNamespace(seen=nothing, weights=nothing, converged=True, clock_warnings=())
     assert diagnosis.warnings_of(setup, joint) == ("air drag: beyond",)

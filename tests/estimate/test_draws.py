@@ -17,7 +17,7 @@ from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes
 from lashwave.estimate.posterior import draws_of, field_of, slid, slipped
 from lashwave.estimate.setup import set_up
-from lashwave.estimate.sighting_rows import no_doubt
+from lashwave.estimate.sighting_rows import full_weights
 from lashwave.estimate.sweep import initial_shared
 from tests.twin.rigid import PEAK, rigid_throw
 
@@ -48,7 +48,7 @@ def problem():
     for i, name in enumerate(setup.shared.names):
         shared[i] = truth.answers.get(name, shared[i]) if ":" in name else shared[i]
     path = from_nodes(setup, time, node, shared)
-    density, weights, anchor = spread(setup, path), no_doubt(setup), shape_prior(setup, path)
+    density, weights, anchor = spread(setup, path), full_weights(setup), shape_prior(setup, path)
     normal = eq.build(setup, path, density, weights, anchor)
     size = path.time.size * setup.unknowns
     whole = np.zeros((size, size))

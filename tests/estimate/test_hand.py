@@ -11,7 +11,7 @@ from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import moved
 from lashwave.estimate.setup import jerk_density, set_up
-from lashwave.estimate.sighting_rows import no_doubt
+from lashwave.estimate.sighting_rows import full_weights
 from lashwave.estimate.sweep import initial_shared, spline_path
 
 
@@ -93,7 +93,7 @@ def test_the_slopes_of_the_rows_are_their_derivatives(problem):
 def test_the_widened_band_is_solved_as_the_dense_equations_are(problem):
     setup, path = problem
     normal = eq.build(
-        setup, path, spread(setup, path), no_doubt(setup, 10.0), shape_prior(setup, path)
+        setup, path, spread(setup, path), full_weights(setup, 10.0), shape_prior(setup, path)
     )
     size = path.time.size * setup.unknowns
     assert normal.band.shape[0] == 3 * setup.unknowns + normal.width(setup)

@@ -12,9 +12,9 @@ from lashwave.estimate.path import displaced
 from lashwave.estimate.sighting_rows import (
     Weights,
     camera_times,
+    full_weights,
     look,
     marker_sd,
-    no_doubt,
     station_nodes,
     tail_weights,
     time_weights,
@@ -47,7 +47,7 @@ def test_marker_residuals_are_prediction_less_sample_over_sd(seed, station_sd):
         shared[index("station:M2")] = 3e-3
     path = replace(path, shared=shared)
     markers = setup.trial.markers
-    found = look(setup, path, no_doubt(setup)).marker
+    found = look(setup, path, full_weights(setup)).marker
     sd = np.sqrt(markers.sd**2 + markers.stand_off**2 / 3)
     np.testing.assert_allclose(marker_sd(setup), sd)
     inside = (markers.time >= path.time[0]) & (markers.time <= path.time[-1])
@@ -85,7 +85,7 @@ def test_camera_residuals_are_image_and_registration_less_point(seed):
     shared = path.shared.copy()
     shared[index("clock_drift:near")] = 4e-3
     path = replace(path, shared=shared)
-    seen = look(setup, path, no_doubt(setup))
+    seen = look(setup, path, full_weights(setup))
     for camera in setup.trial.cameras:
         offset, drift, u, v = (
             shared[index(f"{n}:{camera.name}")]
@@ -113,7 +113,7 @@ def test_camera_residuals_are_image_and_registration_less_point(seed):
 def test_rows_are_the_derivatives_of_their_values(seed, handle):
     """Along a random step of places, clocks, registrations, stations and the handle's marker."""
     setup, path, rng = problem(seed, handle=handle)
-    doubt = no_doubt(setup)
+    doubt = full_weights(setup)
     doubt = Weights(
         rng.uniform(0.2, 1.0, doubt.marker.shape),
         {n: rng.uniform(0.2, 1.0, w.shape) for n, w in doubt.camera.items()},
@@ -152,7 +152,7 @@ def test_doubt_scales_rows_and_softens_cameras():
     """A weight enters by its root; a camera's softened deviation replaces smaller ones only; one
     that is left out has no rows; what has no weight at all is not looked at."""
     setup, path, _rng = problem(3)
-    trust = no_doubt(setup)
+    trust = full_weights(setup)
     plain = look(setup, path, trust)
     half = Weights(0.25 * trust.marker, {n: 0.25 * w for n, w in trust.camera.items()})
     assert look(setup, path, half).cost == pytest.approx(0.25 * plain.cost)

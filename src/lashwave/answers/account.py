@@ -5,7 +5,7 @@ Every draw of the motion is given its own budget (`mechanics.budget`). The accou
     work of the hand = stored + lost + unexplained,
 
 with stored the change of kinetic, gravitational and bending energy since the first sample, and
-lost what drag, the tuft and damping took. The hand's work is that of `hand_work`, with its doubt;
+lost what drag, the tuft and damping took. The work is that of `hand_work` with its model error;
 damping, which is known to a factor of two beforehand, is drawn as `balance` makes it likely.
 Unexplained is what is left: the work of the model's random force, and what the losses are not known
 to.
@@ -187,8 +187,8 @@ def accounts_of(trial: Trial, draws: Draws) -> AccountDraws:
     chosen = accounted(draws)
     inner = np.arange(chain.handle_links, draws.station.size)
     every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
-    work = energy.doubted_work(draws)
-    calm = _calm_friction(trial, draws, chain)
+    work = energy.work_with_model_error(draws)
+    friction = _smoothed_friction(trial, draws, chain)
     rows = []
     for d in chosen:
         x, v = draws.position[d].astype(float), draws.velocity[d].astype(float)
@@ -196,8 +196,8 @@ def accounts_of(trial: Trial, draws: Draws) -> AccountDraws:
         law = law_of(draws, int(d))
         own = sloped(trial.line, own, _slope(draws)[d] - middle)
         b = budget(own, x, v, acceleration(draws.time, v), air, trial.gravity, law)
-        if calm is not None:
-            b = replace(b, damping=calm * law.stiffness_scale * law.damping_time)
+        if friction is not None:
+            b = replace(b, damping=friction * law.stiffness_scale * law.damping_time)
         rows.append(_row(draws.time, own, b, every, work[d]))
     parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
     if "damping_time" in draws.shared:
@@ -215,7 +215,7 @@ def _balance(parts: dict[str, Any], scale: Array) -> None:
     parts["damping"] = factor * taken
 
 
-def _calm_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None:
+def _smoothed_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None:
     """Power (K,) [W] that bending's friction takes in the mean motion of a slow line, over
     stiffness scale and damping time [1/s]; None of a fast one, where each draw has its own.
 

@@ -180,7 +180,7 @@ def _hand_answers(draws: Draws, line: Line, of_tip: TipDraws) -> dict[str, Answe
     ]
     if peaks[0].value is None:
         peaks = [Answer(None, "N", reason="no tension beyond the grip is known")] * 2
-    impulse, work = momentum.doubted_impulse(draws), energy.hand_work(draws)
+    impulse, work = momentum.impulse_with_model_error(draws), energy.hand_work(draws)
     return {
         "peak_grip_tension": peaks[0],
         "peak_pull_past_clamp": peaks[1],

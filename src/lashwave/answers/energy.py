@@ -11,7 +11,7 @@ STEP = 1e-4
 """Of the even times on which kinetic energy is smoothed [s] ..."""
 SPANS = (0.6e-3, 1e-3, 1.7e-3, 2.8e-3)
 """... over these spans [s]."""
-WORK_DOUBT = 0.007
+WORK_MODEL_SD = 0.007
 """Standard deviation added to the hand's work, over the greatest work done so far: that of eight
 twin trials came out 1.1 % low to 0.5 % high."""
 
@@ -19,15 +19,15 @@ twin trials came out 1.1 % low to 0.5 % high."""
 def hand_work(draws: Draws) -> Array:
     """(D,) [J], work of the hand's force and torque, first to last sample, with what is known of
     its fault."""
-    return np.asarray(doubted_work(draws)[:, -1])
+    return np.asarray(work_with_model_error(draws)[:, -1])
 
 
-def doubted_work(draws: Draws) -> Array:
+def work_with_model_error(draws: Draws) -> Array:
     """(D, K) [J], `work_so_far` with a fault that grows as the work of all draws does."""
     done = work_so_far(draws)
     size: Array = np.asarray(np.median(np.abs(done), axis=0))
-    doubt = np.random.default_rng(1).standard_normal((int(done.shape[0]), 1))
-    return np.asarray(done + WORK_DOUBT * doubt * np.maximum.accumulate(size))
+    deviate = np.random.default_rng(1).standard_normal((int(done.shape[0]), 1))
+    return np.asarray(done + WORK_MODEL_SD * deviate * np.maximum.accumulate(size))
 
 
 def work_so_far(draws: Draws) -> Array:
@@ -49,8 +49,8 @@ def peak_kinetic_energy(times: Array, kinetic: Array, excess: Array) -> Array:
     if given.shape[0] < ENOUGH or times[-1] - times[0] < 4 * STEP:
         return np.array([_peak(times, energy) for energy in given])
     even = np.arange(times[0], times[-1] + 0.5 * STEP, STEP)
-    calm = smoothed(np.array([np.interp(even, times, row) for row in given]), STEP, SPANS)
-    return np.array([_peak(even, energy) for energy in calm])
+    smooth = smoothed(np.array([np.interp(even, times, row) for row in given]), STEP, SPANS)
+    return np.array([_peak(even, energy) for energy in smooth])
 
 
 def _peak(times: Array, values: Array) -> float:

@@ -95,7 +95,7 @@ def over_time_and_station(
         "tip_speed": speed[:, :, -1].astype(float),
         "kinetic_energy": draws.kinetic_energy,
         "hand_power": draws.hand_power,
-        "hand_work": energy.doubted_work(draws),
+        "hand_work": energy.work_with_model_error(draws),
         "hand_force": np.linalg.norm(draws.hand_force, axis=-1),
     }
     lists = xr.Dataset(coords={"time": draws.time, "station": draws.station})

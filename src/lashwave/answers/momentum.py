@@ -6,7 +6,7 @@ import numpy as np
 
 from lashwave.quantities import Array, Draws
 
-IMPULSE_DOUBT = 0.02
+IMPULSE_MODEL_SD = 0.02
 """Standard deviation, logarithmic, added to the hand's impulse. It ends with the line's momentum at
 the last sample, where nothing later holds the motion: four twin throws (seeds 0, 1, 3, 12) came out
 4, 1, 1 and 11 % off, two of them outside what their draws said."""
@@ -40,8 +40,8 @@ def hand_impulse(draws: Draws) -> Array:
     return np.asarray(np.linalg.norm(impulse, axis=-1))
 
 
-def doubted_impulse(draws: Draws) -> Array:
+def impulse_with_model_error(draws: Draws) -> Array:
     """(D,) [N s], `hand_impulse` with what is known of its fault."""
     impulse = hand_impulse(draws)
-    doubt = np.random.default_rng(3).standard_normal(impulse.size)
-    return np.asarray(impulse * np.exp(IMPULSE_DOUBT * doubt))
+    deviate = np.random.default_rng(3).standard_normal(impulse.size)
+    return np.asarray(impulse * np.exp(IMPULSE_MODEL_SD * deviate))

@@ -26,7 +26,7 @@ SPANS = (0.6e-3, 1e-3, 1.7e-3, 2.8e-3, 4.7e-3, 8e-3, 13.5e-3)
 """Over which a parabola smooths [s]."""
 STEP = 1e-4
 """Of the even times on which that is done [s]."""
-PULL_DOUBT = 0.05
+PULL_MODEL_SD = 0.05
 """Standard deviation, logarithmic, added to the peak of the pull. Of six twin throws (seeds under
 40) it came out 1, 1, 1, 3, 12 and 12 % off: one of these peaks, of 5 ms, was blunted by the
 estimate's own grid of times."""
@@ -105,10 +105,10 @@ def peak_pull(times: Array, pull: Array, until: Array) -> Array:
     Each draw's own greatest value would be the greatest of many that jitter, and too large. Draw d
     is asked up to its own time `until` (D,) [s].
     """
-    doubt = np.random.default_rng(0).standard_normal(pull.shape[0])
+    deviate = np.random.default_rng(0).standard_normal(pull.shape[0])
     middle = np.median(pull, axis=0)[None]
     top = peak_time(times, middle, np.array([np.median(until)]))[0]
     at = np.array(
         [np.interp(min(top, end), times, row) for end, row in zip(until, pull, strict=True)]
     )
-    return np.asarray(at * np.exp(PULL_DOUBT * doubt))
+    return np.asarray(at * np.exp(PULL_MODEL_SD * deviate))

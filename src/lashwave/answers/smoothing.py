@@ -36,8 +36,8 @@ def smoothed(values: Array, step: float, spans: Sequence[float]) -> Array:
     agreed = np.ones(values.shape[1], dtype=bool)
     for span in spans:
         curve = parabolas(values, step, span)
-        middle, doubt = np.median(curve, axis=0), AGREE * curve.std(axis=0)
-        low, high = np.maximum(low, middle - doubt), np.minimum(high, middle + doubt)
+        middle, tolerance = np.median(curve, axis=0), AGREE * curve.std(axis=0)
+        low, high = np.maximum(low, middle - tolerance), np.minimum(high, middle + tolerance)
         agreed &= low <= high
         chosen[:, agreed] = curve[:, agreed]
     return chosen

@@ -45,12 +45,12 @@ def tip_draws(draws: Draws) -> TipDraws:
         control = between_times.track_controls(*track)
         peak[d], when[d] = peak_speed(draws.time, control)
         over[d] = speed_over(*track, control, when[d])
-    calm = _calm_peak(draws, peak, when)
-    jitter = np.divide(peak, calm, out=np.ones(count), where=calm > 0.0)
-    return TipDraws(calm, jitter, when, over)
+    smooth = _smoothed_peak(draws, peak, when)
+    jitter = np.divide(peak, smooth, out=np.ones(count), where=smooth > 0.0)
+    return TipDraws(smooth, jitter, when, over)
 
 
-def _calm_peak(draws: Draws, peak: Array, when: Array) -> Array:
+def _smoothed_peak(draws: Draws, peak: Array, when: Array) -> Array:
     """Greatest smoothed speeds (D,); a draw that peaks elsewhere keeps its own."""
     if peak.size < ENOUGH:
         return peak
@@ -64,9 +64,9 @@ def _calm_peak(draws: Draws, peak: Array, when: Array) -> Array:
     if own.sum() < ENOUGH or time.size < 3:
         return peak
     speed = np.array([_speed(draws, int(d), time) for d in np.flatnonzero(own)])
-    calm = smoothed(speed, FINE * coarse, [coarse * span for span in SPANS])
+    smooth = smoothed(speed, FINE * coarse, [coarse * span for span in SPANS])
     found = peak.copy()
-    found[own] = calm.max(axis=1)
+    found[own] = smooth.max(axis=1)
     return found
 
 

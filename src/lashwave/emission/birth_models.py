@@ -178,7 +178,7 @@ def _burst(x: Unknowns, scene: FrontScene) -> tuple[Array, Array]:
     return _rows(x, scene, seen, 1.0 - toward)
 
 
-def _burst_born(x: Unknowns, scene: FrontScene) -> tuple[float, float, Array]:
+def _burst_birth(x: Unknowns, scene: FrontScene) -> tuple[float, float, Array]:
     path, moment = moved(x, scene), np.array([x[1]])
     return float(x[0]), float(path.stretched(moment)[0]), path.at(x[0], moment)[0][0]
 
@@ -205,14 +205,14 @@ def _burst_start(scene: FrontScene) -> Array | None:
         loss=huber(t.size),
     ).x  # fmt: skip
     last = float(min(scene.time.min(), scene.path.time[-1]))
-    born = float(np.clip(free[2] + scene.time[0], scene.path.time[0], last))
-    index = int(np.clip(np.searchsorted(scene.path.time, born), 0, scene.path.time.size - 1))
+    moment = float(np.clip(free[2] + scene.time[0], scene.path.time[0], last))
+    index = int(np.clip(np.searchsorted(scene.path.time, moment), 0, scene.path.time.size - 1))
     line = (scene.path.position[index] - depth) @ scene.across.T
     nearest = int(np.linalg.norm(line - free[:2], axis=1).argmin())
     station = float(scene.path.station[nearest])
-    there = (scene.path.at(station, np.array([born]))[0][0] - depth) @ scene.across.T
+    there = (scene.path.at(station, np.array([moment]))[0][0] - depth) @ scene.across.T
     still = np.zeros(scene.stand_off_sd.size)
-    return np.array([station, born, free[3], *(free[:2] - there), 0.0, 0.0, 0.0, *still])
+    return np.array([station, moment, free[3], *(free[:2] - there), 0.0, 0.0, 0.0, *still])
 
 
 def _envelope(x: Unknowns, scene: FrontScene) -> tuple[Array, Array]:
@@ -230,7 +230,7 @@ def _envelope(x: Unknowns, scene: FrontScene) -> tuple[Array, Array]:
     return np.append(away, [beside, late]), np.concatenate([slope, held])
 
 
-def _envelope_born(x: Unknowns, scene: FrontScene) -> tuple[float, float, Array]:
+def _envelope_birth(x: Unknowns, scene: FrontScene) -> tuple[float, float, Array]:
     path = moved(x, scene)
     start = sonic_span(path, x[0], scene.across, x[2])[0]
     start = sonic_before(path, x[0], start, x[2])
@@ -255,8 +255,8 @@ def _envelope_start(scene: FrontScene) -> Array | None:
 
 Model = Callable[[Array, FrontScene], tuple[Array, Array]]
 MODELS = {
-    "burst": (_burst_start, _burst, _burst_born),
-    "envelope": (_envelope_start, _envelope, _envelope_born),
+    "burst": (_burst_start, _burst, _burst_birth),
+    "envelope": (_envelope_start, _envelope, _envelope_birth),
 }
 """For each: a start (None where the draw has no such front), residuals with their derivative,
 and what is asked: station [m], time [s], place (3,) [m]."""

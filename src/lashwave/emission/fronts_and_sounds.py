@@ -99,11 +99,11 @@ def emitted(
     for camera in trial.cameras:
         if camera.fronts is not None and camera.fronts.frame.size:
             flanks = flanks_of(camera, draws, sound)
-            born, said = birth_of(camera, flanks, draws, sound)
-            if born is not None:
-                answers[f"shock_birth_time:{camera.name}"] = from_draws(born.time, "s")
-                answers[f"shock_birth_station:{camera.name}"] = from_draws(born.station, "m")
-                births[camera.name] = FrontBirths(born.time, born.delay)
+            origin, said = birth_of(camera, flanks, draws, sound)
+            if origin is not None:
+                answers[f"shock_birth_time:{camera.name}"] = from_draws(origin.time, "s")
+                answers[f"shock_birth_station:{camera.name}"] = from_draws(origin.station, "m")
+                births[camera.name] = FrontBirths(origin.time, origin.delay)
             if flanks:
                 few = _some(draws, MOST_DRAWS)
                 answers |= front_answers(camera, flanks[0], few, sound, trial.air.pressure)
@@ -135,24 +135,24 @@ def birth_of(
     # A tip that passes the speed of sound stays above it for a while: spheres about its way. Where
     # no draw does so within the view, one sphere is left.
     try:
-        born = birth(camera.fronts, flanks, camera, draws, *sound, model="envelope")
+        origin = birth(camera.fronts, flanks, camera, draws, *sound, model="envelope")
     except NotConvergedError:
         try:
-            born = birth(camera.fronts, flanks, camera, draws, *sound, model="burst")
+            origin = birth(camera.fronts, flanks, camera, draws, *sound, model="burst")
         except NotConvergedError as problem:
             return None, [str(problem)]
-    said = list(born.notes)
-    if born.model == "burst":
+    said = list(origin.notes)
+    if origin.model == "burst":
         said.append(
             "no draw of the motion is supersonic across the view: what is seen was taken for one "
             "sphere, sent at one moment, and may be a pressure wave that never was a shock"
         )
-    if born.misfit > 3.0:
+    if origin.misfit > 3.0:
         said.append(
-            f"fits the {born.model} that the motion sends out within {born.misfit:.1f} of its "
+            f"fits the {origin.model} that the motion sends out within {origin.misfit:.1f} of its "
             "standard deviations only; when and where it began is less sure than its interval"
         )
-    return born, said
+    return origin, said
 
 
 def _some(draws: Draws, count: int) -> Draws:

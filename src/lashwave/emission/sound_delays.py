@@ -58,8 +58,8 @@ def sounds_heard(
     answers = _delays(pairs, sonic, places, leads, sound)
     if len(pairs) < 2:
         return answers, []
-    born, warnings = birth_of_sound(pairs, sound, leads)
-    return answers | born, warnings
+    source, warnings = birth_of_sound(pairs, sound, leads)
+    return answers | source, warnings
 
 
 def _places(draws: Draws, sonic: SonicDraws) -> Array:
@@ -163,19 +163,20 @@ def birth_of_sound(
         return _null(f"{count}: {UNKNOWN} are needed for place and time"), warnings
     where = np.array([m.position for m, _ in kept])
     when = np.array([o.time for _, o in kept])
-    born = place_of_sound(where, when, spread[np.ix_(use, use)], *sound)
-    if not np.isfinite(born.time):
-        return _null(born.reason or "not determined"), warnings
-    if born.others.size:
-        places = "; ".join(", ".join(f"{x:.2f}" for x in p) for p in born.others[:3])
+    source = place_of_sound(where, when, spread[np.ix_(use, use)], *sound)
+    if not np.isfinite(source.time):
+        return _null(source.reason or "not determined"), warnings
+    if source.others.size:
+        places = "; ".join(", ".join(f"{x:.2f}" for x in p) for p in source.others[:3])
         warnings.append(f"the sound may as well have begun at ({places}) m: add a microphone")
-    if born.misfit > BADLY:
+    if source.misfit > BADLY:
         warnings.append(
-            f"the onsets fit one place of birth within {born.misfit:.1f} of their deviations only; "
+            f"the onsets fit one place of birth within {source.misfit:.1f} of their "
+            "deviations only; "
             "it is less sure than its interval"
         )
-    value = np.array([born.time, *born.place])
-    sd = np.sqrt(np.diag(born.covariance)[[3, 0, 1, 2]])
+    value = np.array([source.time, *source.place])
+    sd = np.sqrt(np.diag(source.covariance)[[3, 0, 1, 2]])
     return {
         f"sound_birth_{name}": Answer(float(v), unit, float(s), float(v - 1.96 * s),
                                       float(v + 1.96 * s))

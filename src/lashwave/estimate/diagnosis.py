@@ -139,7 +139,7 @@ def distrust(joint: Joint) -> tuple[float, float]:
     return _share(seen.marker, joint.weights.marker), max(cameras, default=0.0)
 
 
-def doubt(setup: FitSetup, joint: Joint) -> float:
+def implausibility(setup: FitSetup, joint: Joint) -> float:
     """How doubtful a fit is: its greatest share of distrusted sightings, or over 1 where it has
     more energy than it was given."""
     energy = float(energy_share(setup, joint).max())
@@ -168,16 +168,16 @@ def warnings_of(setup: FitSetup, joint: Joint) -> tuple[str, ...]:
     """What the user must know; raises NotConvergedError where nothing can be believed."""
     found = []
     seen = joint.seen
-    doubted, by_camera = distrust(joint)
-    if doubted > HOPELESS[int(by_camera > MOST)]:
+    distrusted, by_camera = distrust(joint)
+    if distrusted > HOPELESS[int(by_camera > MOST)]:
         raise NotConvergedError(
-            f"{100 * doubted:.0f} % of the marker samples contradict the motion that was found, "
+            f"{100 * distrusted:.0f} % of the marker samples contradict the motion that was found, "
             f"most of all {contradicting(setup, joint)}; "
             "check labels, stations, units and the line's mass and stiffness"
         )
-    if doubted > TOO_MANY:
+    if distrusted > TOO_MANY:
         found.append(
-            f"{100 * doubted:.0f} % of the marker samples are distrusted, most of all "
+            f"{100 * distrusted:.0f} % of the marker samples are distrusted, most of all "
             f"{contradicting(setup, joint)}; the motion may be wrong"
         )
     for name, weight in joint.weights.camera.items():
@@ -190,7 +190,7 @@ def warnings_of(setup: FitSetup, joint: Joint) -> tuple[str, ...]:
     if not joint.converged:
         found.append("the cost was still falling when the fit stopped: intervals may be too narrow")
     found.extend(stretch.words for stretch in few_seen(setup.trial))
-    found.extend(joint.doubts)
+    found.extend(joint.clock_warnings)
     found.extend(_clock_warnings(setup, joint))
     if setup.stiffness.guessed:
         found.append(

@@ -9,11 +9,11 @@ from functools import partial
 import numpy as np
 
 from lashwave.estimate.diagnosis import (
-    doubt,
     energy_share,
     energy_warnings,
     fall_of,
     hint_of,
+    implausibility,
     residuals_of,
     warnings_of,
     work_warnings,
@@ -28,7 +28,7 @@ from lashwave.estimate.withheld import withheld_of
 from lashwave.quantities import Fit, NotConvergedError, Trial
 
 Progress = Callable[[str, float], None]
-DOUBTFUL = 0.2
+IMPLAUSIBLE = 0.2
 """Share of distrusted sightings above which another start is tried; stray samples and ghosts may
 well be a tenth. So it is for a motion with more energy than it was given."""
 
@@ -37,7 +37,7 @@ def _silent(_stage: str, _share: float) -> None:
     return None
 
 
-def _told(tell: Progress, stage: str, share: float) -> None:
+def _stage_progress(tell: Progress, stage: str, share: float) -> None:
     tell(stage, 0.3 * share)
 
 
@@ -60,16 +60,16 @@ def solved(
     best: Joint | None = None
     for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
         try:
-            path, weights = sweep(start, partial(_told, tell, stage), stride)
+            path, weights = sweep(start, partial(_stage_progress, tell, stage), stride)
             weights.marker[jumps] = 0.0
             joint = joint_fit(setup, path, weights, tell)
         except NotConvergedError:
             if stride is WARY and best is None:
                 raise
             continue
-        if best is None or doubt(setup, joint) < doubt(setup, best):
+        if best is None or implausibility(setup, joint) < implausibility(setup, best):
             best = joint
-        if doubt(setup, best) <= DOUBTFUL:
+        if implausibility(setup, best) <= IMPLAUSIBLE:
             break
     assert best is not None  # the last of the strides has raised
     return setup, best
@@ -80,7 +80,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
 
     Parameters
     ----------
-    progress : told the stage in words and the share done, 0 to 1.
+    progress : called with the stage in words and the share done, 0 to 1.
 
     Raises
     ------

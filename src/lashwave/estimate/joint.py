@@ -73,13 +73,13 @@ def _misfit(setup: FitSetup, camera: Camera, path: Path, offsets: Array) -> Arra
 
 
 def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[str, ...]]:
-    """The path with every camera's clock offset set by a scan against its own motion; and doubts.
+    """The path with every camera's clock offset set by a scan against its own motion; and warnings.
 
     Where flashes bound the offset, the parameter's prior is narrowed to the interval chosen. Where
     the motion that the markers give does not tell which flash is which sample, it says so.
     """
     shared = path.shared.copy()
-    doubts: list[str] = []
+    clock_warnings: list[str] = []
     for camera in setup.trial.cameras:
         if camera.frame.size == 0:
             continue
@@ -98,8 +98,8 @@ def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[str, ...]]:
             setup.shared.sd[column] = min(camera.clock.offset_sd, bound_sd)
             sizes = [grid.size for grid in grids]
             least = np.array([part.min() for part in np.split(misfit, np.cumsum(sizes)[:-1])])
-            doubts += _doubt(camera, intervals, least)
-    return replace(path, shared=shared), tuple(doubts)
+            clock_warnings += _clock_warnings(camera, intervals, least)
+    return replace(path, shared=shared), tuple(clock_warnings)
 
 
 def _sweep(camera: Camera, marker_rate: float) -> float:
@@ -108,7 +108,7 @@ def _sweep(camera: Camera, marker_rate: float) -> float:
     return float(abs(ratio - round(ratio)) * np.ptp(camera.flashes) / ratio)
 
 
-def _doubt(camera: Camera, intervals: Array, least: Array) -> list[str]:
+def _clock_warnings(camera: Camera, intervals: Array, least: Array) -> list[str]:
     """A warning where intervals that the flashes allow fit the motion about as well as the best.
 
     intervals : (I, 2) [s]; least : (I,) [px], the least misfit in each.
@@ -128,7 +128,7 @@ def _doubt(camera: Camera, intervals: Array, least: Array) -> list[str]:
     ]
 
 
-Told = Callable[[str, float], None]
+StageProgress = Callable[[str, float], None]
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""
 LADDER = (100.0, 20.0, 4.0, 1.0, 0.5)
@@ -160,7 +160,7 @@ class Joint:
     converged: bool
     excess: float
     """Cost over degrees of freedom before the last correction of the density."""
-    doubts: tuple[str, ...] = ()
+    clock_warnings: tuple[str, ...] = ()
     """Of the cameras' clocks, before they were let in."""
 
 
@@ -219,10 +219,12 @@ def degrees_of_freedom(setup: FitSetup, path: Path, seen: Seen) -> float:
 class _Stages:
     """The stages of the fit, one search carried through all of them."""
 
-    def __init__(self, setup: FitSetup, path: Path, weights: Weights, told: Told) -> None:
-        self.setup, self.weights, self.told = setup, weights, told
+    def __init__(
+        self, setup: FitSetup, path: Path, weights: Weights, progress: StageProgress
+    ) -> None:
+        self.setup, self.weights, self.progress = setup, weights, progress
         self.factor = LADDER[0]
-        self.doubts: tuple[str, ...] = ()
+        self.clock_warnings: tuple[str, ...] = ()
         self.search = Search(path)
         self.regrid()
 
@@ -234,7 +236,7 @@ class _Stages:
 
     def run(self, what: str, share: float, iterations: int, tolerance: float) -> None:
         """Some steps with the weights and the density as they stand."""
-        self.told(f"{what}, {self.search.path.time.size} times", share)
+        self.progress(f"{what}, {self.search.path.time.size} times", share)
         self.search.damping = min(self.search.damping, 1.0)
         minimise(
             self.setup, self.search, self.density * self.factor, self.weights, self.anchor,
@@ -264,7 +266,7 @@ class _Stages:
 
     def admit_cameras(self) -> None:
         """Scan the clocks, then let the cameras in by degrees."""
-        self.search.path, self.doubts = scanned(self.setup, self.search.path)
+        self.search.path, self.clock_warnings = scanned(self.setup, self.search.path)
         for i, (sd, steps) in enumerate(CAMERA_STEPS):
             self.weights = replace(self.weights, camera_sd=sd)
             self.run("cameras let in", 0.55 + 0.05 * i, steps, 5e-3)
@@ -320,9 +322,9 @@ def final(
     raise eq.nothing_holds(float(path.time[since]))
 
 
-def joint_fit(setup: FitSetup, path: Path, weights: Weights, told: Told) -> Joint:
+def joint_fit(setup: FitSetup, path: Path, weights: Weights, progress: StageProgress) -> Joint:
     """From the sweep's path to the minimum over everything."""
-    stages = _Stages(held(setup), path, weights, told)
+    stages = _Stages(held(setup), path, weights, progress)
     stages.tighten()
     if any(c.frame.size for c in setup.trial.cameras):
         stages.admit_cameras()
@@ -346,5 +348,5 @@ def joint_fit(setup: FitSetup, path: Path, weights: Weights, told: Told) -> Join
     return Joint(
         path, density, stages.weights, stages.anchor, normal.axes, normal.seen, factor,
         tuple(stages.search.history), bool(decrement < LAST_STEP**2 * step.size), excess,
-        stages.doubts,
+        stages.clock_warnings,
     )  # fmt: skip

@@ -69,7 +69,7 @@ def minimise(
     *,
     hold_shared: bool = False,
     tolerance: float = 1e-3,
-    told: Callable[[int, float], None] | None = None,
+    progress: Callable[[int, float], None] | None = None,
 ) -> Search:
     """Lower the cost by at most `iterations` accepted steps.
 
@@ -83,8 +83,8 @@ def minimise(
     for i in range(iterations):
         n, accepted, gain = _one_step(setup, search, density, weights, anchor, hold_shared)
         search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
-        if told is not None:
-            told(i, n.cost)
+        if progress is not None:
+            progress(i, n.cost)
         small = small + 1 if gain < tolerance * n.cost else 0
         if not accepted or small == 2:
             break

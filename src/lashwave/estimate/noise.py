@@ -59,4 +59,4 @@ def _floor(setup: FitSetup) -> Array:
         near = (
             near + o.grip_density / np.maximum(setup.last_link - rank - setup.first_link, 1.0) ** 2
         )
-    return np.asarray(o.calm_density + near)
+    return np.asarray(o.floor_density + near)

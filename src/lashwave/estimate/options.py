@@ -30,7 +30,7 @@ class Options:
     """[s]"""
     hand_density: float = 150.0
     """Of the random acceleration of a driven end [m2/s3]."""
-    calm_density: float = 0.03
+    floor_density: float = 0.03
     """Of the random acceleration of the line where it hardly accelerates [m2/s3]."""
     grip_density: float = 40.0
     """The same at the first node after a rigid end; it falls with the square of the node's rank."""

@@ -125,7 +125,7 @@ the time grid and the stated diameters leave out. Read off twin trials, where th
 far too sure."""
 GUESSED_HINGE_SD = 4e-3
 """Of the same point where stiffness was guessed and fitted: 5 mm off on one twin throw."""
-SHARED_DOUBT = {"registration_u": 1.1, "registration_v": 1.1, "clock_offset": 0.7}
+SHARED_MODEL_SD = {"registration_u": 1.1, "registration_v": 1.1, "clock_offset": 0.7}
 """Standard deviation added to a camera's shared parameters, over their own, the motion following:
 the error of the last links' path is the same from frame to frame, which sightings independent of
 each other do not know. On six twin throws registrations were off by 1.5 of their own standard
@@ -220,7 +220,7 @@ def draws_of(setup: FitSetup, joint: Joint, factor: eq.Factor) -> Draws:
     """
     o = setup.options
     rng = np.random.default_rng(o.seed)
-    step = bounded(setup, _with_doubt(setup, factor, eq.draw(factor, o.draws, rng), rng))
+    step = bounded(setup, _with_model_error(setup, factor, eq.draw(factor, o.draws, rng), rng))
     count, nodes = joint.path.time.size, setup.chain.links + 1
     x = np.empty((o.draws, count, nodes, 3), dtype=np.float32)  # to 0.1 um, 10 um/s: far finer
     v = np.empty_like(x)
@@ -274,12 +274,14 @@ def fitted_stiffness(setup: FitSetup) -> bool:
     return not names <= set(held_scales(setup))
 
 
-def _with_doubt(setup: FitSetup, factor: eq.Factor, step: Array, rng: np.random.Generator) -> Array:
-    """Draws (K n + Q, D) with `SHARED_DOUBT` put on the cameras' parameters and followed by the
+def _with_model_error(
+    setup: FitSetup, factor: eq.Factor, step: Array, rng: np.random.Generator
+) -> Array:
+    """Draws (K n + Q, D) with `SHARED_MODEL_SD` put on the cameras' parameters and followed by the
     motion: a draw's clock and image offsets are those by which the camera sees that draw."""
     names = setup.shared.names
-    column = [i for i, name in enumerate(names) if name.split(":")[0] in SHARED_DOUBT]
-    share = np.array([SHARED_DOUBT[names[i].split(":")[0]] for i in column])
+    column = [i for i, name in enumerate(names) if name.split(":")[0] in SHARED_MODEL_SD]
+    share = np.array([SHARED_MODEL_SD[names[i].split(":")[0]] for i in column])
     return followed(factor, step, column, share, rng)
 
 

@@ -310,10 +310,10 @@ def set_up(trial: Trial, options: Options) -> FitSetup:
     if held:
         driven[links - chain.held_links :] = True
     air = medium(trial.air)
-    calm = min(options.hand_density, hand_density(trial))
+    density = min(options.hand_density, hand_density(trial))
     return FitSetup(
         trial=trial,
-        options=replace(options, hand_density=calm),
+        options=replace(options, hand_density=density),
         chain=chain,
         air=np.array([air.density, air.viscosity, air.sound_speed]),
         gravity=np.asarray(trial.gravity, dtype=float),

@@ -48,7 +48,7 @@ class Seen:
     """(P, 2)"""
 
 
-def no_doubt(setup: FitSetup, camera_sd: float | None = None) -> Weights:
+def full_weights(setup: FitSetup, camera_sd: float | None = None) -> Weights:
     """Every sighting trusted."""
     trial = setup.trial
     return Weights(
@@ -211,8 +211,8 @@ def _camera_part(
     index = setup.shared.index
     residual = np.full((camera.frame.size, 2), np.nan)
     times = camera_times(setup, camera, path.shared)
-    doubt = weights.camera[camera.name]
-    use = np.flatnonzero((times >= path.time[0]) & (times <= path.time[-1]) & (doubt > 0))
+    weight = weights.camera[camera.name]
+    use = np.flatnonzero((times >= path.time[0]) & (times <= path.time[-1]) & (weight > 0))
     k, w, rate = time_weights(path.time, times[use])
     nodes, share = station_nodes(setup, camera.station[use])
     x, v = np.zeros((use.size, 3)), np.zeros((use.size, 3))
@@ -228,7 +228,7 @@ def _camera_part(
     residual[use] = difference / sd[:, None]
     if weights.camera_sd is not None:
         sd = np.maximum(sd, weights.camera_sd)
-    scale = np.sqrt(doubt[use]) / sd
+    scale = np.sqrt(weight[use]) / sd
     slope = project_jacobian(camera, x) * scale[:, None, None]
     good = np.asarray(np.isfinite(slope).all((1, 2)))
     slope, difference = (

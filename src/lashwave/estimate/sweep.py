@@ -22,7 +22,7 @@ from lashwave.estimate.marker_tracks import despiked, filled
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, from_nodes, joined
 from lashwave.estimate.setup import FitSetup
-from lashwave.estimate.sighting_rows import Weights, look, no_doubt
+from lashwave.estimate.sighting_rows import Weights, full_weights, look
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
 from lashwave.instruments import few_seen
 from lashwave.mechanics import Law, Medium, simulate
@@ -239,10 +239,10 @@ def gated(setup: FitSetup, path: Path, weights: Weights) -> Weights:
     off = np.linalg.norm(np.nan_to_num(seen.marker), axis=-1) * sd
     speed = np.linalg.norm(np.gradient(path.node, path.time, axis=0), axis=-1).max(axis=1)
     near = np.interp(setup.trial.markers.time, path.time, speed)
-    doubt = off > GATE + near[:, None] * 1.0e-3
+    outlying = off > GATE + near[:, None] * 1.0e-3
     marker = weights.marker.copy()
     fresh = np.isfinite(seen.marker).any(-1)
-    marker[fresh & doubt] = 0.0
+    marker[fresh & outlying] = 0.0
     return Weights(marker, weights.camera, weights.camera_sd)
 
 
@@ -252,7 +252,7 @@ def sweep(
     """The whole record, front to end, without cameras; also which samples were left out."""
     o = setup.options
     begin, end = setup.trial.markers.time[[0, -1]]
-    weights = no_doubt(setup, np.inf)
+    weights = full_weights(setup, np.inf)
     stop = min(begin + FIRST, end)
     time = np.linspace(begin, stop, max(4, round((stop - begin) / o.longest_step) + 1))
     window = spline_path(setup, time, initial_shared(setup))

@@ -48,7 +48,7 @@ def read_clock(folder: Folder, fields: Fields, whose: str, rate: float | None = 
         return stated
     said = table is not None and (table.has("offset") or table.has("offset_sd"))
     found = tied(events, stated.drift_sd, stated if said else None)
-    folder.notes.append(f"{whose}: {_told(found, stated if said else None)}.")
+    folder.notes.append(f"{whose}: {_agreement(found, stated if said else None)}.")
     return found.clock
 
 
@@ -66,7 +66,7 @@ def _event(fields: Fields, rate: float | None) -> Event:
     return Event(time, time_sd, frame / rate, frame_sd / rate)
 
 
-def _told(found: Tied, stated: Clock | None) -> str:
+def _agreement(found: Tied, stated: Clock | None) -> str:
     """What the events did to the clock, in words."""
     clock, count = found.clock, found.residual.size
     what = "1 shared event" if count == 1 else f"{count} shared events"

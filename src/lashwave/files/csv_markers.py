@@ -192,8 +192,8 @@ def fit(times: Array) -> UniformClock | None:
     rate = 1.0 / step
     whole = round(rate)
     scatter = float((unique - origin - step * number).std())
-    doubt = 6 * scatter / float(np.sqrt(spread)) + 1e-12 * step
-    if whole > 0 and abs(step - 1.0 / whole) < doubt:
+    tolerance = 6 * scatter / float(np.sqrt(spread)) + 1e-12 * step
+    if whole > 0 and abs(step - 1.0 / whole) < tolerance:
         rate, step = float(whole), 1.0 / whole
         origin = float((unique - number * step).mean())
     place = (times - origin) / step

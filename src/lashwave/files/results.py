@@ -72,10 +72,10 @@ def write_results(
         "answers.nc": netcdf_bytes(_answers_dataset(lists, record)),
         "sightings.nc": netcdf_bytes(sightings_dataset(fit, trial, record)),
     }
-    told = summary(fit, answers, trial, record)
+    kept = summary(fit, answers, trial, record)
     # A damaged NetCDF file can hang its library, so it is known by its hash before it is opened.
-    told["provenance"]["files"] = {name: sha256(body).hexdigest() for name, body in whole.items()}
-    text = json.dumps(told, indent=1, allow_nan=False)
+    kept["provenance"]["files"] = {name: sha256(body).hexdigest() for name, body in whole.items()}
+    text = json.dumps(kept, indent=1, allow_nan=False)
     whole["summary.json"] = (text + "\n").encode()
     write_files(out, whole | files)
 

@@ -179,9 +179,9 @@ def _by_law(line: Line) -> Stiffness:
     middle = np.log(SPECIFIC_MODULUS * FIBRE / 16)
     to_bound = np.log(np.maximum(line.diameter / FIBRE, 1.0))
     sd = float(np.mean(np.hypot(to_bound / 3, MATERIAL_SD)))
-    told = 0.0 if line.droops else sd**-2
-    information = np.diag([told, SLOPE_SD**-2])
-    right = np.array([middle * told, 0.0])
+    stated = 0.0 if line.droops else sd**-2
+    information = np.diag([stated, SLOPE_SD**-2])
+    right = np.array([middle * stated, 0.0])
     for droop in line.droops:
         found, relative = droop_stiffness(line, droop)
         there = np.interp(droop.station, line.station, line.diameter)

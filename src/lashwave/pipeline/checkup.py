@@ -18,7 +18,7 @@ VERDICTS = {"note": "usable", "care": "usable with care", "fault": "not usable"}
 LEVELS = ("note", "care", "fault")
 LIGHTEST, HEAVIEST = 50.0, 20_000.0
 """Of what lines are made of, from loose foam to tungsten [kg/m3]."""
-CALM = 25
+REST_SAMPLES = 25
 """Samples of a stretch in which the line may be at rest."""
 STILL = 3e-3
 """A line at rest moves less in such a stretch [m]."""
@@ -137,8 +137,8 @@ def _gravity_findings(trial: Trial) -> list[Finding]:
     ends = markers.position[:, [order[0], order[-1]]]
     ends = ends[np.isfinite(ends).all(axis=(1, 2))]
     best = None
-    for begin in range(0, len(ends) - CALM, CALM):
-        some = ends[begin : begin + CALM]
+    for begin in range(0, len(ends) - REST_SAMPLES, REST_SAMPLES):
+        some = ends[begin : begin + REST_SAMPLES]
         moved = float(np.ptp(some, axis=0).max())
         if moved < STILL and (best is None or moved < best[0]):
             best = (moved, some.mean(axis=0))

@@ -128,14 +128,14 @@ def _fast(
     chosen = [c for c in pictures.trial.cameras if c.name in pictures.tip]
     for number, camera in enumerate(chosen):
 
-        def told(stage: str, share: float, number: int = number, name: str = camera.name) -> None:
+        def part(stage: str, share: float, number: int = number, name: str = camera.name) -> None:
             show(f"{stage} in {name}", 0.6 + 0.4 * (number + share) / len(chosen))
 
         known = keeper.get(f"camera-{number}")
         if not isinstance(known, Located):
             try:
                 images = pictures.frames[camera.name]
-                known = locate_fast(camera, images, markers, sound, told, tufted, front_frames)
+                known = locate_fast(camera, images, markers, sound, part, tufted, front_frames)
             except InputError as fault:
                 raise _of_camera(fault, camera.name) from None
             keeper.put(f"camera-{number}", known)

@@ -40,7 +40,7 @@ def answered(*, last: bool) -> Iterator[None]:
     # What the shell has a background job ignore, or `nohup` asked for, stays ignored.
     heard = [one for one in SIGNALS if signal.getsignal(one) != signal.SIG_IGN]
     before = {one: signal.signal(one, _stop) for one in heard}
-    told = sys.unraisablehook
+    hook = sys.unraisablehook
     sys.unraisablehook = _unraised
     try:
         yield
@@ -48,7 +48,7 @@ def answered(*, last: bool) -> Iterator[None]:
         for one, handler in before.items():
             signal.signal(one, signal.SIG_IGN if last else handler)
         if not last:
-            sys.unraisablehook = told
+            sys.unraisablehook = hook
 
 
 def _stop(number: int, frame: FrameType | None) -> None:

@@ -43,8 +43,8 @@ def autocorrelation(series: Array, lags: int) -> tuple[Array, Array]:
 def trusted(scene: ReportScene) -> Array:
     """(T, L, 3) marker residuals [sd], nan where not seen or distrusted."""
     residuals = scene.fit.residuals
-    doubted = ~(np.nan_to_num(residuals.marker_weight, nan=0.0) >= DISTRUSTED)
-    return np.where(doubted[..., None], np.nan, residuals.marker)
+    distrusted = ~(np.nan_to_num(residuals.marker_weight, nan=0.0) >= DISTRUSTED)
+    return np.where(distrusted[..., None], np.nan, residuals.marker)
 
 
 def _scatter(axes: Axes, time: Array, value: Array, colour: str, label: str) -> None:
@@ -62,7 +62,7 @@ def _scatter(axes: Axes, time: Array, value: Array, colour: str, label: str) -> 
     )
 
 
-def _doubted(axes: Axes, time: Array, value: Array) -> None:
+def _distrusted(axes: Axes, time: Array, value: Array) -> None:
     keep = np.isfinite(value)
     if keep.any():
         axes.plot(
@@ -110,7 +110,7 @@ def residuals(scene: ReportScene) -> Figure:
     for axis, (name, colour) in enumerate(AXES):
         _scatter(panels[0][0], time, good[..., axis].ravel(), colour, name)
     gone = np.where(np.isfinite(good), np.nan, marker)
-    _doubted(panels[0][0], np.repeat(time, 3), gone.ravel())
+    _distrusted(panels[0][0], np.repeat(time, 3), gone.ravel())
     panels[0][0].set_title("markers")
     _histogram(panels[0][1], good.ravel(), "trusted")
     if rows == 2:
@@ -119,8 +119,8 @@ def residuals(scene: ReportScene) -> Figure:
             for i, camera in enumerate(scene.cameras):
                 value = np.where(camera.weight < DISTRUSTED, np.nan, camera.residual[:, axis])
                 _scatter(panels[1][0], camera.time, value, colour, "" if i else name)
-                doubted = np.where(camera.weight < DISTRUSTED, camera.residual[:, axis], np.nan)
-                _doubted(panels[1][0], camera.time, doubted)
+                distrusted = np.where(camera.weight < DISTRUSTED, camera.residual[:, axis], np.nan)
+                _distrusted(panels[1][0], camera.time, distrusted)
                 pooled.append(value)
         panels[1][0].set_title("cameras")
         _histogram(panels[1][1], np.concatenate(pooled), "trusted")

@@ -66,7 +66,7 @@ class Guard:
             return
         started = False
 
-        async def told(message: Message) -> None:
+        async def tell_start(message: Message) -> None:
             nonlocal started
             if message["type"] == "http.response.start":
                 started = True
@@ -79,17 +79,17 @@ class Guard:
         refusal = self._refusal(scope)
         if refusal is not None:
             status, line = refusal
-            await answer({"error": line, "field": None}, status)(scope, receive, told)
+            await answer({"error": line, "field": None}, status)(scope, receive, tell_start)
             return
         try:
-            await self._app(scope, _limited(receive), told)
+            await self._app(scope, _limited(receive), tell_start)
         except TooLarge:
             if not started:
-                await _too_large()(scope, receive, told)
+                await _too_large()(scope, receive, tell_start)
         except TimeoutError:
             if not started:
                 late = {"error": "the body of the request did not come", "field": None}
-                await answer(late, 408)(scope, receive, told)
+                await answer(late, 408)(scope, receive, tell_start)
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         """Status and line where a request is turned down before anyone reads it."""

@@ -59,7 +59,7 @@ class Prediction:
         past = np.flatnonzero(self.distance > level)
         return None if past.size == 0 else float(self.time[past[0]] - self.time[0])
 
-    def doubt_horizon(self, level: float) -> float | None:
+    def spread_horizon(self, level: float) -> float | None:
         """The same for the ensemble's own spread: how far it could have been known beforehand."""
         past = np.flatnonzero(np.sqrt(3.0) * np.sqrt((self.spread**2).mean(1)) > level)
         return None if past.size == 0 else float(self.time[past[0]] - self.time[0])

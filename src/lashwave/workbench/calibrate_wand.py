@@ -95,9 +95,9 @@ def _labelled(
     labels = list(view.label)
     for row, dot in zip(rows.ravel(), found.ravel(), strict=True):
         labels[row] = dots[dot] if dot >= 0 else ""
-    told = int((found >= 0).all(axis=1).sum())
+    apart = int((found >= 0).all(axis=1).sum())
     plan.folder.notes.append(
-        f"{view.table.where}: dots told apart by their spacing in {told} of {frames.size} frames"
+        f"{view.table.where}: dots told apart by their spacing in {apart} of {frames.size} frames"
     )
     return replace(view, label=tuple(labels))
 

@@ -114,7 +114,7 @@ def _summary(found: study.Prediction) -> dict[str, object]:
         "span_s": float(found.time[-1] - found.time[0]),
         "horizons": [
             {"within_m": level, "predicted_s": found.horizon(level),
-             "ensemble_s": found.doubt_horizon(level)}
+             "ensemble_s": found.spread_horizon(level)}
             for level in study.LEVELS
         ],
         "covered": float(np.nanmean(found.covered)),
@@ -141,7 +141,7 @@ def _show_prediction(found: study.Prediction, out: Path) -> None:
         return "to the end" if value is None else f"{1e3 * value:.0f} ms"
 
     rows = [
-        [f"{1e3 * level:.0f} mm", text(found.horizon(level)), text(found.doubt_horizon(level))]
+        [f"{1e3 * level:.0f} mm", text(found.horizon(level)), text(found.spread_horizon(level))]
         for level in study.LEVELS
     ]
     console.table(

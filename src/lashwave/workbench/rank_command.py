@@ -179,8 +179,8 @@ def show(ranking: Ranking, out: Path) -> None:
                 console.say(f"{name}: no motion was found by it ({why})")
                 continue
             word = "worse" if total < 0 else "better"
-            told = (
+            verdict = (
                 f"predicts {word}" if abs(total) > study.LIKELY * error else "the data cannot tell"
             )
-            console.say(f"{name}: {told} ({total:+.1f} +- {error:.1f} against the whole model)")
+            console.say(f"{name}: {verdict} ({total:+.1f} +- {error:.1f} against the whole model)")
     console.say(f"written: {out}")
