@@ -25,7 +25,7 @@ UNIT = re.compile(
     r"\[(?:1|[^\[\]]*?(?:m|s|kg|N|J|W|Pa|K|Hz|rad|px|sd|dB|deg|°|%)[^\[\]]*)\]"
     r"|[Nn]o unit|[Aa]ny unit|unit (?:vector|direction)|[Dd]imensionless"
 )
-AXIS = r"(?:\.\.\.|(?:[A-Z0-9] [a-z]\b|[A-Za-z0-9]\w*)(?: ?[-+*] ?\w+)?)"
+AXIS = r"(?:\.\.\.|(?:[A-Z0-9] [A-Za-z]\b|[A-Za-z0-9]\w*)(?: ?[-+*] ?\w+)?)"
 SHAPE = re.compile(rf"\({AXIS}(?:, ?{AXIS})*,?\)|[Aa]ny shape|[Ss]hape")
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.linalg import orth
 
-from lashwave.estimate import assembly, path
+from lashwave.estimate import assembly, path as paths
 from lashwave.estimate.momentum_rows import dynamics_rows, schemed_residual
 from lashwave.estimate.sighting_rows import full_weights, look
 from tests.estimate.long_rows import blank, long_rows, windows_of
@@ -36,7 +36,7 @@ def test_axes_places_and_reach_are_of_one_motion(given):
     angle = move[: count * n].reshape(count, n)[:, 3:].reshape(count, -1, 2)
     chain = setup.chain
     flags = (chain.handle_links, chain.held_links)
-    reach = path.link_reach(path.direction, path.axes, path.chord, chain.length, *flags)
+    reach = paths.link_reach(path.direction, path.axes, path.chord, chain.length, *flags)
     np.testing.assert_allclose(reach[:, :, 3], reach[:, :, :3].sum(axis=2))
     moved = (np.diff(after.node, axis=1) - np.diff(before.node, axis=1)) / 2e-6
     expected = np.zeros_like(moved)
@@ -56,7 +56,7 @@ def test_chords_are_those_of_arcs(ends):
     t = np.cumsum(rng.normal(size=(5, 3)) * 0.25, axis=0) + np.array([2.0, 0.0, 0.0])
     t /= np.linalg.norm(t, axis=1, keepdims=True)
     handle, held = ends
-    found = path.chord_lengths(t[None], length, handle, held)[0]
+    found = paths.chord_lengths(t[None], length, handle, held)[0]
     for j in range(5):
         if (handle and j == 0) or (held and j == 4):
             assert found[j] == length[j]
@@ -74,7 +74,7 @@ def test_chords_are_those_of_arcs(ends):
         assert 0.01 < x < 1.2
         assert found[j] == pytest.approx(length[j] * np.sin(x) / x, rel=1e-9)
     sharp = np.array([[1.0, 0, 0], [-0.9, np.sqrt(0.19), 0], [1.0, 0, 0]])
-    folded = path.chord_lengths(sharp[None], np.full(3, 0.1), 0, 0)[0]
+    folded = paths.chord_lengths(sharp[None], np.full(3, 0.1), 0, 0)[0]
     np.testing.assert_allclose(folded[1], 0.1 * np.sin(1.2) / 1.2)  # no further
 
 

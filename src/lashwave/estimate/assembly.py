@@ -68,8 +68,8 @@ def _hand_rows(
 
 @compiled()
 def sighting_row(row: Array, node: Whole, p: Array, w: Array, window: Array) -> None:
-    """One scalar sighting, p (2, 3) . x at one node or two neighbours, interpolated over three
-    times with weights w: a row (3 WIDE,) at the first of them."""
+    """One scalar sighting, p (2, 3) . x [sd] at one node or two neighbours, interpolated over three
+    times with weights w (3,) [1]: a row (3 WIDE,) at the first of them."""
     none = np.zeros(3)
     second = np.zeros(3)
     if node[1] >= 0:

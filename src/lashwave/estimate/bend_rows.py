@@ -42,7 +42,7 @@ def side_shares(link_mass: Array, bend: Array, tension: Array, c: Array, h: floa
 
 @compiled()
 def time_shares(share: Array, hm: float, hp: float) -> Array:
-    """Weights (3, N) of the three times, whose mean time is the middle one."""
+    """Weights (3, N) [1] of the three times, whose mean time is the middle one."""
     w = np.empty((3, share.size))
     for j in range(share.size):
         w[0, j] = 2.0 * share[j] * hp / (hm + hp)
@@ -53,7 +53,7 @@ def time_shares(share: Array, hm: float, hp: float) -> Array:
 
 @compiled()
 def mean_directions(t: Array, w: Array) -> Array:
-    """Weighted mean (N, 3) of directions t (3, N, 3); a little shorter than one."""
+    """Weighted mean (N, 3) [1] of directions t (3, N, 3); a little shorter than one."""
     mean = np.empty_like(t[1])
     for j in range(mean.shape[0]):
         for a in range(3):
@@ -65,7 +65,7 @@ def mean_directions(t: Array, w: Array) -> Array:
 def bend_forces(
     t: Array, mean: Array, rate: Array, c: Array, bend: Array, scale: float, tau: float
 ) -> Array:
-    """Elastic and damping forces at the nodes (2, N + 1, 3) from bending at the joints.
+    """Elastic and damping forces at the nodes (2, N + 1, 3) [N] from bending at the joints.
 
     The law of `bending`, with the couple along d_j = t_j - t_{j-1} of the mean directions and its
     size by the middle ones t.
@@ -98,8 +98,8 @@ def bend_columns(
     row: Array, t: Array, E: Array, w: Array, c: Array, hm: float, hp: float, bend: Array,
     scale: float, tau: float, weight: Array,
 ) -> None:  # fmt: skip
-    """Bending and its damping in rows as `local_rows` has them; w (3, N): weights of the three
-    times."""
+    """Bending and its damping in rows as `local_rows` has them; w (3, N) [1]: weights of the
+    three times."""
     links = t.shape[1]
     h = 0.5 * (hm + hp)
     ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))

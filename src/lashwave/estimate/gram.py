@@ -24,7 +24,7 @@ def add_products(row: Array, squares: Array, edge: Array, slots: Whole) -> None:
 
     squares (3, 3, N + 1, WIDE, WIDE), by slot of a time and by how many times later the second is;
     edge (3, N + 1, WIDE, Q + 1), products with what is shared, the laws first, and the residual;
-    slots (3,) of the times.
+    slots (3,) of the times. All are products of whitened rows, no unit of their own.
     """
     nodes, rows, wide = row.shape
     laws = wide - 3 * WIDE - 1
@@ -57,7 +57,10 @@ def add_sighting(
     edge: Array,
     slots: Whole,
 ) -> None:
-    """The same of a single row (3 WIDE,) at node i, with what it says of some shared parameters."""
+    """The same of a single row (3 WIDE,), no unit, at node i.
+
+    columns (4,), values (4,) : what it says of some shared parameters; rhs : its residual.
+    """
     for s in range(3):
         for u in range(WIDE - 1):
             value = row[WIDE * s + u]
@@ -128,7 +131,7 @@ def _near(square: Array, j: int, m: int) -> Array:
 def write_block(
     memory: Array, deep: int, start: int, square: Array, far: Array, later: Array, same: bool
 ) -> None:
-    """Products of one time's columns with those of a later time, or its own, into a band.
+    """Products, no unit, of one time's columns with those of a later time, or its own, into a band.
 
     memory, deep : the band as it lies, and its height; start : where the first column's entry with
     the later time's first unknown lies. far, later : `far_moves` (3, n) of both times. Of a time
@@ -170,7 +173,10 @@ def write_block(
 
 @compiled()
 def write_edge(out: Array, edge: Array, far: Array) -> None:
-    """Products (n, q) of one time's columns with what is shared, from `edge` (N + 1, WIDE, q)."""
+    """Products (n, q), no unit, of one time's columns with what is shared.
+
+    edge : (N + 1, WIDE, q).
+    """
     total = _sums(edge[:, :3])
     nodes, n = edge.shape[0], far.shape[1]
     for q in range(out.shape[1]):

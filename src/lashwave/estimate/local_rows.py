@@ -24,7 +24,9 @@ FAR, BACK, AHEAD = 0, 1, 2
 
 @compiled()
 def windows(D: Array) -> Array:
-    """Moves (N + 1, 3, 3, 8) of node i and its two steps by the angles of links i - 2 ... i + 1.
+    """Moves (N + 1, 3, 3, 8) [m/rad] of node i and its two steps by four links' angles.
+
+    The links are i - 2 ... i + 1.
 
     D : of `link_reach`, at one time.
     """
@@ -48,7 +50,7 @@ def windows(D: Array) -> Array:
 
 @compiled()
 def far_moves(D: Array) -> Array:
-    """Moves (3, n) of all places far beyond a link by its angles, and by the base's own."""
+    """Moves (3, n) [m/rad] of all places far beyond a link by its angles, and by the base's own."""
     links = D.shape[0]
     out = np.zeros((3, 3 + 2 * links))
     for a in range(3):
@@ -63,8 +65,8 @@ def far_moves(D: Array) -> Array:
 def put_places(
     row: Array, s: int, before: Array, whole: Array, after: Array, window: Array
 ) -> None:
-    """Into time s of a row at node i: coefficients (3,) of the places of nodes i - 1 and i + 1, and
-    the sum of all three nodes'; window : of `windows` at i."""
+    """Into time s of a row at node i: coefficients (3,) [sd/m] of the places of nodes i - 1 and
+    i + 1, and the sum of all three nodes'; window : of `windows` at i."""
     o = WIDE * s
     for a in range(3):
         row[o + a] += whole[a]
@@ -78,8 +80,9 @@ def put_places(
 
 @compiled()
 def whole(row: Array, i: int, far: Array, out: Array) -> None:
-    """Add one row at node i to `out` (3 n + ...), in the unknowns of the three times; what follows
-    the times is not touched.
+    """Add one row at node i to `out` (3 n + ...) [sd/rad], in the unknowns of the three times.
+
+    What follows the times is not touched.
 
     far : (3, 3, n), `far_moves` at the three times.
     """

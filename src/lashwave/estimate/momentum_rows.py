@@ -74,7 +74,7 @@ def _drag_of_body(v: Array, area: float, air: Array) -> tuple[Array, Array]:
 def air_forces(
     v: Array, t: Array, c: Array, diameter: Array, bluff: Array, tuft: float, air: Array, law: Array
 ) -> tuple[Array, Array, Array]:
-    """Drag at the nodes by cause (4 causes, N + 1, 3): across, along, tuft, markers;
+    """Drag at the nodes by cause (4 causes, N + 1, 3) [N]: across, along, tuft, markers;
     derivatives per link (N, 3, 3) and per node (N + 1, 3, 3).
 
     Markers' areas are as stated: the scale of drag across the line is the line's own.
@@ -103,7 +103,7 @@ def air_forces(
 
 @compiled()
 def mass_times(link_mass: Array, y: Array) -> Array:
-    """Consistent mass times nodal vectors: (N + 1, 3)."""
+    """Consistent mass (N, 3) [kg] times nodal vectors (N + 1, 3)."""
     out = np.zeros_like(y)
     for j in range(link_mass.shape[0]):
         for a in range(3):
@@ -114,7 +114,7 @@ def mass_times(link_mass: Array, y: Array) -> Array:
 
 @compiled()
 def project_out_tensions(rhs: Array, t: Array, weight: Array, first: int, last: int) -> Array:
-    """Remove from a whitened residual (3 (N + 1),) what tensions can explain; returns lam (N,).
+    """Remove from a whitened residual (3 (N + 1),) [sd] what tensions can explain; gives (N,).
 
     t (N, 3): directions in which the links pull; weight (N + 1,): the whitening of each node, 0
     for driven nodes; links first..last - 1 carry a tension. The matrix
@@ -159,7 +159,7 @@ def impulse_residual(
     law: Array,
     gravity: Array,
 ) -> tuple[Array, Array, Array, Array, Array]:
-    """r without tensions (N + 1, 3) at the middle of three times, and what it was made of.
+    """r without tensions (N + 1, 3) [N s] at the middle of three times, and what it was made of.
 
     x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1; mean (N, 3):
     directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft, shapes).
@@ -184,7 +184,7 @@ def impulse_residual(
 
 @compiled()
 def weighted(r: Array, weight: Array) -> Array:
-    """Nodal vectors (N + 1, 3) times a weight a node, in one row (3 (N + 1),)."""
+    """Nodal vectors (N + 1, 3) times a weight a node, in one row (3 (N + 1),) [sd]."""
     rhs = np.empty(3 * weight.size)
     for i in range(weight.size):
         for a in range(3):
@@ -207,7 +207,7 @@ def schemed_residual(
     first: int,
     last: int,
 ) -> tuple[Array, Array, Array, Array, Array, Array, Array]:
-    """`impulse_residual` by the weights (3, N) of the three times and the mean directions (N, 3)
+    """`impulse_residual` by the weights (3, N) [1] of the three times and mean directions (N, 3)
     that the pull at the middle asks for; these two come first."""
     h = 0.5 * (hm + hp)
     r, fair, fbend, by_link, by_node = impulse_residual(

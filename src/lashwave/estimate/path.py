@@ -22,7 +22,7 @@ MOST_BENT = 1.2
 
 @compiled()
 def places(base: Array, t: Array, c: Array) -> Array:
-    """Node places (K, N + 1, 3) from base points (K, 3), directions (K, N, 3), chords (K, N)."""
+    """Node places (K, N + 1, 3) [m] from bases (K, 3), directions (K, N, 3), chords (K, N)."""
     count, links = c.shape
     x = np.empty((count, links + 1, 3))
     for k in range(count):
@@ -35,7 +35,7 @@ def places(base: Array, t: Array, c: Array) -> Array:
 
 @compiled()
 def tangent_axes(t: Array) -> Array:
-    """Two axes normal to each direction: (K, N, 3, 2), a smooth choice almost everywhere."""
+    """Two axes normal to each direction: (K, N, 3, 2) [1], a smooth choice almost everywhere."""
     count, links, _ = t.shape
     E = np.empty((count, links, 3, 2))
     for k in range(count):
@@ -78,7 +78,7 @@ def _squared_curvature(t: Array, j: int, length: Array, handle: int, held: int) 
 
 @compiled()
 def chord_lengths(t: Array, length: Array, handle: int, held: int) -> Array:
-    """Chords (K, N) of links bent to arcs of a circle: l sin(x) / x, x = kappa l / 2 < MOST_BENT.
+    """Chords (K, N) [m] of links bent to arcs: l sin(x) / x, x = kappa l / 2 < MOST_BENT.
 
     Rigid ends keep their length.
     """
@@ -97,7 +97,7 @@ def chord_lengths(t: Array, length: Array, handle: int, held: int) -> Array:
 
 @compiled()
 def link_reach(t: Array, E: Array, c: Array, length: Array, handle: int, held: int) -> Array:
-    """How places move as links turn: (K, N, 4, 3, 2), c_l t_l by the angles of direction j.
+    """How places move as links turn: (K, N, 4, 3, 2) [m/rad], c_l t_l by the angles of direction j.
 
     Third axis: l = j - 1, j, j + 1 (a link's chord depends on its neighbours' directions), and the
     sum of all three.

@@ -65,7 +65,7 @@ def tension_rows(
     slots: Whole,
     shared: int,
 ) -> None:
-    """Put W of one centre's rows (N + 1, 3, ...) into the stores (3 N, n + shared) of its times.
+    """Put W of one centre's rows (N + 1, 3, ...) [sd/rad] into its times' stores (3 N, n + shared).
 
     far : `far_moves` by slot; mean (N, 3), directions in which links first ... last - 1 pull;
     weight (N + 1,) of the nodes; slots (3,) of the times. The columns of what is shared follow.
@@ -110,8 +110,11 @@ def tension_rows(
 def take_off(
     memory: Array, deep: int, start: int, own: Array, other: Array, apart: int, n: int, blas: Whole
 ) -> None:
-    """Take products of W off a band's block: own (3 N, n + ...) of the columns' time, `other` of
-    the time `apart` times later; memory, deep and start as in `gram.write_block`."""
+    """Take products of W off a band's block; no unit.
+
+    own : (3 N, n + q) of the columns' time; other : of the time `apart` times later.
+    memory, deep, start : as in `gram.write_block`.
+    """
     links, wide = own.shape[0] // 3, own.shape[1]
     block = memory[start:]
     for first in range(0, links, SLAB):
