@@ -19,7 +19,7 @@ from lashwave.estimate.options import Options
 from lashwave.estimate.path import Path, from_nodes
 from lashwave.estimate.posterior import draws_of
 from lashwave.estimate.setup import FitSetup, set_up
-from lashwave.estimate.sighting_rows import no_doubt
+from lashwave.estimate.sighting_rows import full_weights
 from lashwave.quantities import Array, Draws, Trial
 
 Places = Callable[[Array, Array], Array]
@@ -45,7 +45,7 @@ def foreseen(trial: Trial, places: Places, options: Options | None = None) -> Dr
     path = _on(setup, places, np.arange(times[0], times[-1], COARSE))
     path = _on(setup, places, regridded(setup, path, setup.options.turn).time)
     density = LADDER[-1] * spread(setup, path)
-    anchor, weights = shape_prior(setup, path), no_doubt(setup)
+    anchor, weights = shape_prior(setup, path), full_weights(setup)
     normal, factor = final(setup, path, density, weights, anchor)
     joint = Joint(
         path, density, weights, anchor, normal.axes, normal.seen, factor, (), True, 1.0
