@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import asdict
 from typing import Any
 
@@ -11,7 +10,7 @@ import numpy as np
 from lashwave.answers import register
 from lashwave.files import Fields
 from lashwave.pipeline import checkup
-from lashwave.quantities import Camera, factor, heading
+from lashwave.quantities import Camera, cells_of, factor, heading
 from lashwave.serving.before import earlier
 from lashwave.serving.camera_pictures import CameraPictures, frame_span
 from lashwave.serving.opened import Answered, Opened, Reader
@@ -133,12 +132,12 @@ def _line_units(opened: Opened, fields: Fields | None) -> dict[str, dict[str, An
     try:
         name = "" if fields is None else str(fields.get("table", ""))
         with (opened.path / name).open(encoding="utf-8-sig") as stream:
-            headings = next(csv.reader(stream))
+            headings = next(cells_of(stream, strict=False))
         for text in headings:
             column, unit = heading(text)
             if column in _COLUMNS and unit is not None:
                 found[column] = {"unit": unit, "factor": factor(unit, _COLUMNS[column])}
-    except (OSError, ValueError, StopIteration, csv.Error):
+    except (OSError, ValueError, StopIteration):
         return {}
     return found
 

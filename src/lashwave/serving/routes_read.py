@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from itertools import islice
 from pathlib import Path
@@ -13,6 +12,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from lashwave import __version__
+from lashwave.quantities import cells_of
 from lashwave.serving.camera_pictures import overlay
 from lashwave.serving.detail import detail
 from lashwave.serving.library import Library
@@ -80,8 +80,8 @@ def campaign(request: Request) -> Response:
         raise not_found(f"{name[:60]} holds no table of a campaign")
     try:
         with file.open(encoding="utf-8-sig", newline="") as stream:
-            rows = list(islice(csv.reader(stream), MOST_ROWS + 1))
-    except (OSError, ValueError, csv.Error) as fault:
+            rows = list(islice(cells_of(stream, strict=False), MOST_ROWS + 1))
+    except (OSError, ValueError) as fault:
         raise Refused(422, f"{name}/{CAMPAIGN} cannot be read ({type(fault).__name__})") from None
     return answer({"name": name, "head": rows[0] if rows else [], "rows": rows[1:]})
 
