@@ -11,7 +11,7 @@ import pytest
 
 from lashwave.files import disk_room, swap
 from lashwave.files.disk_room import DiskFullError
-from lashwave.files.folders import check_new_folder
+from lashwave.files.folders import check_answer_folder, check_new_file, check_new_folder
 
 KILLED = """
 import os, signal, sys
@@ -78,6 +78,18 @@ def test_no_room_is_said_before_anything_is_written(tmp_path: Path, monkeypatch)
     monkeypatch.setattr(disk_room, "free_bytes", lambda path: 1_000_000)
     with pytest.raises(DiskFullError, match=r"3\.1 MB needed, 1\.0 MB free"):
         swap.write_files(tmp_path / "out", {"a": b"x" * 2_000_000})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_disk_is_said_before_a_long_run(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(disk_room, "free_bytes", lambda path: 1_500_000)
+    for check in (
+        lambda: check_new_folder(tmp_path / "out", known=frozenset(), option="--out"),
+        lambda: check_answer_folder(tmp_path / "out"),
+        lambda: check_new_file(tmp_path / "out.zip", apart=()),
+    ):
+        with pytest.raises(DiskFullError, match=r"is full: 2\.1 MB needed, 1\.5 MB free"):
+            check()
     assert list(tmp_path.iterdir()) == []
 
 

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from lashwave.files import csv_tables as tables
+from lashwave.files import csv_tables as tables, trial_folder
 from lashwave.files.csv_markers import fit
 from lashwave.files.csv_tables import Column, read_table
 from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.errors import InputError, counted
+from lashwave.quantities.trial import Trial
 
 sys.path.insert(0, str(Path(__file__).parent))
 from c3d_writer import write_c3d
@@ -277,3 +279,19 @@ def test_a_value_is_shown_as_the_file_has_it_with_its_unit(
 
 def test_a_count_and_its_noun_agree() -> None:
     assert [counted(n, "sample") for n in (0, 1, 2)] == ["0 samples", "1 sample", "2 samples"]
+
+
+def test_an_input_that_changes_while_it_is_read_is_refused(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = trial_folder.assembled
+
+    def slow(*given: Any, **named: Any) -> Trial:
+        trial = whole(*given, **named)
+        with (folder / "markers.csv").open("a") as stream:
+            stream.write("0.05,M1,0.5,0,0\n")
+        return trial
+
+    monkeypatch.setattr(trial_folder, "assembled", slow)
+    with pytest.raises(InputError, match=r"markers.csv: changed while it was read; run again"):
+        read_trial(folder)

@@ -5,7 +5,11 @@ from .calibration_toml import (
     write_calibration as write_calibration,
 )
 from .csv_tables import Column as Column, Table as Table, read_table as read_table
-from .disk_room import DiskFullError as DiskFullError
+from .disk_room import (
+    DiskFullError as DiskFullError,
+    need_leave as need_leave,
+    need_room as need_room,
+)
 from .fields import Fields as Fields, parse_toml as parse_toml
 from .filled_c3d import write_filled as write_filled
 from .folders import ANSWER_FILES as ANSWER_FILES, FIGURES as FIGURES

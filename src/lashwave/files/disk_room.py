@@ -19,6 +19,10 @@ SLACK = 1 << 20
 """What a file system takes for itself beside the content of files [bytes]."""
 
 
+LEAST = 1 << 20
+"""What any command writes, about [bytes]: asked for before it begins."""
+
+
 class DiskFullError(LashwaveError):
     """There is no room for what is to be written."""
 
@@ -31,7 +35,10 @@ def need_room(out: Path, size: int) -> None:
 
 
 def need_leave(out: Path, option: str = "--out") -> None:
-    """Raise InputError where nothing can be written to the place of `out`, by trying it."""
+    """Raise InputError where nothing can be written to the place of `out`, by trying it.
+
+    Raises DiskFullError where there is no room to speak of.
+    """
     whole = out.resolve()
     try:
         for place in {_standing(whole.parent), _standing(whole)}:
@@ -44,6 +51,7 @@ def need_leave(out: Path, option: str = "--out") -> None:
         raise InputError(
             option, f"{out} cannot be written ({error.strerror})", "name a folder of your own"
         ) from None
+    need_room(out, LEAST)
 
 
 @contextlib.contextmanager

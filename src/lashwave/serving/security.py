@@ -182,7 +182,7 @@ HEADERS = 10.0
 
 
 class PatientProtocol(H11Protocol):
-    """HTTP/1.1 that closes a connection whose headers do not come to an end in time."""
+    """HTTP/1.1 that closes a connection whose headers or body do not come to an end in time."""
 
     wait = HEADERS
     _waiting: asyncio.TimerHandle | None = None
@@ -190,22 +190,27 @@ class PatientProtocol(H11Protocol):
     def connection_made(self, transport: Any) -> None:
         """Begin to wait for the first request."""
         super().connection_made(transport)
-        self._await_headers()
+        self._await_request()
 
     def data_received(self, data: bytes) -> None:
-        """Read on; the wait is over once the headers are whole, and begins with the next ones."""
+        """Read on; the wait is over once a request is whole, and begins with the next one."""
         super().data_received(data)
-        if self.cycle is not None and not self.cycle.response_complete:
+        if self._answering():
             self._end_wait()
         elif self._waiting is None:
-            self._await_headers()
+            self._await_request()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Nothing is left to wait for."""
         self._end_wait()
         super().connection_lost(exc)
 
-    def _await_headers(self) -> None:
+    def _answering(self) -> bool:
+        """Whether a request is whole and its answer is not."""
+        cycle = self.cycle
+        return cycle is not None and not cycle.response_complete and not cycle.more_body
+
+    def _await_request(self) -> None:
         self._waiting = self.loop.call_later(self.wait, self._too_late)
 
     def _end_wait(self) -> None:
@@ -215,6 +220,5 @@ class PatientProtocol(H11Protocol):
 
     def _too_late(self) -> None:
         self._waiting = None
-        busy = self.cycle is not None and not self.cycle.response_complete
-        if not busy and not self.transport.is_closing():
+        if not self._answering() and not self.transport.is_closing():
             self.transport.close()

@@ -23,7 +23,7 @@ from lashwave.calibrate import (
     fit_perspective,
     fit_pose,
 )
-from lashwave.files import Fields, write_calibration
+from lashwave.files import Fields, need_leave, write_calibration
 from lashwave.pipeline import Progress
 from lashwave.quantities import Array, InputError
 from lashwave.workbench import calibrate_plan as plans
@@ -74,6 +74,7 @@ def _check_out(plan_path: Path, out: Path) -> None:
         raise InputError("--out", f"there is no folder {out.parent}", "make it first")
     if out.exists() and plan_path.exists() and out.resolve() == plan_path.resolve():
         raise InputError("--out", f"{out} is the plan", "name another file")
+    need_leave(out)
 
 
 def _check_file(path: Path, plan: CalibrationPlan) -> None:

@@ -51,9 +51,11 @@ def packed(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> lis
     ------
     InputError : where the answers are not whole, or not of this trial as it is now.
     """
-    from lashwave.files import read_judgement, read_motion, replace_file, write_filled
+    from lashwave.files import need_room, read_judgement, read_motion, replace_file, write_filled
 
     trial, _ = pipeline.answered_trial(trial_folder, answers)
+    # NetCDF is packed already, so the archive is no smaller.
+    need_room(out, sum(path.stat().st_size for path in answers.glob("*.nc")))
     motion = read_motion(answers)
     labels, seen, filled = _markers(trial, motion, read_judgement(answers))
     with tempfile.TemporaryDirectory(prefix="lashwave-deposit-") as name:
