@@ -209,6 +209,8 @@ def test_cameras_of_unlike_lengths_share_their_first_images() -> None:
     labels = tuple(f"M{k}" for k in range(len(station)))
     none = np.empty((0, len(labels)))
     wanted = Markers(np.empty(0), labels, np.empty((0, len(labels), 3)), none, station)
-    found, shift, notes = locate_markers(cameras, films, wanted, 0.0, lambda *_: None)
-    assert found.time.size == 22 and shift > 0.0
-    assert any("22 to 24 images; the first 22" in note for note in notes)
+    found = locate_markers(cameras, films, wanted, 0.0, lambda *_: None)
+    assert found.markers.time.size == 22 and found.shift_sd > 0.0
+    assert any("22 to 24 images; the first 22" in note for note in found.notes)
+    assert [h.name for h in found.health] == [c.name for c in cameras]
+    assert all(h.rms < 0.3 for h in found.health)

@@ -67,7 +67,9 @@ def test_tip_and_flashes_are_where_they_were_drawn(bench, located):
 
 def test_contact_sheets_are_pictures(located):
     sheets = sorted(path.name for path in located.glob("*.png"))
-    assert sheets == ["infrared-1.png", "infrared-2.png", "infrared-3.png", "tip-view.png"]
+    assert sheets == [
+        "infrared-1.png", "infrared-2.png", "infrared-3.png", locate.HEALTH, "tip-view.png",
+    ]  # fmt: skip
     assert all((located / s).read_bytes().startswith(b"\x89PNG") for s in sheets)
     assert not (located / locate.KEPT).exists()
 

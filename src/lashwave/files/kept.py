@@ -16,9 +16,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.quantities import ClockFit, Fronts, Located, Markers, TipTrack, TuftWidths
+from lashwave.quantities import (
+    CameraHealth,
+    ClockFit,
+    Fronts,
+    Located,
+    LocatedMarkers,
+    Markers,
+    TipTrack,
+    TuftWidths,
+)
 
-NOUNS = {noun.__name__: noun for noun in (ClockFit, Fronts, Located, Markers, TipTrack, TuftWidths)}
+NOUNS = {
+    noun.__name__: noun
+    for noun in (
+        CameraHealth, ClockFit, Fronts, Located, LocatedMarkers, Markers, TipTrack, TuftWidths,
+    )
+}  # fmt: skip
 """What may be kept; nothing else is made when a file is read."""
 
 

@@ -18,13 +18,25 @@ from lashwave import __version__
 from lashwave.instruments import in_view, project
 from lashwave.pipeline import console
 from lashwave.pipeline.health import cautions
-from lashwave.quantities import Camera, Found, InputError, Located, Markers, Onset, Pictures, Trial
-from lashwave.report import Still, draw
+from lashwave.quantities import (
+    Camera,
+    Found,
+    InputError,
+    Located,
+    LocatedMarkers,
+    Markers,
+    Onset,
+    Pictures,
+    Trial,
+)
+from lashwave.report import Still, draw, draw_health
 
 FEWEST = 20
 """Marker samples that a trial needs; the trial format's figure."""
 KEPT = ".located"
 """Folder in --out that keeps what a stopped run had found."""
+HEALTH = "instruments-health.png"
+"""How well the cameras that show dots agree."""
 SHEET = 8
 """Images on a contact sheet."""
 
@@ -68,12 +80,16 @@ def search(
     inputs = [__version__, _program(), front_frames, pictures.trial.hashes]
     keeper = Keeper(kept_finds, json.dumps(inputs, sort_keys=True))
     with threadpool_limits(limits=1):
-        markers, shift, notes = _markers(pictures, show, keeper)
+        ring = _markers(pictures, show, keeper)
+        markers = None if ring is None else ring.markers
         known = markers or pictures.trial.markers
         cameras = _fast(pictures, known, show, keeper, front_frames)
     onsets, said = _sounds(pictures)
-    notes = (*notes, *(note for located in cameras.values() for note in located.notes), *said)
-    return Found(cameras, markers, shift, onsets, notes)
+    seen = tuple(note for located in cameras.values() for note in located.notes)
+    if ring is None:
+        return Found(cameras, None, 0.0, onsets, (*seen, *said))
+    notes = (*ring.notes, *seen, *said)
+    return Found(cameras, markers, ring.shift_sd, onsets, notes, ring.health)
 
 
 def _program() -> str:
@@ -88,18 +104,15 @@ def _program() -> str:
     return whole.hexdigest()
 
 
-def _markers(
-    pictures: Pictures, show: console.Progress, keeper: Keeper
-) -> tuple[Markers | None, float, tuple[str, ...]]:
-    """From the cameras that show dots, with the deviation of their common shift [m]; None where
-    there are none, or markers were given."""
+def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> LocatedMarkers | None:
+    """From the cameras that show dots; None where there are none, or markers were given."""
     from lashwave.points import locate_markers
 
     ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
     if not ring or pictures.trial.markers.time.size:
-        return None, 0.0, ()
+        return None
     known = keeper.get("markers")
-    if isinstance(known, tuple) and len(known) == 3 and isinstance(known[0], Markers):
+    if isinstance(known, LocatedMarkers):
         return known
     found = locate_markers(
         ring,
@@ -268,8 +281,31 @@ def run(
     notes = (*whole.notes[len(pictures.trial.notes) :], *cautions(whole))
     _write(out, trial, pictures, found, whole)
     shutil.rmtree(out / KEPT, ignore_errors=True)
-    record = {
+    if as_json:
+        console.say(json.dumps(_record(out, found, notes), indent=1))
+    else:
+        for note in notes:
+            console.say(note[0].upper() + note[1:])
+        console.say(f"Sightings: {out}, a trial folder that `lashwave reconstruct` takes")
+        if found.cameras or found.markers is not None:
+            names = sorted(path.name for path in out.glob("*.png"))
+            console.say(f"To judge by eye: {', '.join(names)}")
+    return 0
+
+
+def _record(out: Path, found: Found, notes: tuple[str, ...]) -> dict[str, object]:
+    """What `--json` prints."""
+    return {
         "out": str(out),
+        "health": [
+            {
+                "camera": one.name,
+                "rms_px": one.rms,
+                "shift_px": one.shift.tolist(),
+                "covered": float((one.count > 0).mean()),
+            }
+            for one in found.health
+        ],
         "markers": [] if found.markers is None else list(found.markers.labels),
         "cameras": {
             name: {
@@ -285,16 +321,6 @@ def run(
         },
         "notes": list(notes),
     }
-    if as_json:
-        console.say(json.dumps(record, indent=1))
-    else:
-        for note in notes:
-            console.say(note[0].upper() + note[1:])
-        console.say(f"Sightings: {out}, a trial folder that `lashwave reconstruct` takes")
-        if found.cameras or found.markers is not None:
-            names = sorted(path.name for path in out.glob("*.png"))
-            console.say(f"To judge by eye: {', '.join(names)}")
-    return 0
 
 
 def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Trial) -> None:
@@ -322,6 +348,8 @@ def sheets(folder: Path, pictures: Pictures, found: Found, count: int) -> None:
         else:
             continue
         draw(folder / f"{camera.name}.png", f"{pictures.trial.name}, camera {camera.name}", stills)
+    if found.health:
+        draw_health(folder / HEALTH, f"{pictures.trial.name}, instruments", found.health)
 
 
 def _spread(frames: NDArray[np.int64], count: int) -> list[int]:

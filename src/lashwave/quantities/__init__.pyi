@@ -26,11 +26,13 @@ from .fit import (
     Withheld as Withheld,
 )
 from .images import (
+    CameraHealth as CameraHealth,
     Dots as Dots,
     Found as Found,
     Frames as Frames,
     Image as Image,
     Located as Located,
+    LocatedMarkers as LocatedMarkers,
     Pictures as Pictures,
     Sound as Sound,
     TipTrack as TipTrack,

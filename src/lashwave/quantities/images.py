@@ -79,6 +79,36 @@ class Located:
 
 
 @dataclass(frozen=True)
+class CameraHealth:
+    """How far the images of points miss in one camera of a ring, by what the others say."""
+
+    name: str
+    rms: float
+    """Of one image coordinate [px]."""
+    shift: Array
+    """(2,) [px] median miss."""
+    by_place: Array
+    """(rows, columns, 2) [px] mean miss in each part of the view; nan where few were seen."""
+    count: NDArray[np.int64]
+    """(rows, columns) [1] images of points there."""
+    by_time: Array
+    """(B, 2) [px] mean miss in each part of the record; nan where few were seen."""
+    from_frame: Array
+    """(B,) [1] first frame of each."""
+
+
+@dataclass(frozen=True)
+class LocatedMarkers:
+    """Markers from the pictures of several cameras."""
+
+    markers: Markers
+    shift_sd: float
+    """Of one coordinate of a shift that all of them share [m]."""
+    health: tuple[CameraHealth, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Found:
     """All that pictures and sound of a trial showed."""
 
@@ -90,6 +120,8 @@ class Found:
     onsets: tuple[Onset, ...] = ()
     notes: tuple[str, ...] = ()
     """What was found, passed over or in doubt, each a sentence for the user."""
+    health: tuple[CameraHealth, ...] = ()
+    """Of the cameras that show dots."""
 
 
 Image = NDArray[np.uint8] | NDArray[np.uint16]

@@ -13,7 +13,7 @@ from . import (
     style as style,
 )
 from .compare_page import HEADINGS as HEADINGS, cells as cells
-from .contact import Still as Still, draw as draw
+from .contact import Still as Still, draw as draw, draw_health as draw_health
 from .export import figure_file as figure_file, table_file as table_file
 from .figures_maps import moments as moments
 from .numbers import chance as chance, decimals as decimals, fixed as fixed

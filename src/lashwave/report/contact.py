@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.quantities import Array, Image
+from lashwave.quantities import Array, CameraHealth, Image
 from lashwave.report.export import figure_file
 
 TIP, FRONT, DOT = "#d55e00", "#0072b2", "#009e73"
@@ -54,5 +54,43 @@ def draw(path: Path, title: str, stills: Sequence[Still]) -> None:
         axes.tick_params(labelsize=6)
         axes.set_xlabel("u [px]", fontsize=6)
         axes.set_ylabel("v [px]", fontsize=6)
+    figure.tight_layout()
+    path.write_bytes(figure_file(figure, "png", dpi=110))
+
+
+MAGNIFIED = 0.12
+"""Share of the view's width that an arrow of a pixel takes."""
+
+
+def draw_health(path: Path, title: str, cameras: Sequence[CameraHealth]) -> None:
+    """Write the page of instruments as PNG: a row a camera, its misses over its view and in time.
+
+    The file's place is the caller's to make safe.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(10.0, 0.6 + 2.6 * max(1, len(cameras))))
+    FigureCanvasAgg(figure)
+    figure.suptitle(title, fontsize=11)
+    for number, one in enumerate(cameras):
+        rows, columns = one.count.shape
+        axes = figure.add_subplot(len(cameras), 2, 2 * number + 1)
+        axes.imshow(np.log10(one.count + 1.0), cmap="Greys", vmin=0.0, vmax=4.0)
+        u, v = np.meshgrid(np.arange(columns), np.arange(rows))
+        axes.quiver(u, v, one.by_place[..., 0], one.by_place[..., 1], color=TIP, angles="xy",
+                    scale_units="xy", scale=1.0 / (MAGNIFIED * columns), width=0.005)  # fmt: skip
+        axes.set_title(
+            f"{one.name}: mean miss over the view, {columns * MAGNIFIED:.2f} parts a pixel; "
+            f"RMS {one.rms:.2f} px; grey: where points were seen", fontsize=7
+        )  # fmt: skip
+        axes.set_xticks([]), axes.set_yticks([])
+        axes = figure.add_subplot(len(cameras), 2, 2 * number + 2)
+        for k, (name, colour) in enumerate((("u", FRONT), ("v", DOT))):
+            axes.plot(one.from_frame, one.by_time[:, k], "o-", ms=3, color=colour, label=name)
+        axes.axhline(0.0, color="0.7", lw=0.6)
+        axes.set_xlabel("image", fontsize=7), axes.set_ylabel("mean miss [px]", fontsize=7)
+        axes.tick_params(labelsize=6)
+        axes.legend(fontsize=6)
     figure.tight_layout()
     path.write_bytes(figure_file(figure, "png", dpi=110))

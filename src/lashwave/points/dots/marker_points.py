@@ -26,10 +26,26 @@ from lashwave.instruments import (
     triangulate_many,
 )
 from lashwave.labels import LinkSettings, Tracker, label_markers
+from lashwave.points.dots.camera_health import advice, camera_health
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
-from lashwave.points.dots.point_deviations import PointDeviations, point_deviations
-from lashwave.quantities import Array, Camera, Dots, Frames, InputError, Markers, SpacePoints, Whole
+from lashwave.points.dots.point_deviations import (
+    PointDeviations,
+    images_of,
+    misses,
+    point_deviations,
+)
+from lashwave.quantities import (
+    Array,
+    Camera,
+    Dots,
+    Frames,
+    InputError,
+    LocatedMarkers,
+    Markers,
+    SpacePoints,
+    Whole,
+)
 
 Progress = Callable[[str, float], None]
 """A stage in words, and the share of it that is done."""
@@ -41,9 +57,8 @@ def locate_markers(
     wanted: Markers,
     handle_length: float,
     progress: Progress,
-) -> tuple[Markers, float, tuple[str, ...]]:
-    """Labelled marker samples, each with its own deviation; the standard deviation [m] of one
-    coordinate of the shift that all share; and what is worth knowing about them.
+) -> LocatedMarkers:
+    """Labelled marker samples, each with its own deviation, and what is worth knowing of them.
 
     Parameters
     ----------
@@ -97,7 +112,11 @@ def locate_markers(
         sd=markers.sd[:, seen],
         station=markers.station[seen],
     )
-    return kept, deviations.shift_sd, tuple(f"markers: {note}." for note in notes)
+    images = images_of(found, points)[0]
+    health = camera_health(cameras, points.frame, images, misses(cameras, points, images))
+    said = [f"markers: {note}." for note in notes]
+    said += [f"{one}." for each in health for one in advice(each)]
+    return LocatedMarkers(kept, deviations.shift_sd, health, tuple(said))
 
 
 def with_own_sd(markers: Markers, points: SpacePoints, sd: Array) -> Markers:

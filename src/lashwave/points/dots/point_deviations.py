@@ -50,8 +50,8 @@ def point_deviations(
     Deviations of the points; a point whose images disagree beyond chance has its own widened by
     the square root of chi-square a degree of freedom.
     """
-    uv, sd = _images(dots, points)
-    off = np.stack([uv[:, c] - project(k, points.position) for c, k in enumerate(cameras)], axis=1)
+    uv, sd = images_of(dots, points)
+    off = misses(cameras, points, uv)
     free = np.maximum(2 * np.isfinite(sd).sum(axis=1) - 3, 1)
     usual = _usual_misses(off, sd, free)
     middle = np.nanmedian(off, axis=0)
@@ -71,7 +71,12 @@ def point_deviations(
     )
 
 
-def _images(dots: Sequence[Dots], points: SpacePoints) -> tuple[Array, Array]:
+def misses(cameras: Sequence[Camera], points: SpacePoints, uv: Array) -> Array:
+    """By how much images (P, C, 2) miss those of their points, (P, C, 2) [px]."""
+    return np.stack([uv[:, c] - project(k, points.position) for c, k in enumerate(cameras)], axis=1)
+
+
+def images_of(dots: Sequence[Dots], points: SpacePoints) -> tuple[Array, Array]:
     """Image points (P, C, 2) and their deviations (P, C) [px]; nan where a camera saw none."""
     uv = np.full((*points.views.shape, 2), np.nan)
     sd = np.full(points.views.shape, np.nan)
