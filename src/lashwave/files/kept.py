@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
 from lashwave.quantities import (
-    CameraHealth,
     ClockFit,
     Fronts,
     Located,
     LocatedMarkers,
     Markers,
+    RingHealth,
     TipTrack,
     TuftWidths,
 )
@@ -30,7 +30,7 @@ from lashwave.quantities import (
 NOUNS = {
     noun.__name__: noun
     for noun in (
-        CameraHealth, ClockFit, Fronts, Located, LocatedMarkers, Markers, TipTrack, TuftWidths,
+        RingHealth, ClockFit, Fronts, Located, LocatedMarkers, Markers, TipTrack, TuftWidths,
     )
 }  # fmt: skip
 """What may be kept; nothing else is made when a file is read."""

@@ -26,7 +26,6 @@ from .fit import (
     Withheld as Withheld,
 )
 from .images import (
-    CameraHealth as CameraHealth,
     Dots as Dots,
     Found as Found,
     Frames as Frames,
@@ -34,6 +33,7 @@ from .images import (
     Located as Located,
     LocatedMarkers as LocatedMarkers,
     Pictures as Pictures,
+    RingHealth as RingHealth,
     Sound as Sound,
     TipTrack as TipTrack,
 )

@@ -79,7 +79,7 @@ class Located:
 
 
 @dataclass(frozen=True)
-class CameraHealth:
+class RingHealth:
     """How far the images of points miss in one camera of a ring, by what the others say."""
 
     name: str
@@ -104,7 +104,7 @@ class LocatedMarkers:
     markers: Markers
     shift_sd: float
     """Of one coordinate of a shift that all of them share [m]."""
-    health: tuple[CameraHealth, ...]
+    health: tuple[RingHealth, ...]
     notes: tuple[str, ...]
 
 
@@ -120,7 +120,7 @@ class Found:
     onsets: tuple[Onset, ...] = ()
     notes: tuple[str, ...] = ()
     """What was found, passed over or in doubt, each a sentence for the user."""
-    health: tuple[CameraHealth, ...] = ()
+    health: tuple[RingHealth, ...] = ()
     """Of the cameras that show dots."""
 
 

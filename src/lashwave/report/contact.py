@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.quantities import Array, CameraHealth, Image
+from lashwave.quantities import Array, Image, RingHealth
 from lashwave.report.export import figure_file
 
 TIP, FRONT, DOT = "#d55e00", "#0072b2", "#009e73"
@@ -62,7 +62,7 @@ MAGNIFIED = 0.12
 """Share of the view's width that an arrow of a pixel takes."""
 
 
-def draw_health(path: Path, title: str, cameras: Sequence[CameraHealth]) -> None:
+def draw_health(path: Path, title: str, cameras: Sequence[RingHealth]) -> None:
     """Write the page of instruments as PNG: a row a camera, its misses over its view and in time.
 
     The file's place is the caller's to make safe.
@@ -80,10 +80,8 @@ def draw_health(path: Path, title: str, cameras: Sequence[CameraHealth]) -> None
         u, v = np.meshgrid(np.arange(columns), np.arange(rows))
         axes.quiver(u, v, one.by_place[..., 0], one.by_place[..., 1], color=TIP, angles="xy",
                     scale_units="xy", scale=1.0 / (MAGNIFIED * columns), width=0.005)  # fmt: skip
-        axes.set_title(
-            f"{one.name}: mean miss over the view, {columns * MAGNIFIED:.2f} parts a pixel; "
-            f"RMS {one.rms:.2f} px; grey: where points were seen", fontsize=7
-        )  # fmt: skip
+        axes.set_title(f"{one.name}: RMS {one.rms:.2f} px; mean misses, a part is "
+                       f"{1.0 / (columns * MAGNIFIED):.1f} px", fontsize=7)  # fmt: skip
         axes.set_xticks([]), axes.set_yticks([])
         axes = figure.add_subplot(len(cameras), 2, 2 * number + 2)
         for k, (name, colour) in enumerate((("u", FRONT), ("v", DOT))):

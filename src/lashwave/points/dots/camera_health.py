@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from lashwave.quantities import Array, Camera, CameraHealth, Whole
+from lashwave.quantities import Array, Camera, RingHealth, Whole
 
 ROWS, COLUMNS = 4, 6
 """Parts that a view is divided into."""
@@ -18,7 +18,7 @@ FEWEST = 10
 
 def camera_health(
     cameras: Sequence[Camera], frame: Whole, uv: Array, off: Array
-) -> tuple[CameraHealth, ...]:
+) -> tuple[RingHealth, ...]:
     """What the images of points say of each camera.
 
     Parameters
@@ -38,7 +38,7 @@ def camera_health(
         by_place, count = _means(one, place, ROWS * COLUMNS)
         by_time, _ = _means(one, when[seen], TIMES)
         found.append(
-            CameraHealth(
+            RingHealth(
                 name=camera.name,
                 rms=float(np.sqrt(np.mean(one**2))) if len(one) else float("nan"),
                 shift=np.median(one, axis=0) if len(one) else np.full(2, np.nan),
@@ -64,7 +64,7 @@ SHIFTED, BENT, MOVED, EMPTY = 0.1, 0.15, 0.15, 0.25
 through the record by so much [px], or shows points in less than this share of its view."""
 
 
-def advice(health: CameraHealth) -> tuple[str, ...]:
+def advice(health: RingHealth) -> tuple[str, ...]:
     """What would mend a camera's calibration, in words; nothing where nothing is amiss."""
     said = []
     shift = float(np.hypot(*health.shift))
