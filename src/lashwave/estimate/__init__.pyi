@@ -9,4 +9,10 @@ from .foreseen import Places as Places, foreseen as foreseen
 from .fusion import estimate as estimate, solved as solved
 from .momentum_rows import LAW_NAMES as LAW_NAMES
 from .options import Options as Options
-from .setup import STIFFNESS_LOG_SD as STIFFNESS_LOG_SD, FitSetup as FitSetup, set_up as set_up
+from .posterior import UNRESOLVED as UNRESOLVED
+from .setup import (
+    STIFFNESS_LOG_SD as STIFFNESS_LOG_SD,
+    FitSetup as FitSetup,
+    held_scales as held_scales,
+    set_up as set_up,
+)

@@ -44,3 +44,6 @@ class Options:
     """Degrees of freedom of the robust (Student) loss."""
     seed: int = 20260501
     """Of the posterior draws."""
+    known: tuple[tuple[str, float, float], ...] = ()
+    """Shared parameters that other throws have made known, in place of what the trial states: name,
+    mean and standard deviation, scales of the law as logarithms."""

@@ -289,6 +289,15 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
     return Shared(tuple(names), np.array(mean), np.array(sd))
 
 
+def _better_known(shared: Shared, options: Options) -> Shared:
+    """With what other throws say, of the parameters that this trial has."""
+    mean, sd = shared.mean.copy(), shared.sd.copy()
+    for name, value, spread in options.known:
+        if (column := shared.index(name)) >= 0:
+            mean[column], sd[column] = value, spread
+    return replace(shared, mean=mean, sd=sd)
+
+
 def set_up(trial: Trial, options: Options) -> FitSetup:
     """Cut the line at the markers, place masses, and list the shared parameters."""
     line, markers = trial.line, trial.markers
@@ -321,7 +330,7 @@ def set_up(trial: Trial, options: Options) -> FitSetup:
         first_link=chain.handle_links,
         last_link=links - chain.held_links if held else links,
         node_mass=chain.node_mass,
-        shared=_shared(trial, stiffness),
+        shared=_better_known(_shared(trial, stiffness), options),
         stiffness=stiffness,
         hand_jerk=jerk_density(trial),
     )

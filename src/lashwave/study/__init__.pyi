@@ -1,8 +1,10 @@
 from . import (
+    crew as crew,
     design_law as design_law,
     ensemble as ensemble,
     groups as groups,
     hands_seen as hands_seen,
+    hierarchy as hierarchy,
     law_text as law_text,
     line_design as line_design,
     one_throw as one_throw,
@@ -11,6 +13,7 @@ from . import (
     tapers as tapers,
     throw_family as throw_family,
 )
+from .doubt import doubts_of as doubts_of, ranked as ranked
 from .fold_evidence import (
     Record as Record,
     Verdict as Verdict,
@@ -24,6 +27,19 @@ from .forecast import (
     on_nodes as on_nodes,
     prepared as prepared,
     rivals as rivals,
+)
+from .hierarchy import (
+    Belief as Belief,
+    Hierarchy as Hierarchy,
+    Said as Said,
+    log_score as log_score,
+    together as together,
+)
+from .learned import (
+    Learned as Learned,
+    followed as followed,
+    known_for as known_for,
+    learn as learn,
 )
 from .likelihood import Cross as Cross
 from .parameters import Known as Known, ScaleEstimate as ScaleEstimate, estimated as estimated
@@ -47,3 +63,9 @@ from .repeatability import (
 )
 from .scales import known_of as known_of, likelihood_of as likelihood_of
 from .sensitivity import Telling as Telling, telling as telling
+from .stacking import Standing as Standing, standings as standings
+from .throws_table import (
+    CampaignThrow as CampaignThrow,
+    heading_of as heading_of,
+    table_of as table_of,
+)

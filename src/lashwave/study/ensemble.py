@@ -9,11 +9,10 @@ it. Which of the two ways is faster was not measured.
 from __future__ import annotations
 
 import os
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from multiprocessing import get_context, parent_process
+from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ import pandas as pd
 
 from lashwave.quantities import Array, Index
 from lashwave.study import one_throw, throw_family
+from lashwave.study.crew import leave_with_parent
 
 LOT = 4
 """Throws that a process is given at a time."""
@@ -99,20 +99,6 @@ def rows(
             left = (time.monotonic() - began) * (len(numbers) / done - 1.0)
             progress(f"{done} of {len(numbers)} throws, {left:.0f} s left", done / len(numbers))
         yield lot
-
-
-def leave_with_parent() -> None:
-    """End this process when the one that started it is gone, so that a kill leaves nothing."""
-    from multiprocessing.connection import wait as until
-
-    parent = parent_process()
-    if parent is not None:
-
-        def watch() -> None:
-            until([parent.sentinel])
-            os._exit(1)
-
-        threading.Thread(target=watch, daemon=True).start()
 
 
 def _pooled(
