@@ -1,8 +1,13 @@
-from . import folders as folders
+from . import campaign_place as campaign_place, folders as folders
 from .calibration_toml import (
     read_calibration as read_calibration,
     read_size as read_size,
     write_calibration as write_calibration,
+)
+from .campaign_list import Listed as Listed, read_campaign as read_campaign
+from .campaign_table import (
+    parquet_bytes as parquet_bytes,
+    read_campaign_table as read_campaign_table,
 )
 from .csv_tables import Column as Column, Table as Table, read_table as read_table
 from .disk_room import (

@@ -123,7 +123,8 @@ def _is_deposit(out: Path) -> bool:
     """Whether `out` is an archive that `deposit` wrote."""
     try:
         with zipfile.ZipFile(out) as archive:
-            return {"summary.json", "files.sha256"} <= set(archive.namelist())
+            names = set(archive.namelist())
+            return "files.sha256" in names and bool({"summary.json", "campaign.json"} & names)
     except (OSError, zipfile.BadZipFile):
         return False
 

@@ -5,6 +5,7 @@ from . import (
     locate as locate,
     reconstruct as reconstruct,
     stopping as stopping,
+    throw_of_campaign as throw_of_campaign,
 )
 from .console import Progress as Progress, silent as silent
 from .health import noise_from_differences as noise_from_differences

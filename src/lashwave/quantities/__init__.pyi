@@ -64,4 +64,5 @@ from .units import (
     factor as factor,
     heading as heading,
     quantity as quantity,
+    to_si as to_si,
 )
