@@ -25,8 +25,8 @@ PAGES = [
 ]
 COMMANDS = (
     "check", "reconstruct", "deposit", "parameters", "compare", "predict", "rank", "fall",
-    "law", "sensitivity", "design", "plan", "locate", "calibrate", "simulate", "demo", "assemble",
-    "open", "completion",
+    "campaign", "law", "sensitivity", "design", "plan", "locate", "calibrate", "simulate", "demo",
+    "assemble", "open", "completion",
 )  # fmt: skip
 
 

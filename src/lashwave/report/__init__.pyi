@@ -1,4 +1,5 @@
 from . import (
+    campaign_page as campaign_page,
     compare_page as compare_page,
     design_page as design_page,
     export as export,

@@ -26,6 +26,8 @@ class Section:
     rows: Sequence[Sequence[str]] = field(default_factory=tuple)
     words: bool = False
     """Whether the table holds words, which start at the left, and not numbers."""
+    links: Sequence[str | None] = ()
+    """Of each row, the page that its first cell leads to; none where empty."""
 
 
 def render(

@@ -9,6 +9,7 @@ from cyclopts import App, Parameter
 from lashwave import __version__
 from lashwave.workbench.assemble_command import assemble
 from lashwave.workbench.calibrate_command import calibrate
+from lashwave.workbench.campaign_command import campaign
 from lashwave.workbench.check_command import check
 from lashwave.workbench.compare_command import compare
 from lashwave.workbench.demo_command import demo
@@ -57,7 +58,7 @@ def completion(
 
 
 for command in (
-    check, locate, reconstruct, open_folder, compare, deposit, parameters, calibrate, assemble,
-    simulate, demo, predict, rank, fall, law, sensitivity, design, plan, completion,
+    check, locate, reconstruct, campaign, open_folder, compare, deposit, parameters, calibrate,
+    assemble, simulate, demo, predict, rank, fall, law, sensitivity, design, plan, completion,
 ):  # fmt: skip
     app.command(command, name="open" if command is open_folder else command.__name__)

@@ -50,7 +50,7 @@ def run(trials: Sequence[Path], out: Path, show: Progress, *, as_json: bool) -> 
     outcomes = [study.Outcome(s.trial, s.specimen, s.thrower, s.answers) for s in summaries]
     show("comparison", 0.98)
     rows = study.compared(outcomes)
-    notes += _notes(outcomes)
+    notes += notes_of(outcomes)
     record = record_of(outcomes, rows, notes)
     files.write_files(out, files_of(outcomes, rows, record), others=True)
     if as_json:
@@ -94,7 +94,8 @@ def _named(summary: files.Summary, specimen: str | None, thrower: str | None) ->
                    summary.warnings)  # fmt: skip
 
 
-def _notes(outcomes: Sequence[study.Outcome]) -> list[str]:
+def notes_of(outcomes: Sequence[study.Outcome]) -> list[str]:
+    """What must be said of trials that name no specimen or thrower."""
     notes = []
     for what in ("specimen", "thrower"):
         unnamed = [o.trial for o in outcomes if getattr(o, what) is None]
