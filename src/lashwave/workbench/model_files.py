@@ -8,6 +8,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lashwave.quantities import InputError
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -34,6 +36,21 @@ def read(trial: Path, answers: Path) -> tuple[Trial, FitSetup, MotionOnNodes, di
     seen = on_nodes(time, station, position, velocity, setup.chain)
     shared = {name: a.value for name, a in summary.answers.items() if a.value is not None}
     return known, setup, seen, shared
+
+
+def of_campaign(trials: Sequence[Path], answers: Sequence[Path]) -> tuple[list[Path], list[Path]]:
+    """Trials and their answers, from what `campaign` wrote where that is what was named.
+
+    Raises InputError where a campaign has no finished throw, or its record cannot be read.
+    """
+    from lashwave.files import campaign_place
+
+    found = campaign_place.finished(trials[0]) if len(trials) == 1 and not answers else None
+    if found is None:
+        return list(trials), list(answers)
+    if not found:
+        raise InputError(trials[0], "has no finished throw", "run `lashwave campaign` to its end")
+    return [trial for trial, _ in found], [place for _, place in found]
 
 
 def save_csv(path: Path, heading: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:

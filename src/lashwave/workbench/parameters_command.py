@@ -47,7 +47,11 @@ def parameters(trials: Trials, /, *, out: Answers, json: Json = False, quiet: Qu
 
     Says which of them the sightings tell apart, with profile likelihoods. Takes two minutes a
     trial; what was computed is kept in --out, so that a run that was stopped goes on where it was.
+    Takes what `campaign` wrote, too: then from all its finished throws.
     """
+    from lashwave.workbench.model_files import of_campaign
+
+    trials, _ = of_campaign(trials, [])
     check_trials(trials, out)
     folders.check_new_folder(out, known=FILES, option="--out")
     with console.progress(quiet) as progress:

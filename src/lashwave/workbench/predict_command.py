@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from cyclopts import Parameter
 
@@ -25,27 +25,60 @@ def predict(
     trial: Trial,
     /,
     *,
-    answers: Annotated[Path, Parameter(help="What `reconstruct` wrote for it.")],
     out: Out,
+    answers: Annotated[Path | None, Parameter(help="What `reconstruct` wrote for it.")] = None,
     draws: Annotated[int, Parameter(help="Members of the ensemble, 4 to 100.")] = 24,
     quiet: Quiet = False,
 ) -> int:
-    """Predict a trial from its hand's motion alone, and hold it against what was seen."""
-    from dataclasses import replace
+    """Predict a trial from its hand's motion alone, and hold it against what was seen.
 
-    from lashwave.files import read_draws, replace_folder
-    from lashwave.mechanics import Law, sloped
-    from lashwave.quantities import SLOPE
+    Of what `campaign` wrote, every finished throw, with a table over them.
+    """
+    from lashwave.files import replace_folder
 
     if not 4 <= draws <= 100:
         raise InputError("--draws", f"{draws} draws", "ask for 4 to 100")
-    folders.check_trial_folder(trial)
-    folders.check_apart(out, trial)
-    folders.check_new_folder(out, known=FILES, option="--out", inputs=[answers / "motion.nc"])
+    trials, places = io.of_campaign([trial], [] if answers is None else [answers])
+    if not places:
+        raise InputError("--answers", "are not named", "name what `reconstruct` wrote")
+    for one in trials:
+        folders.check_trial_folder(one)
+        folders.check_apart(out, one)
+    many = trials != [trial]
+    known = frozenset({"throws.csv", *(p.parent.name for p in places)}) if many else FILES
+    folders.check_new_folder(
+        out, known=known, option="--out", inputs=[p / "motion.nc" for p in places]
+    )
+    with console.progress(quiet) as show:
+        found = [_predicted(t, p, draws, show) for t, p in zip(trials, places, strict=True)]
+
+    def whole(folder: Path) -> None:
+        names = [p.parent.name for p in places]
+        for name, one in zip(names, found, strict=True):
+            (folder / name).mkdir()
+            _write_prediction(folder / name, one)
+        _write_throws(folder / "throws.csv", names, found)
+
+    replace_folder(out, whole if many else lambda folder: _write_prediction(folder, found[0]))
+    if many:
+        console.say(f"{len(found)} throws predicted: {out / 'throws.csv'}")
+    else:
+        _show_prediction(found[0], out)
+    return DONE
+
+
+def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -> study.Prediction:
+    """One trial's prediction by an ensemble of so many members."""
+    from dataclasses import replace
+
+    from lashwave.files import read_draws
+    from lashwave.mechanics import Law, sloped
+    from lashwave.quantities import SLOPE
+
     known, setup, seen, shared = io.read(trial, answers)
     model = study.rivals(setup, Law.scaled(shared))[0]
-    with console.progress(quiet) as show:
 
+<<<<<<< HEAD
         def members() -> Iterator[tuple[study.Rival, study.MotionOnNodes]]:
             for i, draw in enumerate(read_draws(answers, draws)):
                 show("ensemble", i / draws)
@@ -54,11 +87,38 @@ def predict(
                 )
                 chain = sloped(known.line, model.chain, draw.shared.get(SLOPE, 0.0))
                 yield replace(model, law=Law.scaled(draw.shared), chain=chain), motion
+=======
+    def members():  # type: ignore[no-untyped-def]
+        for i, draw in enumerate(read_draws(answers, draws)):
+            show(f"ensemble of {known.name}", i / draws)
+            motion = study.on_nodes(
+                draw.time, draw.station, draw.position, draw.velocity, setup.chain
+            )
+            chain = sloped(known.line, model.chain, draw.shared.get(SLOPE, 0.0))
+            yield replace(model, law=Law.scaled(draw.shared), chain=chain), motion
+>>>>>>> aa73a90 (all)
 
-        found = study.predicted(setup, model, seen, members(), shared)
-    replace_folder(out, lambda folder: _write_prediction(folder, found))
-    _show_prediction(found, out)
-    return DONE
+    return study.predicted(setup, model, seen, members(), shared)
+
+
+def _write_throws(path: Path, names: list[str], found: list[study.Prediction]) -> None:
+    """A row a throw: how far it was predicted, and its peak beside the reconstructed one."""
+    rows = []
+    for name, one in zip(names, found, strict=True):
+        said = _summary(one)
+        peak: Any = said["peak_tip_speed"]
+        rows.append([
+            name, said["span_s"], *(one.horizon(level) for level in study.LEVELS), said["covered"],
+            peak["predicted"], peak["low95"], peak["high95"],
+            peak["reconstructed_at_marker_samples"],
+        ])  # fmt: skip
+    io.save_csv(
+        path,
+        ["trial", "span [s]",
+         *(f"predicted_within_{1e3 * level:.0f}mm [s]" for level in study.LEVELS), "covered",
+         "peak_tip_predicted [m/s]", "low95 [m/s]", "high95 [m/s]", "peak_tip_seen [m/s]"],
+        rows,
+    )  # fmt: skip
 
 
 def _write_prediction(folder: Path, found: study.Prediction) -> None:

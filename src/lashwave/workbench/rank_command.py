@@ -16,7 +16,9 @@ from lashwave.quantities import InputError
 from lashwave.workbench import model_files as io
 from lashwave.workbench.shared_options import DONE, Out, Quiet, flag
 
-FILES = frozenset({"models.csv", "forecasts.csv", "held-out.csv", "models.svg", "models.png"})
+FILES = frozenset(
+    {"models.csv", "throws.csv", "forecasts.csv", "held-out.csv", "models.svg", "models.png"}
+)
 SCALES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
 
 
@@ -32,21 +34,27 @@ class Ranking:
 
 
 def rank(
-    trials: Annotated[list[Path], Parameter(name="TRIALS", help="Folders with trial.toml.")],
+    trials: Annotated[
+        list[Path],
+        Parameter(name="TRIALS", help="Folders with trial.toml, or what `campaign` wrote."),
+    ],
     /,
     *,
-    answers: Annotated[
-        list[Path], Parameter(help="What `reconstruct` wrote for each, in order.", negative="")
-    ],
     out: Out,
+    answers: Annotated[
+        list[Path] | None,
+        Parameter(help="What `reconstruct` wrote for each, in order.", negative=""),
+    ] = None,
     horizon: Annotated[float, Parameter(help="Of one forecast [s].")] = 20e-3,
     refit: Annotated[bool, flag("Refit every model without some sightings; minutes.")] = False,
     quiet: Quiet = False,
 ) -> int:
     """Rank models of the forces by what they predict, with standard errors of the differences.
 
-    With several trials, each one's forecasts use the law fitted to the others.
+    With several trials, each one's forecasts use the law fitted to the others, and models get
+    standard errors across throws and weights by which they predict best together.
     """
+    trials, answers = io.of_campaign(trials, answers or [])
     if len(answers) != len(trials):
         raise InputError(
             "--answers", f"{len(answers)} for {len(trials)} trials", "name one for each"
@@ -135,6 +143,11 @@ def write(folder: Path, ranking: Ranking) -> None:
         rows,
     )  # fmt: skip
     io.save_csv(
+        folder / "throws.csv",
+        ["model", "log_score_less_first", "standard_error", "throws_better", "stacking_weight"],
+        [(s.name, s.score, s.error, s.better, s.weight) for s in study.standings(ranking.errors)],
+    )
+    io.save_csv(
         folder / "forecasts.csv",
         ["trial", "start [s]", "block", "model", "rms [m]"],
         (
@@ -172,6 +185,16 @@ def show(ranking: Ranking, out: Path) -> None:
         )
     for d in ranking.differences:
         console.say(d.sentence())
+    if len(ranking.errors) > 1:
+        rows = [
+            [s.name, f"{s.score:+.3f}", f"{s.error:.2g}", f"{s.better} of {len(ranking.errors)}",
+             f"{s.weight:.2f}"]
+            for s in study.standings(ranking.errors)
+        ]  # fmt: skip
+        console.table(
+            "Over the throws: log score of a coordinate, less the first model's",
+            ["model", "score", "standard error", "better in", "stacking weight"], rows,
+        )  # fmt: skip
     if ranking.held_out:
         console.say("refitted without some sightings, log score of these:")
         for name, total, error, why in held_differences(ranking.held_out):
