@@ -28,18 +28,26 @@ def deposit(
     trial: Trial,
     /,
     *,
-    answers: Annotated[Path, Parameter(help="Folder that `reconstruct` wrote for the trial.")],
     out: Annotated[Path, Parameter(help="Archive to write (.zip); an earlier one is replaced.")],
+    answers: Annotated[
+        Path | None, Parameter(help="Folder that `reconstruct` wrote for the trial.")
+    ] = None,
     inputs: Annotated[bool, flag("Put the trial's own files in too.")] = False,
 ) -> int:
     """Pack a trial's answers for a data repository: one archive that explains itself.
 
     Holds all that `reconstruct` wrote, the markers with their gaps filled as C3D, checksums of the
-    inputs and of every file, and a README to be completed by whoever deposits it.
+    inputs and of every file, and a README to be completed by whoever deposits it. Of what
+    `campaign` wrote, without --answers: tables, page, and the answers of every finished throw.
     """
     folders.check_trial_folder(trial)
-    folders.check_new_file(out, apart=(trial, answers))
-    names = packed(trial, answers, out, inputs=inputs)
+    folders.check_new_file(out, apart=(trial, trial if answers is None else answers))
+    if answers is None:
+        from lashwave.workbench.deposit_campaign import packed_campaign
+
+        names = packed_campaign(trial, out, inputs=inputs)
+    else:
+        names = packed(trial, answers, out, inputs=inputs)
     console.say(f"Archive: {out} ({len(names)} files)")
     return DONE
 
@@ -61,7 +69,7 @@ def packed(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> lis
     with tempfile.TemporaryDirectory(prefix="lashwave-deposit-") as name:
         c3d = Path(name) / "markers-filled.c3d"
         write_filled(c3d, labels, trial.markers.time, seen, filled, trial.markers.rate)
-        files = _whole(answers) | {c3d.name: c3d}
+        files = whole(answers) | {c3d.name: c3d}
         if inputs:
             root = trial_folder.resolve()
             files |= {f"inputs/{name}": path for name, path in _inputs(root, trial.hashes)}
@@ -70,11 +78,11 @@ def packed(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> lis
             "inputs.sha256": "".join(f"{h}  {n}\n" for n, h in sorted(trial.hashes.items())),
         }
         names: list[str] = []
-        replace_file(out, lambda path: names.extend(_zip(path, files, texts)))
+        replace_file(out, lambda path: names.extend(zipped(path, files, texts)))
     return names
 
 
-def _whole(answers: Path) -> dict[str, Path]:
+def whole(answers: Path) -> dict[str, Path]:
     """What `reconstruct` wrote, by name; InputError where a file of it is missing."""
     files = {name: answers / name for name in sorted(ANSWER_FILES)}
     for name, path in files.items():
@@ -138,7 +146,7 @@ def _readme(trial: quantities.Trial, version: str, inputs: bool) -> str:
     )
 
 
-def _zip(path: Path, files: dict[str, Path], texts: dict[str, str]) -> list[str]:
+def zipped(path: Path, files: dict[str, Path], texts: dict[str, str]) -> list[str]:
     """Write the archive; checksums of everything come last."""
     from lashwave.files import sha256
 
