@@ -9,7 +9,7 @@ from lashwave import __version__
 from lashwave.files import campaign_place as at, replace_file
 from lashwave.quantities import InputError
 from lashwave.workbench.campaign_command import FILES
-from lashwave.workbench.deposit_command import whole, zipped
+from lashwave.workbench.deposit_archive import whole, zipped
 
 KEPT = frozenset({at.THROWS, at.LOG, "stamps.json", "lock", "second"})
 """What the campaign needs to go on, and a depositor does not."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-import zipfile
 from collections.abc import Iterable
 from importlib import resources
 from pathlib import Path
@@ -12,16 +11,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 from cyclopts import Parameter
 
 from lashwave import pipeline, quantities
-from lashwave.files import ANSWER_FILES, FIGURES, folders
+from lashwave.files import folders
 from lashwave.pipeline import console
-from lashwave.quantities import InputError
+from lashwave.workbench.deposit_archive import whole, zipped
 from lashwave.workbench.shared_options import DONE, Trial, flag
 
 if TYPE_CHECKING:
     import xarray as xr
-
-MADE = (1980, 1, 1, 0, 0, 0)
-"""Date of every file in the archive, so that the same answers give the same bytes."""
 
 
 def deposit(
@@ -82,16 +78,6 @@ def packed(trial_folder: Path, answers: Path, out: Path, *, inputs: bool) -> lis
     return names
 
 
-def whole(answers: Path) -> dict[str, Path]:
-    """What `reconstruct` wrote, by name; InputError where a file of it is missing."""
-    files = {name: answers / name for name in sorted(ANSWER_FILES)}
-    for name, path in files.items():
-        if not path.is_file():
-            raise InputError(answers, f"{name} is missing", "reconstruct again")
-    figures = [p for p in sorted((answers / "figures").glob("*")) if FIGURES.fullmatch(p.name)]
-    return files | {f"figures/{p.name}": p for p in figures}
-
-
 def _markers(
     trial: quantities.Trial, motion: xr.Dataset, judged: xr.Dataset | None
 ) -> tuple[list[str], Any, Any]:
@@ -144,20 +130,3 @@ def _readme(trial: quantities.Trial, version: str, inputs: bool) -> str:
         cameras=", ".join(f"{c.name} at {c.rate:.6g} Hz" for c in trial.cameras) or "none",
         gravity=" ".join(f"{g:g}" for g in trial.gravity),
     )
-
-
-def zipped(path: Path, files: dict[str, Path], texts: dict[str, str]) -> list[str]:
-    """Write the archive; checksums of everything come last."""
-    from lashwave.files import sha256
-
-    sums = {name: sha256(file) for name, file in files.items()}
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
-        for name, file in files.items():
-            with file.open("rb") as source, archive.open(zipfile.ZipInfo(name, MADE), "w") as to:
-                while piece := source.read(1 << 20):
-                    to.write(piece)
-        for name, text in texts.items():
-            archive.writestr(zipfile.ZipInfo(name, MADE), text)
-        listed = "".join(f"{digest}  {name}\n" for name, digest in sorted(sums.items()))
-        archive.writestr(zipfile.ZipInfo("files.sha256", MADE), listed)
-        return archive.namelist()

@@ -78,17 +78,7 @@ def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -
     known, setup, seen, shared = io.read(trial, answers)
     model = study.rivals(setup, Law.scaled(shared))[0]
 
-<<<<<<< HEAD
-        def members() -> Iterator[tuple[study.Rival, study.MotionOnNodes]]:
-            for i, draw in enumerate(read_draws(answers, draws)):
-                show("ensemble", i / draws)
-                motion = study.on_nodes(
-                    draw.time, draw.station, draw.position, draw.velocity, setup.chain
-                )
-                chain = sloped(known.line, model.chain, draw.shared.get(SLOPE, 0.0))
-                yield replace(model, law=Law.scaled(draw.shared), chain=chain), motion
-=======
-    def members():  # type: ignore[no-untyped-def]
+    def members() -> Iterator[tuple[study.Rival, study.MotionOnNodes]]:
         for i, draw in enumerate(read_draws(answers, draws)):
             show(f"ensemble of {known.name}", i / draws)
             motion = study.on_nodes(
@@ -96,7 +86,6 @@ def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -
             )
             chain = sloped(known.line, model.chain, draw.shared.get(SLOPE, 0.0))
             yield replace(model, law=Law.scaled(draw.shared), chain=chain), motion
->>>>>>> aa73a90 (all)
 
     return study.predicted(setup, model, seen, members(), shared)
 
