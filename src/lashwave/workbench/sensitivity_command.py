@@ -70,6 +70,7 @@ def sensitivity(
         others=True,
     )
     _show(index, out)
+    _cautions(index, int((table["bad"] != "").sum()), len(table))
     return 0
 
 
@@ -120,3 +121,17 @@ def _show(index: pd.DataFrame, out: Path) -> None:
     title = "Share of an output's variance: of an input alone, and with all others"
     console.table(title, ["output", "input", "alone", "total"], rows)
     console.say(f"written: {out}")
+
+
+WIDE = 0.1
+"""Half width of an interval of a share from which it is too wide to rank inputs by."""
+
+
+def _cautions(index, bad: int, count: int) -> None:  # type: ignore[no-untyped-def]
+    """What makes the shares less sure than they look."""
+    wide = float(index[["first_half", "total_half"]].max(axis=None))
+    if wide > WIDE:
+        console.say(f"caution: intervals as wide as ±{wide:.2f}; four times the --base halves them")
+    if bad:
+        console.say(f"caution: {bad} of {count} throws cannot be trusted; the points that belong "
+                    "with them are left out")  # fmt: skip
