@@ -13,11 +13,8 @@ BENCHES ?= convergence forward speed trials real_lines duration pictures dots ti
 # One thread of BLAS: the systems solved here are small and banded, more threads are slower.
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
-# A compiled kernel is cached by its own file alone, but it may hold code of another: while working
-# on the sources, keep a cache for each state of all of them.
-KERNELS := $(shell grep -rl njit --include=*.py src/lashwave | sort | xargs cat | cksum | cut -d' ' -f1)
 # One thread of kernels too: two of them on a busy machine wait for each other, up to 25 times as long.
-WITH_CACHE := NUMBA_NUM_THREADS=1 NUMBA_CACHE_DIR=$(CURDIR)/build/kernels-$(KERNELS)
+export NUMBA_NUM_THREADS ?= 1
 
 .PHONY: help demo test lint validate validation planted bench fuzz faults figures picture docs lock audit licences sbom release \
   clean
@@ -62,17 +59,17 @@ lint: $(STAMP)
 	$(PY) -m mypy
 
 test: lint
-	$(WITH_CACHE) $(PY) -m pytest -n $(WORKERS) --dist loadfile
+	$(PY) -m pytest -n $(WORKERS) --dist loadfile
 
 validate: $(STAMP)
-	$(WITH_CACHE) $(PY) -m pytest -m slow
+	$(PY) -m pytest -m slow
 
 planted: $(STAMP)
 	$(UV) --constraint requirements.lock --editable '.[planted]'
 	$(PY) benchmarks/planted.py $(PLANTED)
 
 validation: $(STAMP)
-	$(WITH_CACHE) $(PY) -m pytest --write-validation
+	$(PY) -m pytest --write-validation
 	$(PY) -m pytest tests/published/test_page.py
 
 bench: $(STAMP)
@@ -82,10 +79,10 @@ bench: $(STAMP)
 
 # What may go wrong: counted, and zero is asked for.
 fuzz: $(STAMP)
-	$(WITH_CACHE) PYTHONPATH=. $(PY) benchmarks/fuzz.py $(FUZZ)
+	PYTHONPATH=. $(PY) benchmarks/fuzz.py $(FUZZ)
 
 faults: $(STAMP)
-	$(WITH_CACHE) PYTHONPATH=. $(PY) benchmarks/faults.py $(FAULTS)
+	PYTHONPATH=. $(PY) benchmarks/faults.py $(FAULTS)
 
 # docs/figures.md and the README's table, from what the benchmarks kept.
 figures: $(STAMP)
