@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json as text
+import math
 from io import StringIO
 from pathlib import Path
 from typing import Annotated, Any
 
-import numpy as np
 from cyclopts import Parameter
 
 from lashwave.pipeline import console
@@ -82,6 +82,7 @@ def _found(asked, most, seed, processes, progress) -> dict[str, Any]:  # type: i
     progress("what is not known", 0.87)
     doubt = line_design.doubted(asked, sought.share, processes=processes)
     made = line_design.made(asked, sought.share)
+    assert made is not None  # the search gives a line that it has made
     progress("a cone beside it", 0.94)
     cone, beside = line_design.cone_of(asked, made), None
     if cone is not None:
@@ -91,13 +92,14 @@ def _found(asked, most, seed, processes, progress) -> dict[str, Any]:  # type: i
 
 def _record(asked, found, law: Path | None) -> dict[str, Any]:  # type: ignore[no-untyped-def]
     """Everything of design.json."""
+    from lashwave.quantities import band
     from lashwave.study import one_throw, throw_family
 
     best, doubt = found["sought"].best, found["doubt"]
     good = doubt[doubt["bad"] == ""]
     outputs = {}
     for item in one_throw.OUTPUTS:
-        low, middle, high = np.quantile(good[item.name].to_numpy(float), [0.025, 0.5, 0.975])
+        low, middle, high = band(good[item.name].to_numpy(float))
         outputs[item.name] = {
             "value": float(best[item.name]), "low95": float(low), "median": float(middle),
             "high95": float(high), "unit": item.unit,
@@ -129,7 +131,7 @@ def _record(asked, found, law: Path | None) -> dict[str, Any]:  # type: ignore[n
 
 def _beyond(asked, good) -> dict[str, float]:  # type: ignore[no-untyped-def]
     """Chance that a limit is passed, by cord and air that are not known."""
-    if not np.isfinite(asked.force):
+    if not math.isfinite(asked.force):
         return {}
     return {"grip_force": float((good["peak_force"] > asked.force).mean())}
 

@@ -167,7 +167,7 @@ def _checked(asked, throw, name: str, count: int, progress) -> dict[str, Any]:  
         progress(f"record {k + 1} of {count}", 0.95 + 0.05 * k / count)
         _, answers, _ = reconstruct_trial(twin.watched(throw, one, k + 1, asked.span))
         answer = answers[asked.question]
-        if answer.value is not None:
+        if answer.value is not None and answer.sd is not None:
             said.append(answer.sd)
             values.append(answer.value)
     if not said:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields as fields_of, replace
 from pathlib import Path
+from typing import Any
 
 from lashwave.files import Fields, parse_toml
 from lashwave.quantities import BenchPlan, InputError, PlannedMarkers, PlannedView
@@ -117,7 +118,8 @@ def _markers(fields: Fields | None, base: PlannedMarkers) -> PlannedMarkers:
 def _view(fields: Fields, base: PlannedView) -> PlannedView:
     fields.expect(*(one.name for one in fields_of(PlannedView)))
     whole = {n: _whole(fields, n, getattr(base, n), *_WHOLE[n]) for n in ("pixels", "frames")}
-    return replace(base, **whole, **_numbers(fields, _VIEW))
+    changed: dict[str, Any] = {**whole, **_numbers(fields, _VIEW)}
+    return replace(base, **changed)
 
 
 def _numbers(fields: Fields, known: dict[str, tuple[str, float, float]]) -> dict[str, float]:
