@@ -7,7 +7,6 @@ import json as text
 from pathlib import Path
 from typing import Annotated, Any
 
-import numpy as np
 from cyclopts import Parameter
 
 from lashwave.pipeline import console
@@ -158,6 +157,8 @@ def _next(path: Path, question: str):  # type: ignore[no-untyped-def]
 
 def _checked(asked, throw, name: str, count: int, progress) -> dict[str, Any]:  # type: ignore[no-untyped-def]
     """Records of a set-up simulated and reconstructed: the sds that they state."""
+    import numpy as np
+
     from lashwave import twin
     from lashwave.pipeline import reconstruct_trial
 
@@ -180,6 +181,8 @@ def _checked(asked, throw, name: str, count: int, progress) -> dict[str, Any]:  
 
 
 def _write(out: Path, record: dict[str, Any]) -> None:
+    import numpy as np
+
     from lashwave.files import write_files
     from lashwave.report import figures_design, plan_page, table_file
     from lashwave.study import plan as planning
