@@ -295,7 +295,7 @@ def shared(out: Path, truths: dict[str, dict[str, Any]]) -> dict[str, Any]:
             at = true if name.startswith("station:") else np.log(true)
             row = []
             for belief in (found.singles[i], found.found.throws[i]):
-                sd = float(np.hypot(np.sqrt(belief.covariance[j, j]), found.doubt[j]))
+                sd = float(np.hypot(np.sqrt(belief.covariance[j, j]), found.model_sd[j]))
                 off = float(abs(at - belief.mean[j]))
                 row += [float(norm.logpdf(at, belief.mean[j], sd)), sd, off <= 1.96 * sd, off]
             rows.append(row)

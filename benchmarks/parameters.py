@@ -7,7 +7,7 @@ The twin draws each throw's law: drag, stiffness and damping unlike what is stat
 the truth is the independent engine's, whose laws are its own: only its stiffness has a true scale.
 Of each seed
 the fit and the likelihood are kept in --cache, so that a stopped run goes on where it was; the
-figures are made from what is kept, with the chain's doubt as it is in the program now.
+figures are made from what is kept, with the chain's own error as it is in the program now.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ def estimate_of(record: dict[str, Any], stem: str, cache: Path) -> dict[str, dic
     """By scale, logarithmic: truth, estimate, its deviation and interval, prior's deviation."""
     from lashwave.study.likelihood import Cross
     from lashwave.study.parameters import Known, estimated
-    from lashwave.study.scales import DOUBT, SCATTER
+    from lashwave.study.scales import MODEL_SD, SCATTER
 
     arrays = kept_arrays(cache / f"{stem}-cross.npz")
     assert arrays is not None, f"{stem} has a record but no likelihood"
@@ -108,7 +108,7 @@ def estimate_of(record: dict[str, Any], stem: str, cache: Path) -> dict[str, dic
     known = Known(
         np.array(record["mean"]),
         np.array(record["sd"]),
-        np.array([DOUBT[name] for name in names]),
+        np.array([MODEL_SD[name] for name in names]),
         np.array([SCATTER.get(name, 0.0) for name in names]),
     )
     found = estimated((cross,), known)

@@ -70,15 +70,15 @@ def test_profiles_of_a_regression_are_the_closed_form(trials):
     assert best - found.low95 == pytest.approx(half, rel=3e-3)
 
 
-def test_a_prior_and_a_doubt_are_the_normal_model(trials):
-    """One more row a scale: its prior; and the doubt widens the likelihood (Gauss, by matrices)."""
+def test_a_prior_and_an_own_error_are_the_normal_model(trials):
+    """One more row a scale: its prior; the own error widens the likelihood (Gauss, by matrices)."""
     design, values = trials[0]
     cross = _cross(design, values, 0.1)
-    prior, doubt = UNIT * np.array([0.3, 0.1, 0.5]), UNIT * np.array([0.05, 0.2, 0.1])
-    known = Known(UNIT * np.array([0.1, 0.0, 0.0]), prior, doubt, np.zeros(3))
+    prior, model_sd = UNIT * np.array([0.3, 0.1, 0.5]), UNIT * np.array([0.05, 0.2, 0.1])
+    known = Known(UNIT * np.array([0.1, 0.0, 0.0]), prior, model_sd, np.zeros(3))
     found = estimated((cross,), known)
     best = np.linalg.lstsq(design, values, rcond=None)[0]
-    wide = np.linalg.inv(design.T @ design) + np.diag(doubt**2)
+    wide = np.linalg.inv(design.T @ design) + np.diag(model_sd**2)
     precision = np.linalg.inv(wide) + np.diag(1 / prior**2)
     mean = np.linalg.solve(precision, np.linalg.solve(wide, best) + known.mean / prior**2)
     assert found.covariance == pytest.approx(np.linalg.inv(precision), rel=1e-3)
@@ -87,7 +87,7 @@ def test_a_prior_and_a_doubt_are_the_normal_model(trials):
     assert (found.high95 - found.low95) / (2 * sd) == pytest.approx(np.sqrt(DROP95), rel=3e-3)
 
 
-def test_a_prior_counts_once_and_a_doubt_is_not_worn_down(trials):
+def test_a_prior_counts_once_and_an_own_error_is_not_worn_down(trials):
     design, values = trials[0]
     cross = _cross(design, values, 0.0)
     known = Known(np.zeros(3), np.full(3, UNIT), np.full(3, 0.2 * UNIT), np.zeros(3))
@@ -109,7 +109,7 @@ def test_scatter_widens_as_a_dispersion_does(trials):
     )
     found = estimated((cross,), known)
     sd = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
-    assert found.doubt[0] == pytest.approx(3.0 * sd[0], rel=1e-4)
+    assert found.model_sd[0] == pytest.approx(3.0 * sd[0], rel=1e-4)
     assert np.sqrt(found.covariance[0, 0]) == pytest.approx(np.sqrt(10) * sd[0], rel=1e-3)
     assert found.covariance[1, 1] == pytest.approx(sd[1] ** 2, rel=1e-3)
 

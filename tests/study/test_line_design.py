@@ -125,7 +125,7 @@ def test_a_search_on_the_engine_beats_where_it_began_and_keeps_the_limits():
 def test_what_is_not_known_spreads_the_answer_and_the_line_stays_the_one_that_was_made():
     case = replace(problem(), cord={**problem().cord, "drag": (0.8, 1.25)})
     share = np.array([0.5, 0.9, 0.8, 0.6, 0.5, 0.3, 0.2])
-    table = line_design.doubted(case, share, 4, 1)
+    table = line_design.drawn_throws(case, share, 4, 1)
     assert table["drag"].nunique() == 4
     assert table["butt_diameter"].nunique() == 1
     order = table.sort_values("drag")["peak_speed"].to_numpy()

@@ -74,8 +74,3 @@ def test_a_line_that_scatters_far_more_is_thrown_though_it_was_thrown_oftener():
     found = plan.next_throw(values, {k: [0.1] * len(v) for k, v in values.items()})
     assert found.line == "wild"
     assert found.spread["wild"] > 100 * found.spread["calm"]
-
-
-def test_a_throw_teaches_nothing_where_the_law_is_sure():
-    taught = plan.told(np.array([0.0, 1.96, 19.6]), 1.0)
-    assert taught == pytest.approx([0.0, 0.5 * np.log(2.0), 0.5 * np.log(101.0)])

@@ -31,7 +31,7 @@ def test_only_a_product_is_held():
     """Two scales that enter as their product alone: rank one."""
     ones = 400.0 * np.ones((2, 2))
     said = telling(("drag", "area"), ones, np.full(2, 0.5), np.array([0.36, 0.36]))
-    assert said.rank == 1 and said.told == 1 and said.condition == np.inf
+    assert said.rank == 1 and said.resolved == 1 and said.condition == np.inf
     assert said.directions[0].words in ("drag up with area up", "area up with drag up")
     assert np.isinf(said.directions[1].sd)
     assert any("do not determine" in line and "down" in line for line in said.statements)
@@ -50,11 +50,11 @@ def test_nearly_a_product_is_said_to_be_one():
 def test_all_told_and_one_not():
     known = np.array([0.15, 0.7])
     said = telling(("drag", "damping"), np.diag([1e4, 1e3]), known, np.array([0.01, 0.03]))
-    assert said.statements == ("Every scale is told apart from the others by the sightings.",)
+    assert said.statements == ("Every scale is separated from the others by the sightings.",)
     said = telling(("drag", "damping"), np.diag([1e4, 0.5]), known, np.array([0.01, 0.62]))
-    assert said.told == 1
+    assert said.resolved == 1
     assert any("damping by itself" in line for line in said.statements)
     assert len(said.statements) == 1
     said = telling(("drag", "damping"), np.diag([1e4, 100.0]), known, np.array([0.01, 0.62]))
     assert len(said.statements) == 1
-    assert "what limits it is the chain's doubt" in said.statements[0]
+    assert "what limits it is the chain's own error" in said.statements[0]

@@ -67,7 +67,7 @@ def shared_of(done: Reconstruction) -> dict[str, Any]:
         "stated_mean": before.mean[columns].tolist(),
         "stated_sd": before.sd[columns].tolist(),
         # In every throw's draws and the same in all: more throws do not wear it down.
-        "doubt": [0.0 if n in held else UNRESOLVED.get(n, 0.0) for n in names],
+        "model_sd": [0.0 if n in held else UNRESOLVED.get(n, 0.0) for n in names],
         "answers": {
             name: np.array([np.cov(row, of)[0, 1] for row in value]).tolist()
             for name, of in _answer_draws(moments).items()

@@ -83,7 +83,7 @@ def said(record: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def page(record: Mapping[str, Any], line: Figure, search: Figure, doubts: Figure | None) -> str:
+def page(record: Mapping[str, Any], line: Figure, search: Figure, spreads: Figure | None) -> str:
     """HTML of design.json's content and its figures."""
     headings, rows = table(record)
     thick = ", ".join(f"{1e3 * d:g}" for d in record["sections"])
@@ -96,9 +96,9 @@ def page(record: Mapping[str, Any], line: Figure, search: Figure, doubts: Figure
         study_page.Section("The search", (), search,
                            "Each point is a throw; the line is the best so far."),
     ]  # fmt: skip
-    if doubts is not None:
+    if spreads is not None:
         chapters.append(study_page.Section(
-            "What is not known", (), doubts,
+            "What is not known", (), spreads,
             "The same line, and the cone, with cords and airs drawn from what is known of them.",
         ))  # fmt: skip
     chapters.append(study_page.Section("Method", METHOD))

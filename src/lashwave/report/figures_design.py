@@ -61,7 +61,7 @@ def search(speed: Array, good: Mask, limit: Mask, wanted: float | None) -> Figur
 
 
 @in_style
-def doubts(speed: Array, cone: Array, unit: str = "peak speed of the tip [m/s]") -> Figure:
+def spreads(speed: Array, cone: Array, unit: str = "peak speed of the tip [m/s]") -> Figure:
     """Peak speeds (D,) [m/s] of line and cone, by what is not known of cord and air."""
     figure = canvas(2.2)
     axes = figure.subplots()

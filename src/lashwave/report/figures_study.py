@@ -112,7 +112,7 @@ class Curve:
     data: Array
     """(Q,) of the sightings alone"""
     posterior: Array
-    """(Q,) with the chain's doubt and what was known before"""
+    """(Q,) with the chain's own error and what was known before"""
     low95: float
     high95: float
     truth: float | None = None

@@ -13,7 +13,7 @@ from . import (
     tapers as tapers,
     throw_family as throw_family,
 )
-from .doubt import doubts_of as doubts_of, ranked as ranked
+from .concern import concerns_of as concerns_of, ranked as ranked
 from .fold_evidence import (
     Record as Record,
     Verdict as Verdict,

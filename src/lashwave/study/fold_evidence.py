@@ -74,7 +74,7 @@ class Fitted:
     cov: Array
     sd: float
     """Of one sample about the model [m]."""
-    told: bool
+    determined: bool
     """Whether the samples tell every free value."""
 
 
@@ -158,8 +158,8 @@ def fit(record: Record, kept: float | None, use: NDArray[np.bool_] | None = None
         start = found.x
         rest = model(found.x) - height
         noise = float(np.sqrt(rest @ rest / (height.size - free)))
-    told = bool(np.linalg.matrix_rank(found.jac) == free)
-    return Fitted(found.x, np.linalg.pinv(found.jac.T @ found.jac), noise, told)
+    determined = bool(np.linalg.matrix_rank(found.jac) == free)
+    return Fitted(found.x, np.linalg.pinv(found.jac.T @ found.jac), noise, determined)
 
 
 def scores(record: Record, kept: float, blocks: int = BLOCKS) -> Array:
@@ -193,7 +193,7 @@ def judge(record: Record) -> Verdict:
             f"the heights scatter by {1e3 * whole.sd:.3g} mm about the best fall of a chain of "
             f"{record.length:.3g} m"
         )
-    if not whole.told:
+    if not whole.determined:
         raise ValueError("the heights do not tell how much energy the fold keeps")
     kept, sd = float(whole.value[3]), float(np.sqrt(whole.cov[3, 3]))
     slope = (time_ratio(kept + 1e-3) - time_ratio(kept)) / 1e-3

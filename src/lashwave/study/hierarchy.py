@@ -223,11 +223,11 @@ def estimated_levels(said: Sequence[Said], sd: Array, own: Mask) -> Levels:
     guess = {level: GUESS[level] * sd * free[level] for level in LEVELS}
     guess["specimen"] = np.where(own, sd, guess["specimen"])
     levels = Levels(**guess)
-    told = np.array([np.diag(s.information) > 0.0 for s in said])
+    informed = np.array([np.diag(s.information) > 0.0 for s in said])
     for _ in range(MOST_ROUNDS):
         joint = _Joint(said, np.where(own, 0.0, sd), levels)
         squares = _squares(joint)
-        found = {n: _updated(squares[n], guess[n], told, names.get(n)) for n in LEVELS}
+        found = {n: _updated(squares[n], guess[n], informed, names.get(n)) for n in LEVELS}
         new = Levels(**{n: np.where(free[n], np.sqrt(found[n]), guess[n]) for n in LEVELS})
         change = max(
             float(np.abs((getattr(new, n) - getattr(levels, n)) / sd).max()) for n in LEVELS
@@ -252,13 +252,13 @@ def _squares(joint: _Joint) -> dict[str, Array]:
     }
 
 
-def _updated(squares: Array, guess: Array, told: Array, groups: list[str] | None) -> Array:
+def _updated(squares: Array, guess: Array, informed: Array, groups: list[str] | None) -> Array:
     """Mean square (P,) over the members that any sighting tells of, the guess counted as one."""
     if groups is not None:
         names = list(dict.fromkeys(groups))
-        told = np.array([told[[g == n for g in groups]].any(axis=0) for n in names])
-    count = told.sum(axis=0)
-    total = np.where(told, squares, 0.0).sum(axis=0)
+        informed = np.array([informed[[g == n for g in groups]].any(axis=0) for n in names])
+    count = informed.sum(axis=0)
+    total = np.where(informed, squares, 0.0).sum(axis=0)
     return np.asarray((total + guess**2) / (count + 1.0))
 
 

@@ -30,9 +30,9 @@ class Learned:
     """Those that took part."""
     said: tuple[Said, ...]
     singles: tuple[Belief, ...]
-    """What each single fit said, the doubt that all fits have in common left out."""
+    """What each single fit said, the chain's own error that all fits have in common left out."""
     stated: Belief
-    doubt: Array
+    model_sd: Array
     """(P,), standard deviations of what links and time grid leave out, the same in every throw."""
     found: Hierarchy
 
@@ -64,28 +64,28 @@ def learn(throws: Sequence[CampaignThrow]) -> Learned | None:
     names = tuple(dict.fromkeys(n for t in able for n in t.facts["shared"]["names"]))
     if len(able) < 2:
         return None
-    stated, doubt = _stated(able, names)
-    said, singles = zip(*[said_of(t, names, stated, doubt) for t in able], strict=True)
+    stated, model_sd = _stated(able, names)
+    said, singles = zip(*[said_of(t, names, stated, model_sd) for t in able], strict=True)
     own = np.array([name.startswith("station:") for name in names])
     found = together(said, stated.mean, np.sqrt(np.diag(stated.covariance)), own=own)
-    return Learned(names, tuple(able), said, singles, stated, doubt, found)
+    return Learned(names, tuple(able), said, singles, stated, model_sd, found)
 
 
 def _stated(throws: Sequence[CampaignThrow], names: Sequence[str]) -> tuple[Belief, Array]:
-    """What was known before any throw (the least of what any trial states), and the doubt."""
-    mean, sd, doubt = np.zeros(len(names)), np.full(len(names), np.inf), np.zeros(len(names))
+    """Known before any throw (the least that any trial states), and the chain's own error."""
+    mean, sd, model_sd = np.zeros(len(names)), np.full(len(names), np.inf), np.zeros(len(names))
     for throw in throws:
         shared = throw.facts["shared"]
         for j, name in enumerate(shared["names"]):
             at = names.index(name)
             if shared["stated_sd"][j] < sd[at]:
                 mean[at], sd[at] = shared["stated_mean"][j], shared["stated_sd"][j]
-            doubt[at] = max(doubt[at], shared["doubt"][j])
-    return Belief(mean, np.diag(sd**2)), doubt
+            model_sd[at] = max(model_sd[at], shared["model_sd"][j])
+    return Belief(mean, np.diag(sd**2)), model_sd
 
 
 def said_of(
-    throw: CampaignThrow, names: Sequence[str], stated: Belief, doubt: Array
+    throw: CampaignThrow, names: Sequence[str], stated: Belief, model_sd: Array
 ) -> tuple[Said, Belief]:
     """What a throw's sightings alone say of parameters (P,), and its single fit, from its draws.
 
@@ -95,9 +95,9 @@ def said_of(
     at = np.array([names.index(n) for n in shared["names"]])
     before = np.array(shared["stated_mean"]), np.array(shared["stated_sd"])
     mean = np.array(shared["mean"])
-    cover = np.array(shared["covariance"]) - np.diag(doubt[at] ** 2)
-    told = told_by(cover, before[1], shared["draws"])
-    information, pull = _alone(mean, cover, before, told, shared["draws"])
+    cover = np.array(shared["covariance"]) - np.diag(model_sd[at] ** 2)
+    informed = informed_by(cover, before[1], shared["draws"])
+    information, pull = _alone(mean, cover, before, informed, shared["draws"])
     total, whole = np.zeros((len(names), len(names))), np.zeros(len(names))
     total[np.ix_(at, at)], whole[at] = information, pull
     precision = np.linalg.inv(stated.covariance) + total
@@ -107,7 +107,7 @@ def said_of(
     return said, Belief(np.asarray(single, float), np.asarray(covariance, float))
 
 
-def told_by(cover: Array, stated_sd: Array, draws: int) -> Mask:
+def informed_by(cover: Array, stated_sd: Array, draws: int) -> Mask:
     """Which parameters (P,) the sightings tell of: their variance fell by more than draws vary.
 
     cover : (P, P), over the draws, [1] for logarithms and [m] for stations; stated_sd : (P,).
@@ -117,28 +117,28 @@ def told_by(cover: Array, stated_sd: Array, draws: int) -> Mask:
 
 
 def _alone(
-    mean: Array, cover: Array, before: tuple[Array, Array], told: Mask, draws: int
+    mean: Array, cover: Array, before: tuple[Array, Array], informed: Mask, draws: int
 ) -> tuple[Array, Array]:
-    """Information and pull of the sightings: posterior less prior, of the parameters told of.
+    """Information and pull of the sightings: posterior less prior, of what they inform.
 
     The inverse of a sampled covariance is too large by (D - 1) / (D - P - 2) (Anderson, An
     Introduction to Multivariate Statistical Analysis (2003), section 7.7).
     """
-    count = int(told.sum())
+    count = int(informed.sum())
     information, pull = np.zeros_like(cover), np.zeros(mean.size)
     if not count:
         return information, pull
-    stated, sd = before[0][told], before[1][told]
+    stated, sd = before[0][informed], before[1][informed]
     size = max((draws - count - 2) / (draws - 1), 0.1)
-    inner = np.linalg.inv(cover[np.ix_(told, told)] / np.outer(sd, sd)) * size
+    inner = np.linalg.inv(cover[np.ix_(informed, informed)] / np.outer(sd, sd)) * size
     gained, axes = np.linalg.eigh(0.5 * (inner + inner.T) - np.eye(count))
     gained = np.maximum(gained, 0.0)  # no sighting takes knowledge away
-    apart = (mean[told] - stated) / sd
+    apart = (mean[informed] - stated) / sd
     # Along an axis: (g + 1) (mean - stated) = g (what the sightings prefer - stated).
     push = axes @ np.where(gained > 0.0, (gained + 1.0) * (axes.T @ apart), 0.0)
     part = (axes * gained) @ axes.T / np.outer(sd, sd)
-    information[np.ix_(told, told)] = part
-    pull[told] = push / sd + part @ stated
+    information[np.ix_(informed, informed)] = part
+    pull[informed] = push / sd + part @ stated
     return information, pull
 
 
@@ -162,15 +162,16 @@ def followed(found: Learned, i: int) -> CampaignThrow:
     throw, theta, single = found.throws[i], found.found.throws[i], found.singles[i]
     shared, answers = throw.facts["shared"], dict(throw.answers)
     at = np.array([found.names.index(n) for n in shared["names"]])
-    cover = np.array(shared["covariance"]) - np.diag(found.doubt[at] ** 2)
-    told = told_by(cover, np.array(shared["stated_sd"]), shared["draws"])
+    cover = np.array(shared["covariance"]) - np.diag(found.model_sd[at] ** 2)
+    informed = informed_by(cover, np.array(shared["stated_sd"]), shared["draws"])
     for name, with_each in shared["answers"].items():
         answer = answers.get(name)
-        if answer is not None and answer.value is not None and answer.sd and told.any():
+        if answer is not None and answer.value is not None and answer.sd and informed.any():
+            square = np.ix_(informed, informed)
             answers[name] = _moved(
-                answer, np.array(with_each)[told], cover[np.ix_(told, told)], shared["draws"],
-                (theta.mean - single.mean)[at][told],
-                (theta.covariance - single.covariance)[np.ix_(at, at)][np.ix_(told, told)],
+                answer, np.array(with_each)[informed], cover[square], shared["draws"],
+                (theta.mean - single.mean)[at][informed],
+                (theta.covariance - single.covariance)[np.ix_(at, at)][square],
             )  # fmt: skip
     return replace(throw, answers={**answers, **_scales(found, theta, answers)})
 
@@ -194,8 +195,8 @@ def _moved(
 
 
 def _scales(found: Learned, theta: Belief, answers: Mapping[str, Answer]) -> dict[str, Answer]:
-    """The law's scales among the answers, as ratios, with the doubt that all fits share."""
-    sd = np.sqrt(np.diag(theta.covariance) + found.doubt**2)
+    """The law's scales among the answers, as ratios, with the error that all fits share."""
+    sd = np.sqrt(np.diag(theta.covariance) + found.model_sd**2)
     scales: dict[str, Answer] = {}
     for at, name in enumerate(found.names):
         if name in answers and not name.startswith(("station:", "stiffness_slope")):

@@ -278,14 +278,14 @@ def cords(problem: Problem, count: int = DRAWN, seed: int = 0) -> list[dict[str,
     ]  # fmt: skip
 
 
-def doubted(
+def drawn_throws(
     problem: Problem, share: Array, count: int = DRAWN, processes: int | None = None, seed: int = 0
 ) -> pd.DataFrame:
     """The same line and gesture (V,) [no unit] with every cord and air of `cords`: a row each."""
     return _each(partial(thrown, problem, share), cords(problem, count, seed), processes)
 
 
-def doubted_line(
+def line_throws(
     problem: Problem, line: Line, throw: Mapping[str, float], count: int = DRAWN,
     processes: int | None = None, seed: int = 0,
 ) -> pd.DataFrame:  # fmt: skip

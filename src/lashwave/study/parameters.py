@@ -1,13 +1,13 @@
 """The law's scales from one trial or several of one specimen: values, intervals, profiles.
 
 -2 log posterior of the true scales a, whose likelihood is that of the scales s that the chain
-would take for them, s - a normal with the doubt D of the chain (what links and time grid leave
+would take for them, s - a normal with the chain's own error D (what links and time grid leave
 out), and a prior P counted once however many trials there are:
 
     sum over trials of -2 log L_t(s) + |s - a|^2 / D + |a - m|^2 / P.
 
-The doubt is common to all trials: more of them do not wear it down, but for its part that grows
-with the scatter of each.
+The chain's own error is common to all trials: more of them do not wear it down, but for its part
+that grows with the scatter of each.
 """
 
 from __future__ import annotations
@@ -37,11 +37,11 @@ CURVE, REACH = 41, 3.5
 
 @dataclass(frozen=True)
 class Known:
-    """What is known of logarithmic scales besides the trials: prior, and doubt of the chain."""
+    """What is known of logarithmic scales besides the trials: prior, and the chain's own error."""
 
     mean: Array
     sd: Array
-    doubt: Array
+    model_sd: Array
     """Standard deviations (P,), of a true scale about the one that the chain would take for it."""
     scatter: Array
     """(P,) how many times wider than by the sightings alone a scale scatters besides: rows of
@@ -57,7 +57,7 @@ class ScaleProfile:
     data: Array
     """(Q,) of the sightings alone; nan where nothing holds the others."""
     posterior: Array
-    """(Q,) with doubt and prior."""
+    """(Q,) with the chain's own error and the prior."""
 
 
 @dataclass(frozen=True)
@@ -67,15 +67,15 @@ class ScaleEstimate:
     names: tuple[str, ...]
     mean: Array
     """(P,), most probable"""
-    doubt: Array
-    """(P,) standard deviation of the chain's doubt, scatter included"""
+    model_sd: Array
+    """(P,) standard deviation of the chain's own error, scatter included"""
     covariance: Array
     """(P, P), posterior"""
     low95: Array
     high95: Array
     """(P,), where the profile of the posterior has risen by 3.84, at least 1.96 deviations off"""
     information: Array
-    """(P, P), of the sightings of all trials at the mean, prior and doubt left out"""
+    """(P, P), of the sightings of all trials at the mean, without prior and own error"""
     profiles: tuple[ScaleProfile, ...]
     shift: Array
     """(T, P), each trial's own estimate less the common one; nan where it has none"""
@@ -141,14 +141,14 @@ def _posterior(
 
     A true scale at its best given s leaves |s - m|^2 / (D + P); the one on `axis` is held instead.
     """
-    wide = known.doubt**2 + known.sd**2
+    wide = known.model_sd**2 + known.sd**2
 
     def function(seen: Array) -> Expanded:
         value, gradient, second = together(crosses, seen)
         for j in range(seen.size):
             mean, variance = known.mean[j], wide[j]
             if j == axis:
-                mean, variance = held, known.doubt[j] ** 2
+                mean, variance = held, known.model_sd[j] ** 2
                 value += (held - known.mean[j]) ** 2 / known.sd[j] ** 2
             value += (seen[j] - mean) ** 2 / variance
             gradient[j] += 2.0 * (seen[j] - mean) / variance
@@ -177,10 +177,10 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> ScaleEstimate:
         for shift in (np.zeros(start.size), *reach, *-reach)
     ]
     seen = min(found, key=lambda pair: pair[1])[0]
-    share = known.sd**2 / (known.sd**2 + known.doubt**2)
+    share = known.sd**2 / (known.sd**2 + known.model_sd**2)
     mean = known.mean + share * (seen - known.mean)
     information = np.sum([cross.information_at(seen) for cross in crosses], axis=0)
-    precision = _doubted(information, known.doubt) + np.diag(1 / known.sd**2)
+    precision = _widened(information, known.model_sd) + np.diag(1 / known.sd**2)
     covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
     sd = np.sqrt(np.diag(covariance))
     profiles, ends = [], []
@@ -190,26 +190,26 @@ def estimated(crosses: tuple[Cross, ...], known: Known) -> ScaleEstimate:
         ends.append(_ends(profile, mean[axis], sd[axis]))
     low, high = (np.array(end, dtype=np.float64) for end in zip(*ends, strict=True))
     return ScaleEstimate(
-        names, mean, known.doubt, covariance, low, high, information, tuple(profiles),
+        names, mean, known.model_sd, covariance, low, high, information, tuple(profiles),
         _shifts(crosses, known, seen),
     )  # fmt: skip
 
 
 def _scattered(crosses: tuple[Cross, ...], known: Known) -> Known:
-    """The doubt with the scatter of these trials in it.
+    """The chain's own error with the scatter of these trials in it.
 
     Source: McCullagh and Nelder, Generalized Linear Models (1989), section 4.5, on counts that
     scatter more than they should.
     """
     total = np.diag(1.0 / known.sd**2) + sum(cross.information for cross in crosses)
     alone = np.sqrt(np.diag(np.linalg.inv(total)))
-    return replace(known, doubt=np.hypot(known.doubt, known.scatter * alone))
+    return replace(known, model_sd=np.hypot(known.model_sd, known.scatter * alone))
 
 
-def _doubted(information: Array, doubt: Array) -> Array:
-    """Information of likelihood and doubt together, (I^-1 + D)^-1 without inverting I."""
-    root = np.diag(doubt)
-    inner = np.eye(doubt.size) + root @ information @ root
+def _widened(information: Array, model_sd: Array) -> Array:
+    """Information of likelihood and own error together, (I^-1 + D)^-1 without inverting I."""
+    root = np.diag(model_sd)
+    inner = np.eye(model_sd.size) + root @ information @ root
     return np.asarray(information - information @ root @ np.linalg.solve(inner, root @ information))
 
 
@@ -256,8 +256,8 @@ def _others_best(
 def _ends(profile: ScaleProfile, middle: float, sd: float) -> tuple[float, float]:
     """Where the posterior's profile crosses 3.84 on either side, 1.96 deviations off at least.
 
-    Where the two disagree, the likelihood is far from normal and the doubt, which is normal in the
-    logarithm, is trusted to neither side.
+    Where the two disagree, the likelihood is far from normal, and the chain's own error, which is
+    normal in the logarithm, is trusted to neither side.
     """
     ends = []
     for side in (profile.scale <= middle, profile.scale >= middle):

@@ -14,7 +14,7 @@ import numpy as np
 
 from lashwave.answers import answer
 from lashwave.estimate import Options, Places, foreseen
-from lashwave.quantities import Answer, Array, Draws, Fit, InputError, Residuals, Trial
+from lashwave.quantities import Answer, Draws, Fit, InputError, Residuals, Trial
 
 ANSWERS = (
     "peak_tip_speed", "peak_tip_speed_100us", "peak_tip_speed_time", "sonic_time", "sonic_station",
@@ -212,25 +212,13 @@ def next_throw(
         pooled = sum(free[k] * variance[k] for k in free) / sum(free.values())
         variance = dict.fromkeys(variance, pooled)
 
-    def doubt(more: str | None) -> float:
+    def mean_sd(more: str | None) -> float:
         return float(np.sqrt(sum(v / (counts[k] + (k == more)) for k, v in variance.items())))
 
-    after = {k: doubt(k) for k in values}
+    after = {k: mean_sd(k) for k in values}
     own = float(np.mean([np.square(s).mean() for s in sds.values()]))
     whole = float(np.mean(list(variance.values())))
     return NextThrow(
         min(after, key=lambda k: after[k]), counts, {k: v**0.5 for k, v in variance.items()},
-        doubt(None), after, min(1.0, own / max(whole, 1e-300)),
+        mean_sd(None), after, min(1.0, own / max(whole, 1e-300)),
     )  # fmt: skip
-
-
-def told(law_half: Array, answer_sd: float) -> Array:
-    """What a throw would teach a design law, by candidate (M,) [nats].
-
-    law_half : half widths of the law's 95 % intervals (M,), in the answer's unit, as [m/s].
-    answer_sd : of the answer in one throw.
-
-    The mutual information of a Gaussian prediction and its measurement, ln(1 + s^2 / sd^2) / 2
-    (Lindley, Ann. Math. Stat. 27 (1956) 986; MacKay, Neural Computation 4 (1992) 590).
-    """
-    return np.asarray(0.5 * np.log1p((np.asarray(law_half) / 1.96 / answer_sd) ** 2))

@@ -41,7 +41,7 @@ Estimate = Callable[[Trial], Fit]
 def variants(trial: Trial) -> dict[str, Trial]:
     """The trial as each model would have it, by the model's name.
 
-    Drag is taken away with the diameters, after the stiffness was told from them where it was not
+    Drag is taken away with the diameters, after the stiffness was found from them where it was not
     stated; the drag law's dependence on Mach is not switched here.
     """
     line = trial.line

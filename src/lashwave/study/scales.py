@@ -25,13 +25,13 @@ from lashwave.quantities import Array, Line, NotConvergedError, Source, Trial
 from lashwave.study.likelihood import Cross
 from lashwave.study.parameters import Known
 
-Told = Callable[[float], None]
+ShareProgress = Callable[[float], None]
 Get = Callable[[str], dict[str, Any] | None]
 Put = Callable[[str, dict[str, Any]], None]
 FITTED = 0.65
 """Share of the whole that the fit takes."""
 
-DOUBT = {
+MODEL_SD = {
     "drag_normal": 0.012,
     "drag_tangential": 0.2,
     "drag_tuft": 0.2,
@@ -50,7 +50,7 @@ path settles it."""
 ABSORBING = ("stiffness_scale", "damping_time")
 """Scales that what the path absorbs depends on: of the others it moves by a tenth of a sighting."""
 REACH = 1.5
-"""Of a cross: deviations (data and doubt) from the centre to the first point of an arm ..."""
+"""Of a cross: deviations (data and own error) from the centre to the first point of an arm ..."""
 OF_PRIOR = {"drag_tangential": 1.0}
 """... but no more than this share of the prior's, 0.5 where none is named: one step of the path
 does not follow a scale that shapes folds much farther. The second point lies twice as far."""
@@ -62,26 +62,26 @@ def names_of(line: Line) -> tuple[str, ...]:
     return tuple(name for name in LAW_NAMES if tuft or name != "drag_tuft")
 
 
-def cross_of(setup: FitSetup, state: State, told: Told) -> Cross:
+def cross_of(setup: FitSetup, state: State, progress: ShareProgress) -> Cross:
     """-2 log likelihood of a trial's scales, `misfit + absorbed`; raises NotConvergedError."""
     for damping in DAMPINGS[:-1]:
         try:
-            return _damped_cross(setup, state, damping, told)
+            return _damped_cross(setup, state, damping, progress)
         except NotConvergedError:
             continue
-    return _damped_cross(setup, state, DAMPINGS[-1], told)
+    return _damped_cross(setup, state, DAMPINGS[-1], progress)
 
 
-def _damped_cross(setup: FitSetup, state: State, damping: float, told: Told) -> Cross:
+def _damped_cross(setup: FitSetup, state: State, damping: float, progress: ShareProgress) -> Cross:
     evidence = Evidence(setup, state, damping)
     names = names_of(setup.trial.line)
     columns = [LAW_NAMES.index(name) for name in names]
     shifts, values = [], []
     for done, (name, column) in enumerate(zip(names, columns, strict=True)):
-        told((done + 0.5) / (len(names) + 0.5))
+        progress((done + 0.5) / (len(names) + 0.5))
         own = max(float(evidence.information[column, column]), 1e-9)
         scatter = np.hypot(1.0, SCATTER.get(name, 0.0))
-        arm = REACH * float(np.hypot(scatter * own**-0.5, DOUBT[name]))
+        arm = REACH * float(np.hypot(scatter * own**-0.5, MODEL_SD[name]))
         arm = min(arm, OF_PRIOR.get(name, 0.5) * float(setup.shared.sd[column]))
         shift = arm * np.array([-2.0, -1.0, 1.0, 2.0])
         shifts.append(shift)
@@ -108,7 +108,7 @@ def _arm(evidence: Evidence, column: int, shift: Array, absorbing: bool) -> Arra
     return misfit
 
 
-def likelihood_of(trial: Trial, get: Get, put: Put, told: Told) -> Cross:
+def likelihood_of(trial: Trial, get: Get, put: Put, progress: ShareProgress) -> Cross:
     """A trial's cross, from what was kept of it as far as that goes; raises NotConvergedError.
 
     get, put : kept arrays by a word, "state" (where the fit ended) and "cross"; None where absent.
@@ -121,10 +121,10 @@ def likelihood_of(trial: Trial, get: Get, put: Put, told: Told) -> Cross:
     arrays = get("state")
     state = None if arrays is None else from_arrays(setup, arrays)
     if state is None:
-        setup, joint = solved(trial, options, lambda _, share: told(FITTED * share))
+        setup, joint = solved(trial, options, lambda _, share: progress(FITTED * share))
         state = State(joint.path, joint.density, joint.weights, joint.anchor)
         put("state", as_arrays(state))
-    cross = cross_of(setup, state, lambda share: told(FITTED + (1.0 - FITTED) * share))
+    cross = cross_of(setup, state, lambda share: progress(FITTED + (1.0 - FITTED) * share))
     put("cross", {
         "names": np.array(cross.names),
         "centre": cross.centre,
@@ -147,15 +147,15 @@ def _cross_from(line: Line, kept: dict[str, Any] | None) -> Cross | None:
 
 
 def known_of(trial: Trial) -> Known:
-    """Prior of the scales of a trial's line, its static tests counted, and the chain's doubt."""
+    """Prior of a line's scales, its static tests counted, and the chain's own error."""
     setup = set_up(trial, Options())
     names = names_of(trial.line)
     columns = [LAW_NAMES.index(name) for name in names]
     mean, sd = setup.shared.mean[columns].copy(), setup.shared.sd[columns].copy()
     at = names.index("stiffness_scale")
     mean[at], sd[at] = static_stiffness(trial.line)
-    doubt = np.array([DOUBT[name] for name in names])
-    return Known(mean, sd, doubt, np.array([SCATTER.get(name, 0.0) for name in names]))
+    model_sd = np.array([MODEL_SD[name] for name in names])
+    return Known(mean, sd, model_sd, np.array([SCATTER.get(name, 0.0) for name in names]))
 
 
 def static_stiffness(line: Line) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from lashwave.quantities import Array
 NAMED = 0.3
 """Share of the largest component from which a scale is named in a direction."""
 ALIKE = 0.9
-"""Correlation, by the sightings alone, from which two scales count as not told apart."""
+"""Correlation, by the sightings alone, from which two scales count as not separated."""
 RANK = 1e-10
 """Of the largest eigenvalue, from which one counts toward the numerical rank."""
 
@@ -35,7 +35,7 @@ class Telling:
     """Numerical"""
     condition: float
     """Largest over least eigenvalue, scales logarithmic; inf where singular."""
-    told: int
+    resolved: int
     """Directions in which the sightings say more than was known before."""
     directions: tuple[Direction, ...]
     """From the best held to the worst."""
@@ -66,9 +66,9 @@ def telling(names: tuple[str, ...], information: Array, prior_sd: Array, sd: Arr
         held = float(max(value, 0.0) ** -0.5) if value > 0 else np.inf
         directions.append(Direction(part, held, _words(names, part)))
     alone, correlation = _alone(information, rank == len(names))
-    told = sum(direction.sd < 1.0 for direction in directions)
+    resolved = sum(direction.sd < 1.0 for direction in directions)
     statements = _statements(names, prior_sd, sd, directions, alone, correlation)
-    return Telling(rank, condition, told, tuple(directions), alone, correlation, statements)
+    return Telling(rank, condition, resolved, tuple(directions), alone, correlation, statements)
 
 
 def _words(names: tuple[str, ...], part: Array) -> str:
@@ -121,11 +121,11 @@ def _statements(
     loose = {d.words for d in directions if d.sd >= 1.0}
     for name, before, after, own in zip(names, prior_sd, sd, alone, strict=True):
         if after > 0.8 * before and f"{name} by itself" not in loose:
-            cause = "the sightings" if own > before else "the chain's doubt"
+            cause = "the sightings" if own > before else "the chain's own error"
             said.append(
                 f"{name} is hardly better known than before (standard deviation of its logarithm "
                 f"{after:.2g} against {before:.2g}); what limits it is {cause}."
             )
     if not said:
-        said.append("Every scale is told apart from the others by the sightings.")
+        said.append("Every scale is separated from the others by the sightings.")
     return tuple(said)

@@ -53,12 +53,14 @@ def heading_of(name: str, unit: str) -> str:
     return name if unit in ("", "1") else f"{name} [{unit}]"
 
 
-def table_of(throws: Sequence[CampaignThrow], doubts: Sequence[tuple[float, str]]) -> pd.DataFrame:
+def table_of(
+    throws: Sequence[CampaignThrow], concerns: Sequence[tuple[float, str]]
+) -> pd.DataFrame:
     """The table, in the order of the throws.
 
     Parameters
     ----------
-    doubts : of each throw, as `doubts_of` gives them.
+    concerns : of each throw, as `concerns_of` gives them.
     """
     import pandas as pd
 
@@ -78,8 +80,8 @@ def table_of(throws: Sequence[CampaignThrow], doubts: Sequence[tuple[float, str]
         "reason": [t.reason or None for t in throws],
         "verdict": [t.facts.get("verdict") for t in throws],
         "warnings": [len(t.warnings) for t in throws],
-        "concern": [d for d, _ in doubts],
-        "concern_because": [why or None for _, why in doubts],
+        "concern": [d for d, _ in concerns],
+        "concern_because": [why or None for _, why in concerns],
         **{
             name: [_number(t.facts.get(name)) for t in throws]
             for name in ("distrusted", "residual", "whiteness", "withheld")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from lashwave import __version__
 from lashwave.files import campaign_place as at, parquet_bytes, replace_file
-from lashwave.study import CampaignThrow, doubts_of, ranked, table_of
+from lashwave.study import CampaignThrow, concerns_of, ranked, table_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,7 +20,7 @@ SCHEMA = 1
 
 def table(throws: Sequence[CampaignThrow]) -> pd.DataFrame:
     """The table of a campaign, a row a throw; its headings state units."""
-    return table_of(throws, doubts_of(throws))
+    return table_of(throws, concerns_of(throws))
 
 
 def write_table(out: Path, throws: Sequence[CampaignThrow]) -> None:
@@ -50,7 +50,7 @@ def record_of(throws: Sequence[CampaignThrow], folders: Mapping[str, Path]) -> d
 
     folders : of each trial, by its name.
     """
-    doubts = doubts_of(throws)
+    concerns = concerns_of(throws)
     states = [t.state for t in throws]
     return {
         "schema": SCHEMA,
@@ -64,14 +64,14 @@ def record_of(throws: Sequence[CampaignThrow], folders: Mapping[str, Path]) -> d
                 "specimen": throws[i].specimen,
                 "thrower": throws[i].thrower,
                 "state": throws[i].state,
-                "concern": doubts[i][0] if doubts[i][0] < float("inf") else None,
-                "because": doubts[i][1],
+                "concern": concerns[i][0] if concerns[i][0] < float("inf") else None,
+                "because": concerns[i][1],
                 "folder": str(folders[throws[i].trial].resolve()),
                 "answers": f"{at.THROWS}/{throws[i].trial}/{at.ANSWERS}"
                 if throws[i].state == "done"
                 else None,
             }
-            for i in ranked(doubts)
+            for i in ranked(concerns)
         ],
     }
 

@@ -28,12 +28,12 @@ def record_of(found: study.Learned) -> dict[str, Any]:
             "unit": "m" if name.startswith("station:") else "1",
             "stated": {"mean": float(found.stated.mean[at]), "sd": sd},
             "throws_that_tell": int(sum(s.information[at, at] > 0.0 for s in found.said)),
-            "doubt": float(found.doubt[at]),
+            "model_sd": float(found.model_sd[at]),
             "between": {n: float(getattr(joint.levels, n)[at]) for n in study.hierarchy.LEVELS},
             "specimens": {
                 specimen: {
                     "mean": float(one.mean[at]),
-                    "sd": float(np.hypot(np.sqrt(one.covariance[at, at]), found.doubt[at])),
+                    "sd": float(np.hypot(np.sqrt(one.covariance[at, at]), found.model_sd[at])),
                 }
                 for specimen, one in joint.specimens.items()
             },
@@ -54,16 +54,16 @@ def held_out(found: study.Learned) -> dict[str, Any]:
     """
     scores = found.scores
     gain = scores[:, 1:] - scores[:, :1]
-    told = {}
+    shares = {}
     for name, column in zip(("one_other_throw", "all_other_throws"), gain.T, strict=True):
         good = column[np.isfinite(column)]
         if good.size > 1:
-            told[name] = {
+            shares[name] = {
                 "gain": float(good.mean()),
                 "standard_error": float(good.std(ddof=1) / np.sqrt(good.size)),
                 "throws": int(good.size),
             }
-    return told
+    return shares
 
 
 def table(found: study.Learned) -> pd.DataFrame:

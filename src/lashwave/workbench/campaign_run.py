@@ -50,7 +50,7 @@ class Campaign:
     listed: tuple[Listed, ...]
     out: Path
     how: How
-    told: Callable[[list[CampaignThrow]], None]
+    changed: Callable[[list[CampaignThrow]], None]
     """Called with all throws from time to time while they fill."""
     throws: dict[str, CampaignThrow] = field(default_factory=dict)
     seconds: list[float] = field(default_factory=list)
@@ -127,7 +127,7 @@ class Campaign:
             self.throws[name] = self._throw(listed[name], mark)
             self._say(show)
             if time.monotonic() - written > 3.0:
-                self.told(self._all())
+                self.changed(self._all())
                 written = time.monotonic()
 
     def _say(self, show: console.Progress) -> None:

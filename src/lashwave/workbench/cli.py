@@ -107,8 +107,8 @@ def _usage(failure: CycloptsError) -> str:
         name = failure.argument.name
         if near is not None and near[3]:
             return f"there is no option {near[3].strip(chr(34))}; did you mean {near_text}? {see}"
-        told = failure.argument.parameter.help or ""
-        said = told[:1].lower() + told[1:].rstrip(".")
+        meaning = failure.argument.parameter.help or ""
+        said = meaning[:1].lower() + meaning[1:].rstrip(".")
         return f"{' '.join(chain)} needs {name}: {said}; {see}" if said else f"needs {name}; {see}"
     if isinstance(failure, UnknownCommandError):
         typed = failure.unused_tokens[0] if failure.unused_tokens else ""

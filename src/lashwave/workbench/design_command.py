@@ -74,20 +74,20 @@ def _seen(folders: tuple[Path, ...]) -> dict[str, tuple[float, float]]:
 
 
 def _found(asked, most, seed, processes, progress) -> dict[str, Any]:  # type: ignore[no-untyped-def]
-    """The search, the doubt about its result, and a cone of the same mass beside it."""
+    """The search, what is not known about its result, and a cone of the same mass beside it."""
     from lashwave.study import line_design
 
     with line_design.thrower(asked, processes) as throw:
         sought = line_design.sought(asked, throw, most, seed, lambda s, x: progress(s, 0.85 * x))
     progress("what is not known", 0.87)
-    doubt = line_design.doubted(asked, sought.share, processes=processes)
+    unknowns = line_design.drawn_throws(asked, sought.share, processes=processes)
     made = line_design.made(asked, sought.share)
     assert made is not None  # the search gives a line that it has made
     progress("a cone beside it", 0.94)
     cone, beside = line_design.cone_of(asked, made), None
     if cone is not None:
-        beside = line_design.doubted_line(asked, cone, made.throw, processes=processes)
-    return {"sought": sought, "doubt": doubt, "made": made, "cone": cone, "beside": beside}
+        beside = line_design.line_throws(asked, cone, made.throw, processes=processes)
+    return {"sought": sought, "unknowns": unknowns, "made": made, "cone": cone, "beside": beside}
 
 
 def _record(asked, found, law: Path | None) -> dict[str, Any]:  # type: ignore[no-untyped-def]
@@ -95,8 +95,8 @@ def _record(asked, found, law: Path | None) -> dict[str, Any]:  # type: ignore[n
     from lashwave.quantities import band
     from lashwave.study import one_throw, throw_family
 
-    best, doubt = found["sought"].best, found["doubt"]
-    good = doubt[doubt["bad"] == ""]
+    best, unknowns = found["sought"].best, found["unknowns"]
+    good = unknowns[unknowns["bad"] == ""]
     outputs = {}
     for item in one_throw.OUTPUTS:
         low, middle, high = band(good[item.name].to_numpy(float))
@@ -112,14 +112,14 @@ def _record(asked, found, law: Path | None) -> dict[str, Any]:  # type: ignore[n
         },
         "chosen": list(asked.free), "sections": sorted(asked.stock.sections, reverse=True),
         "butt_diameter": float(best["butt_diameter"]), "tip_diameter": float(best["tip_diameter"]),
-        "throws": len(found["sought"].rows), "not_trusted": int((doubt["bad"] != "").sum()),
-        "drawn": len(doubt), "wanted": asked.wanted, "law": None, "beyond": _beyond(asked, good),
+        "throws": len(found["sought"].rows), "not_trusted": int((unknowns["bad"] != "").sum()),
+        "drawn": len(unknowns), "wanted": asked.wanted, "law": None, "beyond": _beyond(asked, good),
         "sound_speed": float(throw_family.air_of(best).sound_speed),
     }  # fmt: skip
     beside = found["beside"]
     if beside is not None:
-        both = (doubt["bad"] == "") & (beside["bad"] == "")
-        faster = (doubt["peak_speed"] > beside["peak_speed"])[both]
+        both = (unknowns["bad"] == "") & (beside["bad"] == "")
+        faster = (unknowns["peak_speed"] > beside["peak_speed"])[both]
         record["cone"] = {
             "peak_speed": float(beside.loc[beside["bad"] == "", "peak_speed"].median()),
             "chance_faster": float(faster.mean()) if both.any() else None,
@@ -161,11 +161,11 @@ def _write(out: Path, record: dict[str, Any], found: dict[str, Any]) -> None:
     good = (rows["bad"] == "").to_numpy()
     speed, kept = rows["peak_speed"].to_numpy(float), rows["kept"].to_numpy(bool)
     search = figures_design.search(speed, good, kept, record["wanted"])
-    doubts = None
+    spreads = None
     if found["beside"] is not None:
-        doubts = figures_design.doubts(
+        spreads = figures_design.spreads(
             *(t.loc[t["bad"] == "", "peak_speed"].to_numpy(float)
-              for t in (found["doubt"], found["beside"]))
+              for t in (found["unknowns"], found["beside"]))
         )  # fmt: skip
     with TemporaryDirectory() as place:
         write_line(Path(place) / "line.csv", made.line)
@@ -179,7 +179,7 @@ def _write(out: Path, record: dict[str, Any], found: dict[str, Any]) -> None:
         "design.csv": table_file(*design_page.table(record)),
         "design.svg": figure_file(drawn, "svg"),
         "design.png": figure_file(drawn, "png"),
-        "design.html": design_page.page(record, drawn, search, doubts).encode(),
+        "design.html": design_page.page(record, drawn, search, spreads).encode(),
     })  # fmt: skip
 
 

@@ -163,7 +163,7 @@ def record_of(found: LawFound) -> dict[str, Any]:
                 "unit": "1",
                 "log_sd_by_sightings_alone": _finite(said.alone[i]),
                 "log_sd_before": float(found.known.sd[i]),
-                "log_sd_doubt": float(estimate.doubt[i]),
+                "log_sd_doubt": float(estimate.model_sd[i]),
             }
             for i, name in enumerate(estimate.names)
         },
@@ -173,7 +173,7 @@ def record_of(found: LawFound) -> dict[str, Any]:
             "matrix": estimate.information.tolist(),
             "rank": said.rank,
             "condition": _finite(said.condition),
-            "directions_told": said.told,
+            "directions_told": said.resolved,
             "directions": [
                 {
                     "words": d.words,

@@ -1,8 +1,8 @@
 """Which throws a person should look at first.
 
-Each sign of trouble is a number over the limit from which it counts; a throw's doubt is the largest
-of them, so that 1 is the line between a throw to look at and one to leave. Failed throws come
-before all others.
+Each sign of trouble is a number over the limit from which it counts; a throw's concern is the
+largest of them, so that 1 is the line between a throw to look at and one to leave. Failed throws
+come before all others.
 """
 
 from __future__ import annotations
@@ -33,22 +33,22 @@ WATCHED = ("peak_tip_speed", "peak_grip_tension", "hand_work")
 """Answers that are held against those of the other throws."""
 
 
-def doubts_of(throws: Sequence[CampaignThrow]) -> list[tuple[float, str]]:
+def concerns_of(throws: Sequence[CampaignThrow]) -> list[tuple[float, str]]:
     """Doubt of each throw, no unit, and what raises it to 1 and above, worst first.
 
     nan where it is not done yet; infinite where it failed.
     """
     apart = _apart(throws)
-    return [_doubt(throw, far) for throw, far in zip(throws, apart, strict=True)]
+    return [_concern(throw, far) for throw, far in zip(throws, apart, strict=True)]
 
 
-def ranked(doubts: Sequence[tuple[float, str]]) -> list[int]:
+def ranked(concerns: Sequence[tuple[float, str]]) -> list[int]:
     """Places of the throws, the most doubtful first; those not done yet last."""
-    key = [-math.inf if math.isnan(d) else d for d, _ in doubts]
+    key = [-math.inf if math.isnan(d) else d for d, _ in concerns]
     return sorted(range(len(key)), key=lambda i: -key[i])
 
 
-def _doubt(throw: CampaignThrow, far: list[tuple[float, str]]) -> tuple[float, str]:
+def _concern(throw: CampaignThrow, far: list[tuple[float, str]]) -> tuple[float, str]:
     if throw.state == FAILED:
         return math.inf, throw.reason
     if not throw.answers:
