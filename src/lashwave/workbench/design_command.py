@@ -6,13 +6,18 @@ import json as text
 import math
 from io import StringIO
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
 from lashwave.workbench.shared_options import DONE, Json, Processes, Quiet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lashwave.study.line_design import Problem
 
 FILES = frozenset(
     {"design.json", "design.csv", "line.csv", "throws.csv", "design.html", "design.svg",
@@ -73,7 +78,9 @@ def _seen(folders: tuple[Path, ...]) -> dict[str, tuple[float, float]]:
     return hands_seen.envelope([read_motion(folder) for folder in folders])
 
 
-def _found(asked, most, seed, processes, progress) -> dict[str, Any]:  # type: ignore[no-untyped-def]
+def _found(
+    asked: Problem, most: int, seed: int, processes: int | None, progress: console.Progress
+) -> dict[str, Any]:
     """The search, what is not known about its result, and a cone of the same mass beside it."""
     from lashwave.study import line_design
 
@@ -90,7 +97,7 @@ def _found(asked, most, seed, processes, progress) -> dict[str, Any]:  # type: i
     return {"sought": sought, "unknowns": unknowns, "made": made, "cone": cone, "beside": beside}
 
 
-def _record(asked, found, law: Path | None) -> dict[str, Any]:  # type: ignore[no-untyped-def]
+def _record(asked: Problem, found: dict[str, Any], law: Path | None) -> dict[str, Any]:
     """Everything of design.json."""
     from lashwave.quantities import band
     from lashwave.study import one_throw, throw_family
@@ -129,7 +136,7 @@ def _record(asked, found, law: Path | None) -> dict[str, Any]:  # type: ignore[n
     return record
 
 
-def _beyond(asked, good) -> dict[str, float]:  # type: ignore[no-untyped-def]
+def _beyond(asked: Problem, good: pd.DataFrame) -> dict[str, float]:
     """Chance that a limit is passed, by cord and air that are not known."""
     if not math.isfinite(asked.force):
         return {}

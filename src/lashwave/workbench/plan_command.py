@@ -5,13 +5,19 @@ from __future__ import annotations
 import hashlib
 import json as text
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
 from lashwave.workbench.shared_options import DONE, Json, Quiet
+
+if TYPE_CHECKING:
+    from lashwave.quantities import BenchPlan
+    from lashwave.study.plan import NextThrow
+    from lashwave.twin import Planned
+    from lashwave.workbench.plan_file import PlanAsked
 
 FILES = frozenset({"plan.json", "plan.csv", "plan.html", "foretold.json"})
 
@@ -59,20 +65,23 @@ def plan(
     return DONE
 
 
-def _throw(asked, progress):  # type: ignore[no-untyped-def]
+def _throw(asked: PlanAsked, progress: console.Progress) -> Planned:
     """The expected throw, simulated or as it was found."""
     from lashwave import twin
 
     progress("expected throw", 0.02)
     if asked.throw is not None:
         return twin.expected(asked.throw, asked.set_ups[0].markers)
+    assert asked.like is not None  # the file names the one or the other
     from lashwave.files import read_motion, read_trial
 
     trial = read_trial(asked.like[0])
     return twin.as_found(read_motion(asked.like[1]), trial.line, trial.air)
 
 
-def _foretold(asked, throw, out: Path, progress) -> dict[str, dict[str, Any]]:  # type: ignore[no-untyped-def]
+def _foretold(
+    asked: PlanAsked, throw: Planned, out: Path, progress: console.Progress
+) -> dict[str, dict[str, Any]]:
     """Answers by set-up; those that --out holds already are not asked for again."""
     from lashwave import twin
     from lashwave.files import write_files
@@ -98,12 +107,14 @@ def _foretold(asked, throw, out: Path, progress) -> dict[str, dict[str, Any]]:  
     return {one.name: known[_key(asked, one)] for one in asked.set_ups}
 
 
-def _key(asked, one) -> str:  # type: ignore[no-untyped-def]
+def _key(asked: PlanAsked, one: BenchPlan) -> str:
     words = repr((asked.throw, asked.like, asked.span, one.markers, one.views))
     return hashlib.sha256(words.encode()).hexdigest()[:16]
 
 
-def _record(asked, found: dict[str, dict[str, Any]], coming) -> dict[str, Any]:  # type: ignore[no-untyped-def]
+def _record(
+    asked: PlanAsked, found: dict[str, dict[str, Any]], coming: NextThrow | None
+) -> dict[str, Any]:
     """Everything of plan.json."""
     from dataclasses import asdict
 
@@ -138,7 +149,7 @@ def _record(asked, found: dict[str, dict[str, Any]], coming) -> dict[str, Any]: 
     }  # fmt: skip
 
 
-def _next(path: Path, question: str):  # type: ignore[no-untyped-def]
+def _next(path: Path, question: str) -> NextThrow:
     """Which of two lines to throw next, from a table with columns of the answer and its sd."""
     from lashwave.files import read_throws
     from lashwave.study import plan as planning
@@ -155,7 +166,9 @@ def _next(path: Path, question: str):  # type: ignore[no-untyped-def]
     )
 
 
-def _checked(asked, throw, name: str, count: int, progress) -> dict[str, Any]:  # type: ignore[no-untyped-def]
+def _checked(
+    asked: PlanAsked, throw: Planned, name: str, count: int, progress: console.Progress
+) -> dict[str, Any]:
     """Records of a set-up simulated and reconstructed: the sds that they state."""
     import numpy as np
 

@@ -127,7 +127,7 @@ WIDE = 0.1
 """Half width of an interval of a share from which it is too wide to rank inputs by."""
 
 
-def _cautions(index, bad: int, count: int) -> None:  # type: ignore[no-untyped-def]
+def _cautions(index: pd.DataFrame, bad: int, count: int) -> None:
     """What makes the shares less sure than they look."""
     wide = float(index[["first_half", "total_half"]].max(axis=None))
     if wide > WIDE:
