@@ -187,7 +187,7 @@ def test_shared_parameters_are_of_the_draws_or_of_the_fit(imposed):
     fit = imposed.fit(
         draws, shared={"damping_time": (1.5, 0.2), "registration_u:tip-view": (3.0, 0.5)}
     )
-    found = all.answers(imposed.trial(), fit)
+    found = all.fitted_parameters(imposed.trial(), fit)
     assert found["drag_normal"].value == 1.0
     damping, shift = found["damping_time"], found["registration_u:tip-view"]
     assert (damping.value, damping.sd, damping.unit) == (1.5, 0.2, "1")
@@ -198,7 +198,7 @@ def test_shared_parameters_are_of_the_draws_or_of_the_fit(imposed):
     assert found["drag_tuft"].reason == "the line has no tuft"
     tufted = imposed.trial()
     tufted = replace(tufted, line=replace(tufted.line, tuft=Tuft(1e-5, 1e-6, 1e-5)))
-    assert all.answers(tufted, fit)["drag_tuft"].reason == "not part of this fit"
+    assert all.fitted_parameters(tufted, fit)["drag_tuft"].reason == "not part of this fit"
 
 
 def test_the_balance_chooses_by_prior_and_rest():

@@ -51,9 +51,10 @@ def quick(folder: Path, out: Path, known: tuple[Any, ...] = ()) -> dict[str, Any
 
 
 def die(errand):
-    """A job that the system ends, but for one that has been begun three times before."""
+    """A job of which the system ends the heavy one, and all that run beside it with it."""
     name, folder = errand
     (folder / f"{name}-{time.monotonic_ns()}").touch()
-    if name == "heavy" or (name == "unlucky" and len(list(folder.glob("unlucky-*"))) < 3):
+    time.sleep(0.05)
+    if name == "heavy":
         os.kill(os.getpid(), signal.SIGKILL)
     return name

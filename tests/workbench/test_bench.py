@@ -94,7 +94,7 @@ def test_demo_shows_answers_beside_the_truth(asked, quick, tmp_path, capsys):
     assert rows["hand_work"].endswith("outside")  # the stand-in's hand gives 1 W for 0.6 s
     assert rows["sonic_time"].endswith("agrees")
     assert "Warning: a stand-in made this" in said
-    assert f"Report:  {tmp_path / 'out' / 'demo' / 'report.html'}" in said
+    assert f"Report:  {tmp_path / 'out' / 'demo.answers' / 'report.html'}" in said
 
 
 @pytest.mark.slow

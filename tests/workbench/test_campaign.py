@@ -32,8 +32,7 @@ import sys
 from pathlib import Path
 if __name__ == "__main__":
     from lashwave.workbench import campaign_command as campaign, campaign_run as running
-    from lashwave.workbench.deposit_campaign import packed_campaign
-from tests.workbench.campaign_work import quick, usable
+    from tests.workbench.campaign_work import quick, usable
     how = running.How(workers=3, work=quick, check=usable)
     campaign.carried_out(Path(sys.argv[1]), Path(sys.argv[2]), how)
 """

@@ -49,7 +49,7 @@ def test_a_design_is_written_printed_and_drawn(tmp_path, capsys, monkeypatch):
     assert max(diameter) <= 7e-3 and min(diameter) >= 2e-3
     page = (out / "design.html").read_text()
     assert "<svg" in page and "caution" in page and "http" not in page.split("<body>")[1][:200]
-    assert len((out / "throws.csv").read_text().splitlines()) == 25
+    assert 12 < len((out / "throws.csv").read_text().splitlines()) - 1 <= 24
 
 
 @pytest.mark.parametrize(

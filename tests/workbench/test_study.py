@@ -39,7 +39,7 @@ def keep_cross(folder, out, centre, monkeypatch):
         raise RuntimeError("asked")
 
     with monkeypatch.context() as patch:
-        patch.setattr(parameters, "kept_arrays", look)
+        patch.setattr(parameters.files, "kept_arrays", look)
         with pytest.raises(RuntimeError, match="asked"):
             parameters._likelihood(read_usable(folder), out / "kept", None)
     value = np.outer(np.diag(HELD), np.expm1(ARMS) ** 2)

@@ -332,8 +332,8 @@ def with_spread(
     station = float(np.median([f[0] for f in first.values()]))
     # In the camera's own time, so that a clock's offset does not count as a shift of the path.
     since = np.array([tell(f, scenes[d])[1] - scenes[d].time[0] for d, f in first.items()])
-    delay = float(np.median(since))
-    there = np.array([np.stack(s.path.at(station, s.time[:1] + delay))[:, 0] for s in scenes])
+    middle = float(np.median(since))
+    there = np.array([np.stack(s.path.at(station, s.time[:1] + middle))[:, 0] for s in scenes])
     across = scenes[0].across
     spread = np.diag([LEAST_SHIFT, LEAST_SHIFT, LEAST_DRIFT, LEAST_DRIFT]) ** 2
     if len(scenes) > 2:
@@ -346,7 +346,7 @@ def with_spread(
     return [
         replace(
             s,
-            path=replace(s.path, since=float(s.time[0] + delay)),
+            path=replace(s.path, since=float(s.time[0] + middle)),
             whiten=whiten,
             delay_sd=delay,
             slower_sd=slower,

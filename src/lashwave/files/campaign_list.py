@@ -7,14 +7,13 @@ condition: text, or a number whose unit in brackets becomes SI.
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from lashwave.files.source import LARGEST_DESCRIPTION, decode
 from lashwave.files.swap import is_part
-from lashwave.quantities import SI, InputError, UnitError, heading, to_si
+from lashwave.quantities import SI, InputError, UnitError, cells_of, heading, to_si
 
 DESCRIBED = "trial.toml"
 NAMED = ("trial", "specimen", "thrower")
@@ -122,14 +121,15 @@ def _cells(source: Path) -> tuple[list[tuple[int, list[str]]], list[str]]:
     """Rows with their lines, and the headings."""
     if source.stat().st_size > LARGEST_DESCRIPTION:
         raise InputError(source, "is too large for a table of trials", "name a CSV table")
-    reader = csv.reader(decode(source.read_bytes(), str(source)).splitlines(), strict=True)
+    lines = decode(source.read_bytes(), str(source)).splitlines()
     rows: list[tuple[int, list[str]]] = []
+    at = 0
     try:
-        for row in reader:
+        for at, row in enumerate(cells_of(lines), 1):
             if any(cell.strip() for cell in row):
-                rows.append((reader.line_num, row))
-    except csv.Error as error:
-        raise InputError(source, str(error), "write CSV", line=reader.line_num) from None
+                rows.append((at, row))
+    except ValueError as error:
+        raise InputError(source, str(error), "write CSV", line=at + 1) from None
     if not rows:
         raise InputError(source, "is empty", "name a trial a row", line=1, field="heading")
     headings = [cell.strip() for cell in rows[0][1]]

@@ -213,12 +213,13 @@ def sought(
     rows = throws(scouts)
     places = list(scouts)
     start = scouts[int(np.argmin([row["cost"] for row in rows]))]
+    together = max(lot, 4 + int(3 * np.log(size)))
     how = {
-        "bounds": [0.0, 1.0], "popsize": max(lot, 4 + int(3 * np.log(size))), "seed": seed,
+        "bounds": [0.0, 1.0], "popsize": together, "seed": seed,
         "maxfevals": most - len(rows), "tolfun": 1e-5, "tolx": 1e-4, "verbose": -9,
     }  # fmt: skip
     search = cma.CMAEvolutionStrategy(start, 0.2, how)
-    while not search.stop() and len(rows) < most:
+    while not search.stop() and len(rows) + together <= most:
         asked = [np.asarray(x) for x in search.ask()]
         found = throws(np.array(asked))
         search.tell(asked, [row["cost"] for row in found])
