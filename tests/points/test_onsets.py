@@ -127,7 +127,8 @@ HAND = {
     "array8_one_channel_clipped.wav": (42052.0, range(8)),
 }
 """Sample at which the event that all channels share begins, read off drawings of the channels to
-some 4 samples, and the channels in which it can be read."""
+some 4 samples, and the channels in which it can be read. They were read after the picker's own
+onsets had been seen: the test guards what was found, it does not measure the accuracy."""
 
 
 @pytest.mark.parametrize("name", HAND)
@@ -141,18 +142,21 @@ def test_onsets_of_one_event_are_found_in_all_channels(name: str) -> None:
     assert max(abs(t - sample) for t in times.values()) < 0.2e-3 * rate
 
 
-def test_a_slow_rise_on_a_swell_has_its_onset_where_it_begins() -> None:
-    """Noise that swells over 3 ms on a rumble: no edge, and the quiet is not far from the peak."""
-    rate, rng, error, stated = 48e3, np.random.default_rng(4), [], []
+def swells(length: float, power: float, loud: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Errors and stated deviations (40,) [s] of swelling noise on a rumble.
+
+    length : of the swell [s], which grows as time to the `power`; loud : in deviations of the hiss.
+    """
+    rate, rng, error, stated = 48e3, np.random.default_rng(seed), [], []
     for _ in range(40):
         truth = 0.2 + rng.uniform(0, 1) / rate
         time = np.arange(24000) / rate
         hiss = rng.standard_normal(time.size)
-        swell = np.clip((time - truth) / 3e-3, 0.0, 1.0) ** 0.5 * np.exp(-(time - truth) / 0.03)
+        swell = np.clip((time - truth) / length, 0.0, 1.0) ** power * np.exp(-(time - truth) / 0.03)
         x = (
             40.0 * np.sin(2 * np.pi * 90.0 * time)
             + hiss
-            + 60.0 * swell * rng.standard_normal(time.size)
+            + loud * swell * rng.standard_normal(time.size)
         )
         event = common_event(x[:, None], rate)
         assert event is not None
@@ -160,8 +164,36 @@ def test_a_slow_rise_on_a_swell_has_its_onset_where_it_begins() -> None:
         assert arrival is not None
         error.append(arrival[0] - truth)
         stated.append(arrival[1])
+    return np.array(error), np.array(stated)
+
+
+def test_a_slow_rise_on_a_swell_has_its_onset_where_it_begins() -> None:
+    """Noise that swells over 3 ms: no edge, and the quiet is not far from the peak."""
+    error, _ = swells(3e-3, 0.5, 60.0, seed=4)
     assert np.abs(error).max() < 0.2e-3
-    assert np.sqrt(np.mean(np.square(error))) < 1.5 * np.sqrt(np.mean(np.square(stated)))
+    assert np.sqrt(np.mean(np.square(error))) < 75e-6
+
+
+@pytest.mark.parametrize(
+    ("length", "power", "loud"),
+    [
+        (1e-3, 0.5, 60.0),
+        (6e-3, 0.5, 60.0),
+        (2e-3, 1.0, 60.0),
+        (3e-3, 0.5, 20.0),
+        (0.5e-3, 1.0, 60.0),
+    ],
+)
+def test_the_deviation_of_a_swell_holds_for_shapes_that_are_unlike(
+    length: float, power: float, loud: float
+) -> None:
+    """Of these shapes, other draws set `swell_sd`. It is that of the worst, so it may be too wide
+    for the others, yet by no more than 8 times for the steepest of them."""
+    error, stated = swells(length, power, loud, seed=51)
+    rms = np.sqrt(np.mean(np.square(error)) / np.mean(np.square(stated)))
+    assert 1.0 / 8.0 < rms < 1.2
+    if (length, power) == (2e-3, 1.0):
+        assert rms > 0.6
 
 
 def test_a_block_that_the_recorder_wrote_twice_is_named() -> None:

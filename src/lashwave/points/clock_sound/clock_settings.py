@@ -59,8 +59,10 @@ class SoundSettings:
     """Channels of one recorder hear one event within this long of one another [s]: 5 m."""
     louder: float = 3.0
     """A sound has arrived where it is this many times louder than what was before."""
-    swell_sd: float = 50e-6
-    """By how much a sound that swells is heard late [s]: 47 us over 3 ms in `test_onsets.py`."""
+    swell_sd: float = 150e-6
+    """By how much a sound that swells is heard late [s]: 25 to 143 us RMS for swells of unlike
+    shapes (0.5 to 6 ms long, as a root or straight, 20 and 60 times the noise); the worst is taken.
+    """
     agree: float = 0.2e-3
     """An edge that begins within this long of the first arrival is that arrival's [s]."""
     clear: float = 10.0
