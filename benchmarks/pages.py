@@ -14,6 +14,8 @@ import argparse
 import multiprocessing
 import statistics
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -31,6 +33,11 @@ from tests.report import invented
 TIMES, STATIONS, FRAMES, OPENED = 5000, 100, 1000, 5
 OTHERS = 8
 """Small trials beside the two that are measured."""
+
+Views = dict[str, list[float]]
+"""Seconds to the first view, by what is shown."""
+Moved = dict[str, dict[str, float]]
+"""The meter's summary [ms], by what was dragged or played."""
 
 
 def first_view(browser: Any, address: str) -> float:
@@ -75,10 +82,23 @@ def write_folder(folder: Path, frames: int) -> None:
     trials.answer(folder / "many")
 
 
-def spin(end: Any) -> None:
-    """Keep a core at work until told to stop."""
-    while not end.is_set():
+def spin() -> None:
+    """Keep a core at work for good."""
+    while True:
         sum(range(10_000))
+
+
+@contextmanager
+def busy(cores: int) -> Iterator[None]:
+    """Keep so many cores at work meanwhile, and end that whatever happens."""
+    spinning = [multiprocessing.Process(target=spin, daemon=True) for _ in range(cores)]
+    for one in spinning:
+        one.start()
+    try:
+        yield
+    finally:
+        for one in spinning:
+            one.terminate()
 
 
 def scrub(page: Any, view: str, span: tuple[float, float]) -> dict[str, float]:
@@ -114,66 +134,73 @@ def say(what: str, found: dict[str, float]) -> None:
     )
 
 
+def measured(browser: Any, server: Server, frames: int) -> tuple[Views, Moved]:
+    """Every measurement of a folder with a film of so many frames, printed as it is made."""
+    address = server.address("trial/large")
+    opened = [first_view(browser, address) for _ in range(OPENED)]
+    print(f"first view: {opened[0]:.2f} s, then {statistics.median(opened[1:]):.2f} s")
+    many = [first_view(browser, server.address("trial/many")) for _ in range(2)]
+    print(f"first view with a million sightings: {many[0]:.2f} s, then {many[1]:.2f} s")
+    listed = [first_list(browser, server.address()) for _ in range(3)]
+    print(f"list of {OTHERS + 2} trials: {listed[0]:.2f} s, then {min(listed[1:]):.2f} s")
+    page = browser.new_context(viewport={"width": 1280, "height": 720}).new_page()
+    page.goto(address)
+    page.wait_for_selector("[data-view=line] canvas.sheet")
+    times, stations = bench(page, "[bench.motion.times, bench.motion.stations]")
+    print(f"motion of {times} times at {stations} stations, film of {frames} frames")
+    moved = {
+        "time line, whole record": scrub(page, "timeline", (0.0, 0.6)),
+        "speed map, film's span": scrub(page, "speed", (0.418, 0.418 + frames / trials.RATE)),
+        "playing the film": play(page),
+    }
+    page.goto(server.address("trial/many"))
+    page.wait_for_selector("[data-view=line] canvas.sheet")
+    until(page, "window.lashwave.bench.info.id === 'many'")
+    moved["a million sightings, whole record"] = scrub(page, "timeline", (0.0, 0.55))
+    for what, found in moved.items():
+        say(what, found)
+    return {"first view": opened, "a million": many, "list": listed}, moved
+
+
+def keep(views: Views, moved: Moved) -> None:
+    """Write the figures for docs/figures.md."""
+    opened, many, listed = views["first view"], views["a million"], views["list"]
+    first = statistics.median(opened[1:])
+    kept = [Figure("first view [s]", MACHINE, OPENED, first, max(opened), "1.5",
+                   first <= 1.5)]  # fmt: skip
+    kept += [
+        Figure("first view with a million sightings [s]", MACHINE, 2, many[1], max(many),
+               "1.5", many[1] <= 1.5),
+        Figure("list of ten trials [s]", MACHINE, 3, min(listed), max(listed), "1.5",
+               min(listed) <= 1.5),
+    ]  # fmt: skip
+    kept += [
+        Figure(f"{what}: script of a frame at the 95th percentile [ms]", MACHINE,
+               int(found["frames"]), found["p95"], found["worst"], "4", found["p95"] <= 4)
+        for what, found in moved.items()
+    ]  # fmt: skip
+    figures.save("pages", "The pages, software drawing", kept)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--frames", type=int, default=FRAMES)
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     parser.add_argument("--busy", type=int, default=0, help="cores kept at work meanwhile")
     asked = parser.parse_args()
-    frames = asked.frames
     if not CHROMIUM.exists():
         print(f"no Chromium at {CHROMIUM}; install it or name it in LASHWAVE_CHROMIUM")
         return
     from playwright.sync_api import sync_playwright
 
     with tempfile.TemporaryDirectory() as made, sync_playwright() as tool:
-        write_folder(Path(made), frames)
-        stop = multiprocessing.Event()
-        spinning = [multiprocessing.Process(target=spin, args=(stop,)) for _ in range(asked.busy)]
-        for one in spinning:
-            one.start()
+        write_folder(Path(made), asked.frames)
         server = Server(Path(made))
         browser = tool.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        address = server.address("trial/large")
-        opened = [first_view(browser, address) for _ in range(OPENED)]
-        print(f"first view: {opened[0]:.2f} s, then {statistics.median(opened[1:]):.2f} s")
-        many = [first_view(browser, server.address("trial/many")) for _ in range(2)]
-        print(f"first view with a million sightings: {many[0]:.2f} s, then {many[1]:.2f} s")
-        listed = [first_list(browser, server.address()) for _ in range(3)]
-        print(f"list of {OTHERS + 2} trials: {listed[0]:.2f} s, then {min(listed[1:]):.2f} s")
-        page = browser.new_context(viewport={"width": 1280, "height": 720}).new_page()
-        page.goto(address)
-        page.wait_for_selector("[data-view=line] canvas.sheet")
-        times, stations = bench(page, "[bench.motion.times, bench.motion.stations]")
-        print(f"motion of {times} times at {stations} stations, film of {frames} frames")
-        moved = {
-            "time line, whole record": scrub(page, "timeline", (0.0, 0.6)),
-            "speed map, film's span": scrub(page, "speed", (0.418, 0.418 + frames / trials.RATE)),
-            "playing the film": play(page),
-        }
-        page.goto(server.address("trial/many"))
-        page.wait_for_selector("[data-view=line] canvas.sheet")
-        until(page, "window.lashwave.bench.info.id === 'many'")
-        moved["a million sightings, whole record"] = scrub(page, "timeline", (0.0, 0.55))
-        stop.set()
-        for what, found in moved.items():
-            say(what, found)
+        with busy(asked.busy):
+            views, moved = measured(browser, server, asked.frames)
         if asked.keep:
-            first = statistics.median(opened[1:])
-            kept = [Figure("first view [s]", MACHINE, OPENED, first, max(opened), "1.5",
-                           first <= 1.5)]  # fmt: skip
-            kept += [
-                Figure("first view with a million sightings [s]", MACHINE, 2, many[1], max(many),
-                       "1.5", many[1] <= 1.5),
-                Figure("list of ten trials [s]", MACHINE, 3, min(listed), max(listed), "1.5",
-                       min(listed) <= 1.5),
-            ]  # fmt: skip
-            kept += [
-                Figure(f"{what}: script of a frame at the 95th percentile [ms]", MACHINE,
-                       int(found["frames"]), found["p95"], found["worst"], "4", found["p95"] <= 4)
-                for what, found in moved.items()
-            ]  # fmt: skip
-            figures.save("pages", "The pages, software drawing", kept)
+            keep(views, moved)
         browser.close()
         server.stop()
 

@@ -78,7 +78,7 @@ def picture(
     return np.clip(np.rint(electrons + rng.normal(0.0, 1.5, seen.shape)), 0, FULL).astype(np.uint16)
 
 
-class Held(list[NDArray[np.uint16]]):
+class InMemory(list[NDArray[np.uint16]]):
     """Frames in memory."""
 
     bits = 16
@@ -88,11 +88,13 @@ class Held(list[NDArray[np.uint16]]):
         return self[0].shape[1], self[0].shape[0]
 
 
-def pairs(apart: float, radius: float, count: int, seed: int) -> tuple[Held, NDArray[np.float64]]:
+def pairs(
+    apart: float, radius: float, count: int, seed: int
+) -> tuple[InMemory, NDArray[np.float64]]:
     """Images of 20 pairs each `apart` [px], in all directions, and their places (K, 20, 2, 2)."""
     rng = np.random.default_rng(seed)
     grid = np.stack(np.meshgrid(np.arange(5), np.arange(4)), axis=-1).reshape(-1, 2) * 60.0 + 36.0
-    films, true = Held(), []
+    films, true = InMemory(), []
     for _ in range(count):
         middle = grid + rng.uniform(-3.0, 3.0, grid.shape)
         angle = rng.uniform(0.0, 2.0 * np.pi, len(grid))
@@ -103,7 +105,7 @@ def pairs(apart: float, radius: float, count: int, seed: int) -> tuple[Held, NDA
     return films, np.array(true)
 
 
-def judged(films: Held, true: NDArray[np.float64]) -> dict[str, float]:
+def judged(films: InMemory, true: NDArray[np.float64]) -> dict[str, float]:
     """Of all pairs: parted, said to be one, and silently wrong; errors of parted dots [px]."""
     found = find_dots(films)
     parted = said = silent = 0
