@@ -97,12 +97,7 @@ def locate_fast(
 
     tip = tip_track(watched(), tufted)
     notes.append(f"tip found in {tip.frame.size} of {len(frames)} images")
-    try:
-        scale = image_scale(camera)
-    except OutOfRangeError as problem:
-        scale = None
-        notes.append(f"no fronts and no widths of the tuft: {problem}")
-    fronts = None
+    scale, fronts = _scale(camera, notes), None
     if scale is not None and camera.shows == "schlieren":
         searched = _searched(camera, len(frames), tip, window)
         fronts = _fronts(camera, frames, searched, sound, progress, notes)
@@ -115,6 +110,15 @@ def locate_fast(
         tuft=tuft_widths(fans, scale) if fans and scale is not None else None,
         notes=tuple(f"camera {camera.name}: {note}." for note in notes),
     )
+
+
+def _scale(camera: Camera, notes: list[str]) -> float | None:
+    """[px/m] of the view; None, with a note, where one number will not do."""
+    try:
+        return image_scale(camera)
+    except OutOfRangeError as problem:
+        notes.append(f"no fronts and no widths of the tuft: {problem}")
+        return None
 
 
 def _flashes(camera: Camera, frames: Frames, markers: Markers) -> Flashes | None:
@@ -216,7 +220,7 @@ def _fronts(
 
 
 def pinned(camera: Camera, fit: ClockFit | None, period: float) -> Camera:
-    """The camera with its clock on the sample that the motion told; else as it was stated.
+    """The camera with its clock on the sample that the motion points to; else as it was stated.
 
     The flashes themselves bound the clock; the stated deviation only keeps the others out.
     """

@@ -66,7 +66,7 @@ def locate_markers(
         another the first of each are used.
     wanted : labels and stations; no samples.
     handle_length : of the rigid grip [m].
-    progress : is told each stage and the share of it done.
+    progress : is given each stage and the share of it done.
 
     Raises
     ------
@@ -74,14 +74,8 @@ def locate_markers(
     """
     _check(cameras)
     counts = [len(film) for film in films]
-    count, found = min(counts), []
-    for number, (camera, film) in enumerate(zip(cameras, films, strict=True)):
-        parts = []
-        for part in stream_dots(islice(iter(film), count), with_gain(film)):
-            parts.append(part)
-            last = int(part.frame[-1]) if part.frame.size else 0
-            progress(f"dots of {camera.name}", (number + last / count) / len(films))
-        found.append(dots_joined(parts))
+    count = min(counts)
+    found = _dots_of(cameras, films, count, progress)
 
     def frames() -> Iterator[Sequence[DotsInFrame]]:
         for frame, views in enumerate(dots_by_frame(found, count)):
@@ -117,6 +111,21 @@ def locate_markers(
     said = [f"markers: {note}." for note in notes]
     said += [f"{one}." for each in health for one in advice(each)]
     return LocatedMarkers(kept, deviations.shift_sd, health, tuple(said))
+
+
+def _dots_of(
+    cameras: Sequence[Camera], films: Sequence[Frames], count: int, progress: Progress
+) -> list[Dots]:
+    """The dots in the first `count` images of each camera."""
+    found = []
+    for number, (camera, film) in enumerate(zip(cameras, films, strict=True)):
+        parts = []
+        for part in stream_dots(islice(iter(film), count), with_gain(film)):
+            parts.append(part)
+            last = int(part.frame[-1]) if part.frame.size else 0
+            progress(f"dots of {camera.name}", (number + last / count) / len(films))
+        found.append(dots_joined(parts))
+    return found
 
 
 def with_own_sd(markers: Markers, points: SpacePoints, sd: Array) -> Markers:

@@ -1,6 +1,6 @@
 """How well each marker sample is known, from its own dots and cameras.
 
-Two errors are told apart. What a dot's noise and a lens's local misfit do differs from sample to
+Two errors are kept apart. What a dot's noise and a lens's local misfit do differs from sample to
 sample: that is a sample's own deviation, its covariance carried through the triangulation as it
 was weighted. What a camera's calibration shifts, it shifts for all samples alike: that is one
 unknown shared by the record, and does not belong in a row. Residuals say how large both are: they
@@ -14,11 +14,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.stats import chi2 as chi2_law
 
 from lashwave.instruments import project, project_jacobian
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.quantities import Array, Camera, Dots, SpacePoints, Whole
+
+MOST_MISS = 16.0
+"""By which images are taken to miss at most [px]; no ring that is calibrated comes near it."""
 
 
 @dataclass(frozen=True)
@@ -98,13 +102,11 @@ def _usual_misses(off: Array, sd: Array, free: Array) -> float:
         chi2 = np.nansum(off**2 / (sd**2 + more**2)[..., None], axis=(1, 2))
         return float(np.median(chi2 / middle))
 
-    low, high = 0.0, 16.0
-    if score(low) <= 1.0:
+    if score(0.0) <= 1.0:
         return 0.0
-    for _ in range(30):
-        half = 0.5 * (low + high)
-        low, high = (half, high) if score(half) > 1.0 else (low, half)
-    return high
+    if score(MOST_MISS) >= 1.0:
+        return MOST_MISS
+    return float(brentq(lambda more: score(more) - 1.0, 0.0, MOST_MISS, xtol=1e-6))
 
 
 def _gains(

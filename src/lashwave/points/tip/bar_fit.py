@@ -22,7 +22,7 @@ from scipy.stats import truncnorm
 from lashwave.points.background import Plane
 from lashwave.points.tip.line_trace import CentreLine
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities import Array
+from lashwave.quantities import Array, Mask
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _STROKE = np.polynomial.legendre.leggauss(5)
@@ -185,16 +185,8 @@ def fit_tip(
     """
     rows, columns = np.mgrid[: dark.shape[0], : dark.shape[1]]
     places = np.column_stack([columns.ravel(), rows.ravel()]) + np.asarray(corner, dtype=float)
-    away = places - start
-    along = away @ direction
-    across = away @ np.array([-direction[1], direction[0]])
-    smear = 0.5 * np.abs(stroke @ np.array([-direction[1], direction[0]]))
     least = settings.fit_blacker * depth if joined else -np.inf
-    used = (along > -max(settings.fit_behind, width)) & (
-        along < settings.fit_ahead + 0.5 * np.hypot(*stroke)
-    )
-    used &= np.abs(across) < 0.5 * width + settings.fit_aside + smear
-    used &= np.isfinite(noise.ravel())
+    used = _near(places - start, direction, width, stroke, settings) & np.isfinite(noise.ravel())
     if used.sum() < 60:
         return None
     places, seen = places[used], dark.ravel()[used].astype(float)
@@ -227,6 +219,18 @@ def fit_tip(
         return None
     fit = _judged(found.x, found.jac, found.fun[: len(seen)], settings)
     return _shapeless(fit, settings) if joined and fit is not None else fit
+
+
+def _near(
+    away: Array, direction: Array, width: float, stroke: Array, settings: TipSettings
+) -> Mask:
+    """(P,) whether places, (P, 2) [px] from the rough tip, are near enough to tell its end."""
+    side = np.array([-direction[1], direction[0]])
+    along, across = away @ direction, np.abs(away @ side)
+    behind = max(settings.fit_behind, width)
+    ahead = settings.fit_ahead + 0.5 * np.hypot(*stroke)
+    aside = 0.5 * width + settings.fit_aside + 0.5 * np.abs(stroke @ side)
+    return np.asarray((along > -behind) & (along < ahead) & (across < aside))
 
 
 def _judged(p: Array, jacobian: Array, misfits: Array, settings: TipSettings) -> TipFit | None:
