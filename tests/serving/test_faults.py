@@ -27,8 +27,14 @@ def test_a_damaged_summary_is_its_own_row_alone(bench: Path, damage: dict) -> No
         file.write_text(json.dumps(json.loads(file.read_text()) | damage))
     with client_of(bench) as client:
         rows = {r["id"]: r for r in client.get("/api/trials").json()["trials"]}
-        # answers that do not say of which trial they are stand alone
+        # Answers that do not say of which trial they are stand alone. Hidden they would be answers
+        # that vanish: the row says which file is at fault.
         assert set(rows) == {"trial", "other", "aaa"}
+        assert rows["aaa"]["verdict"] == "unusable" and not rows["aaa"]["answered"]
+        assert "aaa" in rows["aaa"]["broken"] and "summary.json" in rows["aaa"]["broken"]
+        assert rows["aaa"]["reasons"] == [rows["aaa"]["broken"]]
+        answer = client.get("/api/trials/aaa")
+        assert answer.status_code == 422 and "summary.json" in answer.json()["error"]
         assert any("summary.json" in reason for reason in rows["trial"]["reasons"])
         assert not any("summary.json" in reason for reason in rows["other"]["reasons"])
         assert client.get("/api/trials/trial").status_code == 200
