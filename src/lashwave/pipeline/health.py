@@ -16,7 +16,8 @@ from lashwave.quantities import Array, Camera, Markers, Mask, Trial
 PIECE = 4096
 """Samples looked at together."""
 QUIET_WINDOW = 30
-"""Samples in a stretch whose noise is looked at; long enough for 10 %, short enough to be calm."""
+"""Samples in a stretch whose noise is looked at: enough to know it to 10 %, and so few that the
+line hardly moves meanwhile."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class MarkerHealth:
     longest_gap: float
     """[s], the ends of the record counted."""
     noise: float
-    """[m], of one coordinate, in the calmest stretches; nan where too little was seen."""
+    """[m], of one coordinate, in the quietest stretches; nan where too little was seen."""
     stated: float
     """[m], median of the stated standard deviation."""
 
@@ -166,7 +167,7 @@ def swap_suspects(markers: Markers) -> list[tuple[str, str, int]]:
 def _strays(position: Array, least: float) -> Mask:
     """(L, T - 2) whether each marker is over `least` [m] off its straight path at a sample.
 
-    A piece of the record (T, L, 3) [m] at a time, so that a long one is not held several times.
+    A piece of the record (T, L, 3) [m] at a time, so that a long one is in memory once.
     """
     strays = np.zeros((position.shape[1], max(len(position) - 2, 0)), dtype=bool)
     for begin in range(0, strays.shape[1], PIECE):

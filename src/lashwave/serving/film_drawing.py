@@ -66,8 +66,8 @@ def write_film(arguments: dict[str, Any], show: Progress) -> None:
 
     def images() -> Iterator[NDArray]:
         for k in range(count):
-            place = max(0, 1 - int(np.floor(np.log10(max(sd[k], 1e-3)))))
-            said = f"{1e3 * at[k]:.3f} ms    tip {speed[k]:.{place}f} +- {sd[k]:.{place}f} m/s"
+            digits = max(0, 1 - int(np.floor(np.log10(max(sd[k], 1e-3)))))
+            said = f"{1e3 * at[k]:.3f} ms    tip {speed[k]:.{digits}f} +- {sd[k]:.{digits}f} m/s"
             words = (str(arguments["title"]), f"{said}    {slower:.3g} times slower")
             image = drawn(uv[max(0, k - GHOSTS) : k + 1], words, scale)
             _strip(image, arguments.get("events") or [], (begin, end), float(at[k]))

@@ -1,6 +1,6 @@
 """Tells every open page what changed, so that two tabs stay in step.
 
-What a page need not wait for is done in the background, one after another, then told.
+What a page need not wait for is done in the background, one after another, and then announced.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from lashwave.serving.replies import Refused
 QUIET = 15.0
 """After so long without news a comment is sent, which shows that the server is there [s]."""
 LONGEST = 100
-"""Messages that a page may be behind before it is told that everything changed."""
+"""Messages that a page may be behind before it hears that everything changed."""
 
 
 class Hub:

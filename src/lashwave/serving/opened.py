@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 KEPT = 6
-"""Trials, and motions, that are held in memory."""
+"""Trials, and motions, that are kept in memory."""
 
 
 @dataclass(frozen=True)
@@ -118,25 +118,22 @@ class Reader:
         own = self.library.own_answers(opened.id)
         if is_answers(own):
             return _answered(opened, own)
-        for path, inputs in self._strays():
-            if self._same_inputs(opened, inputs):
+        for path, summary in self._strays():
+            if self._same_inputs(opened, summary["provenance"]["inputs"]):
                 return _answered(opened, path)
         return None
 
     def offered(self, opened: Opened) -> list[str]:
         """Folders with answers of a trial of the same name, but of other inputs."""
-        found = []
-        for path, _ in self._strays():
-            summary = read_record(path)
-            if summary["trial"] == opened.trial.name:
-                found.append(path.name)
-        return found
+        strays = self._strays()
+        return [path.name for path, summary in strays if summary["trial"] == opened.trial.name]
 
-    def _strays(self) -> Iterator[tuple[Path, dict[str, str]]]:
+    def _strays(self) -> Iterator[tuple[Path, dict[str, Any]]]:
+        """Answers that no trial owns by place, each with its summary; damaged ones left out."""
         for name in self.library.answer_folders():
             path = self.library.child(name)
             try:
-                yield path, read_record(path)["provenance"]["inputs"]
+                yield path, read_record(path)
             except InputError:  # another folder's fault is that folder's
                 continue
 

@@ -175,7 +175,7 @@ def _mends_text(reader: Reader, opened: Opened) -> bytes | None:
 
 
 def reasons(opened: Opened, known: WeighedSightings) -> dict[str, str]:
-    """A sentence for each marker and camera: how much is missing, when, and how much doubted."""
+    """A sentence for each marker and camera: how much is missing, when, and how much distrusted."""
     markers, said = opened.trial.markers, {}
     if markers.time.size:
         for one in health.of_markers(markers):
