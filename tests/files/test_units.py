@@ -37,6 +37,8 @@ ROUNDING = 1e-14
         ("200 tex", "linear density", 2e-4),  # tex is grams a kilometre, ISO 1144
         ("1.5 g/km", "linear density", 1.5e-6),
         ("20000 fps", "frequency", 2e4),  # pictures a second
+        ("24000/1001 Hz", "frequency", 23.976023976023978),  # SMPTE ST 2036-1: 24/1.001 Hz
+        ("6688.96 Hz", "frequency", 6688.96),
         ("12 px", "pixel", 12.0),
         ("12.5 pixel", "pixel", 12.5),
         ("5 ppm", "ratio", 5e-6),

@@ -87,7 +87,7 @@ def tuft_together(camera: Camera, draws: Draws) -> Array | None:
     offset = draws.shared.get(f"clock_offset:{camera.name}", np.full(count, camera.clock.offset))
     drift = draws.shared.get(f"clock_drift:{camera.name}", np.zeros(count))
     frame = np.array([_half_way(camera.tuft, random) for _ in range(count)])
-    return np.asarray(offset + (1.0 + drift) * frame / camera.rate)
+    return np.asarray(offset + (1.0 + drift) * camera.counted(frame) / camera.rate)
 
 
 def _half_way(tuft: TuftWidths, random: np.random.Generator) -> float:

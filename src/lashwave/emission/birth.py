@@ -181,8 +181,9 @@ def scenes_of(
     c = np.maximum(sound + sound_sd * ndtri(rng.permutation(evenly)), 0.5 * sound)
     sd = seen.sd / scale
     flank, stand_off = _flanks(seen.number, sd, stand_off_sd)
+    seen_at = camera.counted(seen.frame)
     times = [
-        frame_time(camera.rate, seen.frame, float(offset[d]), float(drift[d])) for d in range(count)
+        frame_time(camera.rate, seen_at, float(offset[d]), float(drift[d])) for d in range(count)
     ]
     low = int(np.searchsorted(draws.time, min(t.min() for t in times) - SENT_BEFORE))
     high = int(np.searchsorted(draws.time, max(t.max() for t in times))) + 2

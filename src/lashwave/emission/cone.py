@@ -136,7 +136,7 @@ def cone(camera: Camera, number: int, draws: Draws, sound: float) -> Cone:
     best = Cone(np.nan, np.inf, -1, f"no straight part of {LEAST_POINTS} points or more")
     for frame in np.unique(fronts.frame[own]):
         here = own & (fronts.frame == frame)
-        now = float(frame_time(camera.rate, frame, offset))
+        now = float(frame_time(camera.rate, camera.counted(frame), offset))
         for side in _sides(fronts.uv[here], place.mean(axis=0)[span], way.mean(axis=0)[span]):
             uv = fronts.uv[here][side]
             sent = _sent(uv, place.mean(axis=0)[span], draws.time[span], now, sound * scale)

@@ -44,7 +44,11 @@ def allowed(setup: FitSetup, camera: Camera) -> Array:
     if camera.flashes.size < 2:
         return np.array([window])
     bound = flash_bound(
-        camera.flashes, camera.rate, setup.trial.markers.time, window, drift_sd=clock.drift_sd
+        camera.counted(camera.flashes),
+        camera.rate,
+        setup.trial.markers.time,
+        window,
+        drift_sd=clock.drift_sd,
     )
     return bound.intervals if bound.intervals.size else np.array([window])
 
@@ -57,8 +61,9 @@ def _misfit(setup: FitSetup, camera: Camera, path: Path, offsets: Array) -> Arra
     place = CubicSpline(path.time, path.node, axis=0)
     sd = max(float(np.median(camera.point_sd)), camera.registration_sd, 1.0)
     found = np.empty(offsets.size)
+    counted = camera.counted(camera.frame)
     for i, offset in enumerate(offsets):
-        times = np.clip(frame_time(camera.rate, camera.frame, offset), path.time[0], path.time[-1])
+        times = np.clip(frame_time(camera.rate, counted, offset), path.time[0], path.time[-1])
         at = place(times)
         rows = np.arange(times.size)
         x = sum(at[rows, np.maximum(nodes[:, e], 0)] * share[:, e, None] for e in range(2))
@@ -105,7 +110,7 @@ def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[str, ...]]:
 def _sweep(camera: Camera, marker_rate: float) -> float:
     """Frames through which the phases of a camera's flashes move from the first to the last."""
     ratio = camera.rate / marker_rate
-    return float(abs(ratio - round(ratio)) * np.ptp(camera.flashes) / ratio)
+    return float(abs(ratio - round(ratio)) * np.ptp(camera.counted(camera.flashes)) / ratio)
 
 
 def _clock_warnings(camera: Camera, intervals: Array, least: Array) -> list[str]:

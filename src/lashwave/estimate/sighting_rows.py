@@ -201,7 +201,7 @@ def camera_times(setup: FitSetup, camera: Camera, shared: Array) -> Array:
     """(P,) lab times [s] of a camera's points under the shared parameters (Q,)."""
     offset = shared[setup.shared.index(f"clock_offset:{camera.name}")]
     drift = shared[setup.shared.index(f"clock_drift:{camera.name}")]
-    return frame_time(camera.rate, camera.frame, float(offset), float(drift))
+    return frame_time(camera.rate, camera.counted(camera.frame), float(offset), float(drift))
 
 
 def _camera_part(
@@ -239,7 +239,7 @@ def _camera_part(
     tcol, tval = _blank(use.size * 2)
     tcol[:, 0], tval[:, 0] = index(f"clock_offset:{camera.name}"), flow.ravel()
     tcol[:, 1] = index(f"clock_drift:{camera.name}")
-    tval[:, 1] = (flow * (camera.frame[use] / camera.rate)[:, None]).ravel()
+    tval[:, 1] = (flow * (camera.counted(camera.frame[use]) / camera.rate)[:, None]).ravel()
     tcol[0::2, 2], tcol[1::2, 2] = index(names[0]), index(names[1])
     tval[:, 2] = np.repeat(scale, 2)
     p = slope[:, :, None, :] * share[:, None, :, None]

@@ -17,19 +17,27 @@ from lashwave.files.fields import Fields
 from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
 from lashwave.files.marker_section import read_stations
 from lashwave.files.source import Folder
-from lashwave.quantities import Array, Camera, Clock, Event, Tied, tied
+from lashwave.files.time_stamps import read_stamps
+from lashwave.quantities import Array, Camera, Clock, Event, Tied, even_frames, tied
 
 FRAME_SD = 0.3
 """[frames]; an event seen in a frame lies within half of one either way: 1 / sqrt(12)."""
 
 
-def read_clock(folder: Folder, fields: Fields, whose: str, rate: float | None = None) -> Clock:
+def read_clock(
+    folder: Folder,
+    fields: Fields,
+    whose: str,
+    rate: float | None = None,
+    stamps: Array | None = None,
+) -> Clock:
     """The `clock` table, tied by `events` where there are some; what is assumed is noted.
 
     Parameters
     ----------
     rate : of a camera, whose events state a frame [Hz]; None for a microphone, whose events state
         a time in its record.
+    stamps : (N, 2) of the camera, as `Camera.stamps`.
     """
     table = fields.sub("clock")
     stated = Clock()
@@ -40,7 +48,7 @@ def read_clock(folder: Folder, fields: Fields, whose: str, rate: float | None = 
             offset_sd=table.number("offset_sd", "time", Clock().offset_sd, 0.0, 10.0),
             drift_sd=table.number("drift_sd", "ratio", 0.0, 0.0, 0.01),
         )
-    events = [_event(one, rate) for one in fields.subs("events")]
+    events = [_event(one, rate, stamps) for one in fields.subs("events")]
     if not events:
         if table is None or not table.table:
             sd = stated.offset_sd
@@ -52,7 +60,7 @@ def read_clock(folder: Folder, fields: Fields, whose: str, rate: float | None = 
     return found.clock
 
 
-def _event(fields: Fields, rate: float | None) -> Event:
+def _event(fields: Fields, rate: float | None, stamps: Array | None) -> Event:
     own = ("frame", "frame_sd") if rate is not None else ("at", "at_sd")
     fields.expect("time", "time_sd", *own, "what")
     fields.text("what", None)
@@ -63,7 +71,8 @@ def _event(fields: Fields, rate: float | None) -> Event:
         return Event(time, time_sd, at, fields.number("at_sd", "time", above=0.0, high=10.0))
     frame = fields.number("frame", "ratio", low=0.0, high=1e5 * rate)
     frame_sd = fields.number("frame_sd", "ratio", FRAME_SD, high=1e6, above=0.0)
-    return Event(time, time_sd, frame / rate, frame_sd / rate)
+    even = float(even_frames(stamps, rate, frame))
+    return Event(time, time_sd, even / rate, frame_sd / rate)
 
 
 def _agreement(found: Tied, stated: Clock | None) -> str:
@@ -85,7 +94,7 @@ def _agreement(found: Tied, stated: Clock | None) -> str:
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",
     "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "events",
-    "flashes", "stations",
+    "flashes", "stations", "times",
 )  # fmt: skip
 FINEST = 1e-3
 """No point is known better [px]; a smaller deviation is a slip, and would drown all others."""
@@ -146,7 +155,8 @@ def _camera(
         right = f"expected at most {1 / rate:.4g} s, one over the rate"
         raise fields.fault("exposure", f"{fields.shown('exposure')} is longer than a frame", right)
     shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
-    clock = read_clock(folder, fields, f"camera {name}", rate)
+    stamps = read_stamps(folder, fields, name, rate)
+    clock = read_clock(folder, fields, f"camera {name}", rate, stamps)
     flashes = _flashes(folder, fields, rate)
     fronts = read_fronts(folder, fields, size, rate)
     tuft = read_tuft_widths(folder, fields, rate, alone)
@@ -185,6 +195,7 @@ def _camera(
         flashes=flashes,
         fronts=fronts,
         tuft=tuft,
+        stamps=stamps,
     )
 
 

@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.quantities import Fronts, Markers, Onset, TuftWidths, csv_lines
+from lashwave.quantities import Camera, Fronts, Markers, Onset, TuftWidths, csv_lines
 
 METRE_DIGITS, SECOND_DIGITS, PIXEL_DIGITS = 8, 9, 5
 """Decimals written: 10 nm, 1 ns and 1e-5 px, far below what any instrument tells apart."""
+TICK_DIGITS = 12
+"""Of a camera's own clock, whose steps must not seem uneven by rounding."""
 
 
 def write_points(
@@ -37,6 +39,15 @@ def write_points(
 def write_flashes(path: Path, frames: NDArray[np.int64]) -> None:
     """Frames (F,), counted from 0, no unit, in which the strobe is seen."""
     write_rows(path, ["frame"], ([int(frame)] for frame in frames))
+
+
+def write_stamps(path: Path, camera: Camera) -> None:
+    """The time [s] of each of a camera's frames on its own clock, from frame 0."""
+    assert camera.stamps is not None
+    frame = np.arange(int(camera.stamps[-1, 0]) + 1)
+    time = camera.counted(frame) / camera.rate
+    rows = ([int(f), round(float(t), TICK_DIGITS)] for f, t in zip(frame, time, strict=True))
+    write_rows(path, ["frame", "time [s]"], rows)
 
 
 def write_fronts(path: Path, fronts: Fronts) -> None:

@@ -26,7 +26,17 @@ from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.specimen import read_line
 from lashwave.files.wav import read_wav
-from lashwave.quantities import TRIAL_GRAVITY, Air, Frames, InputError, Microphone, Pictures, Trial
+from lashwave.quantities import (
+    TRIAL_GRAVITY,
+    Air,
+    Camera,
+    Frames,
+    InputError,
+    Microphone,
+    Pictures,
+    Trial,
+    counted,
+)
 
 DESCRIPTION = "trial.toml"
 SCHEMA = 1
@@ -284,7 +294,7 @@ def read_pictures(path: Path) -> Pictures:
         camera = next((c for c in trial.cameras if c.name == name), None)
         if camera is None or fields.has("points") or not fields.has("frames"):
             continue
-        frames[name] = _frames(folder, fields, camera.size)
+        frames[name] = _frames(folder, fields, camera)
         if camera.shows != "dots":
             feature[name], tip[name] = _tip(fields, trial.line.length)
     sounds = {}
@@ -297,12 +307,18 @@ def read_pictures(path: Path) -> Pictures:
     return Pictures(trial, frames, tip, feature, sounds)
 
 
-def _frames(folder: Folder, fields: Fields, size: tuple[int, int]) -> Frames:
+def _frames(folder: Folder, fields: Fields, camera: Camera) -> Frames:
     """The images of a camera; raw that only looks like grey is refused by its first image."""
     pattern = fields.text("frames")
     frames = open_frames(
-        folder, pattern, fields.where, fields.line("frames"), fields.name("frames"), size
+        folder, pattern, fields.where, fields.line("frames"), fields.name("frames"), camera.size
     )
+    if camera.stamps is not None and len(frames) != camera.stamps[-1, 0] + 1:
+        rows = int(camera.stamps[-1, 0]) + 1
+        raise fields.fault(
+            "times", f"has {counted(rows, 'row')} for {counted(len(frames), 'image')}",
+            "write a row an image; a frame that was dropped has neither",
+        )  # fmt: skip
     raw = raw_kind(frames[0]) if len(frames) else None
     if raw is not None:
         raise fields.fault("frames", f"{pattern!r} {raw[0]}", raw[1])

@@ -16,6 +16,7 @@ from lashwave.files.sighting_tables import (
     write_onsets,
     write_points,
     write_rows,
+    write_stamps,
     write_tuft_widths,
 )
 from lashwave.files.write_toml import toml_text, with_unit
@@ -47,6 +48,8 @@ def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:
         _write_points(folder / f"{stem}.csv", camera, _features(camera, trial.line.length))
         if camera.flashes.size:
             write_flashes(folder / f"{stem}-flashes.csv", camera.flashes)
+        if camera.stamps is not None:
+            write_stamps(folder / f"{stem}-times.csv", camera)
         if camera.fronts is not None:
             write_fronts(folder / f"{stem}-fronts.csv", camera.fronts)
         if camera.tuft is not None:
@@ -178,6 +181,7 @@ def _camera(camera: Camera, stem: str, names: dict[float, str]) -> dict[str, Any
             "drift_sd": float(camera.clock.drift_sd),
         },
         "flashes": f"{stem}-flashes.csv" if camera.flashes.size else None,
+        "times": None if camera.stamps is None else f"{stem}-times.csv",
         "fronts": None if camera.fronts is None else f"{stem}-fronts.csv",
         "tuft": None if camera.tuft is None else f"{stem}-tuft.csv",
         "stations": {name: with_unit(station, "m") for station, name in names.items()},

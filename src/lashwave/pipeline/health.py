@@ -207,12 +207,13 @@ def of_camera(camera: Camera, marker_rate: float) -> CameraHealth:
     """What a camera saw, on its stated clock."""
     frames = np.unique(camera.frame)
     width, height = camera.size
+    ends = camera.counted(frames[[0, -1]]) if frames.size else np.full(2, np.nan)
     inside = ((camera.uv >= -0.5) & (camera.uv <= np.array([width, height]) - 0.5)).all(axis=-1)
     return CameraHealth(
         name=camera.name,
         points=int(camera.frame.size),
-        first=camera.clock.offset + float(frames[0]) / camera.rate if frames.size else float("nan"),
-        last=camera.clock.offset + float(frames[-1]) / camera.rate if frames.size else float("nan"),
+        first=float(camera.clock.offset + ends[0] / camera.rate),
+        last=float(camera.clock.offset + ends[1] / camera.rate),
         frames=int(frames.size),
         span=int(frames[-1] - frames[0] + 1) if frames.size else 0,
         outside=int((~inside).sum()),
@@ -230,7 +231,7 @@ def flash_misfit(camera: Camera, marker_rate: float) -> int:
     if camera.flashes.size < 2:
         return 0
     period = camera.rate / marker_rate
-    flashes = np.sort(camera.flashes).astype(float)
+    flashes = np.sort(camera.counted(camera.flashes))
     turns = flashes / period
     phase = np.angle(np.exp(2j * np.pi * (turns - turns[0]))) / (2 * np.pi) * period
     allowed = 1.0 + 3.0 * camera.clock.drift_sd * (flashes - flashes[0])

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave import __version__
-from lashwave.instruments import in_view, project
+from lashwave.instruments import frame_time, in_view, project
 from lashwave.pipeline import console
 from lashwave.pipeline.health import cautions
 from lashwave.quantities import (
@@ -106,7 +106,7 @@ def _program() -> str:
 
 def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> LocatedMarkers | None:
     """From the cameras that show dots; None where there are none, or markers were given."""
-    from lashwave.points import locate_markers
+    from lashwave.points import even_films, locate_markers
 
     ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
     if not ring or pictures.trial.markers.time.size:
@@ -114,13 +114,15 @@ def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> Loca
     known = keeper.get("markers")
     if isinstance(known, LocatedMarkers):
         return known
+    ring, films, said = even_films(ring, [pictures.frames[c.name] for c in ring])
     found = locate_markers(
         ring,
-        [pictures.frames[c.name] for c in ring],
+        films,
         pictures.trial.markers,
         pictures.trial.line.handle_length,
         lambda stage, share: show(stage, 0.6 * share),
     )
+    found = replace(found, notes=(*said, *found.notes))
     keeper.put("markers", found)
     return found
 
@@ -373,9 +375,11 @@ def _fast_stills(pictures: Pictures, name: str, located: Located, count: int) ->
 def _dots(pictures: Pictures, camera: Camera, markers: Markers, count: int) -> list[Still]:
     """Images spread over the record, with the labelled markers as the camera should see them."""
     film = pictures.frames[camera.name]
+    times = frame_time(camera.rate, camera.counted(np.arange(len(film))), camera.clock.offset)
+    sample = np.rint((times - markers.time[0]) * markers.rate).astype(int)
     stills = []
-    for frame in _spread(np.arange(min(len(film), markers.time.size)), count):
-        place = markers.position[frame]
+    for frame in _spread(np.flatnonzero((sample >= 0) & (sample < markers.time.size)), count):
+        place = markers.position[sample[frame]]
         uv = project(camera, place[np.isfinite(place[:, 0])])
         stills.append(Still(f"image {frame}", film[frame], dots=uv[in_view(camera, uv)]))
     return stills

@@ -36,6 +36,7 @@ from lashwave.quantities import (
     Markers,
     OutOfRangeError,
     TipTrack,
+    Whole,
 )
 
 Progress = Callable[[str, float], None]
@@ -46,6 +47,8 @@ seen [s]: a front crosses a view of a metre in 3 ms."""
 FEWEST_CROSSING = 4.0
 """A front at the speed of sound that crosses the view in fewer frames cannot be followed; one that
 wanders about a place can."""
+EVEN = 0.2
+"""Frames by which stamps may leave an even clock for flashes to be looked for."""
 MOST_NAMED = 4
 """Candidates of a clock that a note names."""
 LAST_MARKERS = 3
@@ -82,7 +85,7 @@ def locate_fast(
     notes: list[str] = []
     progress("strobe", 0.0)
     flashes = _flashes(camera, frames, markers)
-    lit = np.empty(0, dtype=np.int64) if flashes is None else flashes.frame
+    lit = np.empty(0, dtype=np.int64) if flashes is None else _images_of(flashes, camera, frames)
     progress("background", 0.0)
     scene = background(frames, skip=lit)
     fans: list[TuftSeen] = []
@@ -127,8 +130,22 @@ def _flashes(camera: Camera, frames: Frames, markers: Markers) -> Flashes | None
         return None
     period = camera.rate / markers.rate
     exposure, drift_sd = camera.exposure * camera.rate, camera.clock.drift_sd
-    found = find_flashes(brightness(frames), period, exposure, drift_sd)
+    light, place = brightness(frames), camera.counted(np.arange(len(frames)))
+    if camera.stamps is not None:
+        if np.abs(place - np.rint(place)).max() > EVEN:
+            return None
+        # A frame that was dropped has the light of its neighbours.
+        light = np.interp(np.arange(round(place[-1]) + 1), place, light)
+    found = find_flashes(light, period, exposure, drift_sd)
     return found if found.frame.size else None
+
+
+def _images_of(flashes: Flashes, camera: Camera, frames: Frames) -> Whole:
+    """(F,) images that show the flashes, which count frames as an even clock does."""
+    if camera.stamps is None:
+        return flashes.frame
+    place = np.rint(camera.counted(np.arange(len(frames)))).astype(np.int64)
+    return np.flatnonzero(np.isin(place, flashes.frame))
 
 
 def _clock(
@@ -141,7 +158,8 @@ def _clock(
 ) -> ClockFit | None:
     """The clock that the flashes bound, and which sample each of them is, as the motion says."""
     try:
-        fit = fit_clock(flashes, camera.rate, count, markers.time, camera.clock)
+        record = int(camera.counted(count - 1)) + 1
+        fit = fit_clock(flashes, camera.rate, record, markers.time, camera.clock)
     except InputError as problem:
         notes.append(f"{flashes.frame.size} strobe flashes are not used: {problem.problem}")
         return None
@@ -150,8 +168,9 @@ def _clock(
         last = on_line[np.argsort(markers.station[on_line])][-LAST_MARKERS:]
         images = project(camera, markers.position[:, last])
         images[~in_view(camera, images, margin=-max(camera.size))] = np.nan
+        counted = camera.counted(tip.frame)
         motion = motion_log_likelihood(
-            fit.candidates, camera.rate, fit.drift, tip.frame, tip.uv, tip.sd, markers.time, images
+            fit.candidates, camera.rate, fit.drift, counted, tip.uv, tip.sd, markers.time, images
         )
         fit = clock_by_motion(fit, motion)
     within = f"within {1e6 * (fit.bounds[1] - fit.bounds[0]) / 2:.3g} us"

@@ -49,6 +49,7 @@ from .quantiles import (
 )
 from .sightings import (
     Camera as Camera,
+    even_frames as even_frames,
     Clock as Clock,
     Fronts as Fronts,
     Markers as Markers,

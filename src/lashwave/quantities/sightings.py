@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from lashwave.quantities.arrays import Array
 
@@ -129,6 +129,16 @@ class Onset:
     """Samples a second of the record [Hz]."""
 
 
+def even_frames(stamps: Array | None, rate: float, frame: ArrayLike) -> Array:
+    """Frames (...,) [1] of `Camera.stamps` as an even clock of that rate [Hz] would count them."""
+    own = np.asarray(frame, dtype=float)
+    if stamps is None:
+        return own
+    number, time = stamps.T
+    before, after = np.minimum(own - number[0], 0.0), np.maximum(own - number[-1], 0.0)
+    return np.asarray(np.interp(own, number, time * rate) + before + after)
+
+
 @dataclass(frozen=True)
 class Camera:
     """A camera and the points that were tracked in its images."""
@@ -164,3 +174,13 @@ class Camera:
     """(F,) frames in which the marker system's strobe is seen."""
     fronts: Fronts | None = None
     tuft: TuftWidths | None = None
+    stamps: Array | None = None
+    """(N, 2): frames, increasing, and the time of each on the camera's own clock [s], as it
+    counts from frame 0; None where frames follow each other evenly, at frame / rate."""
+
+    def counted(self, frame: ArrayLike) -> Array:
+        """Frames (...,) as an even clock of the camera's rate would count them, real numbers [1].
+
+        Frame 0 is 0. Between stamped frames times are linear, beyond them at the rate.
+        """
+        return even_frames(self.stamps, self.rate, frame)

@@ -59,7 +59,10 @@ _COMMON: dict[str, dict[str, float]] = {
     "ratio": {"1": 1.0, "%": 1e-2, "ppm": 1e-6},
 }
 _CELSIUS = {"degC", "°C", "celsius", "degree_Celsius"}
-_NUMBER = re.compile(r"^([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)$", re.ASCII | re.DOTALL)
+_NUMBER = re.compile(
+    r"^([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)(?:/(\d{1,9}))?\s*(.*)$",
+    re.ASCII | re.DOTALL,
+)
 _LONGEST = 80  # a unit longer than this is not one, and is not worth parsing
 _UNIT_TEXT = re.compile(r"[\w%°µ /*^.()-]+\Z")
 _HUGE_POWER = re.compile(r"(\^|\*\*)\s*[-(]?\s*\d{2,}")
@@ -78,7 +81,8 @@ def quantity(value: object, dimension: str) -> float:
 
     Parameters
     ----------
-    value : a string with its unit ("0.3 mm"), or a bare finite number, already SI.
+    value : a string with its unit ("0.3 mm", a fraction as "24000/1001 Hz"), or a bare finite
+        number, already SI.
     dimension : a key of `SI`.
 
     Raises
@@ -94,11 +98,12 @@ def quantity(value: object, dimension: str) -> float:
         match = _NUMBER.match(value.strip())
         if match is None:
             raise UnitError(f"{_shown(value)} does not begin with a number", wanted)
-        unit = match.group(2).strip()
+        unit = match.group(3).strip()
         if not unit and dimension != "ratio":
             raise UnitError(f"{_shown(value)} has no unit", wanted)
         factor, offset = to_si(unit or "1", dimension)
-        result = float(match.group(1)) * factor + offset
+        parts = float(match.group(2) or 1)
+        result = math.inf if parts == 0.0 else float(match.group(1)) / parts * factor + offset
     else:
         try:
             result = float(value)

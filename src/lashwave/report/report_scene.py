@@ -113,11 +113,11 @@ def _sighted(trial: Trial, fit: Fit) -> tuple[Sighted, ...]:
         found.append(
             Sighted(
                 name=camera.name,
-                time=offset + scale * camera.frame.astype(float),
+                time=offset + scale * camera.counted(camera.frame),
                 station=np.asarray(camera.station, dtype=float),
                 weight=fit.residuals.camera_weight.get(camera.name, np.ones(count)),
                 residual=fit.residuals.camera.get(camera.name, np.full((count, 2), np.nan)),
-                flashes=offset + scale * camera.flashes.astype(float),
+                flashes=offset + scale * camera.counted(camera.flashes),
             )
         )
     return tuple(found)

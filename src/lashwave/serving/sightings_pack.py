@@ -57,7 +57,7 @@ def registration_of(camera: Camera, answers: Answered | None) -> tuple[float, fl
 def lab_time(camera: Camera, answers: Answered | None, frame: Any) -> Array:
     """Lab time (P,) [s] of frames (P,), by the clock in force."""
     offset, drift, _ = clock_of(camera, answers)
-    return np.asarray(offset + (1.0 + drift) * np.asarray(frame, float) / camera.rate)
+    return np.asarray(offset + (1.0 + drift) * camera.counted(frame) / camera.rate)
 
 
 def judged(reader: Reader, opened: Opened) -> WeighedSightings:

@@ -133,7 +133,7 @@ def _points(camera: Camera, seen: MotionOnNodes, shared: dict[str, float]) -> tu
     """Lab times of a camera's points within the motion, and which they are."""
     offset = shared.get(f"clock_offset:{camera.name}", camera.clock.offset)
     drift = shared.get(f"clock_drift:{camera.name}", 0.0)
-    when = frame_time(camera.rate, camera.frame, offset, drift)
+    when = frame_time(camera.rate, camera.counted(camera.frame), offset, drift)
     keep = np.flatnonzero((when >= seen.time[0]) & (when <= seen.time[-1]))
     return when[keep], keep
 

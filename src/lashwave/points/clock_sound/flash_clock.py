@@ -235,7 +235,7 @@ def motion_log_likelihood(
     offsets: Array,
     rate: float,
     drift: float,
-    frame: NDArray[np.int64],
+    frame: Array,
     uv: Array,
     sd: Array,
     sample_times: Array,
