@@ -34,10 +34,15 @@ def test_from_files_to_a_trial_that_can_be_read(browser: Any, tmp_path: Path) ->
     station = page.input_value("input[aria-label='station of M12']")
     assert float(station.split()[0]) == pytest.approx(2.25, abs=0.01)
 
-    page.fill("input[name='markers.sd']", "3 s")
-    page.wait_for_selector("label.wrong input[name='markers.sd']")
-    page.fill("input[name='markers.sd']", "0.3 mm")
-    page.wait_for_selector("label.wrong input[name='markers.sd']", state="detached")
+    # two faults in one part and one in another are marked at once, each by its own field
+    wrong = {"markers.sd": "3 s", "markers.mass": "9 kg", "air.temperature": "3 kg"}
+    for name, value in wrong.items():
+        page.fill(f"input[name='{name}']", value)
+    for name in wrong:
+        page.wait_for_selector(f"label.wrong input[name='{name}']")
+    for name, value in zip(wrong, ("0.3 mm", "0.1 g", "20 degC"), strict=True):
+        page.fill(f"input[name='{name}']", value)
+    page.wait_for_selector("label.wrong input[name^='markers']", state="detached")
 
     while page.locator("fieldset").count():
         page.locator("fieldset button", has_text="Remove").first.click()

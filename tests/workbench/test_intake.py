@@ -162,16 +162,16 @@ def test_faults_come_by_field_and_nothing_is_written(tmp_path: Path, capsys) -> 
         "cameras": [{"name": "tip", "points": "no.csv"}],
     }
     done = assemble.write(raw, described, {}, tmp_path / "made")
-    fields = {fault.field for fault in done.faults}
-    assert {
+    assert [fault.field for fault in done.faults] == [
+        "cameras.0.points",
         "trial.name",
         "air.temperature",
         "markers.stations.A",
-        "cameras.0.points",
         "cameras.0.rate",
         "cameras.0.size",
         "cameras.0.projection",
-    } <= fields
+        "cameras.0.stations",
+    ]
     assert sorted(p.name for p in tmp_path.iterdir()) == ["raw"]
     assert cli.main(["assemble", str(raw), "--json"]) == 2
     said = capsys.readouterr()
@@ -179,6 +179,45 @@ def test_faults_come_by_field_and_nothing_is_written(tmp_path: Path, capsys) -> 
         "A",
         "B",
     ]
+
+
+def test_a_form_and_check_find_the_same_faults_all_at_once(tmp_path: Path, capsys) -> None:
+    raw = tmp_path / "raw"
+    raw.mkdir()
+    (raw / "capture.csv").write_text(wide(" [mm]", 1e3))
+    (raw / "line.csv").write_text(LINE.replace("0", "x", 1))
+    described = {
+        "schema": 1,
+        "trial": {"name": "bad", "date": "someday", "gravity": [0, 0, 99]},
+        "air": {"pressure": "1 kPa", "relative_humidity": 7},
+        "line": {"table": "line.csv", "ends": "loose", "droop": [{"station": "1 m"}]},
+        "markers": {
+            "file": "capture.csv", "sd": "3 s", "mass": "9 kg", "colour": "red",
+            "stations": {"A": "0.1 m", "B": "0.5 bar"},
+        },
+        "cameras": [
+            {"name": "a:b", "rate": "2 m", "size": [4], "points": "no.csv", "exposure": "2 s"},
+            {"name": "c", "rate": "1 kHz", "shows": "stars", "calibration": "none.toml"},
+        ],
+        "microphones": [{"file": "gone.wav", "position": [0, 0, 9000]}],
+    }  # fmt: skip
+    done = assemble.check(raw, described, {}, tmp_path)
+    found = [fault.field for fault in done.faults]
+    assert len(found) == len(set(found)) and {
+        "line.table", "line.ends", "line.droop.0.overhang", "trial.date", "trial.gravity",
+        "air.pressure", "air.relative_humidity", "markers.sd", "markers.mass", "markers.colour",
+        "markers.stations.B", "cameras.0.name", "cameras.0.rate", "cameras.0.size",
+        "cameras.0.points", "cameras.0.projection", "cameras.1.shows", "cameras.1.size",
+        "cameras.1.calibration", "cameras.1.points", "microphones.0.file",
+        "microphones.0.position", "line.droop.0.drop", "cameras.0.stations",
+    } == set(found) - {"cameras.0.exposure"}  # fmt: skip
+    (raw / "trial.toml").write_text(assemble.described(described))
+    assert cli.main(["check", str(raw), "--json"]) == 2
+    said = capsys.readouterr()
+    listed = json.loads(said.out)["faults"]
+    assert len(listed) == len(said.err.splitlines())
+    by_check = {str(one["field"]).replace("[", ".").replace("]", "") for one in listed}
+    assert by_check - {"station", "stations"} >= set(found) - {"line.table"}
 
 
 def test_words() -> None:

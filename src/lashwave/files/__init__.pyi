@@ -81,9 +81,9 @@ from .trial_folder import (
     DESCRIPTION as DESCRIPTION,
     assembled as assembled,
     read_description as read_description,
-    read_parts as read_parts,
     read_pictures as read_pictures,
     read_trial as read_trial,
+    read_with_faults as read_with_faults,
 )
 from .video_file import FILM_ENDINGS as FILM_ENDINGS, VideoFile as VideoFile
 from .wav import read_wav as read_wav, write_wav as write_wav

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,6 +102,9 @@ FINEST = 1e-3
 UNSTATED_SD = 0.5
 """Of a camera whose points are yet to be found, each with its own [px]."""
 _CALIBRATION = ("projection", "intrinsics", "distortion")
+WIDEST = (100_000, 100_000)
+BLIND = Optics(np.eye(3, 4), None, None)
+"""What reading goes on with where size and projection are at fault and all faults are sought."""
 
 
 @dataclass(frozen=True)
@@ -133,12 +137,13 @@ def read_cameras(
     tables = root.subs("cameras")
     for fields in tables:
         fields.expect(*_KEYS)
-        name = fields.text("name", longest=60)
+        name = fields.attempt("name", partial(fields.text, "name", longest=60), "")
         if ":" in name or "/" in name:
-            raise fields.fault("name", f"{name!r} holds : or /", "use letters, digits and dashes")
+            fields.refuse("name", f"{name!r} holds : or /", "use letters, digits and dashes")
         if name in names:
-            raise fields.fault("name", f"{name!r} names two cameras", "give each its own name")
-        names.add(name)
+            fields.refuse("name", f"{name!r} names two cameras", "give each its own name")
+        if name:
+            names.add(name)
         camera = _camera(folder, fields, name, length, len(tables) == 1, pictured)
         if camera is not None:
             cameras.append(camera)
@@ -149,30 +154,36 @@ def _camera(
     folder: Folder, fields: Fields, name: str, length: float, alone: bool, pictured: bool
 ) -> Camera | None:
     rate = fields.number("rate", "frequency", low=1.0, high=1e8)
-    size = read_size(fields)
+    size = fields.attempt("size", lambda: read_size(fields), WIDEST)
     exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
     if exposure > 1.001 / rate:
         right = f"expected at most {1 / rate:.4g} s, one over the rate"
-        raise fields.fault("exposure", f"{fields.shown('exposure')} is longer than a frame", right)
+        fields.refuse("exposure", f"{fields.shown('exposure')} is longer than a frame", right)
     shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
-    stamps = read_stamps(folder, fields, name, rate)
-    clock = read_clock(folder, fields, f"camera {name}", rate, stamps)
-    flashes = _flashes(folder, fields, rate)
-    fronts = read_fronts(folder, fields, size, rate)
-    tuft = read_tuft_widths(folder, fields, rate, alone)
-    _look_at_images(folder, fields, name, pictured)
+    stamps = fields.attempt("times", lambda: read_stamps(folder, fields, name, rate), None)
+    clock = fields.attempt(
+        "clock", lambda: read_clock(folder, fields, f"camera {name}", rate, stamps), Clock()
+    )
+    flashes = fields.attempt("flashes", lambda: _flashes(folder, fields, rate), _NONE.frame)
+    fronts = fields.attempt("fronts", lambda: read_fronts(folder, fields, size, rate), None)
+    tuft = fields.attempt("tuft", lambda: read_tuft_widths(folder, fields, rate, alone), None)
+    fields.attempt("frames", lambda: _look_at_images(folder, fields, name, pictured), None)
+    optics, registration_sd = fields.attempt(
+        "projection", lambda: _optics(folder, fields, size), (BLIND, 0.0)
+    )
     points: _Points | None = _NONE
     if fields.has("points"):
-        points = _points(folder, fields, size, rate, length)
+        points = fields.attempt(
+            "points", lambda: _points(folder, fields, size, rate, length), _NONE
+        )
     elif not fields.has("frames"):
-        raise fields.fault("points", "is missing", "give points or frames")
+        fields.refuse("points", "is missing", "give points or frames")
     elif not pictured:
         folder.notes.append(f"camera {name} has no points file: left out.")
         return None
     if points is None:
         folder.notes.append(f"camera {name} saw no feature that has a station: left out.")
         return None
-    optics, registration_sd = _optics(folder, fields, size)
     sd = fields.number("sd", "pixel", None, FINEST, 100.0)
     if sd is None:
         sd = float(np.median(points.sd)) if points.sd.size else UNSTATED_SD
@@ -205,7 +216,7 @@ def _optics(folder: Folder, fields: Fields, size: tuple[int, int]) -> tuple[Opti
     if fields.has("calibration"):
         for key in _CALIBRATION:
             if fields.has(key):
-                raise fields.fault(key, "stands beside a calibration file", "keep one of the two")
+                fields.refuse(key, "stands beside a calibration file", "keep one of the two")
         source = calibration_fields(
             folder,
             fields.text("calibration"),
@@ -213,7 +224,7 @@ def _optics(folder: Folder, fields: Fields, size: tuple[int, int]) -> tuple[Opti
             fields.line("calibration"),
             fields.name("calibration"),
         )
-        if source.has("size") and read_size(source) != size:
+        if source.has("size") and size != WIDEST and read_size(source) != size:
             right = "calibrate with images of the trial's size"
             raise source.fault("size", f"is not the camera's {size[0]} x {size[1]} px", right)
     here = fields if fields.has("registration_sd") else source
@@ -224,7 +235,7 @@ def _points(
     folder: Folder, fields: Fields, size: tuple[int, int], rate: float, length: float
 ) -> _Points | None:
     """The rows of the points file whose feature has a station; None where there are none."""
-    stations = read_stations(fields, length)
+    stations = fields.attempt("stations", lambda: read_stations(fields, length), {})
     name = fields.text("points")
     path = folder.file(name, fields.where, fields.line("points"), fields.name("points"))
     width, height = size

@@ -1,4 +1,7 @@
-"""TOML with a memory of its lines: each field is checked, and a fault says where it stands."""
+"""TOML with a memory of its lines: each field is checked, and a fault says where it stands.
+
+The first fault is raised; or all are gathered, with a stand-in for each value that is at fault.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +9,9 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +20,7 @@ from lashwave.files.source import decode
 from lashwave.quantities import SI, InputError, UnitError, quantity
 
 Path = tuple[str | int, ...]
+T = TypeVar("T")
 _HEADER = re.compile(r"^\s*(\[\[?)([^\[\]]+)\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(
     r"""^\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*="""
@@ -43,6 +47,8 @@ class Fields:
     table: dict[str, Any]
     path: Path
     lines: dict[Path, int]
+    found: list[InputError] | None = None
+    """Where faults are gathered while reading goes on; None: the first is raised."""
 
     def line(self, key: str | None = None) -> int | None:
         """The line of a field, or of the nearest table around it."""
@@ -67,6 +73,28 @@ class Fields:
         """The error for a field, to be raised."""
         return InputError(self.where, problem, remedy, line=self.line(key), field=self.name(key))
 
+    def refuse(self, key: str, problem: str, remedy: str, stand_in: Any = None) -> Any:
+        """Raise the error for a field; or gather it and give what reading goes on with."""
+        return self._refuse(self.fault(key, problem, remedy), stand_in)
+
+    def attempt(self, key: str, read: Callable[[], T], stand_in: Any) -> T:
+        """What a field leads to, as a file; where faults are gathered, a stand-in for its first."""
+        if self.found is None:
+            return read()
+        try:
+            return read()
+        except InputError as fault:
+            fault.part = fault.part or self.name(key)
+            found: T = self._refuse(fault, stand_in)
+            return found
+
+    def _refuse(self, fault: InputError, stand_in: Any) -> Any:
+        if self.found is None:
+            raise fault
+        if str(fault) not in map(str, self.found):
+            self.found.append(fault)
+        return stand_in
+
     def shown(self, key: str) -> str:
         """A value as the file has it, unit and all, not longer than a line can take."""
         value = self.table[key]
@@ -78,7 +106,7 @@ class Fields:
             if key not in keys:
                 near = difflib.get_close_matches(key, keys, 1, 0.6)
                 right = f"did you mean {near[0]!r}?" if near else "known: " + ", ".join(keys)
-                raise self.fault(key, "is not a known field", right)
+                self.refuse(key, "is not a known field", right)
         return self
 
     def has(self, key: str) -> bool:
@@ -105,7 +133,8 @@ class Fields:
         if not isinstance(value, str):
             raise self.fault(key, f"{_shown(value)} is not text", "write it in quotes")
         if choices and value not in choices:
-            raise self.fault(key, f"{_shown(value)} is unknown", "use " + " or ".join(choices))
+            right = "use " + " or ".join(choices)
+            return self.refuse(key, f"{_shown(value)} is unknown", right, choices[0])
         if not value.strip() or not value.isprintable() or len(value) > longest:
             raise self.fault(
                 key, f"{_shown(value)} is not usable", f"use 1 to {longest} printable characters"
@@ -125,19 +154,21 @@ class Fields:
 
         Raises InputError for what is no number of the dimension or out of its range.
         """
-        value = self.get(key, default)
+        needed = isinstance(default, _Required)
+        # Above the floor by a little, so that a second judgement which rests on it finds no fault.
+        stand_in = _floor(low, high, above) if needed else default
         if key not in self.table:
-            return value
+            return self.refuse(key, "is missing", "add it", stand_in) if needed else default
+        value = self.table[key]
         try:
             result = quantity(value, dimension)
         except UnitError as error:
-            raise self.fault(key, error.problem, error.remedy) from None
+            return self.refuse(key, error.problem, error.remedy, stand_in)
         if not low <= result <= high or (above is not None and result <= above):
             unit = "" if dimension == "ratio" else f" {SI[dimension]}"
-            floor = f"from {low:g}" if above is None else f"above {above:g}"
-            raise self.fault(
-                key, f"{_shown(value)} is not plausible", f"expected {floor} to {high:g}{unit}"
-            )
+            least = f"from {low:g}" if above is None else f"above {above:g}"
+            right = f"expected {least} to {high:g}{unit}"
+            return self.refuse(key, f"{_shown(value)} is not plausible", right, stand_in)
         return result
 
     def array(self, key: str, shape: tuple[int, ...]) -> NDArray[np.float64]:
@@ -169,7 +200,7 @@ class Fields:
             return None
         if not isinstance(value, dict):
             raise self.fault(key, "is not a table", f"write [{self.name(key)}]")
-        return Fields(self.where, value, (*self.path, key), self.lines)
+        return replace(self, table=value, path=(*self.path, key))
 
     def subs(self, key: str) -> list[Fields]:
         """An array of tables within this one; empty where absent.
@@ -179,9 +210,7 @@ class Fields:
         value = self.get(key, [])
         if not isinstance(value, list) or any(not isinstance(v, dict) for v in value):
             raise self.fault(key, "is not a list of tables", f"write [[{self.name(key)}]]")
-        return [
-            Fields(self.where, v, (*self.path, key, i), self.lines) for i, v in enumerate(value)
-        ]
+        return [replace(self, table=v, path=(*self.path, key, i)) for i, v in enumerate(value)]
 
 
 def parse_toml(data: bytes, where: str) -> Fields:
@@ -247,6 +276,13 @@ def _flatten(value: Any) -> Iterable[Any]:
             yield from _flatten(item)
     else:
         yield value
+
+
+def _floor(low: float, high: float, above: float | None) -> float:
+    """The least number that a field may be, or just above what it must exceed."""
+    if above is not None:
+        return above + 1e-6 * min(high - above, 1.0)
+    return low if math.isfinite(low) else 0.0
 
 
 def _shown(value: object) -> str:

@@ -35,12 +35,28 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
     fields.expect(
         "file", "sd", "mass", "diameter", "station_sd", "stand_off", "rate", "stations", "handle"
     )
-    stations = read_stations(fields, line.length)
-    handle = _handle(folder, fields, stations, line)
+    stations = fields.attempt("stations", lambda: read_stations(fields, line.length), {})
+    handle = fields.attempt("handle", lambda: _handle(folder, fields, stations, line), ())
     rate = fields.number("rate", "frequency", None, low=10.0, high=1e5)
     labels = (*stations, *handle)
+    unseen = _unseen(fields, labels, stations)
+    if fields.has("sd"):
+        _sd(fields)
     if pictured and not (fields.has("file") and (folder.root / fields.text("file")).exists()):
-        return _unseen(fields, labels, stations)
+        return unseen
+    return fields.attempt(
+        "file", lambda: _from_file(folder, fields, line, labels, stations, rate), unseen
+    )
+
+
+def _from_file(
+    folder: Folder,
+    fields: Fields,
+    line: Line,
+    labels: tuple[str, ...],
+    stations: dict[str, float],
+    rate: float | None,
+) -> Markers:
     name = fields.text("file")
     path = folder.file(name, fields.where, fields.line("file"), fields.name("file"))
     reader = READERS.get(path.suffix.lower())
@@ -59,10 +75,16 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
         )
     sd = record.sd
     if sd is None or fields.has("sd"):
-        stated = fields.number("sd", "length", low=1e-7, high=0.1)
+        stated = _sd(fields)
         # One number for all takes no memory.
         sd = np.broadcast_to(stated, record.position.shape[:2]) if sd is None else sd
     return _assemble(folder, fields, line, record, sd, list(labels), stations)
+
+
+def _sd(fields: Fields) -> float:
+    """Standard deviation of a coordinate [m]."""
+    sd: float = fields.number("sd", "length", low=1e-7, high=0.1)
+    return sd
 
 
 def _unseen(fields: Fields, labels: tuple[str, ...], stations: dict[str, float]) -> Markers:
@@ -195,18 +217,17 @@ def read_stations(fields: Fields, length: float) -> dict[str, float]:
     stations = {}
     for label in table.table:
         if not label.strip() or label != label.strip() or not label.isprintable():
-            raise table.fault(label, "is not a usable label", "use printable characters")
+            table.refuse(label, "is not a usable label", "use printable characters")
         if len(label) > 100:
-            raise table.fault(label, "is a label of over 100 characters", "shorten it")
-        stations[label] = table.number(label, "length")
+            table.refuse(label, "is a label of over 100 characters", "shorten it")
+        # A station at fault is not known, and so accuses no other.
+        stations[label] = table.number(label, "length", math.nan)
         if length < stations[label] <= length + ROUNDED:
             stations[label] = length
-        if not 0.0 <= stations[label] <= length * (1 + 1e-9):
-            raise table.fault(
-                label,
-                f"{table.shown(label)} lies outside the line",
-                f"expected 0 to {length:g} m",
-            )
+        if stations[label] < 0.0 or stations[label] > length * (1 + 1e-9):
+            problem = f"{table.shown(label)} lies outside the line"
+            table.refuse(label, problem, f"expected 0 to {length:g} m")
+            stations[label] = math.nan
     return stations
 
 

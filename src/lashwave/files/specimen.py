@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 
 from lashwave.files.csv_tables import Column, Table, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.source import Folder
-from lashwave.quantities import Droop, InputError, Line, Tuft
+from lashwave.quantities import Array, Droop, InputError, Line, Tuft
 
 LONGEST = 100.0
 """No line that is thrown is longer [m]."""
@@ -21,6 +22,12 @@ _LIMITS = {
     "bending_stiffness": ("bending stiffness", 0.0, 1e3),
     "axial_stiffness": ("force", 1e-3, 1e9),
 }
+UNMEASURED = {
+    "station": np.array([0.0, LONGEST]),
+    "diameter": np.full(2, 0.01),
+    "linear_density": np.full(2, 0.1),
+}
+"""What reading goes on with where the table is at fault and all faults are sought."""
 _OPTIONAL = ("bending_stiffness", "axial_stiffness")
 
 
@@ -38,18 +45,16 @@ def read_line(folder: Folder, fields: Fields) -> Line:
     Raises InputError for a grip as long as the line, and tables that are not as they should be.
     """
     fields.expect("table", "handle_length", "ends", "tuft", "droop")
-    name = fields.text("table")
-    path = folder.file(name, fields.where, fields.line("table"), fields.name("table"))
-    table = read_table(path, name, _columns())
-    folder.notes += [f"{name}: column {c!r} is not used." for c in table.unknown]
-    station = table.numbers["station"]
-    _check_stations(table)
+    columns = fields.attempt("table", lambda: _measured(folder, fields), UNMEASURED)
+    station = columns["station"]
     length = float(station[-1])
     handle = fields.number("handle_length", "length", 0.0, 0.0, LONGEST)
     if handle >= 0.9 * length:
         problem = f"{fields.shown('handle_length')} of a line of {length:g} m leaves no line"
-        raise fields.fault("handle_length", problem, "write the length of the rigid grip alone")
-    columns = table.numbers
+        fields.refuse("handle_length", problem, "write the length of the rigid grip alone")
+        handle = 0.0
+    tuft = fields.attempt("tuft", lambda: _tuft(fields.sub("tuft")), None)
+    droops = fields.attempt("droop", lambda: _droops(fields, length), [])
     return Line(
         station=station,
         diameter=columns["diameter"],
@@ -61,9 +66,25 @@ def read_line(folder: Folder, fields: Fields) -> Line:
         },
         handle_length=handle,
         ends=fields.text("ends", "free", ("free", "held")),
-        tuft=_tuft(fields.sub("tuft")),
-        droops=tuple(_droop(droop, length) for droop in fields.subs("droop")),
+        tuft=tuft,
+        droops=tuple(droops),
     )
+
+
+def _measured(folder: Folder, fields: Fields) -> dict[str, Array]:
+    """The columns of the line's table, SI."""
+    name = fields.text("table")
+    path = folder.file(name, fields.where, fields.line("table"), fields.name("table"))
+    table = read_table(path, name, _columns())
+    folder.notes += [f"{name}: column {c!r} is not used." for c in table.unknown]
+    _check_stations(table)
+    return table.numbers
+
+
+def _droops(fields: Fields, length: float) -> list[Droop]:
+    tables = fields.subs("droop")
+    found = [one.attempt("drop", partial(_droop, one, length), None) for one in tables]
+    return [droop for droop in found if droop is not None]
 
 
 def _check_stations(table: Table) -> None:

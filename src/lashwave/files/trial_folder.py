@@ -7,14 +7,11 @@ from __future__ import annotations
 
 import datetime
 import os
-from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse_toml
@@ -24,14 +21,18 @@ from lashwave.files.located import read_onsets
 from lashwave.files.marker_section import read_markers
 from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
-from lashwave.files.specimen import read_line
+from lashwave.files.specimen import UNMEASURED, read_line
 from lashwave.files.wav import read_wav
 from lashwave.quantities import (
     TRIAL_GRAVITY,
     Air,
+    Array,
     Camera,
+    Clock,
     Frames,
     InputError,
+    Line,
+    Markers,
     Microphone,
     Pictures,
     Trial,
@@ -40,7 +41,9 @@ from lashwave.quantities import (
 
 DESCRIPTION = "trial.toml"
 SCHEMA = 1
-T = TypeVar("T")
+UNKNOWN = Line(UNMEASURED["station"], UNMEASURED["diameter"], UNMEASURED["linear_density"])
+UNSEEN = Markers(np.empty(0), (), np.empty((0, 0, 3)), np.empty((0, 0)), np.empty(0))
+"""What reading goes on with where line and markers are at fault and all faults are sought."""
 
 
 def read_trial(path: Path) -> Trial:
@@ -61,12 +64,14 @@ def read_trial(path: Path) -> Trial:
     return trial
 
 
-def read_description(folder: Folder, path: Path) -> Fields:
-    """The root table of trial.toml, of a schema that is known.
+def read_description(
+    folder: Folder, path: Path, gathered: list[InputError] | None = None
+) -> Fields:
+    """The root table of trial.toml, of a schema that is known; faults of fields may be gathered.
 
     Raises InputError for no folder, no file, bad syntax and a schema that is not known.
     """
-    root = _description(folder, path)
+    root = replace(_description(folder, path), found=gathered)
     root.expect("schema", "trial", "air", "line", "markers", "cameras", "microphones")
     schema = root.get("schema")
     if schema != SCHEMA or isinstance(schema, bool):
@@ -80,22 +85,30 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
     With `pictured` what is still in images may be missing: a camera's points, and the markers
     where a camera shows dots. Mends by hand are applied: those of the description before any
     file is read, those of sightings after.
+
+    Raises InputError for the first fault; where faults are gathered, after the last part is read.
     """
     mends = read_mends(folder)
     root = mends.description(root)
-    head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
-    name = head.text("name")
-    line = mends.line(read_line(folder, _table(root, "line")))
-    air = _air(folder, root.sub("air"))
-    dots = pictured and any(c.table.get("shows") == "dots" for c in root.subs("cameras"))
-    markers = read_markers(folder, _table(root, "markers"), line, dots)
-    cameras = read_cameras(folder, root, line.length, pictured)
-    microphones = _microphones(folder, root)
+    head = _head(root)
+    line = root.attempt(
+        "line", lambda: mends.line(read_line(folder, _table(root, "line"))), UNKNOWN
+    )
+    air = root.attempt("air", lambda: _air(folder, root.sub("air")), Air())
+    tables = root.attempt("cameras", lambda: root.subs("cameras"), [])
+    dots = pictured and any(c.table.get("shows") == "dots" for c in tables)
+    markers = root.attempt(
+        "markers", lambda: read_markers(folder, _table(root, "markers"), line, dots), UNSEEN
+    )
+    cameras = root.attempt("cameras", lambda: read_cameras(folder, root, line.length, pictured), ())
+    microphones = root.attempt("microphones", lambda: _microphones(folder, root), ())
+    if root.found:
+        raise root.found[0]
     onsets = read_onsets(folder, DESCRIPTION, microphones)
     markers, cameras = mends.sightings(root, markers, cameras)
     folder.notes += mends.notes
     return Trial(
-        name=name,
+        name=head.text("name"),
         line=line,
         markers=markers,
         cameras=cameras,
@@ -111,53 +124,33 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
     )
 
 
-def read_parts(path: Path) -> tuple[Trial | None, list[InputError]]:
-    """A trial folder, and every fault of its description: the first of each part, with `part` set.
+def read_with_faults(path: Path) -> tuple[Trial | None, list[InputError]]:
+    """A trial folder, or every fault of it in the order of trial.toml, each with its `part`.
 
-    Returns None for a trial with a fault. Parts that need another which is at fault are not looked
-    at: without a line there are no stations. Points may still be in pictures.
+    Returns None for a trial with a fault. Points may still be in pictures. After a fault reading
+    goes on with a stand-in, so one fault hides no other; of a table in a file the first is given.
     """
     faults: list[InputError] = []
-
-    def part(name: str, read: Callable[[], T]) -> T | None:
-        try:
-            return read()
-        except InputError as fault:
-            fault.part = name
-            faults.append(fault)
-            return None
-
     folder = Folder(Path(os.path.abspath(path)))
-    root = part("schema", lambda: read_description(folder, path))
-    if root is None:
+    try:
+        return assembled(folder, read_description(folder, path, faults), pictured=True), []
+    except InputError as last:
+        if last not in faults:
+            faults.append(last)
         return None, faults
-    part("trial", lambda: _head(root))
-    part("air", lambda: _air(folder, root.sub("air")))
-    line = part("line.table", lambda: read_line(folder, _table(root, "line")))
-    cameras = part("cameras", lambda: root.subs("cameras")) or []
-    dots = any(c.table.get("shows") == "dots" for c in cameras)
-    if line is not None:
-        part("markers.file", lambda: read_markers(folder, _table(root, "markers"), line, dots))
-        for i, camera in enumerate(cameras):
-            one = replace(root, table={"cameras": [camera.table]})
-            before = len(faults)
-            part(f"cameras.{i}.points", partial(read_cameras, folder, one, line.length, True))
-            for fault in faults[before:]:
-                fault.field = (fault.field or "").replace("cameras[0]", f"cameras[{i}]") or None
-    part("microphones", lambda: _microphones(folder, root))
-    if not faults:
-        return part("trial", lambda: assembled(folder, root, pictured=True)), faults
-    return None, faults
 
 
-def _head(root: Fields) -> None:
-    """Check the `[trial]` table."""
-    head = _table(root, "trial").expect("name", "specimen", "thrower", "date", "gravity")
-    head.text("name")
-    head.text("specimen", None)
-    head.text("thrower", None)
-    _gravity(head)
-    _date(head)
+def _head(root: Fields) -> Fields:
+    """The `[trial]` table, checked."""
+    head = root.attempt("trial", lambda: _table(root, "trial"), replace(root, table={}))
+    if head.table:
+        head.expect("name", "specimen", "thrower", "date", "gravity")
+        for key in ("specimen", "thrower"):
+            head.attempt(key, partial(head.text, key, None), None)
+        head.attempt("name", lambda: head.text("name"), "")
+        head.attempt("gravity", lambda: _gravity(head), None)
+        head.attempt("date", lambda: _date(head), None)
+    return head
 
 
 def _description(folder: Folder, path: Path) -> Fields:
@@ -196,7 +189,7 @@ def _air(folder: Folder, fields: Fields | None) -> Air:
     )
 
 
-def _gravity(head: Fields) -> NDArray[np.float64]:
+def _gravity(head: Fields) -> Array:
     if not head.has("gravity"):
         return np.array(TRIAL_GRAVITY)
     gravity = head.array("gravity", (3,))
@@ -243,33 +236,48 @@ def _microphones(folder: Folder, root: Fields) -> tuple[Microphone, ...]:
     """Microphones by the names of their files; sound is read by the command that wants it."""
     found: list[Microphone] = []
     for fields in root.subs("microphones"):
-        fields.expect(
-            "file", "position", "sensitivity", "full_scale", "clock", "events", "name", "channel",
-            "recorder",
-        )  # fmt: skip
-        name = fields.text("file")
-        folder.file(name, fields.where, fields.line("file"), fields.name("file"))
-        position = fields.array("position", (3,))
-        if np.abs(position).max() > 1000.0:
-            raise fields.fault("position", "is over 1 km away", "write [x, y, z] in metres")
-        clock = read_clock(folder, fields, f"microphone {name}")
-        sensitivity = fields.number("sensitivity", "sensitivity", None, 1e-6, 1e3)
-        microphone = Microphone(
-            file=name,
-            position=position,
-            sensitivity=sensitivity,
-            clock_offset=clock.offset,
-            clock_offset_sd=clock.offset_sd,
-            name=fields.text("name", None),
-            channel=_channel(fields),
-            recorder=fields.text("recorder", None),
-            full_scale=fields.number("full_scale", "voltage", 1.0, above=0.0, high=1e4),
-        )
-        _check_apart(fields, microphone, found)
-        found.append(microphone)
+        one = fields.attempt("file", partial(_microphone, folder, fields), None)
+        if one is not None:
+            _check_apart(fields, one, found)
+            found.append(one)
     if found:
         folder.notes.append("sound is not read by this command.")
     return tuple(found)
+
+
+def _microphone(folder: Folder, fields: Fields) -> Microphone:
+    fields.expect(
+        "file", "position", "sensitivity", "full_scale", "clock", "events", "name", "channel",
+        "recorder",
+    )  # fmt: skip
+    name = fields.text("file")
+    fields.attempt(
+        "file",
+        lambda: folder.file(name, fields.where, fields.line("file"), fields.name("file")),
+        None,
+    )
+    position = fields.attempt("position", lambda: _position(fields), np.zeros(3))
+    clock = fields.attempt(
+        "clock", lambda: read_clock(folder, fields, f"microphone {name}"), Clock()
+    )
+    return Microphone(
+        file=name,
+        position=position,
+        sensitivity=fields.number("sensitivity", "sensitivity", None, 1e-6, 1e3),
+        clock_offset=clock.offset,
+        clock_offset_sd=clock.offset_sd,
+        name=fields.attempt("name", lambda: fields.text("name", None), None),
+        channel=fields.attempt("channel", lambda: _channel(fields), None),
+        recorder=fields.attempt("recorder", lambda: fields.text("recorder", None), None),
+        full_scale=fields.number("full_scale", "voltage", 1.0, above=0.0, high=1e4),
+    )
+
+
+def _position(fields: Fields) -> Array:
+    position = fields.array("position", (3,))
+    if np.abs(position).max() > 1000.0:
+        raise fields.fault("position", "is over 1 km away", "write [x, y, z] in metres")
+    return position
 
 
 NO_SOUND = "sound is not read by this command."

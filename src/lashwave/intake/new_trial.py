@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from lashwave.files import DESCRIPTION, aside_folder, linked, read_parts, sweep, toml_text
+from lashwave.files import DESCRIPTION, aside_folder, linked, read_with_faults, sweep, toml_text
 from lashwave.intake.convert import Placing
+from lashwave.pipeline.checkup import Checkup, inspect_as_read
 from lashwave.quantities import InputError, Trial, UnitError, quantity
 
 HEAD = "A trial of lashwave: what was measured, and the files that hold it."
@@ -35,12 +36,14 @@ class Checked:
     faults: list[Fault]
     trial: Trial | None
     """None where there is a fault."""
+    checkup: Checkup | None = None
+    """What `lashwave check` says of it; None where it cannot be read."""
 
 
 def check(
     source: Path, description: dict[str, Any], units: dict[str, dict[str, str]], scratch: Path
 ) -> Checked:
-    """Every fault of a description, one a part of it, by the reader of trials itself.
+    """Every fault of a description, as `lashwave check` finds them.
 
     scratch : a folder in which the trial is laid out for the moment; better on the same disk.
     """
@@ -74,11 +77,17 @@ def _laid_out(placing: Placing, description: dict[str, Any]) -> Checked:
     placed, faults = _placed(placing, description)
     text = described(placed)
     (placing.target / DESCRIPTION).write_text(text, encoding="utf-8")
-    trial, found = read_parts(placing.target)
-    faults += _missing(placed)
+    trial, found = read_with_faults(placing.target)
     already = {fault.field for fault in faults}
     faults += [f for f in map(as_fault, found) if f.field not in already]
-    return Checked(text, faults, None if faults else trial)
+    if faults or trial is None:
+        return Checked(text, faults, None)
+    try:
+        checkup = inspect_as_read(trial)
+    except InputError as fault:
+        return Checked(text, [as_fault(fault)], None)
+    faults = [Fault(one.about, one.text, "") for one in checkup.findings if one.level == "fault"]
+    return Checked(text, faults, None if faults else trial, checkup)
 
 
 def _placed(placing: Placing, given: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
@@ -111,18 +120,6 @@ def _placed(placing: Placing, given: dict[str, Any]) -> tuple[dict[str, Any], li
     for i, microphone in enumerate(_tables(description, "microphones")):
         put(microphone, "file", f"microphones.{i}", None)
     return description, faults
-
-
-def _missing(description: dict[str, Any]) -> list[Fault]:
-    """What each camera needs and has not: the reader would name one at a time."""
-    faults = []
-    for i, camera in enumerate(_tables(description, "cameras")):
-        if not isinstance(camera, dict):
-            continue
-        needed = ["rate", *([] if "calibration" in camera else ["size", "projection"])]
-        for key in (k for k in needed if k not in camera):
-            faults.append(Fault(f"cameras.{i}.{key}", "is missing", "add it"))
-    return faults
 
 
 def _rate(markers: Any) -> float | None:
@@ -159,10 +156,15 @@ def described(description: dict[str, Any]) -> str:
 
 def as_fault(error: InputError) -> Fault:
     """A fault by the field of the description that it belongs to."""
-    field = (error.field or "trial").replace("[", ".").replace("]", "")
+    field = _dotted(error.field or "trial")
     if error.where == DESCRIPTION:
         return Fault(field, error.problem, error.remedy)
     # A fault inside a file belongs to the field that names the file; its own place is kept.
     place = error.where if error.line is None else f"{error.where}, line {error.line}"
     inner = f"{place}, {error.field}" if error.field else place
-    return Fault(error.part or field, f"{inner}: {error.problem}", error.remedy)
+    return Fault(_dotted(error.part or field), f"{inner}: {error.problem}", error.remedy)
+
+
+def _dotted(field: str) -> str:
+    """A field's name as the form has it: cameras[0].rate is cameras.0.rate."""
+    return field.replace("[", ".").replace("]", "")

@@ -302,10 +302,16 @@ def as_record(checkup: Checkup) -> dict[str, object]:
 
 
 def run(folder: Path, *, as_json: bool) -> int:
-    """Read, inspect, print; status 0, or 2 where the trial is not usable."""
-    from lashwave.files import read_pictures
+    """Read, inspect, print; status 0, or 2 where the trial is not usable.
 
-    checkup = inspect_as_read(read_pictures(folder).trial)
+    Where it cannot be read every fault is a line of standard error, in the order of trial.toml.
+    """
+    from lashwave.files import read_pictures, read_with_faults
+
+    try:
+        checkup = inspect_as_read(read_pictures(folder).trial)
+    except InputError as first:
+        return _refused(read_with_faults(folder)[1] or [first], as_json)
     if as_json:
         console.say(json.dumps(finite(as_record(checkup)), indent=1, allow_nan=False))
     else:
@@ -316,6 +322,19 @@ def run(folder: Path, *, as_json: bool) -> int:
         folder, checkup.fault.text, "mend that and check again", field=checkup.fault.about
     )
     print(fault, file=sys.stderr)
+    return 2
+
+
+def _refused(faults: list[InputError], as_json: bool) -> int:
+    """Say every fault; status 2."""
+    if as_json:
+        shown = ("where", "line", "field", "problem", "remedy")
+        listed = [{key: getattr(fault, key) for key in shown} for fault in faults]
+        console.say(
+            json.dumps({"schema": 1, "verdict": VERDICTS["fault"], "faults": listed}, indent=1)
+        )
+    for fault in faults:
+        print(fault, file=sys.stderr)
     return 2
 
 

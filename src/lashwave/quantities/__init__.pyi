@@ -49,13 +49,13 @@ from .quantiles import (
 )
 from .sightings import (
     Camera as Camera,
-    even_frames as even_frames,
     Clock as Clock,
     Fronts as Fronts,
     Markers as Markers,
     Onset as Onset,
     SpacePoints as SpacePoints,
     TuftWidths as TuftWidths,
+    even_frames as even_frames,
 )
 from .stiffness import SLOPE as SLOPE, Source as Source, Stiffness as Stiffness
 from .trial import Air as Air, Microphone as Microphone, Trial as Trial

@@ -11,8 +11,6 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from lashwave.intake import new_trial as assemble, propose, recognise
-from lashwave.pipeline import checkup
-from lashwave.quantities import InputError
 from lashwave.serving.replies import Refused, answer, not_found
 from lashwave.serving.server_state import ServerState, sent, state
 
@@ -127,13 +125,9 @@ def _record(done: assemble.Checked) -> dict[str, Any]:
         "verdict": None,
         "findings": [],
     }
-    if done.trial is not None and done.trial.markers.time.size:
-        try:
-            found = checkup.inspect(done.trial)
-        except InputError:
-            return record
-        record["verdict"] = found.verdict
-        record["findings"] = [vars(finding) for finding in found.findings]
+    if done.checkup is not None:
+        record["verdict"] = done.checkup.verdict
+        record["findings"] = [vars(finding) for finding in done.checkup.findings]
     return record
 
 
