@@ -38,6 +38,13 @@ def render(content: Content) -> bytes:
     return made
 
 
+def _where(numbers: list[int]) -> str:
+    """In which figures a chapter stands that has no words of its own."""
+    if len(numbers) < 2:
+        return "".join(f"Shown in figure {number}." for number in numbers)
+    return f"Shown in figures {numbers[0]} to {numbers[-1]}."
+
+
 def _data(content: Content) -> dict[str, Any]:
     """What `paper.typ` reads."""
     return {
@@ -49,6 +56,7 @@ def _data(content: Content) -> dict[str, Any]:
             {
                 "title": chapter.title,
                 "text": chapter.text,
+                "where": _where([figure.number for figure in chapter.figures]),
                 "table": None if chapter.table is None else asdict(chapter.table),
                 "figures": [
                     {"file": f"figure-{figure.number}.pdf", "caption": figure.caption}
