@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+import typst
+from PIL import Image
 from pypdf import PdfReader
 
 from lashwave.report import figure_data, paper, style
@@ -33,6 +35,7 @@ def pdf(content) -> PdfReader:
 
 def test_every_answer_figure_and_equation_is_in_it(content, pdf: PdfReader) -> None:
     text = "\n".join(page.extract_text() for page in pdf.pages).replace("\xa0", " ")
+    text = text.replace("\u200b", "").replace("_\n", "_")  # long names break there
     for _, rows in content.groups:
         for row in rows:
             assert row.name.split(":")[0][:12] in text
@@ -45,6 +48,23 @@ def test_every_answer_figure_and_equation_is_in_it(content, pdf: PdfReader) -> N
 def test_names_from_files_are_text_and_no_markup(pdf: PdfReader) -> None:
     text = "\n".join(page.extract_text() for page in pdf.pages)
     assert "#panic()" in text and "@nowhere" in text
+
+
+def test_no_page_has_a_large_blank(content, monkeypatch) -> None:
+    drawn: list[bytes] = []
+
+    def draw(source: str, **how: object) -> bytes:
+        drawn.extend(compiled(source, format="png", ppi=18.0, **how))
+        return b""
+
+    compiled = typst.compile
+    monkeypatch.setattr(typst, "compile", draw)
+    paper.render(content)
+    assert len(drawn) > 4
+    for body in drawn[:-1]:
+        page = np.asarray(Image.open(io.BytesIO(body)).convert("L"))
+        inked = np.flatnonzero((page < 160).any(axis=1))
+        assert np.diff(inked).max() < 0.2 * page.shape[0]
 
 
 def test_every_font_is_embedded(pdf: PdfReader) -> None:
