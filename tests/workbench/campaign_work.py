@@ -58,3 +58,40 @@ def die(errand):
     if name == "heavy":
         os.kill(os.getpid(), signal.SIGKILL)
     return name
+
+
+def in_form(folder: Path, out: Path, known: tuple[Any, ...] = ()) -> dict[str, Any]:
+    """Answers of a true trial folder, of the stand-in for the fusion: files in their true form."""
+    from lashwave.files import write_results
+    from lashwave.pipeline import read_usable
+    from lashwave.quantities import Answer
+    from tests.workbench import conftest
+
+    trial = read_usable(folder)
+    fit = conftest.estimate(trial, conftest.Options(), lambda *said: None)
+    drag = {"drag_normal": Answer(1.1, "1", 0.05, 1.0, 1.2)}
+    page = {"report.html": b"<title>a throw</title>"}
+    write_results(out, fit, drag, None, page, trial, {})
+    return {"verdict": "usable", "cares": []}
+
+
+LEARNS = {"t000": 0.0, "t001": 0.2, "t002": 0.1}
+"""Logarithm of the drag that the sightings of each stand-in throw prefer, with an sd of 0.1."""
+
+
+def learning(folder: Path, out: Path, known: tuple[Any, ...] = ()) -> dict[str, Any]:
+    """As `quick`, with what the throw says of its drag; its peak tip speed tells what it knew."""
+    facts = quick(folder, out, known)
+    ((_, mean, sd),) = known or (("drag_normal", 0.0, 0.15),)
+    record = json.loads((out / "summary.json").read_text())
+    record["quantities"]["peak_tip_speed"] |= {"value": 300.0 + mean, "sd": 10.0 * sd}
+    (out / "summary.json").write_text(json.dumps(record))
+    precision = sd**-2 + 0.1**-2
+    drag = (mean * sd**-2 + LEARNS[folder.name] * 0.1**-2) / precision
+    return facts | {
+        "shared": {
+            "names": ["drag_normal"], "draws": 10**9, "mean": [drag],
+            "covariance": [[1 / precision]], "stated_mean": [0.0], "stated_sd": [0.15],
+            "model_sd": [0.0], "answers": {},
+        }
+    }  # fmt: skip

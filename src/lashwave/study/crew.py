@@ -1,8 +1,8 @@
 """Jobs done by processes of this machine, or by the workers of a Dask scheduler.
 
 A process that is killed takes no finished job with it: its job is given out again. Dask does so by
-itself; here a job that was running when a process died is done again, and from the third time on
-by itself alone, so that one which takes all memory ends no other.
+itself; here a job that was running when a process died is done again. One that was lost three times
+is done with no other beside it, so that a job which takes all memory ends no other.
 """
 
 from __future__ import annotations

@@ -100,7 +100,8 @@ def second_pass(
 ) -> dict[str, Any]:
     """Reconstruct each throw of a finished campaign with what all others say of its parameters.
 
-    Goes to a folder of its own within `out`, with the same files; the content of its campaign.json.
+    Goes to a folder of its own within `out`, with the same files but for what throws share, which
+    is in every answer there; the content of its campaign.json.
     """
     from dataclasses import replace
 
@@ -111,7 +112,8 @@ def second_pass(
     known = campaign_learn.known_to(Campaign(listed, out, how, lambda throws: None).standing())
     again = replace(how, known=known)
     run = Campaign(listed, place, again, lambda throws: written.write_table(place, throws))
-    return written.write_all(place, run.run(show), {one.name: one.folder for one in listed})
+    folders_of = {one.name: one.folder for one in listed}
+    return written.write_all(place, run.run(show), folders_of, second=True)
 
 
 def table(source: Path, out: Path, **how: Any) -> pd.DataFrame:

@@ -77,9 +77,16 @@ def record_of(throws: Sequence[CampaignThrow], folders: Mapping[str, Path]) -> d
 
 
 def write_all(
-    out: Path, throws: Sequence[CampaignThrow], folders: Mapping[str, Path]
+    out: Path,
+    throws: Sequence[CampaignThrow],
+    folders: Mapping[str, Path],
+    *,
+    second: bool = False,
 ) -> dict[str, Any]:
-    """Every file of the sum of a campaign, as a whole; the content of campaign.json."""
+    """Every file of the sum of a campaign, each whole; the content of campaign.json.
+
+    second : the fits know already what all others say; put together they would count it twice.
+    """
     from lashwave.report import campaign_page
     from lashwave.study import compared
     from lashwave.workbench import campaign_learn, compare_command as compare
@@ -93,7 +100,7 @@ def write_all(
         spread = compare.record_of(outcomes, rows, compare.notes_of(outcomes))
         compared_files = compare.files_of(outcomes, rows, spread)
         files |= {n: compared_files[n] for n in ("comparison.csv", "spread.csv", "comparison.json")}
-    sharing, shared = campaign_learn.files_of(throws)
+    sharing, shared = ({}, {}) if second else campaign_learn.files_of(throws)
     files |= sharing | table_files(table(throws))
     files["campaign.json"] = (json.dumps(record, indent=1, allow_nan=False) + "\n").encode()
     files["campaign.html"] = campaign_page.page(record, spread, shared).encode()

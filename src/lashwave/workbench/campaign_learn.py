@@ -13,10 +13,6 @@ from lashwave import study
 if TYPE_CHECKING:
     import pandas as pd
 
-FILES = ("shared.json", "shared.csv", "shared-answers.csv")
-FEWEST = 2
-"""Throws that learn from each other."""
-
 
 def record_of(found: study.Learned) -> dict[str, Any]:
     """The content of shared.json: scales of the law are logarithms, stations [m]."""
