@@ -38,7 +38,8 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--lines", type=int, default=2)
     parser.add_argument("--each", type=int, default=3, help="throws of each line")
     parser.add_argument("--kills", type=int, default=4)
-    parser.add_argument("--pause", type=float, default=12.0, help="longest time to a kill [s]")
+    parser.add_argument("--pause", type=float, default=1.5,
+                        help="longest time to a kill, over that of a throw")  # fmt: skip
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--cluster", type=int, default=0, help="throws done by a cluster as well")
     parser.add_argument("--until", type=float, default=1e9, help="no kill after so long [s]")
@@ -174,14 +175,37 @@ def begun(source: Path, out: Path, workers: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen(command)
 
 
+def one_throw(source: Path, out: Path) -> float:
+    """What a throw takes [s], with the start of its process: by that the moments of kills go."""
+    from lashwave.files import campaign_place as at, read_campaign
+
+    first = read_campaign(source)[0].folder
+    table = source.parent / "first.csv"
+    table.write_text(f"trial\n{source.name}/{first.name}\n")
+    for _ in range(2):  # the first may compile
+        shutil.rmtree(out, ignore_errors=True)
+        started = time.monotonic()
+        ended(begun(table, out, "1"))
+        spent = time.monotonic() - started
+    assert any(line["event"] == "done" for line in at.read_log(out)), f"{first} cannot be done"
+    return spent
+
+
+def ended(run: subprocess.Popen[bytes]) -> None:
+    """Wait for a campaign that nobody kills; raises where its status is not 0."""
+    if run.wait() != 0:
+        raise SystemExit(f"a campaign that was left alone ended with status {run.returncode}")
+
+
 def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> dict[str, Any]:
     """Kill a campaign at random moments, then let it end; what its folder says of that."""
     from lashwave.files import campaign_place as at
 
+    takes = one_throw(source, out.with_name("first"))
     moments, kills, whole, started = random.Random(16), 0, 0, time.monotonic()
     while kills < args.kills and time.monotonic() - since < args.until:
         one = begun(source, out, str(args.workers))
-        time.sleep(moments.uniform(0.5, args.pause))
+        time.sleep(moments.uniform(0.05, args.pause) * takes)
         if one.poll() is not None:
             break
         one.send_signal(signal.SIGKILL)
@@ -191,8 +215,8 @@ def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> d
             mark = at.read_mark(place)
             assert mark is not None and mark.state in (at.DONE, at.FAILED), f"{place} is torn"
             whole += 1
-    left = begun(source, out, str(args.workers))
-    left.wait()
+    finished = len(list((out / at.THROWS).glob("line*")))
+    ended(begun(source, out, str(args.workers)))
     log = at.read_log(out)
     done, repeated = set(), 0
     for line in log:
@@ -201,7 +225,8 @@ def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> d
         repeated += line["event"] == "started" and line["trial"] in done
     spent = time.monotonic() - started
     return {
-        "kills": kills, "status": left.returncode, "repeated": repeated, "seconds": round(spent),
+        "kills": kills, "repeated": repeated, "seconds": round(spent),
+        "throw_takes": round(takes, 1), "finished_between_kills": finished,
         "begun": sum(line["event"] == "started" for line in log), "looked_at": whole,
     }  # fmt: skip
 
@@ -238,11 +263,11 @@ def clustered(source: Path, out: Path, count: int) -> dict[str, Any]:
                 workers[0].wait()
                 workers[0], kills = worker(), kills + 1
             time.sleep(0.5)
+        ended(run)
     finally:
         for one in (*workers, scheduler):
             one.kill()
-    return {"kills": kills, "status": run.returncode,
-            "seconds": round(time.monotonic() - started)}  # fmt: skip
+    return {"kills": kills, "seconds": round(time.monotonic() - started)}
 
 
 def same(one: Path, other: Path) -> tuple[int, bool]:
