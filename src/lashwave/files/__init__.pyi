@@ -15,7 +15,7 @@ from .disk_room import (
     need_leave as need_leave,
     need_room as need_room,
 )
-from .fields import Fields as Fields, parse_toml as parse_toml
+from .fields import Fields as Fields, parse_toml as parse_toml, read_toml as read_toml
 from .filled_c3d import write_filled as write_filled
 from .folders import ANSWER_FILES as ANSWER_FILES, FIGURES as FIGURES
 from .frame_files import open_frames as open_frames

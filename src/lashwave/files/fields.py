@@ -11,7 +11,8 @@ import re
 import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from pathlib import Path as File
+from typing import Any, Literal, TypeVar, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -190,6 +191,10 @@ class Fields:
             raise wrong
         return result
 
+    @overload
+    def sub(self, key: str, *, required: Literal[True]) -> Fields: ...
+    @overload
+    def sub(self, key: str) -> Fields | None: ...
     def sub(self, key: str, *, required: bool = False) -> Fields | None:
         """A table within this one.
 
@@ -211,6 +216,21 @@ class Fields:
         if not isinstance(value, list) or any(not isinstance(v, dict) for v in value):
             raise self.fault(key, "is not a list of tables", f"write [[{self.name(key)}]]")
         return [replace(self, table=v, path=(*self.path, key, i)) for i, v in enumerate(value)]
+
+
+def read_toml(path: File, what: str) -> Fields:
+    """The root table of a TOML file that a user named.
+
+    what : what it should hold, as "limits", for the message.
+
+    Raises InputError where it cannot be read or is no TOML.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as failure:
+        problem = f"cannot be read: {failure.strerror}"
+        raise InputError(path, problem, f"name a TOML file of {what}") from None
+    return parse_toml(data, str(path))
 
 
 def parse_toml(data: bytes, where: str) -> Fields:

@@ -192,7 +192,6 @@ def _check_spacing(fields: Fields, markers: Markers) -> None:
         if np.median(chord) > 1.25 * arc + slack:
             labels = f"{markers.labels[a]} and {markers.labels[b]}"
             table = fields.sub("stations", required=True)
-            assert table is not None
             raise table.fault(
                 markers.labels[b],
                 f"markers {labels} are usually {np.median(chord):.3g} m apart, "
@@ -211,7 +210,6 @@ def read_stations(fields: Fields, length: float) -> dict[str, float]:
     Raises InputError for no label, a label that cannot be used, and a station outside the line.
     """
     table = fields.sub("stations", required=True)
-    assert table is not None
     if not table.table:
         raise fields.fault("stations", "lists nothing", "give at least one label and its station")
     stations = {}

@@ -338,7 +338,7 @@ def _label(mend: Fields, key: str, markers: Markers) -> str:
 def _with_unseen(mend: Fields, root: Fields, markers: Markers, label: str) -> Markers:
     """The markers with one more that has a station and was never seen under its label."""
     table = root.sub("markers", required=True)
-    stations = {} if table is None else read_stations(table, np.inf)
+    stations = read_stations(table, np.inf)
     if label not in stations:
         raise mend.fault("as", f"{label!r} has no station", "name a marker that has one")
     count = markers.time.size

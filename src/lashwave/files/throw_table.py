@@ -15,7 +15,7 @@ from typing import Any
 
 import pandas as pd
 
-from lashwave.files.fields import Fields, parse_toml
+from lashwave.files.fields import Fields, read_toml
 from lashwave.quantities import InputError, cells_of, csv_lines
 
 
@@ -102,12 +102,7 @@ def read_ranges(path: Path, dimensions: Mapping[str, str]) -> dict[str, tuple[fl
     ------
     InputError : the file, a field or a quantity is at fault.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as failure:
-        problem = f"cannot be read: {failure.strerror}"
-        raise InputError(str(path), problem, "name a TOML file of a throw") from None
-    fields = parse_toml(data, str(path)).expect(*dimensions)
+    fields = read_toml(path, "a throw").expect(*dimensions)
     return {name: range_of(fields, name, dimensions[name]) for name in fields.table}
 
 

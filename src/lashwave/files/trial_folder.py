@@ -92,14 +92,13 @@ def assembled(folder: Folder, root: Fields, pictured: bool = False) -> Trial:
     root = mends.description(root)
     head = _head(root)
     line = root.attempt(
-        "line", lambda: mends.line(read_line(folder, _table(root, "line"))), UNKNOWN
+        "line", lambda: mends.line(read_line(folder, root.sub("line", required=True))), UNKNOWN
     )
     air = root.attempt("air", lambda: _air(folder, root.sub("air")), Air())
     tables = root.attempt("cameras", lambda: root.subs("cameras"), [])
     dots = pictured and any(c.table.get("shows") == "dots" for c in tables)
-    markers = root.attempt(
-        "markers", lambda: read_markers(folder, _table(root, "markers"), line, dots), UNSEEN
-    )
+    table = partial(root.sub, "markers", required=True)
+    markers = root.attempt("markers", lambda: read_markers(folder, table(), line, dots), UNSEEN)
     cameras = root.attempt("cameras", lambda: read_cameras(folder, root, line.length, pictured), ())
     microphones = root.attempt("microphones", lambda: _microphones(folder, root), ())
     if root.found:
@@ -142,7 +141,7 @@ def read_with_faults(path: Path) -> tuple[Trial | None, list[InputError]]:
 
 def _head(root: Fields) -> Fields:
     """The `[trial]` table, checked."""
-    head = root.attempt("trial", lambda: _table(root, "trial"), replace(root, table={}))
+    head = root.attempt("trial", lambda: root.sub("trial", required=True), replace(root, table={}))
     if head.table:
         head.expect("name", "specimen", "thrower", "date", "gravity")
         for key in ("specimen", "thrower"):
@@ -165,12 +164,6 @@ def _description(folder: Folder, path: Path) -> Fields:
     if file.stat().st_size > LARGEST_DESCRIPTION:
         raise InputError(DESCRIPTION, "is over 4 MB", "keep samples in CSV files", field="size")
     return parse_toml(file.read_bytes(), DESCRIPTION)
-
-
-def _table(root: Fields, key: str) -> Fields:
-    table = root.sub(key, required=True)
-    assert table is not None
-    return table
 
 
 def _air(folder: Folder, fields: Fields | None) -> Air:

@@ -58,9 +58,7 @@ class CalibrationPlan:
     @property
     def table(self) -> Fields:
         """The table named after the kind."""
-        found = self.root.sub(self.kind, required=True)
-        assert found is not None
-        return found
+        return self.root.sub(self.kind, required=True)
 
 
 @dataclass(frozen=True)
@@ -144,9 +142,7 @@ def read_sensor(plan: CalibrationPlan, fields: Fields, *more: str) -> PlannedCam
 
 def one_sensor(plan: CalibrationPlan) -> PlannedCamera:
     """The camera of a plan with one."""
-    fields = plan.root.sub("camera", required=True)
-    assert fields is not None
-    return read_sensor(plan, fields)
+    return read_sensor(plan, plan.root.sub("camera", required=True))
 
 
 def named_file(plan: CalibrationPlan, fields: Fields, key: str) -> tuple[Path, str]:

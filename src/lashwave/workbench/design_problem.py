@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.files import Fields, parse_toml, range_of
-from lashwave.quantities import InputError, UnitError, quantity
+from lashwave.files import Fields, range_of, read_toml
+from lashwave.quantities import UnitError, quantity
 from lashwave.study import hands_seen, throw_family
 from lashwave.study.line_design import CORD, HAND, Problem
 from lashwave.study.tapers import Stock
@@ -26,14 +26,8 @@ def read_problem(path: Path, seen: dict[str, Range] | None = None) -> Problem:
     ------
     InputError : the file or a field is at fault.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as failure:
-        problem = f"cannot be read: {failure.strerror}"
-        raise InputError(str(path), problem, "name a TOML file of limits") from None
-    fields = parse_toml(data, str(path)).expect("wanted", "limits", "hand", "cord")
+    fields = read_toml(path, "limits").expect("wanted", "limits", "hand", "cord")
     limits = fields.sub("limits", required=True)
-    assert limits is not None
     limits.expect("length", "mass", "diameter", "diameters", "grip_force", "energy")
     hand, cord = fields.sub("hand"), fields.sub("cord")
     stock = _stock(limits, 3e-3 if cord is None else cord.number("at", "length", 3e-3, above=0.0))
