@@ -38,6 +38,10 @@ def test_without_a_difference_the_power_is_the_level():
     assert plan.power(1e-9, 10) == pytest.approx(0.05)
 
 
+def test_a_difference_that_drowns_needs_more_throws_than_anyone_makes():
+    assert plan.throws_needed(1e-4) is None
+
+
 def test_offers_by_hand():
     # budget 100, a throw costs 5: 10 throws of the dear camera, 16 of the cheap one
     found = plan.offers({"dear": 3.0, "cheap": 4.0, "out": 1.0},
@@ -51,7 +55,7 @@ def test_offers_by_hand():
 
 def test_one_throw_shows_no_difference():
     (offer,) = plan.offers({"a": 1.0}, {"a": 0.0}, 1.0, 1.0, 0.0)
-    assert offer.throws == 1 and np.isinf(offer.effect)
+    assert offer.throws == 1 and offer.effect is None
     with pytest.raises(InputError, match="no spread"):
         plan.smallest_effect(1, 5)
 

@@ -10,6 +10,8 @@ import xarray as xr
 
 from lashwave import twin
 from lashwave.quantities import Air, Answer, BenchPlan, Line, PlannedView
+from lashwave.study import CampaignThrow
+from lashwave.workbench import campaign_files, plan_command
 from lashwave.workbench.cli import main
 from lashwave.workbench.plan_file import read_plan
 
@@ -105,6 +107,43 @@ def test_a_set_up_without_errors_sees_what_is_there():
     assert not np.array_equal(noisy.frame, camera.frame)  # its true clock is not as stated
 
 
+def thrown_so_far(folder):
+    """What `campaign` leaves of three throws of line a, two of b and one that failed."""
+    folder.mkdir()
+    speeds = (("a", 300.0), ("a", 310.0), ("a", 305.0), ("b", 280.0), ("b", 288.0))
+    throws = [
+        CampaignThrow(f"t{k}", line, answers={"peak_tip_speed": Answer(speed, "m s-1", 2.0)})
+        for k, (line, speed) in enumerate(speeds)
+    ]
+    campaign_files.write_table(folder, [*throws, CampaignThrow("t5", "b", state="failed")])
+
+
+def test_the_next_throw_is_read_from_the_table_that_a_campaign_wrote(tmp_path):
+    thrown_so_far(tmp_path / "campaign")
+    found = plan_command._next(tmp_path / "campaign", "peak_tip_speed")
+    assert found.line == "b" and found.counts == {"a": 3, "b": 2}
+    # (300, 310, 305) and (280, 288) have variances 25 and 32, pooled (2 x 25 + 32) / 3
+    assert found.now == pytest.approx(np.sqrt(82 / 3 * (1 / 3 + 1 / 2)))
+    assert found.by_instruments == pytest.approx(4.0 / (82 / 3))
+
+
+@pytest.mark.parametrize(
+    ("folder", "question", "words"),
+    [
+        ("nowhere", "peak_tip_speed", "run `lashwave campaign`"),
+        ("campaign", "hand_work", "no throw of it answers hand_work"),
+    ],
+)
+def test_a_campaign_that_does_not_answer_is_one_line(tmp_path, capsys, folder, question, words):
+    thrown_so_far(tmp_path / "campaign")
+    asked = written(tmp_path, PLAN.replace("peak_tip_speed", question))
+    args = ["plan", str(asked), "--out", str(tmp_path / "out")]
+    assert main([*args, "--campaign", str(tmp_path / folder)]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1 and words in said
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_plan_is_told_written_and_goes_on_where_it_was(tmp_path, capsys, monkeypatch):
     from lashwave.study import plan
 
@@ -118,13 +157,9 @@ def test_a_plan_is_told_written_and_goes_on_where_it_was(tmp_path, capsys, monke
 
     monkeypatch.setattr(twin, "expected", lambda seed, markers: _small())
     monkeypatch.setattr(plan, "foretold", foretold)
-    table = tmp_path / "so-far.csv"
-    table.write_text(
-        "throw,specimen,peak_tip_speed [m/s],peak_tip_speed_sd [m/s]\n"
-        "0,a,300,2\n1,a,310,2\n2,a,305,2\n3,b,280,2\n4,b,288,2\n"
-    )
+    thrown_so_far(tmp_path / "campaign")
     args = ["plan", str(written(tmp_path)), "--out", str(tmp_path / "out"), "--quiet"]
-    assert main([*args, "--campaign", str(table)]) == 0
+    assert main([*args, "--campaign", str(tmp_path / "campaign")]) == 0
     said = capsys.readouterr().out
     assert "Throw b next" in said and "Best for peak_tip_speed" in said
     record = json.loads((tmp_path / "out" / "plan.json").read_text())
@@ -134,3 +169,10 @@ def test_a_plan_is_told_written_and_goes_on_where_it_was(tmp_path, capsys, monke
     assert len(asked) == 3
     assert main(args) == 0
     assert len(asked) == 3
+    # the first set-up's markers weigh on the throw that all set-ups see
+    written(tmp_path, PLAN.replace("price = 20\n", 'price = 20\nmarkers = {mass = "0.5 g"}\n'))
+    assert main(args) == 0
+    assert len(asked) == 6
+    (tmp_path / "out" / "foretold.json").write_text("[1]")
+    assert main(args) == 0
+    assert len(asked) == 9

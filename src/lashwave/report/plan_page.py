@@ -43,7 +43,7 @@ def offers(record: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
         rows.append([
             one["name"], f"{one['price']:g}", str(one["throws"]), f"{one['sd']:.3g}",
             f"{one['spread']:.3g}", f"{one['mean_sd']:.3g}",
-            f"{effect:.3g}" if effect < float("inf") else "–",
+            "–" if effect is None else f"{effect:.3g}",
         ])  # fmt: skip
     return headings, rows
 
@@ -60,7 +60,8 @@ def said(record: Mapping[str, Any]) -> list[str]:
         "Smallest difference between two lines, by throws of each: "
         + ", ".join(f"{n}: {d:.3g} {unit}" for n, d in record["differences"].items()) + ".",
         "Throws of each line that show a difference of "
-        + ", ".join(f"{share}: {n}" for share, n in record["throws_needed"].items()) + ".",
+        + ", ".join(f"{share}: {n or 'over a million'}"
+                    for share, n in record["throws_needed"].items()) + ".",
     ]  # fmt: skip
     coming = record["next"]
     if coming is not None:

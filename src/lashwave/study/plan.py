@@ -97,18 +97,16 @@ def smallest_effect(
     return float(brentq(lambda d: power(d, first, second, level) - wanted, 1e-9, most, xtol=1e-9))
 
 
-def throws_needed(effect: float, level: float = LEVEL, wanted: float = POWER) -> int:
+def throws_needed(effect: float, level: float = LEVEL, wanted: float = POWER) -> int | None:
     """Throws of each line, alike many, that find a difference of `effect` sds [1].
 
-    Raises
-    ------
-    InputError : over a million.
+    None over a million.
     """
     least, most = 2, 2
     while power(effect, most, level=level) < wanted:
         least, most = most, 2 * most
         if most > 1 << 20:
-            raise InputError("effect", f"{effect:g} needs over a million throws", "ask for more")
+            return None
     while least < most:
         middle = (least + most) // 2
         if power(effect, middle, level=level) < wanted:
@@ -132,8 +130,8 @@ class Offer:
     """Of one throw: set-up and throws among themselves."""
     mean_sd: float
     """Of the mean over all throws."""
-    effect: float
-    """Smallest difference between two lines, half of the throws each; inf under four throws."""
+    effect: float | None
+    """Smallest difference between two lines, half of the throws each; None under four throws."""
 
 
 def offers(
@@ -157,9 +155,9 @@ def offers(
             continue
         spread = float(np.hypot(sd, between))
         half = count // 2
-        effect = smallest_effect(half, count - half) * spread if half >= 2 else np.inf
+        effect = smallest_effect(half, count - half) * spread if half >= 2 else None
         found.append(Offer(name, prices[name], count, sd, spread, spread / np.sqrt(count), effect))
-    return sorted(found, key=lambda offer: (offer.effect, offer.mean_sd))
+    return sorted(found, key=lambda o: (np.inf if o.effect is None else o.effect, o.mean_sd))
 
 
 @dataclass(frozen=True)

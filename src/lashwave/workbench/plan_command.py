@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json as text
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
+from lashwave import __version__
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
 from lashwave.workbench.shared_options import DONE, Json, Quiet
@@ -29,7 +31,7 @@ def plan(
     out: Annotated[Path, Parameter(help="Folder to write; a stopped plan goes on there.")],
     campaign: Annotated[
         Path | None,
-        Parameter(help="CSV of throws of two lines so far: say which to throw next."),
+        Parameter(help="What `campaign` wrote of two lines: say which to throw next."),
     ] = None,
     check: Annotated[
         int, Parameter(help="Records of the best set-up to simulate and reconstruct; minutes each.")
@@ -59,7 +61,7 @@ def plan(
             record["checked"] = _checked(asked, throw, record["offers"][0]["name"], check, progress)
         _write(out, record)
     if json:
-        console.say(text.dumps(record, indent=1))
+        console.say(text.dumps(record, indent=1, allow_nan=False))
     else:
         _show(record, out)
     return DONE
@@ -70,13 +72,12 @@ def _throw(asked: PlanAsked, progress: console.Progress) -> Planned:
     from lashwave import twin
 
     progress("expected throw", 0.02)
-    if asked.throw is not None:
+    if isinstance(asked.throw, int):
         return twin.expected(asked.throw, asked.set_ups[0].markers)
-    assert asked.like is not None  # the file names the one or the other
     from lashwave.files import read_motion, read_trial
 
-    trial = read_trial(asked.like[0])
-    return twin.as_found(read_motion(asked.like[1]), trial.line, trial.air)
+    trial = read_trial(asked.throw[0])
+    return twin.as_found(read_motion(asked.throw[1]), trial.line, trial.air)
 
 
 def _foretold(
@@ -90,10 +91,9 @@ def _foretold(
     kept = out / "foretold.json"
     known: dict[str, Any] = {}
     if kept.is_file():
-        try:
-            known = text.loads(kept.read_bytes())
-        except ValueError:
-            known = {}
+        with suppress(ValueError):  # a damaged one is foretold anew
+            read = text.loads(kept.read_bytes())
+            known = read if isinstance(read, dict) else {}
     for number, one in enumerate(asked.set_ups):
         key = _key(asked, one)
         if key in known:
@@ -108,7 +108,10 @@ def _foretold(
 
 
 def _key(asked: PlanAsked, one: BenchPlan) -> str:
-    words = repr((asked.throw, asked.like, asked.span, one.markers, one.views))
+    # the first set-up's markers hang on the line of a throw of the bench
+    words = repr(
+        (__version__, asked.throw, asked.set_ups[0].markers, asked.span, one.markers, one.views)
+    )
     return hashlib.sha256(words.encode()).hexdigest()[:16]
 
 
@@ -149,20 +152,24 @@ def _record(
     }  # fmt: skip
 
 
-def _next(path: Path, question: str) -> NextThrow:
-    """Which of two lines to throw next, from a table with columns of the answer and its sd."""
-    from lashwave.files import read_throws
+def _next(campaign: Path, question: str) -> NextThrow:
+    """Which of two lines (specimens) to throw next, by the table that a campaign wrote."""
+    from lashwave.files import read_campaign_table
     from lashwave.study import plan as planning
 
-    table = read_throws(path)
-    for name in ("specimen", question, f"{question}_sd"):
-        if name not in table:
-            raise InputError(str(path), f"has no column `{name}`", "add it")
-    good = table[(table["bad"] == "") & table[question].notna() & table[f"{question}_sd"].notna()]
-    lines = {str(name): part for name, part in good.groupby("specimen")}
+    table = read_campaign_table(campaign)
+    value, sd = (
+        next((head for head in table if head.split(" [")[0] == name), None)
+        for name in (question, f"{question}_sd")
+    )
+    if value is None or sd is None:
+        raise InputError(
+            campaign, f"no throw of it answers {question}", "ask another question, or add throws"
+        )
+    lines = dict(iter(table.dropna(subset=["specimen", value, sd]).groupby("specimen")))
     return planning.next_throw(
-        {name: part[question].tolist() for name, part in lines.items()},
-        {name: part[f"{question}_sd"].tolist() for name, part in lines.items()},
+        {str(name): part[value].tolist() for name, part in lines.items()},
+        {str(name): part[sd].tolist() for name, part in lines.items()},
     )
 
 
@@ -211,7 +218,7 @@ def _write(out: Path, record: dict[str, Any]) -> None:
         counts.astype(float), effect * record["offers"][0]["spread"], record["unit"]
     )
     write_files(out, {
-        "plan.json": (text.dumps(record, indent=1) + "\n").encode(),
+        "plan.json": (text.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
         "plan.csv": table_file(*plan_page.foretold(record)),
         "plan.html": plan_page.page(record, resolved, powers).encode(),
     }, others=True)  # fmt: skip

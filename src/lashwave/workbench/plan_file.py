@@ -6,8 +6,8 @@ from dataclasses import dataclass, fields as fields_of, replace
 from pathlib import Path
 from typing import Any
 
-from lashwave.files import Fields, parse_toml
-from lashwave.quantities import BenchPlan, InputError, PlannedMarkers, PlannedView
+from lashwave.files import Fields, read_toml
+from lashwave.quantities import BenchPlan, PlannedMarkers, PlannedView
 from lashwave.study.plan import ANSWERS
 
 MOST_SET_UPS = 64
@@ -30,10 +30,8 @@ class PlanAsked:
     """What a plan is asked."""
 
     question: str
-    throw: int | None
-    """Seed of the bench's throw; None: a throw that was made."""
-    like: tuple[Path, Path] | None
-    """Trial and answers of that one."""
+    throw: int | tuple[Path, Path]
+    """Seed of the bench's throw, or trial and answers of one that was made."""
     span: tuple[float, float]
     """Of the record, before and after the peak [s]."""
     between: float
@@ -50,39 +48,35 @@ def read_plan(path: Path) -> PlanAsked:
     ------
     InputError : the file or a field is at fault.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as failure:
-        problem = f"cannot be read: {failure.strerror}"
-        raise InputError(str(path), problem, "name a TOML file of a plan") from None
-    root = parse_toml(data, str(path)).expect(
+    root = read_toml(path, "a plan").expect(
         "question", "throw", "trial", "answers", "before", "after", "between", "budget",
         "price_a_throw", "markers", "view", "set_up",
     )  # fmt: skip
     question = root.text("question", "peak_tip_speed", choices=ANSWERS)
-    seed, like = _throw(root, path.parent)
+    throw = _throw(root, path.parent)
     span = (
         root.number("before", "time", 0.3, 0.02, 5.0), root.number("after", "time", 0.01, 0.0, 1.0)
     )  # fmt: skip
     markers = _markers(root.sub("markers"), PlannedMarkers())
     views = tuple(_view(view, PlannedView()) for view in root.subs("view"))
     return PlanAsked(
-        question, seed, like, span, root.number("between", "ratio", 0.05, 0.0, 10.0),
+        question, throw, span, root.number("between", "ratio", 0.05, 0.0, 10.0),
         root.number("budget", "ratio", None, above=0.0),
         root.number("price_a_throw", "ratio", 0.0, 0.0), _set_ups(root, markers, views),
     )  # fmt: skip
 
 
-def _throw(root: Fields, home: Path) -> tuple[int | None, tuple[Path, Path] | None]:
+def _throw(root: Fields, home: Path) -> int | tuple[Path, Path]:
     if root.has("trial") != root.has("answers") or root.has("throw") == root.has("trial"):
         raise root.fault(
             "throw", "the expected throw is not stated once",
             "give throw = 11 (a throw of the bench), or trial and answers of one that was made",
         )  # fmt: skip
     if root.has("trial"):
-        places = [home / root.text(name, longest=2000) for name in ("trial", "answers")]
-        return None, (places[0], places[1])
-    return _whole(root, "throw", 0, 0, 10**6), None
+        return (
+            home / root.text("trial", longest=2000), home / root.text("answers", longest=2000)
+        )  # fmt: skip
+    return _whole(root, "throw", 0, 0, 10**6)
 
 
 def _set_ups(
