@@ -6,7 +6,6 @@ import platform
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, is_dataclass
 from datetime import UTC, datetime
-from importlib import resources
 from itertools import count
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +20,7 @@ from lashwave.report import (
     figures_seen,
     figures_tip,
     numbers,
+    template,
     words,
 )
 from lashwave.report.report_scene import ReportScene, gather
@@ -276,9 +276,6 @@ def compose(
 
 def render(content: Content) -> str:
     """The report as one HTML page: styles and figures inside, no script, no request."""
-    from jinja2 import Environment, StrictUndefined
-    from markupsafe import Markup
-
     sections = [(chapter.name, chapter.title) for chapter in content.chapters]
     if content.warnings:
         sections.insert(0, ("warnings", "Warnings"))
@@ -288,13 +285,11 @@ def render(content: Content) -> str:
         ("cautions", "Cautions"),
         ("provenance", "Provenance"),
     ]
-    home = resources.files("lashwave.report")
-    engine = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    template = engine.from_string(home.joinpath("page.html").read_text(encoding="utf-8"))
     return template.render(
-        trial=content.trial,
+        "page.html",
+        kind="Reconstruction of one trial",
+        title=content.trial.name,
         facts=content.facts,
-        css=Markup(home.joinpath("page.css").read_text(encoding="utf-8")),
         sections=sections,
         cards=content.cards,
         warnings=content.warnings,

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from lashwave import __version__
-from lashwave.report import export
+from lashwave.report import export, template
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -34,12 +33,8 @@ def render(
     kind: str, title: str, facts: str, chapters: Sequence[Section], warnings: Sequence[str] = ()
 ) -> str:
     """The page as HTML; every text is escaped."""
-    from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    home = resources.files("lashwave.report")
-    engine = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    template = engine.from_string(home.joinpath("study.html").read_text(encoding="utf-8"))
     drawn: list[dict[str, Any]] = []
     for number, chapter in enumerate(chapters, 1):
         picture = ""
@@ -47,11 +42,11 @@ def render(
             picture = Markup(export.svg_in_page(chapter.figure, f"f{number}"))
         drawn.append({**vars(chapter), "svg": picture})
     return template.render(
+        "study.html",
         kind=kind,
         title=title,
         facts=facts,
         warnings=list(warnings),
         chapters=drawn,
-        css=Markup(home.joinpath("page.css").read_text(encoding="utf-8")),
         version=__version__,
     )
