@@ -58,9 +58,9 @@ def said(record: Mapping[str, Any]) -> list[str]:
         f"and air, {speed['low95']:.0f} to {speed['high95']:.0f} m/s."
     ]
     if record["wanted"] is not None:
-        lines.append(f"Wanted were {record['wanted']:.0f} m/s.")
+        lines.append(f"A speed of {record['wanted']:.0f} m/s was wanted.")
     cone = record.get("cone")
-    if cone is not None and cone["chance_faster"] is not None:
+    if cone is not None:
         lines.append(
             f"A cone of the same mass and tip: {cone['peak_speed']:.0f} m/s; the design is faster "
             f"in {cone['chance_faster']:.0%} of the cords and airs."

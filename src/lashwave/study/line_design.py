@@ -178,6 +178,8 @@ class Sought:
 
     share: Array
     """(V,), the best place in the unit cube."""
+    made: Made
+    """Line and gesture there."""
     best: dict[str, Any]
     """Its throw, as of `thrown`."""
     rows: pd.DataFrame = field(repr=False)
@@ -251,13 +253,14 @@ def best_of(problem: Problem, rows: list[dict[str, Any]], places: Array) -> Soug
     """
     table = pd.DataFrame(rows)
     best = int(table["cost"].to_numpy(float).argmin())
-    if rows[best]["bad"]:
+    one = made(problem, places[best])
+    if one is None or rows[best]["bad"]:
         raise InputError(
             "limits", f"no throw within them can be trusted ({rows[best]['bad']})",
             "allow a thicker tip, another length or a faster hand",
         )  # fmt: skip
     at = pd.DataFrame(places, columns=[f"at {name}" for name in problem.names])
-    return Sought(places[best], rows[best], pd.concat([table, at], axis=1))
+    return Sought(places[best], one, rows[best], pd.concat([table, at], axis=1))
 
 
 def drawn(problem: Problem, throws: Throws, count: int, seed: int) -> Sought:

@@ -88,13 +88,16 @@ def _found(
         sought = line_design.sought(asked, throw, most, seed, lambda s, x: progress(s, 0.85 * x))
     progress("what is not known", 0.87)
     unknowns = line_design.drawn_throws(asked, sought.share, processes=processes)
-    made = line_design.made(asked, sought.share)
-    assert made is not None  # the search gives a line that it has made
+    if not (unknowns["bad"] == "").any():
+        raise InputError(
+            "cord", "no throw of the best line, with cords and airs drawn from it, can be trusted",
+            "narrow its ranges",
+        )  # fmt: skip
     progress("a cone beside it", 0.94)
-    cone, beside = line_design.cone_of(asked, made), None
+    cone, beside = line_design.cone_of(asked, sought.made), None
     if cone is not None:
-        beside = line_design.line_throws(asked, cone, made.throw, processes=processes)
-    return {"sought": sought, "unknowns": unknowns, "made": made, "cone": cone, "beside": beside}
+        beside = line_design.line_throws(asked, cone, sought.made.throw, processes=processes)
+    return {"sought": sought, "unknowns": unknowns, "cone": cone, "beside": beside}
 
 
 def _record(asked: Problem, found: dict[str, Any], law: Path | None) -> dict[str, Any]:
@@ -127,12 +130,13 @@ def _record(asked: Problem, found: dict[str, Any], law: Path | None) -> dict[str
     if beside is not None:
         both = (unknowns["bad"] == "") & (beside["bad"] == "")
         faster = (unknowns["peak_speed"] > beside["peak_speed"])[both]
-        record["cone"] = {
-            "peak_speed": float(beside.loc[beside["bad"] == "", "peak_speed"].median()),
-            "chance_faster": float(faster.mean()) if both.any() else None,
-        }
+        if both.any():
+            record["cone"] = {
+                "peak_speed": float(beside.loc[beside["bad"] == "", "peak_speed"].median()),
+                "chance_faster": float(faster.mean()),
+            }
     if law is not None:
-        record["law"] = _by_law(law, found["made"].throw)
+        record["law"] = _by_law(law, found["sought"].made.throw)
     return record
 
 
@@ -161,8 +165,8 @@ def _write(out: Path, record: dict[str, Any], found: dict[str, Any]) -> None:
     from lashwave.files import write_files, write_line
     from lashwave.report import design_page, figure_file, figures_design, table_file
 
-    made, sought, cone = found["made"], found["sought"], found["cone"]
-    rows = sought.rows
+    sought, cone = found["sought"], found["cone"]
+    rows, made = sought.rows, sought.made
     line = (made.line.station, made.line.diameter)
     drawn = figures_design.taper(line, line if cone is None else (cone.station, cone.diameter))
     good = (rows["bad"] == "").to_numpy()
