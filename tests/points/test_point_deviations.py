@@ -64,6 +64,14 @@ def test_noise_is_each_samples_and_a_shift_is_all_samples() -> None:
     assert 0.25 < np.sqrt(np.mean(lasting**2)) / found.shift_sd < 2.0
 
 
+def test_a_shift_beyond_what_calibrations_state_is_seen_in_the_misses() -> None:
+    """Cameras off by four times what is assumed of them: the shift's deviation grows with it."""
+    points, which, found = judged(seen(noise=0.1, shift=0.8))
+    miss = points.position - PLACES[which]
+    lasting = np.array([miss[which == k].mean(axis=0) for k in range(len(PLACES))])
+    assert 0.25 < np.sqrt(np.mean(lasting**2)) / found.shift_sd < 2.0
+
+
 def test_what_dots_do_not_state_is_measured() -> None:
     films = seen(noise=0.25, shift=0.0)
     films = [Dots(d.frame, d.uv, 0.0 * d.sd + 0.05, d.flux, d.streak, d.merged) for d in films]

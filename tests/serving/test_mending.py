@@ -98,3 +98,6 @@ def test_a_mend_makes_answers_stale_and_travels_into_new_ones(bench: Path) -> No
     summary = json.loads((bench / "trial.answers" / "summary.json").read_text())
     file = (bench / "trial.mends.toml").read_bytes()
     assert summary["provenance"]["inputs"]["trial.mends.toml"] == sha256(file).hexdigest()
+    (bench / "trial.mends.toml").unlink()
+    with client_of(bench) as client:
+        assert client.get("/api/trials/trial").json()["stale"]  # mends that are gone count as well
