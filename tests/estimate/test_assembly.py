@@ -165,8 +165,12 @@ def test_the_band_is_that_of_all_rows(given, threads, monkeypatch):
         setup.dynamics(path.shared)._replace(hand_density=DENSITY),
     )
     cost, tension = assembly.assemble(
-        assembly.Equations(memory, deep, border, gradient, corner), path.course, path.axes,
-        path.reach(setup), chain, dynamics, spread, seen.starts, seen.rows, threads=threads,
+        assembly.Equations(memory, deep, border, gradient, corner),
+        assembly.RowInputs(
+            path.course, path.axes, path.reach(setup), chain, dynamics, spread, seen.starts,
+            seen.rows,
+        ),
+        threads=threads,
     )  # fmt: skip
     by_node, again = assembly.dynamics_cost(path.course, chain, dynamics, spread)
     whole, pull, total = np.zeros((size + shared,) * 2), np.zeros(size + shared), 0.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -45,6 +45,19 @@ class Dynamics(NamedTuple):
 
 SightingRows = tuple[Whole, Array, Array, Array, Whole, Array]
 """Node (R, 2), p (R, 2, 3), w (R, 3), rhs (R,), tcol (R, 4), tval (R, 4)."""
+
+
+class RowInputs(NamedTuple):
+    """What the rows of a record are formed of."""
+
+    course: Course
+    axes: Array  # (K, N, 3, 2), of the directions
+    reach: Array  # (K, N, 4, 3, 2), `link_reach` of all times
+    chain: KernelChain
+    dynamics: Dynamics
+    spread: Array  # (K, N + 1) [m2/s3], density of the random acceleration
+    starts: Whole  # (K + 1,), first sighting of each time
+    sightings: SightingRows
 
 
 @compiled()
@@ -233,17 +246,11 @@ def _columns(
     corner: Array,
     cost: Array,
     tension: Array,
-    course: Course,
-    E: Array,
-    D: Array,
-    chain: KernelChain,
-    dynamics: Dynamics,
-    spread: Array,
-    starts: Whole,
-    srow: SightingRows,
+    given: RowInputs,
     blas: Whole,
 ) -> None:
     """The columns of times first ... last - 1, from all rows that touch them."""
+    course, chain, dynamics, starts = given.course, given.chain, given.dynamics, given.starts
     count, links = course.chord.shape
     laws = 5 + chain[5].shape[0]
     shared = out.border.shape[1]
@@ -251,19 +258,21 @@ def _columns(
     away = np.empty((shared, shared + 1))
     slots = np.empty(3, dtype=np.int64)
     for k in range(max(first - 2, 0), min(max(first, 2), count)):
-        _enter(kept, D, k)
+        _enter(kept, given.reach, k)
     for k in range(first - 1, last + 1):
         for s in range(3):
             slots[s] = (k - 1 + s) % 3
         if 2 <= k + 1 < count:
-            _enter(kept, D, k + 1)
+            _enter(kept, given.reach, k + 1)
         if 1 <= k < count - 1:
             part, hm, hp = _around(course, k)
-            weight = _whitening(spread[k], dynamics.node_mass, dynamics.driven, 0.5 * (hm + hp))
+            weight = _whitening(
+                given.spread[k], dynamics.node_mass, dynamics.driven, 0.5 * (hm + hp)
+            )
             mine = first <= k < last
             found, pull = _add_centre(
-                kept, slots, part, E[k - 1 : k + 2], hm, hp, chain, dynamics, weight,
-                (starts[k], starts[k + 1]), srow, corner[k] if mine else away,
+                kept, slots, part, given.axes[k - 1 : k + 2], hm, hp, chain, dynamics, weight,
+                (starts[k], starts[k + 1]), given.sightings, corner[k] if mine else away,
             )  # fmt: skip
             if mine:
                 cost[k], tension[k] = found, pull
@@ -292,22 +301,19 @@ def _in_pieces(work: Callable[[int, int], None], count: int, threads: int) -> No
         list(pool.map(work, cuts[:-1], cuts[1:]))
 
 
-def assemble(out: Equations, course: Course, *rest: Any, threads: int = 1) -> tuple[float, Array]:
+def assemble(out: Equations, given: RowInputs, threads: int = 1) -> tuple[float, Array]:
     """Fill the equations from all rows; returns cost and tensions (K, N) [N].
 
-    rest : axes of the directions, `link_reach` of all times, the chain, `Dynamics`, the density
-    [m2/s3] of the random acceleration (K, N + 1), the first sighting of each time (K + 1), and the
-    sightings' rows (node (R, 2), p (R, 2, 3), w (R, 3), rhs (R), tcol (R, 4), tval (R, 4)).
     The first five shared parameters are the logarithmic scales of the law, the next those of the
     shapes of stiffness in the chain.
     """
-    count, links = course.chord.shape
+    count, links = given.course.chord.shape
     shared = out.border.shape[1]
     tension, cost = np.zeros((count, links)), np.zeros(count)
     corners = np.zeros((count, shared, shared + 1))
 
     def piece(first: int, last: int) -> None:
-        _columns(first, last, out, corners, cost, tension, course, *rest, BLAS)  # type: ignore[call-arg]
+        _columns(first, last, out, corners, cost, tension, given, BLAS)
 
     _in_pieces(piece, count, threads)
     inner = count * (3 + 2 * links)
@@ -349,16 +355,18 @@ def _dynamics_cost(
                 by_node[k, i] += rhs[3 * i + a] ** 2
 
 
-def dynamics_cost(course: Course, *rest: Any, threads: int = 1) -> tuple[Array, Array]:
+def dynamics_cost(
+    course: Course, chain: KernelChain, dynamics: Dynamics, spread: Array, threads: int = 1
+) -> tuple[Array, Array]:
     """Squared whitened dynamics residual by time and node (K, N + 1) [1], tensions (K, N) [N].
 
-    rest : the chain, `Dynamics`, the density [m2/s3] of the random acceleration (K, N + 1).
+    spread : density of the random acceleration (K, N + 1) [m2/s3].
     """
     count, links = course.chord.shape
     by_node, tension = np.zeros((count, links + 1)), np.zeros((count, links))
 
     def piece(first: int, last: int) -> None:
-        _dynamics_cost(first, last, by_node, tension, course, *rest)  # type: ignore[call-arg]
+        _dynamics_cost(first, last, by_node, tension, course, chain, dynamics, spread)
 
     _in_pieces(piece, count, threads)
     return by_node, tension

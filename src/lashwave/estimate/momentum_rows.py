@@ -27,9 +27,9 @@ from lashwave.estimate.local_rows import WIDE, put_places
 from lashwave.mechanics import body_drag, compiled, link_drag
 from lashwave.quantities import Array
 
-# Order of the shared logarithmic scales in the columns.
 KernelChain = tuple[Array, Array, Array, Array, float, Array]
 """A chain as the kernels take it; see `FitSetup.kernel_chain`."""
+# Order of the shared logarithmic scales in the columns.
 LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
 
 

@@ -21,7 +21,7 @@ import numpy as np
 from numba import get_num_threads
 
 from lashwave.estimate.anchor import Anchor
-from lashwave.estimate.assembly import Equations, assemble, dynamics_cost
+from lashwave.estimate.assembly import Equations, RowInputs, assemble, dynamics_cost
 from lashwave.estimate.blocks import backward, factor_in_place, forward, memory_of
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import FitSetup
@@ -147,9 +147,12 @@ def build(
     border, corner = np.empty((count * n, q)), np.empty((q, q))
     gradient = np.empty(count * n + q)
     cost, tension = assemble(
-        Equations(memory_of(band), deep, border, gradient, corner), path.course, axes,
-        path.reach(setup), setup.kernel_chain(path.shared), setup.dynamics(path.shared), spread,
-        seen.starts, seen.rows, threads=get_num_threads(),
+        Equations(memory_of(band), deep, border, gradient, corner),
+        RowInputs(
+            path.course, axes, path.reach(setup), setup.kernel_chain(path.shared),
+            setup.dynamics(path.shared), spread, seen.starts, seen.rows,
+        ),
+        threads=get_num_threads(),
     )  # fmt: skip
     matrix, offset = anchor.rows(axes), anchor.residual(path)
     block = matrix.T @ matrix

@@ -29,7 +29,7 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
 from lashwave.estimate.assembly import Dynamics
-from lashwave.estimate.momentum_rows import LAW_NAMES
+from lashwave.estimate.momentum_rows import LAW_NAMES, KernelChain
 from lashwave.estimate.options import Options
 from lashwave.mechanics import (
     Chain,
@@ -196,7 +196,7 @@ class FitSetup:
     """Density of the hand's jerk [m2/s5]; inf asks nothing of it."""
     notes: tuple[str, ...] = field(default_factory=tuple)
 
-    def kernel_chain(self, shared: Array) -> tuple[Array, Array, Array, Array, float, Array]:
+    def kernel_chain(self, shared: Array) -> KernelChain:
         """The chain as compiled kernels take it [SI, kg, m, N m], with the slope of its stiffness.
 
         Last the shape along which that slope shifts it (P, N) [1], P = 0 where there is none."""

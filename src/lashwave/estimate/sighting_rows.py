@@ -12,12 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.estimate.assembly import SightingRows
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import FitSetup
 from lashwave.instruments import frame_time, project, project_jacobian
 from lashwave.quantities import Array, Camera
 
-Rows = tuple[Array, Array, Array, Array, NDArray[np.int64], Array]
 BORDER = 4
 """Shared parameters that one row may touch."""
 
@@ -39,7 +39,7 @@ class Weights:
 class Seen:
     """Residuals of all sightings, whitened; what the rows are made from."""
 
-    rows: Rows
+    rows: SightingRows
     starts: NDArray[np.int64]
     cost: float
     marker: Array
