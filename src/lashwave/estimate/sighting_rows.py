@@ -15,9 +15,15 @@ from numpy.typing import NDArray
 from lashwave.estimate.assembly import SightingRows
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import FitSetup
-from lashwave.instruments import frame_time, project, project_jacobian
-from lashwave.quantities import Array, Camera
+from lashwave.instruments import frame_time, project, project_jacobian, streaks
+from lashwave.quantities import Array, Camera, Index
 
+LONG = 3e-5
+"""[s]; over a shorter exposure a tip's mean place is its place at the middle: at 1e5 m/s2, the most
+that a line does, they are 4 um apart."""
+BLUR_SD = 0.1
+"""Of the middle of the light in the exposure, as a share of the streak: how far along it a point's
+place may lie from the streak's middle. Assumed."""
 BORDER = 4
 """Shared parameters that one row may touch."""
 
@@ -58,8 +64,14 @@ def full_weights(setup: FitSetup, camera_sd: float | None = None) -> Weights:
     )
 
 
-def time_weights(grid: Array, at: Array) -> tuple[NDArray[np.int64], Array, Array]:
-    """Centre index (R,), weights [1] and rates [1/s] (R, 3) of a quadratic through three times."""
+def time_weights(
+    grid: Array, at: Array, exposure: float = 0.0
+) -> tuple[NDArray[np.int64], Array, Array]:
+    """Centre index (R,), weights [1] and rates [1/s] (R, 3) of a quadratic through three times.
+
+    With an exposure [s] the weights are those of the quadratic's mean over it: the square of the
+    time about the middle is exposure**2 / 12 on average. Shorter ones than `LONG` count as moments.
+    """
     right = np.clip(np.searchsorted(grid, at), 1, grid.size - 1)
     nearest = np.where(at - grid[right - 1] < grid[right] - at, right - 1, right)
     k = np.clip(nearest, 1, grid.size - 2)
@@ -80,6 +92,11 @@ def time_weights(grid: Array, at: Array) -> tuple[NDArray[np.int64], Array, Arra
         ],
         axis=-1,
     )
+    if exposure > LONG:
+        # Beyond the three times the quadratic is no longer the motion.
+        spread = np.minimum(exposure, c - a) ** 2 / 12.0
+        bend = [(a - b) * (a - c), (b - a) * (b - c), (c - a) * (c - b)]
+        weight += spread[:, None] / np.stack(bend, axis=-1)
     weight[np.abs(weight) < 1e-9] = 0.0
     return k, weight, rate
 
@@ -122,7 +139,7 @@ def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> t
     use = np.isfinite(markers.position[..., 0]) & inside[:, None] & ~markers.on_handle
     use &= weights.marker > 0
     ti, li = np.nonzero(use)
-    k, w, _ = time_weights(path.time, markers.time[ti])
+    k, w, _ = time_weights(path.time, markers.time[ti], markers.exposure)
     nodes, share = station_nodes(setup, markers.station[li])
     x = np.zeros((ti.size, 3))
     for m in range(3):
@@ -213,7 +230,7 @@ def _camera_part(
     times = camera_times(setup, camera, path.shared)
     weight = weights.camera[camera.name]
     use = np.flatnonzero((times >= path.time[0]) & (times <= path.time[-1]) & (weight > 0))
-    k, w, rate = time_weights(path.time, times[use])
+    k, w, rate = time_weights(path.time, times[use], camera.exposure)
     nodes, share = station_nodes(setup, camera.station[use])
     x, v = np.zeros((use.size, 3)), np.zeros((use.size, 3))
     for m in range(3):
@@ -225,11 +242,14 @@ def _camera_part(
     shift = path.shared[[index(n) for n in names]]
     difference = project(camera, x) + shift - camera.uv[use]
     sd = camera.point_sd[use]
+    slope = project_jacobian(camera, x)
+    blur = _along_streaks(camera, use, sd)
+    difference, slope = _stretched(blur, difference), _stretched(blur, slope)
     residual[use] = difference / sd[:, None]
     if weights.camera_sd is not None:
         sd = np.maximum(sd, weights.camera_sd)
     scale = np.sqrt(weight[use]) / sd
-    slope = project_jacobian(camera, x) * scale[:, None, None]
+    slope *= scale[:, None, None]
     good = np.asarray(np.isfinite(slope).all((1, 2)))
     slope, difference = (
         np.where(good[:, None, None], slope, 0.0),
@@ -242,6 +262,9 @@ def _camera_part(
     tval[:, 1] = (flow * (camera.counted(camera.frame[use]) / camera.rate)[:, None]).ravel()
     tcol[0::2, 2], tcol[1::2, 2] = index(names[0]), index(names[1])
     tval[:, 2] = np.repeat(scale, 2)
+    if blur is not None:
+        tcol[:, 2], tcol[:, 3] = index(names[0]), index(names[1])
+        tval[:, 2:4] = (blur * scale[:, None, None]).reshape(-1, 2)
     p = slope[:, :, None, :] * share[:, None, :, None]
     rows = (
         np.repeat(k, 2),
@@ -253,6 +276,30 @@ def _camera_part(
         tval,
     )
     return rows, residual
+
+
+def _along_streaks(camera: Camera, use: Index, sd: Array) -> Array | None:
+    """(R, 2, 2) [1] what makes image distances along a streak count less; None where none is long.
+
+    A point is less sure along a streak, by `BLUR_SD` of its length.
+    """
+    if camera.exposure <= LONG:
+        return None
+    streak = streaks(camera)[use]
+    length = np.linalg.norm(streak, axis=1)
+    long = np.flatnonzero(BLUR_SD * length > 0.25 * sd)
+    if not long.size:
+        return None
+    blur = np.tile(np.eye(2), (use.size, 1, 1))
+    way = streak[long] / length[long, None]
+    less = sd[long] / np.hypot(sd[long], BLUR_SD * length[long]) - 1.0
+    blur[long] += less[:, None, None] * way[:, :, None] * way[:, None, :]
+    return blur
+
+
+def _stretched(blur: Array | None, values: Array) -> Array:
+    """Image distances (R, 2), or their slopes (R, 2, D), with streaks counted less."""
+    return values if blur is None else np.asarray(np.einsum("rcd,rd...->rc...", blur, values))
 
 
 def look(setup: FitSetup, path: Path, weights: Weights) -> Seen:

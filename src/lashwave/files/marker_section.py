@@ -33,7 +33,16 @@ def read_markers(folder: Folder, fields: Fields, line: Line, pictured: bool = Fa
     not as they should be.
     """
     fields.expect(
-        "file", "sd", "mass", "diameter", "station_sd", "stand_off", "rate", "stations", "handle"
+        "file",
+        "sd",
+        "mass",
+        "diameter",
+        "station_sd",
+        "stand_off",
+        "rate",
+        "stations",
+        "handle",
+        "exposure",
     )
     stations = fields.attempt("stations", lambda: read_stations(fields, line.length), {})
     handle = fields.attempt("handle", lambda: _handle(folder, fields, stations, line), ())
@@ -107,6 +116,7 @@ def _with_properties(fields: Fields, markers: Markers) -> Markers:
         diameter=fields.number("diameter", "length", 0.0, 0.0, 0.1),
         station_sd=fields.number("station_sd", "length", 0.0, 0.0, 0.5),
         stand_off=fields.number("stand_off", "length", 0.0, 0.0, 0.1),
+        exposure=fields.number("exposure", "time", 0.0, 0.0, 0.1),
     )
 
 

@@ -3,6 +3,7 @@ from .camera import (
     in_view as in_view,
     project as project,
     project_jacobian as project_jacobian,
+    streaks as streaks,
 )
 from .clock import (
     flash_bound as flash_bound,

@@ -119,3 +119,22 @@ def exposed(
     spread = times[:, None] + 0.5 * width * _GAUSS[0]
     uv = project(camera, place(spread.ravel())).reshape(times.size, 3, 2)
     return np.asarray(np.einsum("q,pqc->pc", 0.5 * _GAUSS[1], uv))
+
+
+def streaks(camera: Camera) -> Array:
+    """How far each of a camera's tracked points moves within its exposure.
+
+    By the neighbouring points of its feature, as they were tracked.
+
+    Returns
+    -------
+    way : (P, 2) [px]; 0 where a feature was seen once.
+    """
+    way = np.zeros((camera.frame.size, 2))
+    time = camera.counted(camera.frame) / camera.rate
+    for station in np.unique(camera.station):
+        own = np.flatnonzero(camera.station == station)
+        own = own[np.argsort(time[own], kind="stable")]
+        if own.size > 1:
+            way[own] = np.gradient(camera.uv[own], time[own], axis=0) * camera.exposure
+    return way

@@ -122,7 +122,9 @@ def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> Loca
         pictures.trial.line.handle_length,
         lambda stage, share: show(stage, 0.6 * share),
     )
-    found = replace(found, notes=(*said, *found.notes))
+    exposure = float(np.mean([camera.exposure for camera in ring]))
+    markers = replace(found.markers, exposure=exposure)
+    found = replace(found, markers=markers, notes=(*said, *found.notes))
     keeper.put("markers", found)
     return found
 
@@ -243,7 +245,8 @@ def _with_sightings(
             np.hypot(camera.registration_sd, pixels_of(camera, markers, found.shift_sd))
         ),
     )
-    return pinned(whole, located.clock, 1.0 / markers.rate)
+    strobe = camera.strobe(markers.time)
+    return pinned(whole, located.clock, float(strobe[1] - strobe[0]))
 
 
 def _fronts_file(name: str) -> str:
