@@ -46,7 +46,7 @@ def allowed(setup: FitSetup, camera: Camera) -> Array:
     bound = flash_bound(
         camera.counted(camera.flashes),
         camera.rate,
-        setup.trial.markers.time,
+        camera.strobe(setup.trial.markers.time),
         window,
         drift_sd=clock.drift_sd,
     )
@@ -98,7 +98,7 @@ def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[str, ...]]:
             inside = (intervals[:, 0] <= shared[column]) & (shared[column] <= intervals[:, 1])
             low, high = intervals[np.argmax(inside)]
             setup.shared.mean[column] = 0.5 * (low + high)
-            soft = FLASH_SD[int(_sweep(camera, setup.trial.markers.rate) >= SWEPT)] / camera.rate
+            soft = FLASH_SD[int(_sweep(camera, setup.trial.markers.time) >= SWEPT)] / camera.rate
             bound_sd = float(np.hypot((high - low) / np.sqrt(12), soft))
             setup.shared.sd[column] = min(camera.clock.offset_sd, bound_sd)
             sizes = [grid.size for grid in grids]
@@ -107,9 +107,10 @@ def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[str, ...]]:
     return replace(path, shared=shared), tuple(clock_warnings)
 
 
-def _sweep(camera: Camera, marker_rate: float) -> float:
+def _sweep(camera: Camera, samples: Array) -> float:
     """Frames through which the phases of a camera's flashes move from the first to the last."""
-    ratio = camera.rate / marker_rate
+    times = camera.strobe(samples)
+    ratio = camera.rate * float(times[-1] - times[0]) / (times.size - 1)
     return float(abs(ratio - round(ratio)) * np.ptp(camera.counted(camera.flashes)) / ratio)
 
 

@@ -14,6 +14,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,15 +81,15 @@ def read_c3d(
     parameters = read_parameters(data, header)
     notes = [parameters.broken + "; what came before it was read"] if parameters.broken else []
     names = _labels(path, where, header, parameters, notes)
-    scale = _scale(where, header, parameters)
-    layout = _layout(where, header, parameters, size, path, 2 if scale > 0 else 4, notes)
+    scale = scale_of(where, header, parameters)
+    layout = layout_of(where, header, parameters, size, path, 2 if scale > 0 else 4, notes)
     names = (names + [""] * layout.points)[: layout.points]
     free = np.array([nameless(n) and n not in (labels or ()) for n in names])
     present = tuple(dict.fromkeys(n for n, f in zip(names, free, strict=True) if not f))
     single = tuple(n for n in present if names.count(n) == 1)
     wanted = single if labels is None else labels
     columns = _columns(where, names, wanted)
-    rate = _rate(where, header, parameters, notes) if rate is None else rate
+    rate = rate_of(where, header, parameters, notes) if rate is None else rate
     unit = _unit(where, parameters, notes)
     position = np.full((layout.count, len(wanted), 3), np.nan)
     have = np.flatnonzero(columns >= 0)
@@ -145,8 +146,11 @@ def _labels(
     return names
 
 
-def _scale(where: str, header: C3dHeader, parameters: Parameters) -> float:
-    """The factor of whole-number frames; negative for frames of real numbers."""
+def scale_of(where: str, header: C3dHeader, parameters: Parameters) -> float:
+    """The factor of whole-number frames, no unit; negative for frames of real numbers.
+
+    Raises InputError where header and parameters state two.
+    """
     stated = parameters.number("POINT", "SCALE")
     scale = header.scale if stated is None else stated
     # The scale of real frames is not used, so only its sign matters there.
@@ -161,7 +165,7 @@ def _scale(where: str, header: C3dHeader, parameters: Parameters) -> float:
     return scale
 
 
-def _layout(
+def layout_of(
     where: str,
     header: C3dHeader,
     parameters: Parameters,
@@ -170,7 +174,14 @@ def _layout(
     width: int,
     notes: list[str],
 ) -> FrameLayout:
-    """The layout that what is stated and the size of the file agree on."""
+    """The layout that what is stated and the size of the file agree on.
+
+    Parameters
+    ----------
+    size : of the file [bytes]; width : of a word [bytes]; notes : what is worth noting is added.
+
+    Raises InputError where nothing that is stated fits the size.
+    """
     used = parameters.number("POINT", "USED")
     points = [header.points] if used is None else list(dict.fromkeys([header.points, int(used)]))
     analog = [header.analog]
@@ -283,7 +294,8 @@ def _columns(where: str, names: list[str], wanted: tuple[str, ...]) -> NDArray[n
     return np.array(columns, dtype=np.int64)
 
 
-def _rate(where: str, header: C3dHeader, parameters: Parameters, notes: list[str]) -> float:
+def rate_of(where: str, header: C3dHeader, parameters: Parameters, notes: list[str]) -> float:
+    """Frames a second [Hz]; raises InputError for one that is not plausible."""
     stated = parameters.number("POINT", "RATE")
     rate = header.rate if stated is None else stated
     if not np.isfinite(rate) or not 1.0 <= rate <= 1e5:
@@ -317,17 +329,9 @@ def _pieces(
 
     A point is nan where its fourth word is negative and where it is no number.
     """
-    kind = "i2" if layout.width == 2 else "f4"
-    order = ">" if header.processor == MIPS else "<"
-    stored = "<u4" if header.processor == DEC and layout.width == 4 else order + kind
-    rows = max(1, _PIECE // layout.words)
-    for begin in range(0, layout.count, rows):
-        count, skip = min(rows, layout.count - begin), begin * layout.words * layout.width
-        block = np.fromfile(path, stored, count * layout.words, offset=header.data_start + skip)
-        block = block.reshape(count, layout.words)[:, : 4 * layout.points]
-        block = block.reshape(count, layout.points, 4)[:, columns]
-        if stored == "<u4":
-            block = ((block >> 16) | (block << 16)).view("<f4") / np.float32(4)
+    for begin, words in frame_words(path, header, layout):
+        block = words[:, : 4 * layout.points]
+        block = block.reshape(len(words), layout.points, 4)[:, columns]
         with np.errstate(invalid="ignore"):
             values = block.astype(np.float64)
             lost = values[..., 3] < 0
@@ -335,6 +339,22 @@ def _pieces(
         lost |= ~np.isfinite(values).all(axis=-1)
         values[lost] = np.nan
         yield begin, values
+
+
+def frame_words(
+    path: Path, header: C3dHeader, layout: FrameLayout
+) -> Iterator[tuple[int, NDArray[Any]]]:
+    """Words of all frames as numbers, no unit, a run of frames at a time: (first row, (F, W))."""
+    kind = "i2" if layout.width == 2 else "f4"
+    order = ">" if header.processor == MIPS else "<"
+    stored = "<u4" if header.processor == DEC and layout.width == 4 else order + kind
+    rows = max(1, _PIECE // layout.words)
+    for begin in range(0, layout.count, rows):
+        count, skip = min(rows, layout.count - begin), begin * layout.words * layout.width
+        block = np.fromfile(path, stored, count * layout.words, offset=header.data_start + skip)
+        if stored == "<u4":
+            block = ((block >> 16) | (block << 16)).view("<f4") / np.float32(4)
+        yield begin, block.reshape(count, layout.words)
 
 
 SECONDS = 8.0

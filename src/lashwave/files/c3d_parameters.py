@@ -69,11 +69,11 @@ class Parameters:
             value = value[0] if value else None
         return value if isinstance(value, str) else None
 
-    def labels(self) -> list[str]:
-        """POINT:LABELS with its continuations LABELS2, LABELS3, ..."""
+    def labels(self, group: str = "POINT") -> list[str]:
+        """POINT:LABELS, or of another group, with its continuations LABELS2, LABELS3, ..."""
         found: list[str] = []
         for name in ("LABELS", *(f"LABELS{i}" for i in range(2, 300))):
-            value = self.values.get(("POINT", name))
+            value = self.values.get((group, name))
             if value is None:
                 break
             more = value if isinstance(value, list) else [value]

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from lashwave.files.csv_tables import Column, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
 from lashwave.files.marker_section import read_stations
+from lashwave.files.pulses import Pulses, read_pulses
 from lashwave.files.source import Folder
 from lashwave.files.time_stamps import read_stamps
 from lashwave.quantities import Array, Camera, Clock, Event, Tied, even_frames, tied
@@ -31,6 +33,7 @@ def read_clock(
     whose: str,
     rate: float | None = None,
     stamps: Array | None = None,
+    pulses: tuple[Event, ...] = (),
 ) -> Clock:
     """The `clock` table, tied by `events` where there are some; what is assumed is noted.
 
@@ -39,6 +42,7 @@ def read_clock(
     rate : of a camera, whose events state a frame [Hz]; None for a microphone, whose events state
         a time in its record.
     stamps : (N, 2) of the camera, as `Camera.stamps`.
+    pulses : events of its own that a channel recorded.
     """
     table = fields.sub("clock")
     stated = Clock()
@@ -49,7 +53,7 @@ def read_clock(
             offset_sd=table.number("offset_sd", "time", Clock().offset_sd, 0.0, 10.0),
             drift_sd=table.number("drift_sd", "ratio", 0.0, 0.0, 0.01),
         )
-    events = [_event(one, rate, stamps) for one in fields.subs("events")]
+    events = [*pulses, *(_event(one, rate, stamps) for one in fields.subs("events"))]
     if not events:
         if table is None or not table.table:
             sd = stated.offset_sd
@@ -95,7 +99,7 @@ def _agreement(found: Tied, stated: Clock | None) -> str:
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",
     "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "events",
-    "flashes", "stations", "times",
+    "flashes", "stations", "times", "pulses", "strobe",
 )  # fmt: skip
 FINEST = 1e-3
 """No point is known better [px]; a smaller deviation is a slip, and would drown all others."""
@@ -144,28 +148,26 @@ def read_cameras(
             fields.refuse("name", f"{name!r} names two cameras", "give each its own name")
         if name:
             names.add(name)
-        camera = _camera(folder, fields, name, length, len(tables) == 1, pictured)
+        camera = _camera(folder, root, fields, name, length, pictured)
         if camera is not None:
             cameras.append(camera)
     return tuple(cameras)
 
 
 def _camera(
-    folder: Folder, fields: Fields, name: str, length: float, alone: bool, pictured: bool
+    folder: Folder, root: Fields, fields: Fields, name: str, length: float, pictured: bool
 ) -> Camera | None:
-    rate = fields.number("rate", "frequency", low=1.0, high=1e8)
+    timing = _timing(folder, root, fields, name)
+    rate = timing.rate
     size = fields.attempt("size", lambda: read_size(fields), WIDEST)
     exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
     if exposure > 1.001 / rate:
         right = f"expected at most {1 / rate:.4g} s, one over the rate"
         fields.refuse("exposure", f"{fields.shown('exposure')} is longer than a frame", right)
     shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
-    stamps = fields.attempt("times", lambda: read_stamps(folder, fields, name, rate), None)
-    clock = fields.attempt(
-        "clock", lambda: read_clock(folder, fields, f"camera {name}", rate, stamps), Clock()
-    )
     flashes = fields.attempt("flashes", lambda: _flashes(folder, fields, rate), _NONE.frame)
     fronts = fields.attempt("fronts", lambda: read_fronts(folder, fields, size, rate), None)
+    alone = len(root.subs("cameras")) == 1
     tuft = fields.attempt("tuft", lambda: read_tuft_widths(folder, fields, rate, alone), None)
     fields.attempt("frames", lambda: _look_at_images(folder, fields, name, pictured), None)
     optics, registration_sd = fields.attempt(
@@ -192,7 +194,7 @@ def _camera(
         rate=rate,
         size=size,
         projection=optics.projection,
-        clock=clock,
+        clock=timing.clock,
         sd=sd,
         exposure=exposure,
         shows=shows,
@@ -206,8 +208,33 @@ def _camera(
         flashes=flashes,
         fronts=fronts,
         tuft=tuft,
-        stamps=stamps,
+        stamps=timing.stamps,
+        flash_times=timing.strobe,
     )
+
+
+class _Timing(NamedTuple):
+    """When a camera's frames were exposed, as far as its files say."""
+
+    rate: float
+    clock: Clock
+    stamps: Array | None
+    strobe: Array | None
+
+
+def _timing(folder: Folder, root: Fields, fields: Fields, name: str) -> _Timing:
+    """Rate, clock and time stamps; pulses of all frames say the rate better than a stated one."""
+    rate = fields.number("rate", "frequency", low=1.0, high=1e8)
+    pulses = fields.attempt(
+        "pulses", lambda: read_pulses(folder, root, fields, name, rate), Pulses()
+    )
+    rate = pulses.rate or rate
+    stamps = fields.attempt("times", lambda: read_stamps(folder, fields, name, rate), None)
+    whose, events = f"camera {name}", pulses.events
+    clock = fields.attempt(
+        "clock", lambda: read_clock(folder, fields, whose, rate, stamps, events), Clock()
+    )
+    return _Timing(rate, clock, stamps, pulses.flashes)
 
 
 def _optics(folder: Folder, fields: Fields, size: tuple[int, int]) -> tuple[Optics, float]:

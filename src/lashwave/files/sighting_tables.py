@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.swap import replace_file
-from lashwave.quantities import Camera, Fronts, Markers, Onset, TuftWidths, csv_lines
+from lashwave.quantities import Array, Camera, Fronts, Markers, Onset, TuftWidths, csv_lines
 
 METRE_DIGITS, SECOND_DIGITS, PIXEL_DIGITS = 8, 9, 5
 """Decimals written: 10 nm, 1 ns and 1e-5 px, far below what any instrument tells apart."""
@@ -39,6 +39,11 @@ def write_points(
 def write_flashes(path: Path, frames: NDArray[np.int64]) -> None:
     """Frames (F,), counted from 0, no unit, in which the strobe is seen."""
     write_rows(path, ["frame"], ([int(frame)] for frame in frames))
+
+
+def write_strobe(path: Path, times: Array) -> None:
+    """Lab times (M,) of a strobe's flashes [s]."""
+    write_rows(path, ["time [s]"], ([round(float(t), SECOND_DIGITS)] for t in times))
 
 
 def write_stamps(path: Path, camera: Camera) -> None:

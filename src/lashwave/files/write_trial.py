@@ -17,6 +17,7 @@ from lashwave.files.sighting_tables import (
     write_points,
     write_rows,
     write_stamps,
+    write_strobe,
     write_tuft_widths,
 )
 from lashwave.files.write_toml import toml_text, with_unit
@@ -48,6 +49,8 @@ def write_trial(folder: Path, trial: Trial, sounds: Path | None = None) -> None:
         _write_points(folder / f"{stem}.csv", camera, _features(camera, trial.line.length))
         if camera.flashes.size:
             write_flashes(folder / f"{stem}-flashes.csv", camera.flashes)
+        if camera.flash_times is not None:
+            write_strobe(folder / f"{stem}-strobe.csv", camera.flash_times)
         if camera.stamps is not None:
             write_stamps(folder / f"{stem}-times.csv", camera)
         if camera.fronts is not None:
@@ -138,7 +141,7 @@ def write_line(path: Path, line: Line) -> None:
 
 
 def _markers(markers: Markers) -> dict[str, Any]:
-    units = {"mass": "kg", "diameter": "m", "station_sd": "m", "stand_off": "m"}
+    units = {"mass": "kg", "diameter": "m", "station_sd": "m", "stand_off": "m", "exposure": "s"}
     named = list(zip(markers.labels, markers.station, strict=True))
     handle = [label for label, station in named if np.isnan(station)]
     return {
@@ -181,6 +184,7 @@ def _camera(camera: Camera, stem: str, names: dict[float, str]) -> dict[str, Any
             "drift_sd": float(camera.clock.drift_sd),
         },
         "flashes": f"{stem}-flashes.csv" if camera.flashes.size else None,
+        "strobe": None if camera.flash_times is None else f"{stem}-strobe.csv",
         "times": None if camera.stamps is None else f"{stem}-times.csv",
         "fronts": None if camera.fronts is None else f"{stem}-fronts.csv",
         "tuft": None if camera.tuft is None else f"{stem}-tuft.csv",

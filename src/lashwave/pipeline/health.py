@@ -231,6 +231,8 @@ def flash_misfit(camera: Camera, marker_rate: float) -> int:
     if camera.flashes.size < 2:
         return 0
     period = camera.rate / marker_rate
+    if camera.flash_times is not None:
+        period = camera.rate * float(np.median(np.diff(camera.flash_times)))
     flashes = np.sort(camera.counted(camera.flashes))
     turns = flashes / period
     phase = np.angle(np.exp(2j * np.pi * (turns - turns[0]))) / (2 * np.pi) * period

@@ -26,6 +26,7 @@ from lashwave.points.shocks import (
 )
 from lashwave.points.tip import TipSeen, TuftSeen, tip_track, tips_in, tuft_of, tuft_widths
 from lashwave.quantities import (
+    Array,
     Camera,
     ClockFit,
     Flashes,
@@ -48,7 +49,7 @@ FEWEST_CROSSING = 4.0
 """A front at the speed of sound that crosses the view in fewer frames cannot be followed; one that
 wanders about a place can."""
 EVEN = 0.2
-"""Frames by which stamps may leave an even clock for flashes to be looked for."""
+"""Frames, or flashes, by which stamps may leave an even clock for flashes to be looked for."""
 MOST_NAMED = 4
 """Candidates of a clock that a note names."""
 LAST_MARKERS = 3
@@ -126,9 +127,10 @@ def _scale(camera: Camera, notes: list[str]) -> float | None:
 
 def _flashes(camera: Camera, frames: Frames, markers: Markers) -> Flashes | None:
     """Flashes at the markers' rate; None where there are hardly any."""
-    if markers.time.size < 2:
+    strobe = _strobe(camera, markers)
+    if strobe.size < 2:
         return None
-    period = camera.rate / markers.rate
+    period = camera.rate * float(strobe[1] - strobe[0])
     exposure, drift_sd = camera.exposure * camera.rate, camera.clock.drift_sd
     light, place = brightness(frames), camera.counted(np.arange(len(frames)))
     if camera.stamps is not None:
@@ -138,6 +140,19 @@ def _flashes(camera: Camera, frames: Frames, markers: Markers) -> Flashes | None
         light = np.interp(np.arange(round(place[-1]) + 1), place, light)
     found = find_flashes(light, period, exposure, drift_sd)
     return found if found.frame.size else None
+
+
+def _strobe(camera: Camera, markers: Markers) -> Array:
+    """(M,) even lab times of the strobe's flashes [s]; none where they have no rhythm."""
+    times = camera.strobe(markers.time)
+    if camera.flash_times is None or times.size < 2:
+        return times
+    period = float(np.median(np.diff(times)))
+    count = np.concatenate([[0.0], np.cumsum(np.rint(np.diff(times) / period))])
+    step, first = np.polyfit(count, times, 1)
+    if np.abs(times - first - step * count).max() > EVEN * period:
+        return times[:0]
+    return np.asarray(first + step * np.arange(count[-1] + 1))
 
 
 def _images_of(flashes: Flashes, camera: Camera, frames: Frames) -> Whole:
@@ -159,7 +174,7 @@ def _clock(
     """The clock that the flashes bound, and which sample each of them is, as the motion says."""
     try:
         record = int(camera.counted(count - 1)) + 1
-        fit = fit_clock(flashes, camera.rate, record, markers.time, camera.clock)
+        fit = fit_clock(flashes, camera.rate, record, _strobe(camera, markers), camera.clock)
     except InputError as problem:
         notes.append(f"{flashes.frame.size} strobe flashes are not used: {problem.problem}")
         return None

@@ -59,6 +59,8 @@ class Markers:
     """How well the stations are known [m]."""
     stand_off: float = 0.0
     """Distance of a marker's centre from the line's axis [m], direction unknown."""
+    exposure: float = 0.0
+    """Over which a sample is the mean place [s]; its time is the middle."""
 
     @property
     def rate(self) -> float:
@@ -177,6 +179,13 @@ class Camera:
     stamps: Array | None = None
     """(N, 2): frames, increasing, and the time of each on the camera's own clock [s], as it
     counts from frame 0; None where frames follow each other evenly, at frame / rate."""
+    flash_times: Array | None = None
+    """(M,) [s] on the lab clock, of strobe flashes that a channel recorded; None where one falls
+    at each marker sample."""
+
+    def strobe(self, samples: Array) -> Array:
+        """(M,) [s] lab times of strobe flashes, where the markers' samples are at `samples` [s]."""
+        return samples if self.flash_times is None else self.flash_times
 
     def counted(self, frame: ArrayLike) -> Array:
         """Frames (...,) as an even clock of the camera's rate would count them, real numbers [1].

@@ -169,6 +169,7 @@ def _camera(
     return {
         "name": camera.name,
         "rate": camera.rate,
+        "stamps": None if camera.stamps is None else camera.stamps * [1.0, camera.rate],
         "size": list(camera.size),
         "exposure": camera.exposure,
         "projection": camera.projection,

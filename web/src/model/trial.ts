@@ -47,6 +47,8 @@ export interface TrialEvent {
 export interface CameraInfo {
   name: string;
   rate: number;
+  /** Frames, and how an even clock would count them; absent where frames follow each other evenly. */
+  stamps?: [number, number][] | null;
   size: [number, number];
   projection: number[][] | null;
   intrinsics?: number[][] | null;
@@ -91,12 +93,26 @@ export interface TrialInfo {
 
 /** Lab time of a camera's frame, by the clock in force. */
 export function frameTime(camera: CameraInfo, frame: number): number {
-  return camera.clock.offset + ((1 + camera.clock.drift) * frame) / camera.rate;
+  return camera.clock.offset + ((1 + camera.clock.drift) * along(camera.stamps, frame, 0)) / camera.rate;
 }
 
 /** The frame (a whole number) whose exposure is nearest to a lab time. */
 export function frameAt(camera: CameraInfo, t: number): number {
-  return Math.round(((t - camera.clock.offset) * camera.rate) / (1 + camera.clock.drift));
+  const counted = ((t - camera.clock.offset) * camera.rate) / (1 + camera.clock.drift);
+  return Math.round(along(camera.stamps, counted, 1));
+}
+
+/** From one column of the stamps to the other, linear between rows and one for one beyond them. */
+function along(stamps: [number, number][] | null | undefined, value: number, from: 0 | 1): number {
+  if (!stamps?.length) return value;
+  const to = from ? 0 : 1;
+  let k = 0;
+  while (k < stamps.length && stamps[k][from] <= value) k++;
+  if (k === 0) return stamps[0][to] + value - stamps[0][from];
+  const before = stamps[k - 1];
+  if (k === stamps.length) return before[to] + value - before[from];
+  const share = (value - before[from]) / (stamps[k][from] - before[from]);
+  return before[to] + share * (stamps[k][to] - before[to]);
 }
 
 export function frameRange(camera: CameraInfo): [number, number] {
