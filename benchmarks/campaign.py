@@ -1,7 +1,7 @@
 """A campaign that is killed again and again, the same on a cluster, and what its throws share.
 
     python benchmarks/campaign.py --lines 2 --each 3 --kills 4
-    python benchmarks/campaign.py --lines 10 --each 20 --kills 50 --workers 12 --cluster 24 --keep
+    python benchmarks/campaign.py --lines 10 --each 20 --kills 50 --workers 14 --cluster 60 --keep
 
 Trials are short throws of invented lines, each line with a law and marker places of its own that
 all its throws share. Each throw is fitted on a coarse chain and written without its report, so that
@@ -21,15 +21,12 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-MARKERS = (0.02, 0.1, 0.24, 0.38, 0.51, 0.63)
-LENGTH, GRIP, DURATION = 0.7, 0.12, 0.3
-LINKS, DRAWS = 24, 100
+from campaign_throws import made, short
 
 
 def arguments() -> argparse.Namespace:
@@ -38,8 +35,6 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--lines", type=int, default=2)
     parser.add_argument("--each", type=int, default=3, help="throws of each line")
     parser.add_argument("--kills", type=int, default=4)
-    parser.add_argument("--pause", type=float, default=1.5,
-                        help="longest time to a kill, over that of a throw")  # fmt: skip
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--cluster", type=int, default=0, help="throws done by a cluster as well")
     parser.add_argument("--until", type=float, default=1e9, help="no kill after so long [s]")
@@ -50,122 +45,13 @@ def arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def lash_of(line: int) -> Any:
-    """A line of its own: table, markers, and how far both are from what is stated."""
-    import numpy as np
-
-    from lashwave.quantities import Line
-    from lashwave.twin.throw_scene import Lash
-
-    rng = np.random.default_rng([16, line])
-    station = np.linspace(0.0, LENGTH, 10)
-    x = station / LENGTH
-    heavy = float(np.exp(rng.normal(0.0, 0.1)))
-    true = {
-        "diameter": 6e-3 - 3.5e-3 * x,
-        "linear_density": heavy * (0.025 - 0.021 * x),
-        "bending_stiffness": 4e-4 * (1.0 - 0.9 * x) ** 2,
-    }
-    sd = {"diameter": 0.02, "linear_density": 0.01, "bending_stiffness": 0.08}
-    read = {n: c * (1.0 + sd[n] * rng.standard_normal(10)) for n, c in true.items()}
-    stated = Line(station, **read, column_sd={n: sd[n] * read[n] for n in read}, handle_length=GRIP)
-    places = np.array(MARKERS)
-    seen = places + 2e-3 * rng.standard_normal(places.size)
-    line_true = Line(station, **true, handle_length=GRIP)
-    return Lash(line_true, stated, seen, places, 2e-3, 1e-4, 4e-3)
-
-
-def law_of(line: int) -> Any:
-    """What the line's law is, over what is stated."""
-    import numpy as np
-
-    from lashwave.mechanics import Law
-
-    drag, along, stiff, damped = np.random.default_rng([17, line]).standard_normal(4)
-    return Law(np.exp(0.12 * drag), np.exp(0.3 * along), 1.0, np.exp(0.1 * stiff),
-               2e-3 * np.exp(0.4 * damped))  # fmt: skip
-
-
-def made(place: Path, line: int, throw: int) -> dict[str, Any]:
-    """One trial folder; what is true of it."""
-    import numpy as np
-
-    from lashwave.files import write_trial
-    from lashwave.quantities import Air
-    from lashwave.twin.bench import observe
-    from lashwave.twin.hands import Stroke, Throw
-    from lashwave.twin.throw_scene import ThrowScene
-    from lashwave.twin.throws import chain_of, run
-    from lashwave.twin.truth import of_trajectory
-    from lashwave.twin.views import Wishes
-
-    name = f"line{line:02d}-throw{throw:02d}"
-    kept = place / "truth" / f"{name}.json"
-    if kept.exists():
-        return dict(json.loads(kept.read_text()))
-    rng = np.random.default_rng([18, line, throw])
-    a = np.exp(0.08 * rng.standard_normal(6))
-    hand = Throw(
-        angle=-0.6,
-        turn=(Stroke(0.01, 0.11, 0.7 * a[0]), Stroke(0.09, 0.12, -1.3 * a[1])),
-        forward=(Stroke(0.07, 0.14, 0.15 * a[2]),),
-        up=(Stroke(0.03, 0.14, 0.1 * a[3]),),
-        aside=(Stroke(0.07, 0.2, 0.03 * a[4]),),
-        lean=(Stroke(0.07, 0.17, 0.1 * a[5]),),
-        azimuth=0.1,
-    )
-    lash, law = lash_of(line), law_of(line)
-    scene = ThrowScene("swing", 1000 * line + throw, lash, hand.grip(DURATION), None, law, Air(),
-                       DURATION)  # fmt: skip
-    chain = chain_of(lash)
-    path = of_trajectory(
-        run(scene, chain, np.arange(0.0, DURATION + 1e-9, 2.5e-4), 2e-5), chain.station
-    )
-    trial, truth = observe(scene, path, Wishes())
-    trial = replace(trial, name=name, specimen=f"line {line}", thrower=f"arm {throw % 4}")
-    shutil.rmtree(place / "trials" / name, ignore_errors=True)  # of a run that was stopped
-    write_trial(place / "trials" / name, trial)
-    stated = trial.markers.station
-    places = {
-        f"station:{label}": float(lash.station[at] - s)
-        for label, s in zip(trial.markers.labels, stated, strict=True)
-        if np.isfinite(s) and (gap := np.abs(lash.stated_station - s)).min() < 1e-4
-        for at in [int(gap.argmin())]
-    }
-    found = {**{n: v for n, v in truth.answers.items() if v is not None}, **places}
-    kept.parent.mkdir(parents=True, exist_ok=True)
-    kept.write_text(json.dumps(found))
-    return found
-
-
-def short(folder: Path, out: Path, known: Any = ()) -> dict[str, Any]:
-    """A throw reconstructed on a coarse chain and written without its report."""
-    from dataclasses import asdict
-
-    from lashwave.estimate import Options
-    from lashwave.files import write_results
-    from lashwave.pipeline import read_usable, reconstruct_trial
-    from lashwave.pipeline.reconstruct import Reconstruction
-    from lashwave.pipeline.throw_facts import facts_of
-
-    options = Options(
-        most_links=LINKS, draws=DRAWS, longest_step=3e-3, turn=0.4, sweep_turn=0.6, known=known
-    )
-    trial = read_usable(folder)
-    fit, answers, lists = reconstruct_trial(trial, None, options)
-    page = {"report.html": b"<!doctype html><title>no report</title>"}
-    write_results(out, fit, answers, lists, page, trial, asdict(options))
-    return facts_of(Reconstruction(trial, fit, answers, lists))
-
-
 def go(source: str, out: str, workers: str) -> None:
     """Run the campaign in this process, until it ends or is killed; on a cluster by address."""
-    from benchmarks import campaign as me
     from lashwave.workbench.campaign_command import carried_out
     from lashwave.workbench.campaign_run import How
 
     local = workers.isdigit()
-    how = How(int(workers) if local else 2, None if local else workers, work=me.short)
+    how = How(int(workers) if local else 2, None if local else workers, work=short)
     carried_out(Path(source), Path(out), how)
 
 
@@ -176,7 +62,7 @@ def begun(source: Path, out: Path, workers: str) -> subprocess.Popen[bytes]:
 
 
 def one_throw(source: Path, out: Path) -> float:
-    """What a throw takes [s], with the start of its process: by that the moments of kills go."""
+    """What a throw takes [s] from the start of its campaign: the moments of kills follow it."""
     from lashwave.files import campaign_place as at, read_campaign
 
     first = read_campaign(source)[0].folder
@@ -184,11 +70,11 @@ def one_throw(source: Path, out: Path) -> float:
     table.write_text(f"trial\n{source.name}/{first.name}\n")
     for _ in range(2):  # the first may compile
         shutil.rmtree(out, ignore_errors=True)
-        started = time.monotonic()
+        started = time.time()
         ended(begun(table, out, "1"))
-        spent = time.monotonic() - started
-    assert any(line["event"] == "done" for line in at.read_log(out)), f"{first} cannot be done"
-    return spent
+    done = [line["time"] for line in at.read_log(out) if line["event"] == "done"]
+    assert done, f"{first} cannot be done"
+    return float(done[0] - started)
 
 
 def ended(run: subprocess.Popen[bytes]) -> None:
@@ -197,38 +83,59 @@ def ended(run: subprocess.Popen[bytes]) -> None:
         raise SystemExit(f"a campaign that was left alone ended with status {run.returncode}")
 
 
+def longest(takes: float, left: int, kills: int, workers: int) -> float:
+    """Longest time to the next kill [s], such that the kills last as long as the throws do.
+
+    Kills that come evenly within it let a share of them end a throw of every worker.
+    """
+    share = min(0.8, max(0.05, left / (workers * (kills + 2.0))))
+    return takes / (1.0 - share)
+
+
 def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> dict[str, Any]:
     """Kill a campaign at random moments, then let it end; what its folder says of that."""
     from lashwave.files import campaign_place as at
 
     takes = one_throw(source, out.with_name("first"))
     moments, kills, whole, started = random.Random(16), 0, 0, time.monotonic()
+    count, finished = args.lines * args.each, 0
     while kills < args.kills and time.monotonic() - since < args.until:
         one = begun(source, out, str(args.workers))
-        time.sleep(moments.uniform(0.05, args.pause) * takes)
+        most = longest(takes, count - finished, args.kills - kills, args.workers)
+        time.sleep(moments.uniform(0.05 * takes, most))
         if one.poll() is not None:
             break
         one.send_signal(signal.SIGKILL)
         one.wait()
         kills += 1
-        for place in (out / at.THROWS).glob("line*"):
+        places = list((out / at.THROWS).glob("line*"))
+        for place in places:
             mark = at.read_mark(place)
             assert mark is not None and mark.state in (at.DONE, at.FAILED), f"{place} is torn"
-            whole += 1
-    finished = len(list((out / at.THROWS).glob("line*")))
+        whole, finished = whole + len(places), len(places)
+        print(f"kill {kills}: {finished} finished, {time.monotonic() - since:.0f} s", flush=True)
     ended(begun(source, out, str(args.workers)))
-    log = at.read_log(out)
-    done, repeated = set(), 0
-    for line in log:
-        if line["event"] == "done":
-            done.add(line["trial"])
-        repeated += line["event"] == "started" and line["trial"] in done
-    spent = time.monotonic() - started
+    spent = round(time.monotonic() - started)
     return {
-        "kills": kills, "repeated": repeated, "seconds": round(spent),
-        "throw_takes": round(takes, 1), "finished_between_kills": finished,
-        "begun": sum(line["event"] == "started" for line in log), "looked_at": whole,
+        "kills": kills, **counted(at.read_log(out)), "seconds": spent,
+        "throw_takes": round(takes, 1), "finished_between_kills": finished, "looked_at": whole,
     }  # fmt: skip
+
+
+def counted(log: list[dict[str, Any]]) -> dict[str, int]:
+    """Throws begun, begun again after they were done, and lost under way by a kill."""
+    done, begun_at, repeated, cut = set(), {}, 0, 0
+    for line in log:
+        name = line.get("trial")
+        if line["event"] == "started":
+            repeated += name in done
+            cut += name in begun_at
+            begun_at[name] = line["time"]
+        elif line["event"] in ("done", "failed"):
+            done.add(name)
+            begun_at.pop(name, None)
+    starts = sum(line["event"] == "started" for line in log)
+    return {"begun": starts, "repeated": repeated, "cut_under_way": cut}
 
 
 def clustered(source: Path, out: Path, count: int) -> dict[str, Any]:
@@ -238,7 +145,12 @@ def clustered(source: Path, out: Path, count: int) -> dict[str, Any]:
     some = source.parent / "some.csv"
     rows = "\n".join(f"{source.name}/{one.folder.name}" for one in read_campaign(source)[:count])
     some.write_text(f"trial\n{rows}\n")
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    # The workers must find what is done with a throw.
+    path = os.pathsep.join((str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")))
+    quiet: dict[str, Any] = {
+        "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL,
+        "env": os.environ | {"PYTHONPATH": path},
+    }  # fmt: skip
     address = "tcp://127.0.0.1:18786"
     scheduler = subprocess.Popen(
         [sys.executable, "-m", "distributed.cli.dask_scheduler", "--port", "18786",
@@ -310,6 +222,7 @@ def shared(out: Path, truths: dict[str, dict[str, Any]]) -> dict[str, Any]:
         return [float(good.mean()), float(good.std(ddof=1) / np.sqrt(good.size))]
 
     told: dict[str, Any] = {"by_another": mean(gain[:, 1]), "by_others": mean(gain[:, 2]),
+                            "others_over_another": mean(gain[:, 2] - gain[:, 1]),
                             "throws": len(found.throws), "names": list(found.names)}  # fmt: skip
     for j, name in enumerate(found.names):
         rows = []
@@ -343,26 +256,38 @@ def main() -> None:
     print(f"{len(names)} trials after {time.monotonic() - since:.0f} s", flush=True)
     if args.make:
         return
+    result = carried_out(place, args, since)
+    print(json.dumps(result), flush=True)
+    result["shared"] = shared(place / "killed", dict(zip(names, truths, strict=True)))
+    (place / "result.json").write_text(json.dumps(result, indent=1) + "\n")
+    print(json.dumps(result, indent=1))
+    if args.keep:
+        keep(result)
+
+
+def carried_out(place: Path, args: argparse.Namespace, since: float) -> dict[str, Any]:
+    """The campaign that is killed and the one on a cluster, at once; each is kept as it ends."""
     source, out = place / "trials", place / "killed"
+    result: dict[str, Any] = {}
+
+    def add(**more: Any) -> None:
+        result.update(more)
+        print(more, flush=True)
+        (place / "result.json").write_text(json.dumps(result, indent=1) + "\n")
+
     with ProcessPoolExecutor(1, get_context("spawn")) as pool:
         cluster = (
             pool.submit(clustered, source, place / "cluster", args.cluster)
             if args.cluster else None
         )  # fmt: skip
-        result: dict[str, Any] = {"killed": killed(source, out, args, since)}
-        print(result, flush=True)
+        add(killed=killed(source, out, args, since))
+        record = json.loads((out / "campaign.json").read_text())
+        add(**{n: record[n] for n in ("throws", "done", "failed")})
+        add(failures=[r["because"] for r in record["ranked"] if r["state"] == "failed"])
         if cluster is not None:
-            result["cluster"] = cluster.result()
-            result["cluster"]["same"] = same(out, place / "cluster")
-    record = json.loads((out / "campaign.json").read_text())
-    result |= {n: record[n] for n in ("throws", "done", "failed")}
-    result["failures"] = [r["because"] for r in record["ranked"] if r["state"] == "failed"]
-    print(json.dumps(result), flush=True)
-    result["shared"] = shared(out, dict(zip(names, truths, strict=True)))
-    (place / "result.json").write_text(json.dumps(result, indent=1) + "\n")
-    print(json.dumps(result, indent=1))
-    if args.keep:
-        keep(result)
+            found = cluster.result()
+            add(cluster=found | {"same": same(out, place / "cluster")})
+    return result
 
 
 def keep(result: dict[str, Any]) -> None:
@@ -374,7 +299,9 @@ def keep(result: dict[str, Any]) -> None:
     lost = result["throws"] - result["done"] - result["failed"]
     found = [
         Figure(f"throws lost by {kills['kills']} kills at random moments", MACHINE,
-               result["throws"], None, lost, "0", lost == 0),
+               result["throws"], None, lost, "0", lost == 0,
+               f"{kills['cut_under_way']} throws cut under way, "
+               f"{kills['finished_between_kills']} finished between kills"),
         Figure("throws begun again after they were done", MACHINE, result["throws"], None,
                kills["repeated"], "0", kills["repeated"] == 0),
     ]  # fmt: skip
@@ -386,11 +313,17 @@ def keep(result: dict[str, Any]) -> None:
                    0 if agree else count, "0", agree)
         )  # fmt: skip
     if told:
-        for key, words in (("by_another", "another throw's fit"), ("by_others", "all others")):
+        for key, words in (
+            ("by_another", "another throw's fit, over what was stated"),
+            ("by_others", "all others, over what was stated"),
+            ("others_over_another", "all others, over another throw's fit"),
+        ):
             gain, sd = told[key]
+            better = gain > 2.0 * sd if key == "others_over_another" else None
             found.append(
-                Figure(f"log score of a held-out throw by {words}, over the stated", TWIN,
-                       told["throws"], round(gain, 3), holds=f"standard error {sd:.2g}")
+                Figure(f"log score of a held-out throw by {words} [1]", TWIN, told["throws"],
+                       round(gain, 3), None, "" if better is None else "over 0", better,
+                       f"standard error {sd:.2g}")
             )  # fmt: skip
     figures.save("campaign", "A campaign that is killed, and what its throws share", found)
 
