@@ -26,7 +26,10 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from campaign_throws import made, short
+from campaign_throws import compiled, made, short
+
+BETWEEN = 0.8
+"""Share of the throws that is to end between kills."""
 
 
 def arguments() -> argparse.Namespace:
@@ -68,10 +71,9 @@ def one_throw(source: Path, out: Path) -> float:
     first = read_campaign(source)[0].folder
     table = source.parent / "first.csv"
     table.write_text(f"trial\n{source.name}/{first.name}\n")
-    for _ in range(2):  # the first may compile
-        shutil.rmtree(out, ignore_errors=True)
-        started = time.time()
-        ended(begun(table, out, "1"))
+    shutil.rmtree(out, ignore_errors=True)
+    started = time.time()
+    ended(begun(table, out, "1"))
     done = [line["time"] for line in at.read_log(out) if line["event"] == "done"]
     assert done, f"{first} cannot be done"
     return float(done[0] - started)
@@ -84,11 +86,12 @@ def ended(run: subprocess.Popen[bytes]) -> None:
 
 
 def longest(takes: float, left: int, kills: int, workers: int) -> float:
-    """Longest time to the next kill [s], such that the kills last as long as the throws do.
+    """Longest time to the next kill [s], such that most throws end between kills.
 
-    Kills that come evenly within it let a share of them end a throw of every worker.
+    left : throws that are to end before the last of so many kills. A kill that comes evenly within
+    this time lets a share of all runs end a throw of every worker.
     """
-    share = min(0.8, max(0.05, left / (workers * (kills + 2.0))))
+    share = min(0.8, max(0.05, left / (workers * kills)))
     return takes / (1.0 - share)
 
 
@@ -98,10 +101,10 @@ def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> d
 
     takes = one_throw(source, out.with_name("first"))
     moments, kills, whole, started = random.Random(16), 0, 0, time.monotonic()
-    count, finished = args.lines * args.each, 0
+    between, finished = int(BETWEEN * args.lines * args.each), 0
     while kills < args.kills and time.monotonic() - since < args.until:
         one = begun(source, out, str(args.workers))
-        most = longest(takes, count - finished, args.kills - kills, args.workers)
+        most = longest(takes, between - finished, args.kills - kills, args.workers)
         time.sleep(moments.uniform(0.05 * takes, most))
         if one.poll() is not None:
             break
@@ -251,7 +254,9 @@ def main() -> None:
     pairs = [(line, throw) for line in range(args.lines) for throw in range(args.each)]
     with ProcessPoolExecutor(args.workers, get_context("spawn")) as pool:
         lines, throws = zip(*pairs, strict=True)
+        ready = pool.submit(compiled, place)
         truths = list(pool.map(partial(made, place), lines, throws))
+        ready.result()
     names = [f"line{line:02d}-throw{throw:02d}" for line, throw in pairs]
     print(f"{len(names)} trials after {time.monotonic() - since:.0f} s", flush=True)
     if args.make:

@@ -119,3 +119,10 @@ def short(folder: Path, out: Path, known: Any = ()) -> dict[str, Any]:
     page = {"report.html": b"<!doctype html><title>no report</title>"}
     write_results(out, fit, answers, lists, page, trial, asdict(options))
     return facts_of(Reconstruction(trial, fit, answers, lists))
+
+
+def compiled(place: Path) -> None:
+    """Fit a throw of no campaign once, so that what is timed later compiles nothing."""
+    if not (place / "compiled").exists():
+        made(place / "alone", 0, 0)
+        short(next((place / "alone" / "trials").iterdir()), place / "compiled")
