@@ -139,7 +139,7 @@ def cluster(
             for name, make in queue:
                 key = f"lashwave-{name}-{uuid.uuid4().hex}"
                 names[key] = name
-                yield client.submit(job, *make(), key=key, pure=False, retries=2)
+                yield client.submit(_by_itself, job, *make(), key=key, pure=False, retries=2)
 
         more = sent()
         cores = sum(client.nthreads().values())
@@ -159,6 +159,17 @@ def cluster(
             following = next(more, None)
             if following is not None:
                 flow.add(following)
+
+
+def _by_itself(job: Job, *given: Any) -> Any:
+    """Do a job on a worker, which asks the cluster for nothing while it does it.
+
+    Otherwise xarray takes a lock of the cluster for every file, which fails for one in memory.
+    """
+    import dask
+
+    dask.config.set(scheduler="synchronous")
+    return job(*given)
 
 
 def _connected(address: str, program: str) -> Any:
