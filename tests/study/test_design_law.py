@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from lashwave.quantities import InputError
-from lashwave.study import design_law, ensemble, groups, law_text, throw_family
+from lashwave.quantities import Array, InputError
+from lashwave.study import design_law, ensemble, groups, law_text, throw_family, what_if
 from lashwave.study.closed_forms import closed_forms, from_form
 from tests.pages.conftest import CHROMIUM, FLAGS
 
@@ -114,6 +114,32 @@ def test_the_printed_equation_gives_the_numbers_of_the_law(law) -> None:
     assert all(group.meaning in document for group in groups.GROUPS)
 
 
+def engine_shown() -> what_if.Shown:
+    rng, terms = np.random.default_rng(2), len(what_if.TERMS)
+    turn = 0.1 * rng.standard_normal((terms, what_if.MOMENTS, what_if.PIECES))
+    return what_if.Shown(turn, 0.1 * rng.standard_normal((terms, 2)), 50, 0.002, 0.01, 0.01)
+
+
+def motion_shown(shown: what_if.Shown, throw: dict[str, float]) -> tuple[Array, Array]:
+    """Times (M,) [s] and places (M, P + 1, 2) [m] of the line, as the page is to draw it."""
+    speed = throw_family.hand_speed(throw)
+    place = []
+    for name in what_if.AXES:
+        (low, high), value = what_if.RANGES[name], throw.get(name, speed)
+        share = (value - low) / (high - low)
+        place.append(
+            2.0 * (share if name == "taper" else np.log(value / low) / np.log(high / low)) - 1.0
+        )
+    row = what_if.basis(np.array([place]))[0]
+    time = what_if.SHARE * np.exp(row @ shown.numbers[:, 0])
+    way = throw_family.MIDDLE["follow"] * speed * time
+    flat = throw["length"] * what_if.places_of(np.tensordot(row, shown.direction, axes=1),
+                                               way / throw["length"])  # fmt: skip
+    up = throw_family.MIDDLE["direction"]
+    turn = np.array([[np.cos(up), np.sin(up)], [-np.sin(up), np.cos(up)]])
+    return time, flat @ turn
+
+
 def test_the_page_of_a_law_answers_as_its_equation_does(law, tmp_path) -> None:
     from playwright.sync_api import sync_playwright
 
@@ -125,7 +151,9 @@ def test_the_page_of_a_law_answers_as_its_equation_does(law, tmp_path) -> None:
     throws = invented(ensemble.draw(200, 4))
     rest = closed_forms(throws)
     throws = throws.assign(crack_time=rest["crack_time"], peak_force=rest["peak_force"])
-    page = law_page.page(law_text.page_data(law, throws), 200)
+    shown, far = engine_shown(), throw_family.MIDDLE | {"length": 1.7, "taper": 1.1, "time": 0.2}
+    data = law_text.page_data(law, throws) | {"engine": what_if.page_data(shown)}
+    page = law_page.page(data, 200)
     place = tmp_path / "law.html"
     place.write_text(page, encoding="utf-8")
     asked = throws.iloc[:5]
@@ -145,6 +173,22 @@ def test_the_page_of_a_law_answers_as_its_equation_does(law, tmp_path) -> None:
                     by_python = said[f"{name}_equation"].iloc[k]
                     assert found["out"][name][0] == pytest.approx(by_python, rel=1e-4)
                 assert ", ".join(found["outside"]) == said["outside"].iloc[k]
+            moved = tab.evaluate("t => byEngine(t)", far)
+            time, points = motion_shown(shown, far)
+            assert [m["time"] for m in moved["motion"]] == pytest.approx(time, rel=1e-3)
+            assert np.array([m["points"] for m in moved["motion"]]) == pytest.approx(
+                points, abs=5e-3
+            )
+            marked = tab.locator("#marked")
+            assert "By the forward engine: between 50 throws" in marked.inner_text()
+            assert "in the middle" not in marked.inner_text()
+            tab.locator("input[data-name=loop]").fill("900")
+            assert "leaves loop in the middle" in marked.inner_text()
+            tab.locator("input[name=whose][value=form]").check()
+            assert "By the closed form" in marked.inner_text()
+            tab.locator("#play").click()
+            tab.wait_for_timeout(300)
+            assert 0.0 < float(tab.locator("#moment").input_value()) < 1000.0
             tab.locator("input[data-name=length]").fill("1000")
             assert "2.6 m" in tab.locator("#sliders label").first.inner_text()
             assert faults == []

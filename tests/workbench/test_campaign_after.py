@@ -4,7 +4,9 @@ import csv
 import json
 from dataclasses import replace
 
+import pandas as pd
 import pytest
+from distributed import LocalCluster
 
 from lashwave.files import read_campaign, read_campaign_table
 from lashwave.files.write_trial import write_trial
@@ -85,6 +87,18 @@ def test_parameters_takes_the_finished_throws_of_a_campaign(done, throws, tmp_pa
     assert main(["parameters", str(done), "--out", str(out)]) == 0
     record = json.loads((out / "parameters.json").read_text(encoding="utf-8"))
     assert record["trials"] == ["throw-0", "throw-1", "throw-2"]
+
+
+def test_answers_in_their_true_form_come_from_a_cluster(campaigned, tmp_path):
+    """Motion and answers are NetCDF: xarray must not ask the cluster for a lock to write them."""
+    throws, done = campaigned
+    some = {"dashboard_address": None, "memory_limit": 0, "silence_logs": 50}
+    with LocalCluster(n_workers=1, threads_per_worker=1, **some) as cluster:
+        how = running.How(1, cluster.scheduler_address, work=in_form, check=usable)
+        record = campaign.carried_out(throws, tmp_path / "wire", how)
+    assert (record["done"], record["failed"]) == (3, 1), record["ranked"]
+    by_wire, here = (read_campaign_table(out) for out in (tmp_path / "wire", done))
+    pd.testing.assert_frame_equal(by_wire, here, check_exact=True)
 
 
 def test_a_campaign_without_a_finished_throw_is_one_line(tmp_path, capsys):

@@ -27,7 +27,7 @@ from .falling_chain import (
 from .grip import Grip as Grip
 from .law import Law as Law
 from .power_budget import Budget as Budget, budget as budget
-from .quick import FINENESS as FINENESS
+from .quick import FINENESS as FINENESS, simulate_quickly as simulate_quickly
 from .shock import overpressure_of_speed as overpressure_of_speed
 from .simulation import (
     SimulationError as SimulationError,

@@ -12,6 +12,7 @@ from . import (
     sobol as sobol,
     tapers as tapers,
     throw_family as throw_family,
+    what_if as what_if,
 )
 from .concern import concerns_of as concerns_of, ranked as ranked
 from .fold_evidence import (

@@ -13,7 +13,7 @@ import signal
 import threading
 import uuid
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -114,6 +114,16 @@ def _begin() -> None:
     """A worker ends with its parent, and leaves Ctrl-C to it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     leave_with_parent()
+
+
+def mapped(ask: Callable[[Any], Any], every: Sequence[Any], processes: int | None) -> list[Any]:
+    """`ask` of each, in order, on all cores unless `processes` says otherwise."""
+    many = processes or cores()
+    if many == 1:
+        return [ask(one) for one in every]
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(many, context, initializer=leave_with_parent) as pool:
+        return list(pool.map(ask, every))
 
 
 def cluster(

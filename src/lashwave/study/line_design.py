@@ -21,7 +21,7 @@ import pandas as pd
 
 from lashwave.quantities import Array, InputError, Line
 from lashwave.study import one_throw, tapers, throw_family
-from lashwave.study.ensemble import leave_with_parent
+from lashwave.study.crew import leave_with_parent, mapped
 from lashwave.study.tapers import Stock
 
 HAND = tuple(item.name for item in throw_family.INPUTS if item.whose == "hand")
@@ -303,7 +303,8 @@ def drawn_throws(
     problem: Problem, share: Array, count: int = DRAWN, processes: int | None = None, seed: int = 0
 ) -> pd.DataFrame:
     """The same line and gesture (V,) [no unit] with every cord and air of `cords`: a row each."""
-    return _each(partial(thrown, problem, share), cords(problem, count, seed), processes)
+    ask = partial(thrown, problem, share)
+    return pd.DataFrame(mapped(ask, cords(problem, count, seed), processes))
 
 
 def line_throws(
@@ -313,19 +314,7 @@ def line_throws(
     """The same for another line, of this gesture."""
     hand = {name: throw[name] for name in (*HAND, "length")}
     ask = partial(_thrown_line, problem, line.station, line.diameter, hand)
-    return _each(ask, cords(problem, count, seed), processes)
-
-
-def _each(
-    ask: Callable[[dict[str, float]], dict[str, Any]], every: list[dict[str, float]],
-    processes: int | None,
-) -> pd.DataFrame:  # fmt: skip
-    many = processes or os.cpu_count() or 1
-    if many == 1:
-        return pd.DataFrame([ask(cord) for cord in every])
-    context = get_context("spawn")
-    with ProcessPoolExecutor(many, context, initializer=leave_with_parent) as pool:
-        return pd.DataFrame(list(pool.map(ask, every)))
+    return pd.DataFrame(mapped(ask, cords(problem, count, seed), processes))
 
 
 def _thrown_line(

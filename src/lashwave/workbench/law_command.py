@@ -95,7 +95,7 @@ def _build(
 ) -> None:  # fmt: skip
     from lashwave.files import write_files
     from lashwave.report import figure_file, figures_study, law_page, table_file
-    from lashwave.study import design_law, ensemble, groups, law_text
+    from lashwave.study import design_law, ensemble, groups, law_text, what_if
     from lashwave.workbench.throws_at_hand import computed
 
     table = computed(out / "throws.csv", ensemble.draw(throws, seed), processes, progress)
@@ -109,6 +109,11 @@ def _build(
     figure = figures_study.collapse(
         said["peak_speed_equation"].to_numpy(), good["peak_speed"].to_numpy(), over
     )
+    progress("motions for the page", 0.99)
+    engine = what_if.fitted(processes)
+    page = law_text.page_data(found, good) | {
+        "engine": None if engine is None else what_if.page_data(engine)
+    }
     scores = found.scores
     ranges = [
         [g.name, g.formula, float(found.low[j]), float(found.high[j]), g.meaning]
@@ -129,7 +134,7 @@ def _build(
             "groups.csv": table_file(["group", "formula", "low", "high", "meaning"], ranges),
             "law.svg": figure_file(figure, "svg"),
             "law.png": figure_file(figure, "png"),
-            "law.html": law_page.page(law_text.page_data(found, good), len(good)).encode(),
+            "law.html": law_page.page(page, len(good)).encode(),
         },
         others=True,
     )
