@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from lashwave.files import ThrowTable
-from lashwave.study import ensemble, one_throw, throw_family
+from lashwave.study import ensemble, one_throw, throw_family, what_if
 from lashwave.study.closed_forms import closed_forms
 from lashwave.workbench import throws_at_hand
 from lashwave.workbench.cli import main
@@ -32,6 +32,7 @@ def instead(inputs, todo=None, *, processes=None, links=0, progress=None):  # ty
 @pytest.fixture
 def quickly(monkeypatch):
     monkeypatch.setattr(ensemble, "rows", instead)
+    monkeypatch.setattr(what_if, "fitted", lambda processes: None)  # tests/study/test_what_if.py
 
 
 def test_a_law_is_built_and_then_asked(quickly, tmp_path: Path, capsys) -> None:

@@ -37,7 +37,7 @@ def design(
     law: Annotated[
         Path | None, Parameter(help="Folder of a law, to hold the design against.")
     ] = None,
-    throws: Annotated[int, Parameter(help="Of the search, at most.")] = 800,
+    throws: Annotated[int, Parameter(help="Of the search, at most.")] = 1400,
     seed: Annotated[int, Parameter(help="Of the search; any whole number above 0.")] = 1,
     processes: Processes = None,
     json: Json = False,
@@ -53,7 +53,7 @@ def design(
     from lashwave.workbench.design_problem import read_problem
 
     if throws < 24:
-        raise InputError("--throws", f"{throws} are too few", "ask for 24 or more; 800 is usual")
+        raise InputError("--throws", f"{throws} are too few", "ask for 24 or more; 1400 is usual")
     if seed < 1:
         raise InputError("--seed", f"{seed} is not above 0", "give 1 or more")
     if processes is not None and processes < 1:

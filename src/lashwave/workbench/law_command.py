@@ -111,9 +111,8 @@ def _build(
     )
     progress("motions for the page", 0.99)
     engine = what_if.fitted(processes)
-    page = law_text.page_data(found, good) | {
-        "engine": None if engine is None else what_if.page_data(engine)
-    }
+    moved = {"engine": None if engine is None else what_if.page_data(engine)}
+    page = law_page.page(law_text.page_data(found, good) | moved, len(good))
     scores = found.scores
     ranges = [
         [g.name, g.formula, float(found.low[j]), float(found.high[j]), g.meaning]
@@ -134,10 +133,16 @@ def _build(
             "groups.csv": table_file(["group", "formula", "low", "high", "meaning"], ranges),
             "law.svg": figure_file(figure, "svg"),
             "law.png": figure_file(figure, "png"),
-            "law.html": law_page.page(page, len(good)).encode(),
+            "law.html": page.encode(),
         },
         others=True,
     )
+    _say(table, scores)
+    console.say(f"written: {out}")
+
+
+def _say(table: pd.DataFrame, scores: pd.DataFrame) -> None:
+    """How many throws, and how well the law does."""
     bad = int((table["bad"] != "").sum())
     console.say(f"{len(table)} throws, {bad} of them not trusted; held-out lines and hands:")
     rows = [
@@ -153,7 +158,6 @@ def _build(
         "Error of the law (a share; of places m)",
         ["output", "median", "nine tenths under", "equation alone, median"], rows,
     )  # fmt: skip
-    console.say(f"written: {out}")
 
 
 def _packed(arrays: Mapping[str, Any]) -> bytes:
