@@ -117,6 +117,8 @@ def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> d
             assert mark is not None and mark.state in (at.DONE, at.FAILED), f"{place} is torn"
         whole, finished = whole + len(places), len(places)
         print(f"kill {kills}: {finished} finished, {time.monotonic() - since:.0f} s", flush=True)
+        so_far = {"kills": kills, "finished_between_kills": finished, "throw_takes": takes}
+        (out.parent / "killed.json").write_text(json.dumps(so_far) + "\n")
     ended(begun(source, out, str(args.workers)))
     spent = round(time.monotonic() - started)
     return {
@@ -182,7 +184,9 @@ def clustered(source: Path, out: Path, count: int) -> dict[str, Any]:
     finally:
         for one in (*workers, scheduler):
             one.kill()
-    return {"kills": kills, "seconds": round(time.monotonic() - started)}
+    found = {"kills": kills, "seconds": round(time.monotonic() - started)}
+    (out.parent / "cluster.json").write_text(json.dumps(found) + "\n")  # the other may be stopped
+    return found
 
 
 def same(one: Path, other: Path) -> tuple[int, bool]:

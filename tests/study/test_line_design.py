@@ -117,7 +117,7 @@ def test_a_search_on_the_engine_beats_where_it_began_and_keeps_the_limits():
     assert found.best["cost"] < first["cost"]
     assert found.best["peak_force"] <= 15.0 * 1.01
     assert found.best["mass"] <= 0.08 * (1 + 1e-9)
-    assert len(found.rows) == 48
+    assert 40 <= len(found.rows) <= 48  # whole generations
     again = line_design.thrown(case, found.share)
     assert again["peak_speed"] == pytest.approx(found.best["peak_speed"], rel=1e-9)
 

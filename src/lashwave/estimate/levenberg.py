@@ -26,6 +26,8 @@ LARGEST_TURN = 0.6
 LARGEST_SCALE = 0.7
 """No scale of the law changes further in one step, in the logarithm."""
 HIGHEST_DAMPING = 1e9
+AGAIN = 1e3
+"""Damping with which a search goes on that came to the highest."""
 SHARES = ((1.0, 1 / 8), (0.5, 4.0), (0.2, 30.0))
 """Of a step, tried in turn before the damping is raised (a cost is cheap beside a factor), and the
 factor on the damping of the next step where that share lowers the cost."""
@@ -98,6 +100,8 @@ def _one_step(
     hold_shared: bool,
 ) -> tuple[eq.Normal, bool, float]:  # fmt: skip
     """Try ever shorter steps until the cost falls; the equations, whether one did, by how much."""
+    if search.damping >= HIGHEST_DAMPING:  # the last step that was taken ended there
+        search.damping = AGAIN
     while search.damping < HIGHEST_DAMPING:
         # the factor takes the band's place, so that a second try forms the equations again
         n = eq.build(setup, search.path, density, weights, anchor, search.room)
@@ -122,5 +126,5 @@ def _one_step(
             if abs(cost - n.cost) < FLAT * n.cost:
                 return n, True, 0.0
         search.damping *= 10
-    search.damping = 1e3
+    search.damping = AGAIN
     return n, False, 0.0

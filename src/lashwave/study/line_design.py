@@ -39,6 +39,8 @@ SCOUTED = 0.25
 """Share of a search's throws that are drawn evenly before it."""
 RACING = 4
 """Searches that begin."""
+FEWEST = 60
+"""Throws for each of them; fewer begin where there are not so many."""
 APART = 0.2
 """Least distance of two beginnings over the unit cube's coordinates, RMS."""
 SPREAD = 0.2
@@ -218,11 +220,14 @@ def sought(
     places = list(_scouts(problem, max(2, int(SCOUTED * most)), seed))
     rows = throws(np.array(places))
     how = {"bounds": [0.0, 1.0], "tolfun": 1e-5, "tolx": 1e-4, "verbose": -9}
+    left, many = most - len(rows), RACING
+    while many > 1 and left < many * FEWEST:
+        many //= 2
     racing = [
         cma.CMAEvolutionStrategy(start, SPREAD, how | {"seed": seed + k})
-        for k, start in enumerate(_apart(places, [row["cost"] for row in rows], RACING))
+        for k, start in enumerate(_apart(places, [row["cost"] for row in rows], many))
     ]
-    stages, left = 1 + int(np.log2(RACING)), most - len(rows)
+    stages = 1 + int(np.log2(many))
     ends = [most - left * (stages - 1 - k) // stages for k in range(stages)]
     while racing and len(rows) + sum(s.popsize for s in racing) <= most:
         asked = [[np.asarray(x) for x in search.ask()] for search in racing]
@@ -233,7 +238,7 @@ def sought(
             search.tell(own, [next(costs) for _ in own])
         racing = sorted((s for s in racing if not s.stop()), key=lambda s: float(s.best.f))
         passed = sum(len(rows) >= end for end in ends)
-        racing = racing[: max(1, RACING >> passed)]
+        racing = racing[: max(1, many >> passed)]
         if progress is not None:
             best = max((r["peak_speed"] for r in rows if not r["bad"]), default=np.nan)
             progress(f"{len(rows)} throws, best {best:.0f} m/s", min(1.0, len(rows) / most))

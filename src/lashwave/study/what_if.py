@@ -159,7 +159,7 @@ def fitted(processes: int | None = None, fit: int = FITTED, unseen: int = UNSEEN
     )
     inverse = np.linalg.pinv(rows[known])
     direction = np.tensordot(inverse, turn, axes=1)
-    shown = Shown(direction, inverse @ numbers, int(known.sum()), 0.0, 0.0, 0.0)
+    shown = Shown(direction, np.asarray(inverse @ numbers, float), int(known.sum()), 0.0, 0.0, 0.0)
     return _judged(shown, rows[judged], [one for one, ok in zip(found, judged, strict=True) if ok])
 
 
