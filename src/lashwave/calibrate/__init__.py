@@ -3,7 +3,7 @@
 from lashwave.calibrate.board import Placed, calibrate_board
 from lashwave.calibrate.calibrate_settings import CalibrateSettings
 from lashwave.calibrate.corners import DICTIONARIES, Board, Corners, find_corners
-from lashwave.calibrate.pinhole import NAMES, UNITS
+from lashwave.calibrate.pinhole import NAMES, UNITS, names_of
 from lashwave.calibrate.point_fit import Calibrated, Prior, UndeterminedError, numeric_jacobian
 from lashwave.calibrate.pose import fit_camera, fit_pose
 from lashwave.calibrate.projection import (
@@ -41,6 +41,7 @@ __all__ = [
     "fit_parallel",
     "fit_perspective",
     "fit_pose",
+    "names_of",
     "numeric_jacobian",
     "order_three",
     "view_direction",

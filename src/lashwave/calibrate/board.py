@@ -62,6 +62,7 @@ def calibrate_board(
     size: tuple[int, int],
     *,
     distortion: tuple[str, ...] = ("k1", "k2", "p1", "p2", "k3"),
+    fisheye: bool = False,
     sd: float | None = None,
     placed: Placed | None = None,
     settings: CalibrateSettings = CALIBRATE,
@@ -72,7 +73,9 @@ def calibrate_board(
     ----------
     boards : corners of each image in which the board was found.
     size : width, height [px].
-    distortion : which terms are fitted; the others are 0.
+    distortion : which terms are fitted; the others are 0. Of a fisheye lens k1 to k4.
+    fisheye : whether the lens is one, by the model of Kannala and Brandt (IEEE Trans. Pattern
+        Anal. 28 (2006) 1335) as OpenCV has it.
     sd : of one image coordinate [px]; None takes it from the residuals.
     placed : the image in which the board's place is known; without it the calibration has no pose,
         and its projection is [K | 0], in camera axes.
@@ -83,7 +86,8 @@ def calibrate_board(
         Fewer than 3 images, boards that are all parallel, and what else leaves the lens open.
     """
     boards, given = list(boards), len(boards)
-    free = np.array([n not in pinhole.LENS[4:] or n in distortion for n in pinhole.LENS])
+    names = pinhole.FISHEYE if fisheye else pinhole.LENS
+    free = np.array([n not in names[4:] or n in distortion for n in names])
     while True:
         if len(boards) < 3:
             raise UndeterminedError(
@@ -111,7 +115,9 @@ def calibrate_board(
 def _start(
     boards: list[Corners], size: tuple[int, int], free: NDArray[np.bool_]
 ) -> tuple[Array, Array]:
-    """Lens (9,) and poses (G, 6) by the library."""
+    """Lens (9,) or (8,) and poses (G, 6) by the library."""
+    if free.size == len(pinhole.FISHEYE):
+        return _start_fisheye(boards, size, free)
     flags = 0
     for name, fitted in zip(pinhole.LENS[4:], free[4:], strict=True):
         flags |= 0 if fitted else _FLAGS[name]
@@ -129,6 +135,31 @@ def _start(
     lens = np.array([inner[0, 0], inner[1, 1], inner[0, 2], inner[1, 2], *bend])
     if not np.isfinite(lens).all() or lens[:2].min() <= 0.0:
         raise UndeterminedError("the boards give no camera", "take more, tilted images")
+    poses = np.array([[*np.ravel(r), *np.ravel(t)] for r, t in zip(turns, shifts, strict=True)])
+    return lens, poses
+
+
+def _start_fisheye(
+    boards: list[Corners], size: tuple[int, int], free: NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """Lens (8,) and poses (G, 6) by the library, from the focal length of an even fisheye."""
+    flags = cv2.CALIB_RECOMPUTE_EXTRINSIC + cv2.CALIB_FIX_SKEW
+    for number, fitted in enumerate(free[4:], 1):
+        flags |= 0 if fitted else getattr(cv2, f"CALIB_FIX_K{number}")
+    spots = [np.ascontiguousarray(b.points, dtype=float).reshape(1, -1, 3) for b in boards]
+    seen = [np.ascontiguousarray(b.uv, dtype=float).reshape(1, -1, 2) for b in boards]
+    try:
+        _, inner, bend, turns, shifts = cv2.fisheye.calibrate(
+            spots, seen, size, np.eye(3), np.zeros(4), flags=flags
+        )
+    except cv2.error as error:
+        raise UndeterminedError(
+            f"the boards give no fisheye camera ({error.err or 'no solution'})",
+            "take more, tilted images, and none with the board at the very edge",
+        ) from None
+    lens = np.array([inner[0, 0], inner[1, 1], inner[0, 2], inner[1, 2], *np.ravel(bend)])
+    if not np.isfinite(lens).all() or lens[:2].min() <= 0.0:
+        raise UndeterminedError("the boards give no fisheye camera", "take more, tilted images")
     poses = np.array([[*np.ravel(r), *np.ravel(t)] for r, t in zip(turns, shifts, strict=True)])
     return lens, poses
 
@@ -174,8 +205,8 @@ def _family(
             keep = used[g][:, None] / scale
             here = len(uv)
             rest[g, :here] = (uv - board.uv) * keep
-            by_lens[g, :here] = slope[:, :, :9][:, :, free] * keep[..., None]
-            by_pose[g, :here] = slope[:, :, 9:] * keep[..., None]
+            by_lens[g, :here] = slope[:, :, :-6][:, :, free] * keep[..., None]
+            by_pose[g, :here] = slope[:, :, -6:] * keep[..., None]
         count = len(boards)
         return (
             rest.reshape(count, -1),
@@ -235,12 +266,12 @@ def _finish(
 ) -> Calibrated:
     answer = found.answer
     full = np.concatenate([lens, np.zeros(6)])
-    full[:9][free] = answer.shared
+    full[:-6][free] = answer.shared
     covariance = found.unit**2 * answer.covariance
-    names = tuple(name for name, fitted in zip(pinhole.LENS, free, strict=True) if fitted)
+    names = pinhole.free_names(free)
     registration = 0.0
     if placed is not None:
-        full[9:], covariance = _lab_pose(answer, found.unit, placed)
+        full[-6:], covariance = _lab_pose(answer, found.unit, placed)
         names = names + pinhole.POSE
         slope = _slope(boards[placed.image], placed, full)
         registration = placed_sd(slope[:, :, np.append(free, np.ones(6, dtype=bool))], covariance)
@@ -283,6 +314,6 @@ def _lab_pose(answer: bundle.Bundle, unit: float, placed: Placed) -> tuple[Array
 
 
 def _slope(board: Corners, placed: Placed, full: Array) -> Array:
-    """(n, 2, 15) derivative of where the placed board's corners are seen."""
+    """(n, 2, 15) or (n, 2, 14) derivative of where the placed board's corners are seen."""
     lab = board.points @ placed.axes.T + placed.origin
     return pinhole.project_points(full, lab)[1]

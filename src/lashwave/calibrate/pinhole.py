@@ -1,7 +1,8 @@
 """A camera as numbers: fifteen parameters with a lens, or a 3 x 4 projection; closed forms.
 
 Order of the parameters: fx, fy, cx, cy [px], k1, k2, p1, p2, k3 (Brown 1971), the rotation vector
-rx, ry, rz [rad] from lab to camera axes, and tx, ty, tz [m], the lab's origin in camera axes.
+rx, ry, rz [rad] from lab to camera axes, and tx, ty, tz [m], the lab's origin in camera axes. A
+fisheye lens has k1, k2, k3, k4 (Kannala and Brandt 2006), so fourteen: their number says which.
 
 The closed forms start the fits. Direct linear transformation: Abdel-Aziz and Karara, Proc. Symp.
 Close-Range Photogrammetry, 1971, solved by SVD on coordinates moved to their centroid and scaled
@@ -22,18 +23,30 @@ from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.quantities import Array, Calibration
 
 LENS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+FISHEYE = ("fx", "fy", "cx", "cy", "k1", "k2", "k3", "k4")
 POSE = ("rx", "ry", "rz", "tx", "ty", "tz")
 NAMES = LENS + POSE
 UNITS = {
     **dict.fromkeys(("fx", "fy", "cx", "cy"), "px"),
-    **dict.fromkeys(("k1", "k2", "p1", "p2", "k3"), "1"),
+    **dict.fromkeys(("k1", "k2", "p1", "p2", "k3", "k4"), "1"),
     **dict.fromkeys(("rx", "ry", "rz"), "rad"),
     **dict.fromkeys(("tx", "ty", "tz"), "m"),
 }
 
 
+def names_of(count: int) -> tuple[str, ...]:
+    """Names of the parameters of a camera (15 or 14 of them), or of a lens (9 or 8), no unit."""
+    lens = LENS if count in (len(LENS), len(NAMES)) else FISHEYE
+    return lens if count == len(lens) else lens + POSE
+
+
+def free_names(free: NDArray[np.bool_]) -> tuple[str, ...]:
+    """Names of those of all parameters, (15,), (14,), (9,) or (8,), that are free, no unit."""
+    return tuple(name for name, fitted in zip(names_of(free.size), free, strict=True) if fitted)
+
+
 def intrinsics(parameters: ArrayLike) -> Array:
-    """(3, 3) camera matrix [px] of parameters (15,) or of a lens (9,)."""
+    """(3, 3) camera matrix [px] of parameters or of a lens alone."""
     fx, fy, cx, cy = np.asarray(parameters, dtype=float)[:4]
     return np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
 
@@ -53,6 +66,8 @@ def rotation_vector(matrix: ArrayLike) -> Array:
 def lens_of(calibration: Calibration) -> Array:
     """(9,) lens parameters of a calibration with intrinsics: fx, fy, cx, cy [px], then no unit.
 
+    (8,) of a fisheye lens.
+
     Raises
     ------
     ValueError
@@ -66,18 +81,33 @@ def lens_of(calibration: Calibration) -> Array:
 
 
 def lens_covariance(calibration: Calibration) -> Array:
-    """(9, 9) covariance of the lens parameters, [px2] and no unit; 0 for one that was fixed."""
-    result = np.zeros((9, 9))
-    here = [i for i, name in enumerate(LENS) if name in calibration.parameters]
-    there = [calibration.parameters.index(LENS[i]) for i in here]
+    """(9, 9) covariance of the lens parameters, [px2] and no unit; 0 for one that was fixed.
+
+    (8, 8) of a fisheye lens.
+    """
+    names = names_of(lens_of(calibration).size)
+    result = np.zeros((len(names), len(names)))
+    here = [i for i, name in enumerate(names) if name in calibration.parameters]
+    there = [calibration.parameters.index(names[i]) for i in here]
     result[np.ix_(here, here)] = calibration.covariance[np.ix_(there, there)]
     return result
 
 
 def project_points(parameters: ArrayLike, points: ArrayLike) -> tuple[Array, Array]:
-    """Image points (n, 2) [px] of lab points (n, 3), and their derivative (n, 2, 15)."""
+    """Image points (n, 2) [px] of lab points (n, 3), and their derivative (n, 2, 15).
+
+    (n, 2, 14) with a fisheye lens.
+    """
     x = np.asarray(parameters, dtype=float)
     spots = np.ascontiguousarray(np.asarray(points, dtype=float).reshape(-1, 1, 3))
+    if x.size == len(FISHEYE + POSE):
+        pose = x[8:11].reshape(3, 1), x[11:14].reshape(3, 1)
+        seen, slope = cv2.fisheye.projectPoints(spots, *pose, intrinsics(x), x[4:8])
+        # The library's order is ours, with the skew at the end.
+        return (
+            np.asarray(seen, dtype=float).reshape(-1, 2),
+            np.asarray(slope, dtype=float)[:, :14].reshape(-1, 2, 14),
+        )
     seen, slope = cv2.projectPoints(spots, x[9:12], x[12:15], intrinsics(x), x[4:9])
     # The library's order: rotation, translation, focal lengths, centre, distortion.
     ours = np.concatenate([slope[:, 6:15], slope[:, :6]], axis=1)
@@ -90,13 +120,13 @@ def project_points(parameters: ArrayLike, points: ArrayLike) -> tuple[Array, Arr
 def depths(parameters: ArrayLike, points: ArrayLike) -> Array:
     """(n,) distance ahead of the camera [m]."""
     x = np.asarray(parameters, dtype=float)
-    return np.asarray(np.asarray(points) @ rotation_matrix(x[9:12])[2] + x[14])
+    return np.asarray(np.asarray(points) @ rotation_matrix(x[-6:-3])[2] + x[-1])
 
 
 def projection_of(parameters: ArrayLike) -> Array:
-    """(3, 4) [px] of parameters (15,): intrinsics @ [R | t]."""
+    """(3, 4) [px] of parameters (15,) or (14,): intrinsics @ [R | t]."""
     x = np.asarray(parameters, dtype=float)
-    return intrinsics(x) @ np.column_stack([rotation_matrix(x[9:12]), x[12:15]])
+    return intrinsics(x) @ np.column_stack([rotation_matrix(x[-6:-3]), x[-3:]])
 
 
 @dataclass(frozen=True)
@@ -123,7 +153,7 @@ def known_lens(calibration: Calibration) -> KnownLens:
     # Whitened through the correlation matrix: variances span 18 decades.
     relation = covariance[np.ix_(free, free)] / np.outer(root, root)
     values, vectors = np.linalg.eigh(relation)
-    whiten = np.zeros((root.size, 9))
+    whiten = np.zeros((root.size, mean.size))
     whiten[:, free] = (vectors / np.sqrt(np.maximum(values, 1e-12))).T / root
     return KnownLens(mean, free, whiten)
 

@@ -64,11 +64,11 @@ def fit_pose(
         [pinhole.lens_of(lens), pose_start(points, uv, lens, sd, robust, settings=settings)]
     )
     free = np.append(known.free, np.ones(6, dtype=bool))
-    prior: Prior | None = (lambda full: known.residuals(full[:9])) if known.free.any() else None
+    prior: Prior | None = (lambda full: known.residuals(full[:-6])) if known.free.any() else None
     found = _fit_free(points, uv, lens.size, start, free, prior, sd, robust, settings)
     if extent[2] > settings.pose_flat * extent[0]:
         return found
-    other = np.concatenate([start[:9], _tilted_back(found.calibration, points)])
+    other = np.concatenate([start[:-6], _tilted_back(found.calibration, points)])
     try:
         second = _fit_free(points, uv, lens.size, other, free, prior, sd, robust, settings)
     except UndeterminedError:
@@ -176,6 +176,11 @@ def pose_start(
     inner = np.asarray(lens.intrinsics, dtype=float)
     bend = np.zeros(5) if lens.distortion is None else np.asarray(lens.distortion, dtype=float)
     spots, seen = np.ascontiguousarray(points[:, None]), np.ascontiguousarray(uv[:, None])
+    if bend.size == 4:
+        stop = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 100, 1e-12)
+        straight = cv2.fisheye.undistortPoints(seen, inner, bend, P=inner, criteria=stop)
+        seen = np.asarray(straight, dtype=float)
+        bend = np.zeros(5)
     found = False
     if robust and len(points) >= 6:
         cv2.setRNGSeed(0)
@@ -202,20 +207,21 @@ def calibration_of(
     images: int = 1,
     points: int = 0,
 ) -> Calibration:
-    """The noun from all 15 parameters (15,) and the covariance (p, p) of those that were free.
+    """The noun from all parameters, (15,) or (14,), and the covariance of those that were free.
 
     Parameters
     ----------
-    full : (15,) in the units of `pinhole.UNITS`; names : of the p free ones.
+    full : in the units of `pinhole.UNITS`; names : of the p free ones.
+    covariance : (p, p), of these.
     size : width, height [px]; registration_sd, reprojection_sd : [px].
     """
     return Calibration(
         size=size,
         projection=pinhole.projection_of(full),
         intrinsics=pinhole.intrinsics(full),
-        distortion=np.array(full[4:9]),
-        rotation=np.array(full[9:12]),
-        translation=np.array(full[12:15]),
+        distortion=np.array(full[4:-6]),
+        rotation=np.array(full[-6:-3]),
+        translation=np.array(full[-3:]),
         parameters=names,
         covariance=0.5 * (covariance + covariance.T),
         registration_sd=registration_sd,
@@ -260,7 +266,7 @@ def _fit_free(
         raise UndeterminedError("points fall behind the camera", "check which point is which")
     calibration = calibration_of(
         full,
-        tuple(name for name, fitted in zip(pinhole.NAMES, free, strict=True) if fitted),
+        pinhole.free_names(free),
         answer.covariance,
         size,
         registration_sd=placed_sd(model(answer.parameters)[1][answer.used], answer.covariance),
@@ -293,7 +299,8 @@ def lens_warnings(calibration: Calibration, settings: CalibrateSettings = CALIBR
                 "come closer, or take more images"
             )
     bend = calibration.distortion
-    if "k3" in known and bend is not None and abs(bend[4]) < 2.0 * calibration.sd("k3"):
+    brown = bend is not None and len(bend) == 5 and "k3" in known
+    if brown and bend is not None and abs(bend[4]) < 2.0 * calibration.sd("k3"):
         found.append('k3 cannot be distinguished from 0: leave it out (distortion = ["k1", "k2"])')
     return found
 

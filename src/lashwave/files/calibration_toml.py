@@ -18,15 +18,15 @@ from lashwave.quantities import Array, Calibration
 
 SCHEMA = 1
 _KEYS = (
-    "schema", "program", "date", "size", "projection", "intrinsics", "distortion", "rotation",
-    "translation", "registration_sd", "reprojection_sd", "degrees_of_freedom", "images", "points",
-    "parameters", "covariance", "inputs",
+    "schema", "program", "date", "size", "projection", "lens_model", "intrinsics", "distortion",
+    "rotation", "translation", "registration_sd", "reprojection_sd", "degrees_of_freedom",
+    "images", "points", "parameters", "covariance", "inputs",
 )  # fmt: skip
 _COMMENTS = {
     "size": "px: width, height",
     "projection": "homogeneous lab metres -> px",
     "intrinsics": "px",
-    "distortion": "k1, k2, p1, p2, k3",
+    "distortion": "k1, k2, p1, p2, k3; of a fisheye lens k1, k2, k3, k4",
     "rotation": "rotation vector, lab to camera [rad]",
     "translation": "m",
     "covariance": "of the fitted parameters, in their order, in px, rad, m or 1",
@@ -75,6 +75,7 @@ def write_calibration(
         "size": [int(n) for n in c.size],
         "projection": c.projection.tolist(),
         "intrinsics": None if c.intrinsics is None else c.intrinsics.tolist(),
+        "lens_model": lens_model(c.distortion),
         "distortion": None if c.distortion is None else c.distortion.tolist(),
         "rotation": None if c.rotation is None else c.rotation.tolist(),
         "translation": None if c.translation is None else c.translation.tolist(),
@@ -89,6 +90,11 @@ def write_calibration(
     }
     content = toml_text(table, comments=_COMMENTS)
     replace_file(path, lambda aside: aside.write_text(content, encoding="utf-8"))
+
+
+def lens_model(distortion: Array | None) -> str | None:
+    """The name of a lens by its distortion, (4,) or (5,), no unit; None for the usual one."""
+    return "fisheye" if distortion is not None and len(distortion) == 4 else None
 
 
 def read_calibration(
@@ -155,7 +161,11 @@ def read_optics(source: Fields) -> Optics:
     ):
         raise source.fault("projection", "maps the lab to a line or a point", "calibrate again")
     intrinsics = _intrinsics(source) if source.has("intrinsics") else None
-    distortion = source.array("distortion", (5,)) if source.has("distortion") else None
+    fisheye = source.text("lens_model", "brown", ("brown", "fisheye")) == "fisheye"
+    if fisheye and not source.has("distortion"):
+        raise source.fault("distortion", "is missing, and a fisheye lens needs it", "add k1 to k4")
+    count = 4 if fisheye else 5
+    distortion = source.array("distortion", (count,)) if source.has("distortion") else None
     if distortion is not None and intrinsics is None:
         raise source.fault("intrinsics", "is missing, and distortion needs it", "add it")
     return Optics(projection, intrinsics, distortion)

@@ -99,13 +99,13 @@ def _agreement(found: Tied, stated: Clock | None) -> str:
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",
     "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "events",
-    "flashes", "stations", "times", "pulses", "strobe",
+    "flashes", "stations", "times", "pulses", "strobe", "lens_model",
 )  # fmt: skip
 FINEST = 1e-3
 """No point is known better [px]; a smaller deviation is a slip, and would drown all others."""
 UNSTATED_SD = 0.5
 """Of a camera whose points are yet to be found, each with its own [px]."""
-_CALIBRATION = ("projection", "intrinsics", "distortion")
+_CALIBRATION = ("projection", "intrinsics", "distortion", "lens_model")
 WIDEST = (100_000, 100_000)
 BLIND = Optics(np.eye(3, 4), None, None)
 """What reading goes on with where size and projection are at fault and all faults are sought."""

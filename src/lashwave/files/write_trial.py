@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from lashwave.files.calibration_toml import lens_model
 from lashwave.files.sighting_tables import (
     number_text,
     write_flashes,
@@ -174,6 +175,7 @@ def _camera(camera: Camera, stem: str, names: dict[float, str]) -> dict[str, Any
     if camera.intrinsics is not None:
         table["intrinsics"] = camera.intrinsics.tolist()
         if camera.distortion is not None:
+            table["lens_model"] = lens_model(camera.distortion)
             table["distortion"] = camera.distortion.tolist()
     return table | {
         "points": f"{stem}.csv",

@@ -3,7 +3,8 @@
 The projection is homogeneous, 3 x 4, lab metres to px (Hartley and Zisserman, Multiple View
 Geometry, 2nd ed. 2004, ch. 6). A last row [0, 0, 0, 1] is parallel (collimated) light. The lens
 distortion is Brown's (Photogramm. Eng. 37, 1971, 855): radial k1, k2, k3 and decentring p1, p2,
-on image coordinates normalised by the intrinsics.
+on image coordinates normalised by the intrinsics; with four numbers k1 to k4 it is that of a
+fisheye lens (Kannala and Brandt, IEEE Trans. Pattern Anal. 28, 2006, 1335), as OpenCV has it.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ def _bend(camera: Camera, pixels: Array) -> tuple[Array, Array | None]:
     """Distorted pixels (..., 2) and their derivative (..., 2, 2); None where there is no lens."""
     if camera.distortion is None or camera.intrinsics is None:
         return pixels, None
+    if len(camera.distortion) == 4:
+        return _bend_fisheye(camera, pixels)
     k1, k2, p1, p2, k3 = (float(c) for c in camera.distortion)
     inner = np.asarray(camera.intrinsics, dtype=float)
     scale, centre = inner[:2, :2], inner[:2, 2]
@@ -58,6 +61,26 @@ def _bend(camera: Camera, pixels: Array) -> tuple[Array, Array | None]:
         axis=-2,
     )
     return bent @ scale.T + centre, scale @ inside @ back
+
+
+def _bend_fisheye(camera: Camera, pixels: Array) -> tuple[Array, Array]:
+    """As `_bend`; a ray at the angle a off the axis falls at a (1 + k1 a2 + ... + k4 a8)."""
+    inner = np.asarray(camera.intrinsics, dtype=float)
+    terms = np.concatenate([[1.0], np.asarray(camera.distortion, dtype=float)])
+    scale, centre = inner[:2, :2], inner[:2, 2]
+    back = np.linalg.inv(scale)
+    xy = (pixels - centre) @ back.T
+    radius = np.maximum(np.hypot(xy[..., 0], xy[..., 1]), 1e-9)
+    angle = np.arctan(radius)
+    powers = angle[..., None] ** (2.0 * np.arange(5))
+    ratio = angle * (powers @ terms) / radius
+    steep = (powers @ (terms * (2.0 * np.arange(5) + 1.0))) / (1.0 + radius**2)
+    way = xy / radius[..., None]
+    # Along the radius the image stretches by its slope, across it by the ratio of the radii.
+    inside = ratio[..., None, None] * np.eye(2) + (steep - ratio)[..., None, None] * (
+        way[..., :, None] * way[..., None, :]
+    )
+    return (xy * ratio[..., None]) @ scale.T + centre, scale @ inside @ back
 
 
 def project(camera: Camera, points: ArrayLike) -> Array:

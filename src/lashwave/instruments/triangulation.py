@@ -40,6 +40,10 @@ def undistort(camera: Camera, uv: ArrayLike) -> Array:
         stop = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 60, 1e-13)
         inner = np.asarray(camera.intrinsics, dtype=float)
         bend = np.asarray(camera.distortion, dtype=float)
+        if bend.size == 4:
+            found = cv2.fisheye.undistortPoints(flat[seen], inner, bend, P=inner, criteria=stop)
+            straight[seen] = found
+            return straight.reshape(uv.shape)
         straight[seen] = cv2.undistortPoints(flat[seen], inner, bend, P=inner, criteria=stop)
     return straight.reshape(uv.shape)
 
@@ -159,7 +163,9 @@ def rays(camera: Camera, uv: ArrayLike) -> Rays:
     start at the camera's centre (Hartley and Zisserman, Multiple View Geometry, 2nd ed. 2004, 6.2).
     """
     pixels = np.asarray(uv, dtype=float).reshape(-1, 2)
-    if camera.distortion is not None and camera.intrinsics is not None and pixels.size:
+    if camera.distortion is not None and len(camera.distortion) == 4:
+        pixels = undistort(camera, pixels)
+    elif camera.distortion is not None and camera.intrinsics is not None and pixels.size:
         inner = np.asarray(camera.intrinsics, dtype=float)
         stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 100, 1e-12)
         pixels = cv2.undistortPoints(

@@ -22,7 +22,7 @@ class Calibration:
     """(3, 3): [[fx, 0, cx], [0, fy, cy], [0, 0, 1]] [px]; None for parallel light or a plain
     DLT."""
     distortion: Array | None = None
-    """(5,): k1, k2, p1, p2, k3 (Brown 1971), with `intrinsics` only."""
+    """(5,): k1, k2, p1, p2, k3 (Brown 1971), with `intrinsics` only. Of a fisheye lens (4,)."""
     rotation: Array | None = None
     """(3,) rotation vector from lab to camera axes [rad]; None without a pose."""
     translation: Array | None = None

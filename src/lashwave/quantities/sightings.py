@@ -163,7 +163,7 @@ class Camera:
     intrinsics: Array | None = None
     """(3, 3), with `distortion` only."""
     distortion: Array | None = None
-    """(5,): k1, k2, p1, p2, k3."""
+    """(5,): k1, k2, p1, p2, k3; of a fisheye lens (4,): k1, k2, k3, k4."""
     frame: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     """(P,) frame of each point, counted from 0."""
     station: Array = field(default_factory=lambda: np.empty(0))

@@ -42,6 +42,8 @@ class CalibrationOutcome:
 
 KINDS = ("board", "points", "wand", "scale", "register")
 SCHEMA = 1
+TERMS = ("k1", "k2", "p1", "p2", "k3")
+FISHEYE_TERMS = ("k1", "k2", "k3", "k4")
 
 
 @dataclass(frozen=True)
@@ -226,13 +228,14 @@ def match(seen: SeenPoints, known: KnownPlaces) -> tuple[Array, Array, tuple[str
     return known.points[there], seen.uv[here], labels
 
 
-def read_terms(fields: Fields, default: tuple[str, ...]) -> tuple[str, ...]:
-    """Which terms of distortion are fitted.
+def read_terms(
+    fields: Fields, default: tuple[str, ...], terms: tuple[str, ...] = TERMS
+) -> tuple[str, ...]:
+    """Which terms of distortion are fitted, of those that the lens's model has.
 
     Raises InputError for what is no list of terms, and p1 or p2 alone.
     """
     value: Any = fields.get("distortion", list(default))
-    terms = ("k1", "k2", "p1", "p2", "k3")
     if not isinstance(value, list) or any(v not in terms for v in value):
         raise fields.fault("distortion", "is no list of terms", "choose from " + ", ".join(terms))
     if ("p1" in value) != ("p2" in value):

@@ -30,8 +30,6 @@ from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_plan import CalibrationOutcome, CalibrationPlan, PlannedCamera
 from lashwave.workbench.calibrate_wand import wand
 
-_TERMS = ("k1", "k2", "p1", "p2", "k3")
-
 
 def run(plan_path: Path, out: Path, progress: Progress) -> CalibrationOutcome:
     """Read a plan, calibrate, write the file or files, whole or not at all.
@@ -114,9 +112,12 @@ def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationO
     fields.expect(
         "images", "pattern", "squares", "square", "marker", "dictionary", "distortion",
         "reference", "origin", "x_axis", "y_axis",
+        "lens_model",
     )  # fmt: skip
     board = _read_board(fields)
-    terms = plans.read_terms(fields, _TERMS)
+    fisheye = fields.text("lens_model", "brown", ("brown", "fisheye")) == "fisheye"
+    known_terms = plans.FISHEYE_TERMS if fisheye else plans.TERMS
+    terms = plans.read_terms(fields, known_terms, known_terms)
     names, frames = plans.read_images(plan, fields, "images", sensor.size)
     reference = _reference(fields, names, board)
     placed = plans.read_axes(fields) if reference is not None else None
@@ -140,7 +141,9 @@ def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationO
     place = None
     if where is not None and placed is not None:
         place = Placed(where, *placed)
-    result = calibrate_board(found, sensor.size, distortion=terms, sd=plan.sd, placed=place)
+    result = calibrate_board(
+        found, sensor.size, distortion=terms, fisheye=fisheye, sd=plan.sd, placed=place
+    )
     return _one(plan, out, sensor, result)
 
 

@@ -7,11 +7,11 @@ import json
 import numpy as np
 
 from lashwave.calibrate import (
-    NAMES,
     PARALLEL,
     UNITS,
     Calibrated,
     Prior,
+    names_of,
     numeric_jacobian,
     view_direction,
     view_sd,
@@ -59,7 +59,7 @@ def _pinhole(c: Calibration) -> list[Row]:
         full += [*c.rotation, *c.translation]
     return [
         (name, float(value), c.sd(name) if name in c.parameters else None, UNITS[name])
-        for name, value in zip(NAMES, full, strict=False)
+        for name, value in zip(names_of(4 + len(bend) + 6), full, strict=False)
     ]
 
 

@@ -30,6 +30,10 @@ def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOut
     for i, sensor in enumerate(sensors):
         if sensor.lens is None:
             raise sensor.fields.fault("lens", "is missing", "calibrate each lens by a board first")
+        if sensor.lens.distortion is not None and len(sensor.lens.distortion) == 4:
+            problem = "is a fisheye, which a wand does not place"
+            right = 'place it by kind = "points", model = "pose"'
+            raise sensor.fields.fault("lens", problem, right)
         if sensor.name in {s.name for s in sensors[:i]}:
             raise sensor.fields.fault("name", f"{sensor.name!r} names two cameras", "rename one")
     views = [plans.read_seen(plan, s.fields, "seen", s.size, blank=True) for s in sensors]

@@ -64,6 +64,14 @@ function distort(u: number, v: number, k: number[], m: number[][]): [number, num
   const x = (u - cx) / fx;
   const y = (v - cy) / fy;
   const r = x * x + y * y;
+  if (k.length === 4) {
+    // A fisheye lens: a ray at the angle a off the axis falls at a (1 + k1 a2 + ... + k4 a8).
+    const a = Math.atan(Math.sqrt(r));
+    const a2 = a * a;
+    const far = a * (1 + a2 * (k[0]! + a2 * (k[1]! + a2 * (k[2]! + a2 * k[3]!))));
+    const ratio = r > 1e-18 ? far / Math.sqrt(r) : 1;
+    return [cx + fx * x * ratio, cy + fy * y * ratio];
+  }
   const radial = 1 + r * (k[0]! + r * (k[1]! + r * (k[4] ?? 0)));
   const p1 = k[2] ?? 0;
   const p2 = k[3] ?? 0;
