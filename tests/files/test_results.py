@@ -44,6 +44,7 @@ def make_fit(times: int = 7, stations: int = 5, draws: int = 3) -> Fit:
         velocity_sd=random.uniform(size=full),
         acceleration=random.normal(size=full),
         curvature=random.uniform(size=flat),
+        curvature_sd=random.uniform(size=flat),
         tension=tension,
         tension_sd=random.uniform(size=flat),
         draws=Draws(
@@ -109,6 +110,8 @@ def test_every_file_is_there_and_another_library_reads_the_same_numbers(tmp_path
         assert motion.Conventions == "CF-1.11"
         assert json.loads(motion.input_sha256) == {"trial.toml": "0" * 64}
         np.testing.assert_array_equal(motion["position_sd"][:], fit.position_sd)
+        np.testing.assert_array_equal(motion["curvature_sd"][:], fit.curvature_sd)
+        assert motion["curvature"].ancillary_variables == "curvature_sd"
         assert np.ma.getmaskarray(motion["tension"][:])[:, 0].all()
         assert not np.ma.getmaskarray(motion["tension"][:])[:, 1:].any()
 

@@ -100,15 +100,24 @@ def test_the_pointer_reads_time_station_and_value_with_sd(fresh: Any) -> None:
     tip = fresh.locator("[data-view=speed] .pointer-tip")
     said = tip.inner_text()
     assert "station" in said and " ms" in said and " ± " in said and "m/s" in said
+    for view, unit in (("curvature", "1/m"), ("tension", "N")):
+        box = fresh.locator(f"[data-view={view}] .host").bounding_box()
+        fresh.mouse.move(box["x"] + 0.5 * box["width"], box["y"] + 0.1 * box["height"])
+        said = fresh.locator(f"[data-view={view}] .pointer-tip").inner_text()
+        assert " ± " in said and unit in said, view
     fresh.mouse.move(10, 10)
     assert tip.is_hidden()
-    assert " ± " in fresh.inner_text(".side .numbers tr:has-text('speed')")
+    for name in ("place", "speed", "curvature", "tension"):
+        assert "±" in fresh.inner_text(f".side .numbers tr:has-text('{name}')"), name
 
 
 def test_a_map_of_the_deviation(fresh: Any) -> None:
     fresh.select_option("[data-view=speed] select", "sd")
     assert fresh.inner_text("[data-view=speed] h2") == "sd of speed"
     fresh.select_option("[data-view=speed] select", "value")
+    fresh.select_option("[data-view=curvature] select", "sd")
+    assert fresh.inner_text("[data-view=curvature] h2") == "sd of curvature"
+    fresh.select_option("[data-view=curvature] select", "value")
 
 
 def test_the_account_is_the_report_s(fresh: Any) -> None:

@@ -126,6 +126,7 @@ def fit(of: Trial, times: int = 300, stations: int = 80, draws: int = 8, seed: i
         velocity_sd=0.5 + 0.02 * np.abs(velocity),
         acceleration=np.zeros_like(position),
         curvature=curvature,
+        curvature_sd=0.1 + 0.05 * curvature,
         tension=tension,
         tension_sd=0.05 * np.abs(tension),
         draws=Draws(

@@ -79,7 +79,8 @@ def test_the_motion_is_as_the_contract_has_it(done):
     _, out, trial, _, _ = done
     units = {
         "position": "m", "position_sd": "m", "velocity": "m s-1", "velocity_sd": "m s-1",
-        "acceleration": "m s-2", "curvature": "m-1", "tension": "N", "tension_sd": "N",
+        "acceleration": "m s-2", "curvature": "m-1", "curvature_sd": "m-1", "tension": "N",
+        "tension_sd": "N",
     }  # fmt: skip
     with xr.open_dataset(out / "motion.nc", engine="h5netcdf") as motion:
         for name, unit in units.items():

@@ -109,6 +109,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         velocity_sd=field.velocity_sd,
         acceleration=field.acceleration,
         curvature=field.curvature,
+        curvature_sd=field.curvature_sd,
         tension=field.tension,
         tension_sd=field.tension_sd,
         draws=draws,

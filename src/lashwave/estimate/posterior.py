@@ -317,6 +317,7 @@ class Field:
     velocity_sd: Array
     acceleration: Array
     curvature: Array
+    curvature_sd: Array
     tension: Array
     tension_sd: Array
 
@@ -329,6 +330,16 @@ def _spread(values: NDArray[np.float32], matrix: Array) -> Array:
         part = values[:, start : start + 64].astype(float)
         block = np.einsum("si,dkia->dksa", matrix, part - part.mean(axis=0), optimize=True)
         sd[start : start + 64] = np.sqrt((block**2).sum(axis=0) / (values.shape[0] - 1))
+    return sd
+
+
+def _spread_of_size(values: NDArray[np.float32], matrix: Array) -> Array:
+    """Standard deviation over draws (D, K, N + 1, 3) of |matrix @ nodes|, (K, S), in blocks."""
+    sd = np.empty((values.shape[1], matrix.shape[0]))
+    for start in range(0, sd.shape[0], 64):
+        part = values[:, start : start + 64].astype(float)
+        block = np.einsum("si,dkia->dksa", matrix, part, optimize=True)
+        sd[start : start + 64] = np.linalg.norm(block, axis=-1).std(axis=0, ddof=1)
     return sd
 
 
@@ -355,5 +366,6 @@ def field_of(setup: FitSetup, joint: Joint, draws: Draws) -> Field:
     return Field(
         station, along(m.node), _spread(draws.position, place), along(m.velocity),
         _spread(draws.velocity, place), along(m.acceleration),
-        np.linalg.norm(along(m.node, bend), axis=-1), pull, pull_sd,
+        np.linalg.norm(along(m.node, bend), axis=-1), _spread_of_size(draws.position, bend),
+        pull, pull_sd,
     )  # fmt: skip

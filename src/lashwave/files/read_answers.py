@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.files.checked_netcdf import AGAIN, netcdf
-from lashwave.files.results import MOTION
+from lashwave.files.results import ADDED, MOTION
 from lashwave.quantities import Array, InputError
 
 if TYPE_CHECKING:
@@ -45,6 +45,8 @@ def read_motion(path: Path) -> xr.Dataset:
     with netcdf(file) as opened:
         motion = opened.load()
     for name, (dims, unit, words) in MOTION.items():
+        if name in ADDED and name not in motion:
+            continue
         if name not in motion or motion[name].dims != dims or motion[name].dtype.kind != "f":
             raise InputError(file, f"is not on ({', '.join(dims)}) or missing", AGAIN, field=name)
         motion[name].attrs = {"units": unit, "long_name": words} | motion[name].attrs

@@ -31,9 +31,12 @@ MOTION: dict[str, tuple[tuple[str, ...], str, str]] = {
     "velocity_sd": (_SPACE_TIME, "m s-1", "standard deviation of one coordinate of the velocity"),
     "acceleration": (_SPACE_TIME, "m s-2", "acceleration of the line"),
     "curvature": (_SPACE_TIME[:2], "m-1", "magnitude of the curvature"),
+    "curvature_sd": (_SPACE_TIME[:2], "m-1", "standard deviation of the curvature"),
     "tension": (_SPACE_TIME[:2], "N", "tension, pull positive; missing on the rigid grip"),
     "tension_sd": (_SPACE_TIME[:2], "N", "standard deviation of the tension"),
 }
+ADDED = ("curvature_sd",)
+"""Of the motion, what answers of an older program, and a fit put together by hand, may lack."""
 _DRAWS: dict[str, tuple[tuple[str, ...], str, str]] = {
     "position": (("draw", *_SPACE_TIME), "m", "draws of the position"),
     "velocity": (("draw", *_SPACE_TIME), "m s-1", "draws of the velocity"),
@@ -101,10 +104,11 @@ def motion_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Dat
     data = {
         name: (dims, getattr(fit, name), {"units": unit, "long_name": words})
         for name, (dims, unit, words) in MOTION.items()
+        if getattr(fit, name) is not None
     }
-    data["position"][2]["ancillary_variables"] = "position_sd"
-    data["velocity"][2]["ancillary_variables"] = "velocity_sd"
-    data["tension"][2]["ancillary_variables"] = "tension_sd"
+    for name in data:
+        if f"{name}_sd" in data:
+            data[name][2]["ancillary_variables"] = f"{name}_sd"
     coords = _coordinates(fit.time, fit.station)
     return xr.Dataset(data, coords, attributes or {})
 

@@ -110,3 +110,5 @@ class Fit:
     withheld: Withheld | None = None
     history: tuple[dict[str, float], ...] = field(default_factory=tuple)
     """One record an iteration: cost, step, damping."""
+    curvature_sd: Array | None = None
+    """(K, S) [1/m], of the draws; None where nobody asked for it."""

@@ -67,6 +67,8 @@ def _motion(reader: Reader, opened: Opened) -> bytes:
         "tension": ("f4", cut("tension")),
         "tension_sd": ("f4", cut("tension_sd")),
     }
+    if "curvature_sd" in whole:  # answers of an older program have none
+        arrays["curvature_sd"] = ("f4", cut("curvature_sd"))
     described: dict[str, Any] = {
         name: {"unit": whole[name].attrs.get("units"), "long_name": whole[name].attrs["long_name"]}
         for name in ("position", "position_sd", "velocity", "curvature", "tension")

@@ -79,7 +79,7 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
     ["time", moment(t)],
     ["place", `${place.join(", ")} m, each ± ${figures(1e3 * line.sd[s]!, 2)} mm`],
     ["speed", withSd(line.speed[s]!, speed.sd?.[at], "m/s")],
-    ["curvature", `${figures(curvature.values[at]!, 3)} 1/m (no sd in the answers)`],
+    ["curvature", withSd(curvature.values[at]!, curvature.sd?.[at], "1/m")],
     [
       "tension",
       Number.isFinite(tension.values[at]!)
