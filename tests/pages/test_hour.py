@@ -23,6 +23,9 @@ from lashwave.workbench import cli
 from tests.pages.conftest import Watched, bench, until
 from tests.workbench.small_throw import small_throw
 
+PATIENCE = 240.0
+"""For one step on a machine that has other work to do [s]."""
+
 
 def told_by_the_demo(out: Path, monkeypatch: Any, capsys: Any) -> str:
     """What `lashwave demo` says is to be typed next."""
@@ -51,15 +54,16 @@ def test_the_first_hour(browser: Any, tmp_path: Path, monkeypatch: Any, capsys: 
             one.close()
         finally:
             server.send_signal(signal.SIGINT)
-    assert server.wait(timeout=20) == 0
+            status = server.wait(timeout=60)
+    assert status == 0
     assert os.listdir(out / "demo") and (out / "demo.mends.toml").is_file()
 
 
 def walk(page: Any, address: str, length: float, out: Path, tmp_path: Path) -> None:
     """From the crack to files in hand."""
-    page.set_default_timeout(60_000)
+    page.set_default_timeout(1e3 * PATIENCE)
     page.goto(address)
-    until(page, "window.lashwave?.player?.meter.summary().frames > 0", 60.0)
+    until(page, "window.lashwave?.player?.meter.summary().frames > 0", PATIENCE)
     peak = bench(page, "bench.info.quantities.peak_tip_speed_time.value")
     window = bench(page, "bench.window.value")
     assert window["from"] < peak < window["to"] and window["to"] - window["from"] <= 0.0301
@@ -85,7 +89,7 @@ def walk(page: Any, address: str, length: float, out: Path, tmp_path: Path) -> N
     page.wait_for_selector(".overlaid svg path")
     assert "±" in page.inner_text(".compared tbody")
     page.go_back()
-    until(page, "window.lashwave?.player?.meter.summary().frames > 0", 60.0)
+    until(page, "window.lashwave?.player?.meter.summary().frames > 0", PATIENCE)
     page.keyboard.press("4")
     with page.expect_download() as waiting:
         page.get_by_role("link", name="All answer files").click()
