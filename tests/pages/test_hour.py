@@ -89,7 +89,7 @@ def walk(page: Any, address: str, length: float, out: Path, tmp_path: Path) -> N
     page.wait_for_selector(".overlaid svg path")
     assert "±" in page.inner_text(".compared tbody")
     page.go_back()
-    until(page, "window.lashwave?.player?.meter.summary().frames > 0", PATIENCE)
+    page.wait_for_selector("[data-view=line] canvas.sheet")
     page.keyboard.press("4")
     with page.expect_download() as waiting:
         page.get_by_role("link", name="All answer files").click()
