@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from glob import glob
 from pathlib import Path
 
 import numpy as np
@@ -237,6 +238,65 @@ def test_words() -> None:
 def test_sequences() -> None:
     names = ["v/f-001.png", "v/f-002.png", "alone.tif", "w/f-1.tif", "w/f-2.tif"]
     assert [p for p, _ in sequences(names)] == ["v/f-*.png", "alone.tif", "w/f-*.tif"]
+
+
+def test_a_pattern_matches_its_own_sequence_and_no_other(tmp_path: Path) -> None:
+    names = [f"v/cam{c}-{k:03d}.png" for c in (1, 2) for k in range(4)]  # a camera's number first
+    names += [f"v/cam1-00{k}-dark.png" for k in range(2)]
+    names += [f"w/{k:04d}_left.tif" for k in range(3)] + [f"w/{k:04d}_right.tif" for k in range(3)]
+    names += [f"x [1]/f{k}.png" for k in range(2)]
+    names += [f"y/a{k}.png" for k in range(2)] + [f"y/ab{k}.png" for k in range(2)]
+    for name in names:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).touch()
+    found = sequences(sorted(names))
+    assert len(found) == 8
+    for pattern, own in found:
+        assert sorted(glob(pattern, root_dir=tmp_path)) == own, pattern
+
+
+def test_a_calibration_keeps_its_cameras_name(tmp_path: Path) -> None:
+    """Files as `calibrate` names them after a wand: of one stem, each with its camera inside."""
+    from lashwave.files.still_files import write_frames
+    from lashwave.intake.propose import propose
+
+    for name in ("A", "B"):
+        write_frames(tmp_path / f"take-{name}", "{:04d}.png", [np.zeros((8, 8), np.uint16)] * 3, 16)
+        said = f'camera = "{name}"\nsize = [8, 8]\nprojection = []\n'
+        (tmp_path / f"wand-{name}.toml").write_text(said)
+    (tmp_path / "line.csv").write_text(LINE)
+    cameras = propose(tmp_path, recognise(tmp_path))["cameras"]
+    assert {c["name"]: (c["frames"], c["calibration"]) for c in cameras} == {
+        name: (f"take-{name}/*.png", f"wand-{name}.toml") for name in ("A", "B")
+    }
+
+
+def test_smoothed_samples_are_said_and_their_deviation_has_a_floor(tmp_path: Path) -> None:
+    """White noise of 0.3 mm, and the same through filters of SciPy."""
+    from scipy.signal import butter, filtfilt
+
+    from lashwave.intake.smoothing import FLOOR, scatter
+
+    rng = np.random.default_rng(0)
+    time = np.arange(1500) / 500.0
+    way = np.stack([0.5 * np.sin(4.0 * time + k) for k in range(6)], axis=1)[..., None]
+    raw = way * [1.0, 0.5, 0.3] + 3e-4 * rng.standard_normal((1500, 6, 3))
+    plain = scatter(raw)
+    assert plain is not None and plain.joined == 1 and 2e-4 < plain.sd < 3.1e-4
+    for cut in (20.0, 60.0, 120.0):
+        low = filtfilt(*butter(2, cut / 250.0), raw, axis=0)
+        off = float((low - way * [1.0, 0.5, 0.3])[100:-100].std())
+        found = scatter(low)
+        assert found is not None and found.joined > 1
+        assert found.seen < 0.4 * off  # what its scatter alone would have proposed
+        assert found.sd >= max(FLOOR, 0.9 * off)
+    table = "time [s]," + ",".join(f"M{i} {c} [m]" for i in range(6) for c in "XYZ") + "\n"
+    rows = np.column_stack([time, low.reshape(1500, -1)])
+    table += "\n".join(",".join(f"{v:.7f}" for v in row) for row in rows)
+    (tmp_path / "markers.csv").write_text(table)
+    (one,) = recognise(tmp_path)
+    assert one.noise == pytest.approx(found.sd, rel=0.1)
+    assert any("samples are smoothed" in text for text in one.problems)
 
 
 def test_a_bare_line_end_within_a_row_is_one_line(tmp_path: Path) -> None:

@@ -18,9 +18,9 @@ from lashwave.quantities import Array, Calibration
 
 SCHEMA = 1
 _KEYS = (
-    "schema", "program", "date", "size", "projection", "lens_model", "intrinsics", "distortion",
-    "rotation", "translation", "registration_sd", "reprojection_sd", "degrees_of_freedom",
-    "images", "points", "parameters", "covariance", "inputs",
+    "schema", "program", "date", "camera", "size", "projection", "lens_model", "intrinsics",
+    "distortion", "rotation", "translation", "registration_sd", "reprojection_sd",
+    "degrees_of_freedom", "images", "points", "parameters", "covariance", "inputs",
 )  # fmt: skip
 _COMMENTS = {
     "size": "px: width, height",
@@ -72,6 +72,7 @@ def write_calibration(
         "schema": SCHEMA,
         "program": f"lashwave {__version__}",
         "date": when.replace(microsecond=0),
+        "camera": c.camera or None,
         "size": [int(n) for n in c.size],
         "projection": c.projection.tolist(),
         "intrinsics": None if c.intrinsics is None else c.intrinsics.tolist(),
@@ -131,6 +132,7 @@ def read_calibration(
         degrees_of_freedom=_count(source, "degrees_of_freedom"),
         images=_count(source, "images"),
         points=_count(source, "points"),
+        camera=source.text("camera", ""),
     )
 
 

@@ -14,7 +14,7 @@ from lashwave.pipeline.checkup import Checkup, inspect_as_read
 from lashwave.quantities import InputError, Trial, UnitError, quantity
 
 HEAD = "A trial of lashwave: what was measured, and the files that hold it."
-_CAMERA_FILES = ("flashes", "fronts", "tuft", "frames", "calibration")
+_CAMERA_FILES = ("flashes", "fronts", "tuft", "frames", "calibration", "times", "strobe")
 
 
 @dataclass(frozen=True)

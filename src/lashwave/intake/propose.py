@@ -7,7 +7,10 @@ from collections import Counter
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from lashwave.intake.recognise import Recognised
+from lashwave.intake.recognise import DIGIT, Recognised
+
+_COUNTER = re.compile(rf"(?:{re.escape(DIGIT)})+\*?")
+"""What stands for the images' number in a pattern, where a star does not."""
 
 
 def propose(folder: Path, files: list[Recognised]) -> dict[str, Any]:
@@ -62,13 +65,18 @@ def _cameras(by_kind: dict[str, list[Recognised]]) -> list[dict[str, Any]]:
         if one.features:
             tip = f"{lengths[0]:g} m" if lengths else None
             camera["stations"] = {n: tip for n in one.features if n == "tip" and tip}
-    for kind in ("flashes", "fronts", "tuft", "calibration"):
+    for kind in ("flashes", "fronts", "tuft", "calibration", "times"):
         for one in by_kind.get(kind, []):
-            name = _name(one.name)
+            stated = one.features[0] if kind == "calibration" and one.features else None
+            name = stated or _name(one.name)
             fits = [c for c in cameras if c["name"].lower() == name.lower()]
             fits = fits or [c for c in cameras if _same(c["name"], name)]
             fits = fits or cameras[: len(cameras) == 1]
+            if kind == "calibration" and one.size:
+                fits = [c for c in fits if c.get("size", one.size) == one.size]
             if fits and kind not in fits[0]:
+                if stated is not None and stated not in [c["name"] for c in cameras]:
+                    fits[0]["name"] = stated
                 fits[0][kind] = one.name
                 if one.size:
                     fits[0].setdefault("size", one.size)
@@ -77,7 +85,7 @@ def _cameras(by_kind: dict[str, list[Recognised]]) -> list[dict[str, Any]]:
 
 def _name(file: str) -> str:
     """A camera's name from its file: the folder of images, or the file without its ending."""
-    path = PurePosixPath(file)
+    path = PurePosixPath(_COUNTER.sub("*", file))
     if "*" in path.name and str(path.parent) != ".":
         return path.parent.name
     stem = path.stem.rstrip("*0123456789-_. ") or path.stem
@@ -86,7 +94,7 @@ def _name(file: str) -> str:
 
 def _own_name(file: str) -> str:
     """Of one of several sequences in a folder: folder and beginning of the images."""
-    path = PurePosixPath(file)
+    path = PurePosixPath(_COUNTER.sub("*", file))
     stem = path.stem.replace("*", "").rstrip("0123456789-_. ")
     return f"{path.parent.name}-{stem}"[:60] if stem else _name(file)
 
@@ -105,6 +113,10 @@ def _shows(name: str) -> str:
 
 
 def _same(a: str, b: str) -> bool:
-    """Whether one name goes on from the other, as tip-view and tip-view-flashes."""
+    """Whether one name goes on from the other, as tip-view and tip-view-flashes, or ends in it, as
+    wand-left and left."""
     short, long = sorted((a.lower(), b.lower()), key=len)
-    return long == short or (long.startswith(short) and not long[len(short)].isalnum())
+    if long == short:
+        return True
+    goes_on = long.startswith(short) and not long[len(short)].isalnum()
+    return goes_on or (long.endswith(short) and not long[-len(short) - 1].isalnum())

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import glob
+import re
 from dataclasses import asdict, dataclass, field
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +15,14 @@ from lashwave.files import FILM_ENDINGS, PNG, READERS, TIFF, MarkerSamples
 from lashwave.intake import samples, sheet
 from lashwave.intake.headings import usable_unit
 from lashwave.intake.sheet import Sheet
-from lashwave.quantities import InputError
+from lashwave.intake.smoothing import LONGEST
+from lashwave.quantities import Array, InputError
 
 MOST = 20_000
 """Files of a folder that are looked at."""
+DIGIT = "[0-9]"
+"""In a pattern that a star alone would make too wide."""
+_DIGITS = re.compile(r"(\d+)")
 SEQUENCE = 2
 """Images of one name but for a number that make a sequence."""
 
@@ -39,8 +46,9 @@ class Recognised:
     size: list[int] | None = None
     """Width and height of images [px]."""
     features: list[str] = field(default_factory=list)
+    """Of points; of a calibration the name of its camera."""
     noise: float | None = None
-    """White noise of one coordinate in the calmest stretches [m]."""
+    """Deviation to state for one coordinate, by its scatter in the calmest stretches [m]."""
 
     def record(self) -> dict[str, Any]:
         """The JSON object."""
@@ -66,18 +74,45 @@ def recognise(folder: Path, units: dict[str, dict[str, str]] | None = None) -> l
 
 
 def sequences(names: list[str]) -> list[tuple[str, list[str]]]:
-    """Images of one folder and ending under one pattern; a lone one under its own name."""
-    groups: dict[tuple[str, str], list[str]] = {}
+    """Images that differ by one number alone under one pattern; a lone one under its own name.
+
+    Where several numbers of the names differ (a camera's and the image's), the one with most values
+    counts the images. A pattern matches the images of its own sequence and no others.
+    """
+    alike: dict[tuple[str, ...], list[list[str]]] = {}
     for name in names:
-        path = Path(name)
-        # Images that are numbers alone have an empty stem, which stands behind the slash too.
-        start = name.removesuffix(path.name) + path.stem.rstrip("0123456789")
-        groups.setdefault((start, path.suffix), []).append(name)
+        parts = _DIGITS.split(name)
+        alike.setdefault(tuple(parts[::2]), []).append(parts)
     found = []
-    for (start, ending), many in groups.items():
-        pattern = f"{start}*{ending}" if len(many) >= SEQUENCE else many[0]
-        found.append((pattern, sorted(many)))
-    return found
+    for many in alike.values():
+        values = [len({parts[k] for parts in many}) for k in range(1, len(many[0]), 2)]
+        if not values or max(values) < SEQUENCE:
+            found += [("".join(parts), ["".join(parts)]) for parts in many]
+            continue
+        # Of two that vary as much, the last is the usual counter.
+        counter = 2 * (len(values) - 1 - int(np.argmax(values[::-1]))) + 1
+        groups: dict[tuple[str, ...], list[str]] = {}
+        for parts in many:
+            rest = (*parts[:counter], "", *parts[counter + 1 :])
+            groups.setdefault(rest, []).append("".join(parts))
+        found += [(_pattern(rest, counter, of, names), sorted(of)) for rest, of in groups.items()]
+    return sorted(found, key=lambda one: names.index(one[1][0]))
+
+
+def _pattern(parts: tuple[str, ...], counter: int, own: list[str], every: list[str]) -> str:
+    """Of one sequence: a star for the counter, or digits where a star matches others."""
+    if len(own) < SEQUENCE:
+        return own[0]
+    before, after = (glob.escape("".join(p)) for p in (parts[:counter], parts[counter + 1 :]))
+    wide = {len(name) for name in own}
+    digits = len(own[0]) - len("".join(parts))
+    for fill in ("*", *([DIGIT * digits] if len(wide) == 1 else []), f"{DIGIT}*"):
+        pattern = f"{before}{fill}{after}"
+        depth = pattern.count("/")
+        same = [n for n in every if n.count("/") == depth and fnmatchcase(n, pattern)]
+        if len(same) == len(own):
+            break
+    return pattern
 
 
 def _names(folder: Path) -> list[str]:
@@ -140,7 +175,7 @@ def _content(sheet: Sheet, kind: str, units: dict[str, str], found: Recognised) 
         found.labels, found.rate = list(table.labels), table.rate
         seen = np.isfinite(table.position[..., 0])
         found.coverage = {n: float(seen[:, i].mean()) for i, n in enumerate(table.labels)}
-        found.noise = samples.noise(table.position)
+        _scatter(found, table.position)
     elif kind == "line":
         table_of = samples.line(sheet, units)
         found.length = float(table_of["station"][-1])
@@ -153,8 +188,24 @@ def _markers(record: MarkerSamples, name: str) -> Recognised:
     found.labels, found.problems = list(record.present), list(record.notes)
     seen = np.isfinite(record.position[..., 0])
     found.coverage = {n: float(seen[:, i].mean()) for i, n in enumerate(record.labels)}
-    found.noise = samples.noise(record.position)
+    _scatter(found, record.position)
     return found
+
+
+def _scatter(found: Recognised, position: Array) -> None:
+    """The deviation to propose; samples that were smoothed are said to be."""
+    seen = samples.noise(position)
+    if seen is None:
+        return
+    found.noise = seen.sd
+    if seen.joined > 1:
+        span = "" if found.rate is None else f", {1e3 * seen.joined / found.rate:.3g} ms"
+        most = " or more" if seen.joined == LONGEST else ""
+        found.problems.append(
+            f"samples are smoothed: about {seen.joined}{most}{span}, share one error. Their "
+            f"scatter of {1e3 * seen.seen:.2g} mm is too small; {1e3 * seen.sd:.2g} mm is "
+            "proposed for each. Unsmoothed samples are better"
+        )
 
 
 def _sound(path: Path, name: str) -> Recognised:
@@ -196,4 +247,5 @@ def _toml(path: Path, name: str) -> Recognised:
     if not root.has("projection"):
         return Recognised(name, "other")
     size = list(read_size(root)) if root.has("size") else None
-    return Recognised(name, "calibration", size=size)
+    own = root.text("camera", None)
+    return Recognised(name, "calibration", size=size, features=[own] if own else [])

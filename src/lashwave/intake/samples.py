@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from lashwave.files import zeros_to_gaps
 from lashwave.intake.headings import Heading, dimension
 from lashwave.intake.sheet import Sheet
+from lashwave.intake.smoothing import Scatter, scatter
 from lashwave.pipeline import noise_from_differences
 from lashwave.quantities import Array, InputError, UnitError, factor
 
@@ -65,6 +66,8 @@ def kind_of(sheet: Sheet) -> str:
         return "points"
     if {"frame", "width"} <= bare:
         return "tuft"
+    if bare == {"frame", "time"} and len(sheet.headings) == 2:
+        return "times"
     if bare == {"frame"} and len(sheet.headings) == 1:
         return "flashes"
     return "other"
@@ -214,11 +217,13 @@ def points(sheet: Sheet, stated: dict[str, str]) -> PointTable:
     return PointTable(np.concatenate(frames), names, np.concatenate(places), None)
 
 
-def noise(position: Array) -> float | None:
-    """Median over markers of the white noise [m] of places (T, L, 3); None where too few."""
-    found = [noise_from_differences(position[:, i]) for i in range(position.shape[1])]
-    known = [n for n in found if np.isfinite(n)]
-    return float(np.median(known)) if known else None
+def noise(position: Array) -> Scatter | None:
+    """Scatter [m] of places (T, L, 3), the median over markers; None where too few."""
+    found = scatter(position)
+    if found is None or found.joined > 1:
+        return found
+    known = [noise_from_differences(position[:, i]) for i in range(position.shape[1])]
+    return found._replace(sd=float(np.nanmedian(known))) if np.isfinite(known).any() else found
 
 
 def _whole(sheet: Sheet, at: int) -> NDArray[np.int64]:

@@ -42,6 +42,8 @@ class Calibration:
     """Images used."""
     points: int = 0
     """Points used, over all images."""
+    camera: str = ""
+    """Its name; empty where the file does not say."""
 
     def sd(self, parameter: str) -> float:
         """Standard deviation of one parameter, in its unit; raises KeyError for one not fitted."""

@@ -58,8 +58,9 @@ def run(plan_path: Path, out: Path, progress: Progress) -> CalibrationOutcome:
         ) from None
     for _, _, path in outcome.cameras:
         _check_file(path, plan)
-    for _, found, path in outcome.cameras:
-        write_calibration(path, found.calibration, plan.folder.hashes)
+    for name, found, path in outcome.cameras:
+        own = replace(found.calibration, camera=name)
+        write_calibration(path, own, plan.folder.hashes)
     return outcome
 
 
