@@ -26,7 +26,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from campaign_throws import compiled, made, short
+from campaign_throws import compiled, fine, made, short
 
 BETWEEN = 0.8
 """Share of the throws that is to end between kills."""
@@ -43,24 +43,26 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--until", type=float, default=1e9, help="no kill after so long [s]")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/campaign"))
     parser.add_argument("--make", action="store_true", help="make the trials and no more")
+    parser.add_argument("--fine", action="store_true", help="fit as `reconstruct` does, slowly")
     parser.add_argument("--go", nargs=3, help=argparse.SUPPRESS)
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     return parser.parse_args()
 
 
-def go(source: str, out: str, workers: str) -> None:
+def go(source: str, out: str, workers: str, work: Any = short) -> None:
     """Run the campaign in this process, until it ends or is killed; on a cluster by address."""
     from lashwave.workbench.campaign_command import carried_out
     from lashwave.workbench.campaign_run import How
 
     local = workers.isdigit()
-    how = How(int(workers) if local else 2, None if local else workers, work=short)
+    how = How(int(workers) if local else 2, None if local else workers, work=work)
     carried_out(Path(source), Path(out), how)
 
 
-def begun(source: Path, out: Path, workers: str) -> subprocess.Popen[bytes]:
+def begun(source: Path, out: Path, workers: str, finely: bool = False) -> subprocess.Popen[bytes]:
     """A campaign in a process of its own."""
     command = [sys.executable, __file__, "--go", str(source), str(out), workers]
+    command += ["--fine"] if finely else []
     return subprocess.Popen(command)
 
 
@@ -99,7 +101,7 @@ def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> d
     """Kill a campaign at random moments, then let it end; what its folder says of that."""
     from lashwave.files import campaign_place as at
 
-    takes = one_throw(source, out.with_name("first"))
+    takes = one_throw(source, out.with_name("first")) if args.kills else float("nan")
     moments, kills, whole, started = random.Random(16), 0, 0, time.monotonic()
     between, finished = int(BETWEEN * args.lines * args.each), 0
     while kills < args.kills and time.monotonic() - since < args.until:
@@ -119,7 +121,7 @@ def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> d
         print(f"kill {kills}: {finished} finished, {time.monotonic() - since:.0f} s", flush=True)
         so_far = {"kills": kills, "finished_between_kills": finished, "throw_takes": takes}
         (out.parent / "killed.json").write_text(json.dumps(so_far) + "\n")
-    ended(begun(source, out, str(args.workers)))
+    ended(begun(source, out, str(args.workers), args.fine))
     spent = round(time.monotonic() - started)
     return {
         "kills": kills, **counted(at.read_log(out)), "seconds": spent,
@@ -209,7 +211,7 @@ def same(one: Path, other: Path) -> tuple[int, bool]:
     return len(both), True
 
 
-def shared(out: Path, truths: dict[str, dict[str, Any]]) -> dict[str, Any]:
+def shared(out: Path, truths: dict[str, dict[str, Any]], finely: bool = False) -> dict[str, Any]:
     """What throws learn from each other: log scores, widths of intervals, and the truth in them."""
     import numpy as np
     from scipy.stats import norm
@@ -218,7 +220,9 @@ def shared(out: Path, truths: dict[str, dict[str, Any]]) -> dict[str, Any]:
     from lashwave.study import learn
     from lashwave.workbench.campaign_run import Campaign, How
 
-    run = Campaign(read_campaign(out.parent / "trials"), out, How(work=short), print)
+    run = Campaign(
+        read_campaign(out.parent / "trials"), out, How(work=fine if finely else short), print
+    )
     found = learn([t for t in run.standing() if t.state == "done"])
     if found is None:
         return {}
@@ -252,7 +256,7 @@ def shared(out: Path, truths: dict[str, dict[str, Any]]) -> dict[str, Any]:
 def main() -> None:
     args = arguments()
     if args.go:
-        go(*args.go)
+        go(*args.go, work=fine if args.fine else short)
         return
     since, place = time.monotonic(), args.cache
     pairs = [(line, throw) for line in range(args.lines) for throw in range(args.each)]
@@ -267,7 +271,7 @@ def main() -> None:
         return
     result = carried_out(place, args, since)
     print(json.dumps(result), flush=True)
-    result["shared"] = shared(place / "killed", dict(zip(names, truths, strict=True)))
+    result["shared"] = shared(place / "killed", dict(zip(names, truths, strict=True)), args.fine)
     (place / "result.json").write_text(json.dumps(result, indent=1) + "\n")
     print(json.dumps(result, indent=1))
     if args.keep:

@@ -103,17 +103,28 @@ def made(place: Path, line: int, throw: int) -> dict[str, Any]:
 
 def short(folder: Path, out: Path, known: Any = ()) -> dict[str, Any]:
     """A throw reconstructed on a coarse chain and written without its report."""
+    from lashwave.estimate import Options
+
+    return _fitted(folder, out, Options(
+        most_links=LINKS, draws=DRAWS, longest_step=3e-3, turn=0.4, sweep_turn=0.6, known=known
+    ))  # fmt: skip
+
+
+def fine(folder: Path, out: Path, known: Any = ()) -> dict[str, Any]:
+    """A throw reconstructed as `reconstruct` does it, and written without its report."""
+    from lashwave.estimate import Options
+
+    return _fitted(folder, out, Options(known=known))
+
+
+def _fitted(folder: Path, out: Path, options: Any) -> dict[str, Any]:
     from dataclasses import asdict
 
-    from lashwave.estimate import Options
     from lashwave.files import write_results
     from lashwave.pipeline import read_usable, reconstruct_trial
     from lashwave.pipeline.reconstruct import Reconstruction
     from lashwave.pipeline.throw_facts import facts_of
 
-    options = Options(
-        most_links=LINKS, draws=DRAWS, longest_step=3e-3, turn=0.4, sweep_turn=0.6, known=known
-    )
     trial = read_usable(folder)
     fit, answers, lists = reconstruct_trial(trial, None, options)
     page = {"report.html": b"<!doctype html><title>no report</title>"}
