@@ -198,7 +198,7 @@ def summed_up(records: list[dict[str, Any]]) -> list[Figure]:
             bool(inside >= 0.9 and len(pairs) >= 20) if goal else None,
             f"{inside:.0%} within 0.8 to 1.25",
             beside="" if np.isnan(errors).all() else
-            f"errors over the foretold sd, RMS {np.sqrt(np.nanmean(errors**2)):.2g}",
+            f"errors over the foretold sd, RMS {np.nanmedian(errors):.2g} in the median set-up",
         ))  # fmt: skip
     return rows
 
