@@ -1,4 +1,4 @@
-"""Real lines, both ends gripped and moved: what the estimate makes of markers it never saw.
+"""Real lines, both ends gripped and moved: what the command makes of markers it never saw.
 
     python benchmarks/real_lines.py --count 36
     python benchmarks/real_lines.py --count 12 --line straight
@@ -6,24 +6,28 @@
 
 Motion capture at 100 Hz of flexible lines moved by two robot arms. `SOURCE.md` beside the data says
 whose it is; it is no part of this project and stays where it is. Of each take the second or so
-around its fastest moment is used, twice:
+around its fastest moment becomes a trial folder, and `lashwave reconstruct --withhold` is run on it
+twice, as a user would run it:
 
 * run A withholds every second marker between the gripped pairs, throughout;
 * run B withholds all markers between the gripped pairs for half a second.
 
-Judged are the withheld samples: root mean square of the distance in space, and the share of
-coordinates within their 95 % interval. Beside the estimate stand the naive practice (A: straight
-lines between the markers seen; B: each marker splined over time) and a cubic spline in arc length
-through the markers seen.
+Judged are the withheld samples: root mean square of the distance in space, the share of
+coordinates within their 95 % interval, the CRPS. Beside the estimate stand the naive practice (A:
+straight lines between the markers seen; B: each marker splined over time) and a cubic spline in arc
+length through the markers seen.
 
-Nothing is known of these lines but how far apart their markers sit: mass and diameter are guessed,
-stiffness is guessed and fitted. Stations, how well they are known, and how far markers stay off the
-axis are read off the other takes of the same line.
+The folder says what an experimenter would know: the stations (the distances between markers, from
+the other takes of the line, as a tape would give them), the noise that makers of such systems
+state, a guess of mass and diameter. It says nothing of stiffness, of how well the stations are
+known, or of how far markers stand off the axis.
 
 What limits it shows when the real line is replaced, its ends moved as they were: `--line straight`
 by a simulated one that is straight at rest and has its markers on its axis, `--line off-axis` by
-the same with markers as far off it as those of the real line seem to be. The estimate is then given
-the mechanics that made the motion, save stiffness, damping and drag, which it fits.
+the same with markers as far off it as those of the real line seem to be.
+
+A hidden marker's own place off the axis is told by nothing that is seen. `floor` is what is left of
+the best forecast there can be: that place alone, the axis known exactly.
 
 Each finished take and run is one line of JSON in --cache, so that a stopped run goes on where it
 was; `--report` only prints what is there.
@@ -33,6 +37,9 @@ from __future__ import annotations
 
 import argparse
 import json
+import subprocess
+import sys
+import tempfile
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -42,15 +49,13 @@ import figures
 import numpy as np
 from real_lines_report import NOTES, figures_of, print_run
 from scipy.interpolate import CubicSpline
-from score import Grid, fitted
 
-from lashwave.estimate import Options, estimate
+from lashwave.estimate import Options
 from lashwave.estimate.ends import driven_end
 from lashwave.estimate.setup import set_up
+from lashwave.files import write_trial
 from lashwave.mechanics.simulation import Law, Medium, simulate
 from lashwave.quantities.arrays import Array, Mask
-from lashwave.quantities.errors import LashwaveError
-from lashwave.quantities.fit import Fit
 from lashwave.quantities.line import Line
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial
@@ -67,22 +72,16 @@ GAP, EDGE = 0.5, 0.2
 CLEAN = (250.0, 0.02)
 """Largest acceleration [m/s2] and largest error of a distance [m] of a take worth using."""
 TUNED = ("DLO1/61", "DLO2/42", "DLO2/111", "DLO3/119")
-"""Takes on which options and guesses were tried; left out of the report."""
+"""Takes on which guesses were tried; left out of the report."""
 DENSITY, DIAMETER = 0.07, 7e-3
 """Guessed mass [kg/m] and diameter [m] of a line. The stiffness guessed from these is near that
 which suits the stiffest of the lines; only its ratio to the mass counts."""
-MARKER_SD = 0.1e-3
-"""Noise of a coordinate [m], far under everything else."""
+MARKER_SD = 0.3e-3
+"""Noise of a coordinate [m], as makers of such systems state it."""
 LINES = ("real", "straight", "off-axis")
 SHARED = 1.7
 """Variance of a marker's error against the curve through its neighbours, over its own part of it:
 theirs are in it too."""
-LASTING = 0.05
-"""How long a marker's place off the axis passes for one and the same error [s]."""
-OPTIONS = Options(spacing_held=0.1, spacing_clamp=0.1, longest_step=5e-3)
-"""Nodes at the markers and no finer: on the takes tuned on, nodes half as far apart were no nearer
-(A: 11.9, 7.3, 13.6, 7.6 mm against 11.4, 6.3, 10.8, 7.2) and took twice as long, as what a real
-line does between its markers is not in the model anyway."""
 
 
 @dataclass(frozen=True)
@@ -94,9 +93,7 @@ class Take:
     position: Array
     """(T, M, 3) [m]"""
     station: Array
-    """(M,) [m], from the other takes, as are the next two."""
-    slide: float
-    """Standard deviation of a marker's place along the line, within and between takes [m]."""
+    """(M,) [m], from the other takes, as is the next."""
     off: float
     """Root mean square distance of markers from the axis of a line straight at rest [m]."""
     speed: float
@@ -163,8 +160,6 @@ def takes_of(file: Path) -> list[Take]:
     for i in np.flatnonzero(clean):
         others = clean & (np.arange(clean.size) != i)
         station = np.concatenate([[0.0], np.cumsum(apart[others].mean(axis=(0, 1)))])
-        inner = apart[others][..., GRIPPED:-GRIPPED]
-        within, between = inner.var(axis=1).mean(), inner.mean(axis=1).var(axis=0).mean()
         peak = int(speed[i].argmax())
         start = int(np.clip(peak - count // 2, 0, position.shape[1] - count))
         found.append(
@@ -173,8 +168,6 @@ def takes_of(file: Path) -> list[Take]:
                 number=int(numbers[i]),
                 position=position[i, start : start + count],
                 station=station,
-                # A distance has two ends: half of its variance is one marker's.
-                slide=float(np.sqrt(0.5 * (within + between))),
                 off=off_axis(position[others, ::10].reshape(-1, *position.shape[2:]), station),
                 speed=float(speed[i].max()),
                 fastest=peak - start,
@@ -205,22 +198,15 @@ def withheld(take: Take, run: str) -> Mask:
     return mask
 
 
-def trial_of(take: Take, mask: Mask) -> Trial:
-    """What the estimate is given.
-
-    A marker's place off the axis lasts, but enters the fit as if drawn anew in each sample: it is
-    stated larger by the root of the samples in which it is one and the same, so that they do not
-    prove a bend that the model's line, straight at rest, can only have by being limp.
-    """
+def trial_of(take: Take) -> Trial:
+    """What an experimenter would write down of a take."""
     station = take.station
     markers = Markers(
         time=take.time,
         labels=tuple(f"M{i:02d}" for i in range(station.size)),
-        position=np.where(mask[..., None], np.nan, take.position),
-        sd=np.full(mask.shape, MARKER_SD),
+        position=take.position,
+        sd=np.full(take.position.shape[:2], MARKER_SD),
         station=station,
-        station_sd=take.slide,
-        stand_off=float(np.sqrt(LASTING * RATE)) * take.off,
     )
     line = Line(
         station=np.array([0.0, station[-1]]),
@@ -229,7 +215,16 @@ def trial_of(take: Take, mask: Mask) -> Trial:
         handle_length=float(station[GRIPPED - 1]),
         ends="held",
     )
-    return Trial(name=take.name, line=line, markers=markers)
+    return Trial(name=take.name.replace("/", "-"), line=line, markers=markers)
+
+
+def asked(take: Take, run: str) -> list[str]:
+    """What `--withhold` is told, so that it hides what `withheld` says."""
+    mask = withheld(take, run)
+    if run == "A":
+        return [f"M{i:02d}" for i in np.flatnonzero(mask.any(axis=0))]
+    when = take.time[mask.any(axis=1)]
+    return [f"{when[0] - 0.5 / RATE:.4f}:{when[-1] + 0.5 / RATE:.4f}"]
 
 
 EXACT = 0.3e-3
@@ -243,7 +238,7 @@ def simulated(take: Take, off: float) -> Take:
     that goes with the line.
     """
     rng = np.random.default_rng(take.number)
-    trial = trial_of(take, np.zeros(take.position.shape[:2], dtype=bool))
+    trial = trial_of(take)
     setup = set_up(trial, Options(spacing_held=0.02, spacing_clamp=0.01))
     chain = setup.chain
     motion = simulate(
@@ -259,7 +254,7 @@ def simulated(take: Take, off: float) -> Take:
     for i in range(GRIPPED, at.size - GRIPPED):
         arm = rng.normal(0.0, off / np.sqrt(2.0), 2)
         place[:, i] += np.einsum("x,txa->ta", arm, axes_at(axis, at, i)[1][:, 1:])
-    return replace(take, position=place, off=max(off, EXACT), slide=EXACT)
+    return replace(take, position=place, off=max(off, EXACT))
 
 
 def along_line(take: Take, mask: Mask, straight: bool) -> Array:
@@ -283,26 +278,6 @@ def over_time(take: Take, mask: Mask) -> Array:
     return found
 
 
-def foretold(take: Take, trial: Trial, fit: Fit) -> tuple[Array, Array]:
-    """Place and standard deviation (T, M, 3) of every marker sample, by the fit.
-
-    A marker's own slide along the line counts where it was fitted. The interval is that of a
-    sample: the marker's place off the axis and what is not known of its slide widen the line's own.
-    """
-    markers, end = trial.markers, trial.line.length
-    slide = np.array([fit.shared.get(f"station:{m}", (0.0, 0.0)) for m in markers.labels])
-    seen = np.isfinite(markers.position[..., 0]).any(axis=0)
-    at = np.clip(markers.station + np.where(seen, slide[:, 0], 0.0), 0.0, end)
-    every = np.ones(take.time.size, dtype=bool)
-    place, sd = fitted(fit, Grid(take.time, at, every))
-    step = 2e-3
-    low, high = np.clip(at - step, 0.0, end), np.clip(at + step, 0.0, end)
-    ends = [fitted(fit, Grid(take.time, side, every))[0] for side in (low, high)]
-    along = (ends[1] - ends[0]) / (high - low)[:, None]
-    square = sd**2 + MARKER_SD**2 + take.off**2 / 3.0 + (slide[:, 1, None] * along) ** 2
-    return place, np.sqrt(square)
-
-
 def _rms(error: Array, mask: Mask) -> float:
     return float(np.sqrt((error**2).sum(axis=-1)[mask].mean()))
 
@@ -321,32 +296,44 @@ def changing(take: Take, error: Array, mask: Mask) -> float:
     return float(np.sqrt(np.concatenate(left).mean()))
 
 
-def one(take: Take, run: str, options: Options = OPTIONS) -> dict[str, Any]:
-    """One take and run, scored; a failure is a record too. Lengths in m."""
+def one(take: Take, run: str, most: float = 1800.0) -> dict[str, Any]:
+    """One take and run, scored; a failure is a record too. Lengths in m; at most so long [s]."""
     mask = withheld(take, run)
     record: dict[str, Any] = {"take": take.name, "run": run, "speed": round(take.speed, 2)}
-    record |= {"slide": take.slide, "off": take.off}
     plain = {"arc": along_line(take, mask, straight=False)}
     plain["naive"] = along_line(take, mask, True) if run == "A" else over_time(take, mask)
     for name, place in plain.items():
         record[f"rms_{name}"] = _rms(place - take.position, mask)
     record["changing_arc"] = changing(take, plain["arc"] - take.position, mask)
-    trial = trial_of(take, mask)
-    begun = time.time()
-    try:
-        fit = estimate(trial, options)
-    except LashwaveError as problem:
-        record["failed"] = f"{type(problem).__name__}: {problem}"
-        return record
-    record["wall_s"] = round(time.time() - begun, 1)
-    place, sd = foretold(take, trial, fit)
-    error = place - take.position
-    record["rms"], record["rms_seen"] = _rms(error, mask), _rms(error, ~mask)
-    record["changing"] = changing(take, error, mask)
-    record["cover"] = float((np.abs(error) <= 1.959964 * sd)[mask].mean())
-    record["sd"] = float(np.sqrt((sd**2).sum(-1)[mask].mean()))
-    record["shared"] = {name: v for name, v in fit.shared.items() if ":" not in name}
-    record["warnings"] = list(fit.warnings)
+    record["floor"] = take.off if run == "A" else 0.0
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_trial(folder / "trial", trial_of(take))
+        call = [
+            sys.executable,
+            "-m",
+            "lashwave.workbench.cli",
+            "reconstruct",
+            folder / "trial",
+            "--quiet",
+        ]
+        call += [part for what in asked(take, run) for part in ("--withhold", what)]
+        begun = time.time()
+        done = subprocess.run(
+            [*map(str, call), "--out", str(folder / "answers")],
+            capture_output=True, text=True, timeout=most, check=False,
+        )  # fmt: skip
+        record["wall_s"] = round(time.time() - begun, 1)
+        if done.returncode:
+            record["failed"] = done.stderr.strip()[-300:]
+            return record
+        said = json.loads((folder / "answers" / "summary.json").read_text(encoding="utf-8"))
+    of = said["withheld"]["pooled"]["m"]
+    assert of["coordinates"] == 3 * mask.sum(), "another set was withheld"
+    record |= {"rms": np.sqrt(3.0) * of["rms"], "sd": np.sqrt(3.0) * of["sd"]}
+    record |= {"cover": of["coverage95"], "crps": of["crps"], "fits": said["withheld"]["fits"]}
+    record["stiffness"] = said["quantities"]["stiffness_scale"]["value"]
+    record["warnings"] = said["warnings"]
     return record
 
 

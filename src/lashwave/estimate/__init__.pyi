@@ -1,3 +1,4 @@
+from .ends import driving as driving
 from .evidence import (
     DAMPINGS as DAMPINGS,
     Evidence as Evidence,

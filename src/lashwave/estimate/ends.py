@@ -131,6 +131,12 @@ def nearest(trial: Trial, far: bool) -> NDArray[np.int64]:
     return inside if inside.size >= 2 or (rigid and inside.size) else order[:2]
 
 
+def driving(trial: Trial) -> set[int]:
+    """Numbers of the markers that give the motion of the driven end, or of both."""
+    ends = (False, True) if trial.line.ends == "held" else (False,)
+    return {int(i) for far in ends for i in nearest(trial, far)}
+
+
 def driven_end(setup: FitSetup, far: bool) -> DrivenEnd:
     """The near or the far end.
 

@@ -118,13 +118,8 @@ def _blank(count: int) -> tuple[NDArray[np.int64], Array]:
 
 
 def marker_sd(setup: FitSetup) -> Array:
-    """(T, L) effective standard deviation of a coordinate [m]: noise, and stand-off where stated.
-
-    A stand-off turns with the line about an axis that is not followed; it enters as a spread of
-    stand_off / sqrt(2) in each coordinate across the line, about stand_off / sqrt(3) on average.
-    """
-    markers = setup.trial.markers
-    return np.asarray(np.hypot(markers.sd, markers.stand_off / np.sqrt(3.0)))
+    """(T, L) effective standard deviation of a coordinate [m]."""
+    return setup.trial.markers.spread
 
 
 def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> tuple[Any, Array]:

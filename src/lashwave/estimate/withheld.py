@@ -24,7 +24,7 @@ from lashwave.estimate.joint import Joint
 from lashwave.estimate.local_rows import WIDE, far_moves, whole, windows
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import marker_part, marker_sd, time_weights
-from lashwave.quantities import DISTRUSTED, Array, Whole, Withheld
+from lashwave.quantities import COVERED, DISTRUSTED, Array, Whole, Withheld
 
 SPAN = 10e-3
 """Time that a group leaves out of one marker [s]."""
@@ -32,8 +32,6 @@ FEWEST, MOST = 3, 10
 """Samples of a group, whatever the rate."""
 GROUPS = 50
 """Wanted, over all markers; the cost grows in proportion."""
-LIMIT = 1.959964
-"""Half width of a normal law's central 95 % [standard deviations]."""
 
 
 @dataclass(frozen=True)
@@ -174,7 +172,7 @@ def withheld_of(setup: FitSetup, joint: Joint) -> Withheld:
             continue
         one = int(marker[g])
         off.setdefault(one, []).append(error * np.repeat(own[samples[g], one], 3))
-        inside.setdefault(one, []).append(np.abs(error) <= LIMIT * sd)
+        inside.setdefault(one, []).append(np.abs(error) <= COVERED * sd)
     asked = sorted(off)
     return Withheld(
         label=setup.trial.markers.station[asked],

@@ -38,6 +38,7 @@ from .read_answers import (
 from .results import (
     motion_dataset as motion_dataset,
     netcdf_bytes as netcdf_bytes,
+    withheld_record as withheld_record,
     write_results as write_results,
 )
 from .sighting_tables import (

@@ -14,7 +14,7 @@ import numpy as np
 
 from lashwave import __version__
 from lashwave.files.swap import write_files
-from lashwave.quantities import Answer, Fit, Trial
+from lashwave.quantities import Answer, Fit, Foretold, Trial
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -85,9 +85,11 @@ def write_results(
 
 def provenance(trial: Trial, options: dict[str, Any]) -> dict[str, str]:
     """Attributes of every answer file: program version, schema, hashes of inputs, options."""
+    left_out = ", ".join(options.get("withhold", ()))
+    without = f", reconstructed without {left_out}" if left_out else ""
     return {
         "Conventions": CONVENTIONS,
-        "title": f"Motion of the line in trial {trial.name}",
+        "title": f"Motion of the line in trial {trial.name}{without}",
         "source": f"lashwave {__version__}",
         "program_version": __version__,
         "schema": str(SCHEMA),
@@ -173,11 +175,13 @@ def summary(
 ) -> dict[str, Any]:
     """The object of summary.json: no number in it is other than finite."""
     quantities = {name: _finite(answer.as_dict()) for name, answer in answers.items()}
+    withheld = {} if fit.foretold is None else {"withheld": withheld_record(fit.foretold)}
     return {
         "schema": SCHEMA,
         "trial": trial.name,
         "quantities": quantities,
         "warnings": list(fit.warnings),
+        **withheld,
         "provenance": {
             "program_version": record["program_version"],
             "specimen": trial.specimen,
@@ -186,6 +190,29 @@ def summary(
             "inputs": trial.hashes,
             "options": json.loads(record["options"]),
         },
+    }
+
+
+def withheld_record(found: Foretold) -> dict[str, Any]:
+    """What summary.json says of sightings that the user withheld."""
+    wider, nearer = found.further() if found.groups else (1.0, 1.0)
+    groups = {
+        group.name: {
+            "unit": group.unit,
+            **group.scores.as_dict(),
+            "log_score_expected": float(np.median(group.expected[:, 1])),
+        }
+        for group in found.groups
+    }
+    return {
+        "asked": list(found.asked),
+        "sightings": sum(group.time.size for group in found.groups),
+        "outside": found.outside,
+        "draws_further_off": wider,
+        "draws_nearer": nearer,
+        "fits": bool(wider > 0.0 and nearer > 0.0),
+        "pooled": {unit: scores.as_dict() for unit, scores in found.pooled.items()},
+        "groups": groups,
     }
 
 

@@ -29,7 +29,10 @@ def read(folder: str | Path) -> Trial:
 
 
 def reconstruct(
-    trial: Trial | str | Path, out: str | Path | None = None, progress: Progress | None = None
+    trial: Trial | str | Path,
+    out: str | Path | None = None,
+    progress: Progress | None = None,
+    withhold: tuple[str, ...] = (),
 ) -> OpenedAnswers:
     """The whole motion of a trial with its answers; some minutes.
 
@@ -38,6 +41,8 @@ def reconstruct(
     trial : a trial, or its folder.
     out : folder for all files of `lashwave reconstruct`; None writes nothing.
     progress : told a stage and the share done, 0 to 1.
+    withhold : sightings to leave out, as `lashwave reconstruct --help` has them; the warnings say
+        whether they fit.
 
     Raises
     ------
@@ -47,7 +52,12 @@ def reconstruct(
     from lashwave.pipeline import Reconstruction, reconstruct as pipeline, reconstruct_trial
 
     found = read(trial) if not isinstance(trial, Trial) else trial
+    hidden = None
+    if withhold:
+        found, hidden = pipeline.without_sightings(found, withhold)
     fit, answers, lists = reconstruct_trial(found, progress)
+    if hidden is not None:
+        fit = pipeline.held_against(fit, hidden)
     if out is not None:
         pipeline.write(Reconstruction(found, fit, answers, lists), Path(out), progress)
     return OpenedAnswers(found.name, answers, motion_dataset(fit), lists, fit.warnings)

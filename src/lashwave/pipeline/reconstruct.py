@@ -13,6 +13,8 @@ from lashwave.quantities import Answer, Fit, FrontBirths, InputError, Trial
 if TYPE_CHECKING:
     import xarray as xr
 
+    from lashwave.pipeline.withholding import Hidden
+
 # Shares of the whole, as seen on a trial of one second: the fit is nearly all of it.
 READ, FITTED, ANSWERED, DRAWN = 0.02, 0.90, 0.93, 0.97
 
@@ -88,20 +90,55 @@ def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
     return trial
 
 
+def without_sightings(trial: Trial, asked: tuple[str, ...]) -> tuple[Trial, Hidden]:
+    """The trial without what `asked` names, as `--withhold` has it, and what that was.
+
+    Raises InputError where a wish is not understood, or too little is left.
+    """
+    from lashwave.pipeline import withholding
+    from lashwave.pipeline.checkup import refuse_unusable
+
+    left, hidden = withholding.withhold(trial, asked)
+    refuse_unusable(left, f"{withholding.OPTION} {', '.join(asked)}")
+    return left, hidden
+
+
+def held_against(fit: Fit, hidden: Hidden) -> Fit:
+    """The fit with what it says of the withheld sightings, its warnings first."""
+    from lashwave.estimate import Options
+    from lashwave.pipeline import foretold
+
+    found = foretold.foretold(fit, hidden, Options.seed)
+    return replace(fit, foretold=found, warnings=(*foretold.cautions(found), *fit.warnings))
+
+
 def reconstruct_folder(
-    folder: Path, out: Path, progress: Progress | None = None, options: Any = None
+    folder: Path,
+    out: Path,
+    progress: Progress | None = None,
+    options: Any = None,
+    withhold: tuple[str, ...] = (),
 ) -> Reconstruction:
     """Read a trial folder, reconstruct it, and write the answers to `out` as a whole.
+
+    Parameters
+    ----------
+    withhold : sightings to leave out and to foretell, as `lashwave reconstruct --help` has them.
 
     Raises InputError, with nothing written, where the trial cannot be used.
     """
     show = progress or silent
     trial = read_usable(folder, show)
+    hidden = None
+    if withhold:
+        trial, hidden = without_sightings(trial, withhold)
 
     def within(stage: str, share: float) -> None:
         show(stage, READ + (FITTED - READ) * share)
 
     fit, answers, lists = reconstruct_trial(trial, within, options)
+    if hidden is not None:
+        fit = held_against(fit, hidden)
     done = Reconstruction(trial, fit, answers, lists)
     write(done, out, show, options)
     return done
@@ -119,6 +156,8 @@ def write(
 
     show = progress or silent
     record = _as_record(options)
+    if done.fit.foretold is not None:
+        record["withhold"] = list(done.fit.foretold.asked)
     show("report", ANSWERED)
     content = page.compose(
         done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record

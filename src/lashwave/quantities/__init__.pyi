@@ -25,6 +25,7 @@ from .fit import (
     Residuals as Residuals,
     Withheld as Withheld,
 )
+from .foretold import FAR as FAR, Foretold as Foretold, ForetoldSightings as ForetoldSightings
 from .images import (
     Dots as Dots,
     Found as Found,
@@ -46,6 +47,13 @@ from .quantiles import (
     bounded_all as bounded_all,
     last_axis_band as last_axis_band,
     said as said,
+)
+from .scores import (
+    COVERED as COVERED,
+    Scores as Scores,
+    crps as crps,
+    log_score as log_score,
+    scored as scored,
 )
 from .sightings import (
     Camera as Camera,

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.quantities.arrays import Array, Single
+from lashwave.quantities.foretold import Foretold
 
 DISTRUSTED = 0.4
 """A sighting whose robust weight is below this counts as distrusted (some 5 deviations)."""
@@ -108,6 +109,8 @@ class Fit:
     """Shared parameters, value and sd, named as in `summary.json`."""
     warnings: tuple[str, ...] = ()
     withheld: Withheld | None = None
+    foretold: Foretold | None = None
+    """Of the sightings that the user withheld."""
     history: tuple[dict[str, float], ...] = field(default_factory=tuple)
     """One record an iteration: cost, step, damping."""
     curvature_sd: Array | None = None

@@ -68,6 +68,16 @@ class Markers:
         return float((self.time.size - 1) / (self.time[-1] - self.time[0]))
 
     @property
+    def spread(self) -> Array:
+        """(T, L) deviation of a coordinate about the line's axis [m]: noise, and stand-off.
+
+        A stand-off turns with the line about an axis that is not followed; it enters as a spread of
+        stand_off / sqrt(2) in each coordinate across the line, about stand_off / sqrt(3) on
+        average.
+        """
+        return np.asarray(np.hypot(self.sd, self.stand_off / np.sqrt(3.0)))
+
+    @property
     def on_handle(self) -> NDArray[np.bool_]:
         """(L,), no unit: true for markers fixed to the grip off the line's axis."""
         return np.isnan(self.station)

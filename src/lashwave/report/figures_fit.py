@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities import DISTRUSTED, Withheld
+from lashwave.quantities import COVERED, DISTRUSTED, Foretold, Withheld
 from lashwave.report import style
 from lashwave.report.report_scene import Array, ReportScene
 
@@ -222,4 +222,37 @@ def withheld(check: Withheld) -> Figure:
     right.set_ylabel("inside the 95 % interval [%]")
     for axes in (left, right):
         axes.set_xlabel("station of the marker left out [m]")
+    return figure
+
+
+@style.in_style
+def foretold(found: Foretold) -> Figure:
+    """Withheld sightings against their forecast: deviations over time, and how they are spread."""
+    from scipy.special import ndtr
+
+    figure = style.canvas(height=2.4)
+    left, right = figure.subplots(1, 2)
+    for i, group in enumerate(found.groups):
+        value = np.clip(group.deviation, -CLIP, CLIP)
+        time = np.repeat(group.time, value.shape[1])
+        left.plot(
+            time, value.ravel(), ".", markersize=3, markeredgewidth=0, alpha=0.6,
+            color=f"C{i % 10}", label=style.plain(group.name, 10),
+            rasterized=value.size > 2000,
+        )  # fmt: skip
+    for level in (-COVERED, COVERED):
+        style.guide(left, level, "95 %" if level > 0 else "")
+    left.set_ylim(-CLIP, CLIP)
+    left.set_xlabel("time [s]")
+    left.set_ylabel("foretold - seen [sd]")
+    if len(found.groups) <= 8:
+        left.legend(ncols=4, loc="upper right", columnspacing=0.9, handlelength=1.2)
+    place = np.concatenate([ndtr(-group.deviation).ravel() for group in found.groups])
+    share, edges = np.histogram(place, bins=10, range=(0.0, 1.0))
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    right.bar(middle, 100.0 * share / place.size, width=0.09, color=style.SKY)
+    style.guide(right, 10.0, "as stated")
+    right.set_ylim(bottom=0.0)
+    right.set_xlabel("place in the forecast")
+    right.set_ylabel("share of coordinates [%]")
     return figure

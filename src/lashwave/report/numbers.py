@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.answers import WORDS, register
-from lashwave.quantities import Answer
+from lashwave.quantities import Answer, Foretold
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -223,4 +223,24 @@ def order(lists: xr.Dataset) -> Grid | None:
     ):
         cells = ["–" if np.isnan(p) else chance(float(p), draws) for p in chances]
         rows.append([name, *cells, chance(float(overall), draws)])
+    return Grid(head, rows)
+
+
+def withheld(found: Foretold) -> Grid:
+    """How well sightings that were withheld are foretold, a row a marker or camera."""
+    head = ["withheld", "sightings", "off, RMS", "stated sd", "inside 95 %", "CRPS", "log score",
+            "expected", "unit"]  # fmt: skip
+    rows = []
+    for group in found.groups:
+        of, unit, factor = group.scores, group.unit, 1.0
+        if unit == "m":
+            unit, factor = "mm", 1e3
+        lengths = [fixed(factor * value, 2) for value in (of.rms, of.sd)]
+        # A density per millimetre is a thousandth of that per metre.
+        logs = [of.log_score, float(np.median(group.expected[:, 1]))]
+        shown = [fixed(value - np.log(factor), 2) for value in logs]
+        rows.append(
+            [group.name, str(group.time.size), *lengths, percent(of.coverage),
+             fixed(factor * of.crps, 2), *shown, unit]
+        )  # fmt: skip
     return Grid(head, rows)

@@ -169,6 +169,23 @@ def _checks(scene: ReportScene, draw: Draw) -> Chapter:
     return Chapter("checks", "How well it fits", words.trust(scene), found)
 
 
+def _withheld(scene: ReportScene, draw: Draw) -> list[Chapter]:
+    found = scene.fit.foretold
+    if found is None:
+        return []
+    pictures: list[Picture] = []
+    if found.groups:
+        pictures = draw(
+            figures_fit.foretold(found),
+            "Left: foretold minus seen in the forecast's own standard deviations; beyond ±6 drawn "
+            "at the edge. Right: where in its forecast each coordinate fell, as a share of the "
+            "forecast's probability; a forecast that fits fills all tenths alike, one too narrow "
+            "the outer ones.",
+        )
+    grid = numbers.withheld(found) if found.groups else None
+    return [Chapter("withheld", "What was withheld", words.withheld(found), pictures, grid)]
+
+
 def _flat(options: Any) -> list[tuple[str, str]]:
     """Options as name and value, whatever they came in."""
     if options is None:
@@ -201,9 +218,10 @@ def _provenance(trial: Trial, fit: Fit, options: Any, made: datetime) -> list[tu
     return rows + _flat(options)
 
 
-def _facts(trial: Trial) -> str:
+def _facts(trial: Trial, without: str | None) -> str:
     air = trial.air
     known = [
+        f"reconstructed without {without}" if without else None,
         trial.date,
         f"specimen {trial.specimen}" if trial.specimen else None,
         f"thrown by {trial.thrower}" if trial.thrower else None,
@@ -255,6 +273,7 @@ def compose(
     scene = gather(trial, fit, answers, lists)
     draw = _pictures()
     chapters = [
+        *_withheld(scene, draw),
         _measured(scene, draw),
         _motion(scene, draw),
         _tip(scene, answers, draw),
@@ -264,7 +283,7 @@ def compose(
     ]
     return Content(
         trial=trial,
-        facts=_facts(trial),
+        facts=_facts(trial, fit.foretold.words if fit.foretold else None),
         cards=words.cards(answers, fit.draws.position.shape[0]),
         warnings=tuple(warnings),
         chapters=chapters,

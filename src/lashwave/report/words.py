@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lashwave.answers import WORDS
-from lashwave.quantities import DISTRUSTED, Answer, Residuals
+from lashwave.quantities import DISTRUSTED, Answer, Foretold, Residuals
 from lashwave.report import numbers
 from lashwave.report.report_scene import ReportScene
 
@@ -161,6 +161,30 @@ def trust(scene: ReportScene) -> list[str]:
             f"{numbers.fixed(1e3 * off, 2)} mm off (root mean square, one coordinate)."
         )
     return found
+
+
+def withheld(found: Foretold) -> list[str]:
+    """What was withheld at the user's wish, and whether it came out as foretold."""
+    start = (
+        f"This answer was reconstructed without {found.words}. What was withheld is compared with "
+        "what the rest foretells of it; intervals hold the sightings' own noise."
+    )
+    if not found.groups:
+        return [start, "None of the withheld sightings lies within the motion's time."]
+    wider, nearer = found.further()
+    verdict = "as its draws, taken for the truth one by one, would: the forecast fits"
+    if wider == 0.0:
+        verdict = "further off than any draw, taken for the truth, would be: it does not fit"
+    elif nearer == 0.0:
+        verdict = "nearer than any draw, taken for the truth, would be: intervals are too wide"
+    return [
+        start,
+        f"Of the coordinates {numbers.percent(found.coverage)} lie inside their 95 % interval. "
+        f"They lie {verdict}.",
+        "CRPS, the continuous ranked probability score, is a length that grows with a miss and "
+        "with a wide interval alike; the log score is the mean logarithm of the forecast's density "
+        "at what was seen, higher is better, and the draws' own is what to expect.",
+    ]
 
 
 ACCOUNT = (

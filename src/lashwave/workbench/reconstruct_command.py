@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from lashwave.files import folders
+from lashwave.files import folders, withheld_record
 from lashwave.pipeline import console
 from lashwave.workbench.shared_options import DONE, Json, Quiet, Trial
 
 if TYPE_CHECKING:
     from lashwave.pipeline import Reconstruction
-    from lashwave.quantities import Answer
+    from lashwave.quantities import Answer, Foretold
 
 
 def reconstruct(
@@ -26,6 +26,17 @@ def reconstruct(
         Parameter(
             help="Folder for the answers; an earlier answer is replaced. Left out: TRIAL.answers, "
             "where `open` looks."
+        ),
+    ] = None,
+    withhold: Annotated[
+        list[str] | None,
+        Parameter(
+            negative="",
+            help="Leave sightings out and see how well the rest foretells them: a marker's label "
+            "(M07) or a camera's name; a span of lab time (0.30:0.35, 300ms:350ms) or every K-th "
+            "sample and frame (every:4), of all cameras and of all markers but those that drive "
+            "the line; or one of these at such times (M07@0.30:0.35, M07@every:2). May be given "
+            "again and again. Without --out: TRIAL.withheld.answers.",
         ),
     ] = None,
     json: Json = False,
@@ -42,10 +53,10 @@ def reconstruct(
     folders.check_trial_folder(trial)
     if out is None:
         beside = trial.resolve()
-        out = beside.with_name(f"{beside.name}.answers")
+        out = beside.with_name(f"{beside.name}{'.withheld' if withhold else ''}.answers")
     folders.check_answer_folder(out, trial)
     with console.progress(quiet) as progress:
-        done = reconstruct_folder(trial, out, progress)
+        done = reconstruct_folder(trial, out, progress, withhold=tuple(withhold or ()))
     show_result(done, out, as_json=json)
     return DONE
 
@@ -119,6 +130,8 @@ def show_result(done: Reconstruction, out: Path, *, as_json: bool = False) -> No
             "quantities": {name: answer.as_dict() for name, answer in done.answers.items()},
             "warnings": list(done.fit.warnings),
         }
+        if done.fit.foretold is not None:
+            record["withheld"] = withheld_record(done.fit.foretold)
         console.say(to_json.dumps(record, indent=1, allow_nan=False))
         return
     show_answers(done)
@@ -131,9 +144,20 @@ def show_answers(done: Reconstruction, truth: dict[str, float | None] | None = N
     if truth is not None:
         headings += ["truth", "interval"]
     draws = done.fit.draws.position.shape[0]
-    console.table(f"Trial {done.trial.name}", headings, rows(done.answers, draws, truth))
+    without = "" if done.fit.foretold is None else f", without {done.fit.foretold.words}"
+    console.table(f"Trial {done.trial.name}{without}", headings, rows(done.answers, draws, truth))
+    if done.fit.foretold is not None:
+        show_withheld(done.fit.foretold)
     console.say()
     if not done.fit.warnings:
         console.say("No warnings.")
     for warning in done.fit.warnings:
         console.say(f"Warning: {warning}")
+
+
+def show_withheld(found: Foretold) -> None:
+    """Print how well withheld sightings were foretold, a row a marker or camera."""
+    from lashwave.report import numbers
+
+    grid = numbers.withheld(found)
+    console.table("Withheld sightings", grid.head, grid.rows)
