@@ -10,7 +10,7 @@ import pytest
 
 from lashwave.files import write_trial
 from lashwave.files.results import withheld_record
-from lashwave.pipeline.foretold import cautions, foretold
+from lashwave.pipeline.foretell import cautions, foretold
 from lashwave.pipeline.withholding import withhold
 from lashwave.quantities import InputError
 from lashwave.report import page, paper
@@ -26,10 +26,9 @@ MOTION_SD = 1e-3
 @pytest.fixture(scope="module")
 def trial():
     whole = invented.trial()
-    camera = replace(
-        whole.cameras[0],
-        uv=invented.place(whole.cameras[0].frame / 20e3, np.array([2.4]))[:, 0, :2],
-    )
+    tip = invented.place(whole.cameras[0].frame / 20e3, np.array([invented.LENGTH]))[:, 0]
+    parallel = np.eye(4)[[0, 1, 3]]
+    camera = replace(whole.cameras[0], projection=parallel, uv=tip[:, :2])
     return replace(whole, cameras=(camera,))
 
 
@@ -131,14 +130,14 @@ def test_wrong_deviations_are_warned_of(trial, share, says):
 
 
 def test_a_wrong_sighting_noise_is_warned_of(trial):
-    # a motion that is known far better than its sightings: their own noise decides
+    # stretches that lie still and are known far better than seen: the noise alone decides
     fit = fitted(trial, 0, 1e-3)
     true = replace(
         fit, draws=replace(fit.draws, position=invented.fit(trial, draws=DRAWS).draws.position)
     )
     for factor, right in ((1.0, True), (0.5, False), (3.0, False)):
         stated = replace(trial.markers, sd=factor * trial.markers.sd)
-        hidden = withhold(replace(trial, markers=stated), ("M03", "M04"))[1]
+        hidden = withhold(replace(trial, markers=stated), ("M03@0.3:0.4", "M04@0.3:0.4"))[1]
         assert fits(foretold(true, hidden, 1)) is right
 
 

@@ -106,10 +106,10 @@ def without_sightings(trial: Trial, asked: tuple[str, ...]) -> tuple[Trial, Hidd
 def held_against(fit: Fit, hidden: Hidden) -> Fit:
     """The fit with what it says of the withheld sightings, its warnings first."""
     from lashwave.estimate import Options
-    from lashwave.pipeline import foretold
+    from lashwave.pipeline import foretell
 
-    found = foretold.foretold(fit, hidden, Options.seed)
-    return replace(fit, foretold=found, warnings=(*foretold.cautions(found), *fit.warnings))
+    found = foretell.foretold(fit, hidden, Options.seed)
+    return replace(fit, foretold=found, warnings=(*foretell.cautions(found), *fit.warnings))
 
 
 def reconstruct_folder(

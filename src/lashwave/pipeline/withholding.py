@@ -149,7 +149,7 @@ def _columns(trial: Trial, who: str | None) -> list[int]:
 
 def _times(camera: Camera) -> Array:
     """(P,) [s] by the clock as it is stated."""
-    return frame_time(camera.rate, camera.frame, camera.clock.offset)
+    return frame_time(camera.rate, camera.counted(camera.frame), camera.clock.offset)
 
 
 def _without(camera: Camera, hidden: Mask) -> Camera:

@@ -107,7 +107,7 @@ def _camera_draws(draws: Draws, camera: Camera, points: Index) -> tuple[Array, A
 
     offset, drift = of("clock_offset"), of("clock_drift")
     shift = np.stack([of("registration_u"), of("registration_v")], axis=-1)
-    frame, station = camera.frame[points], camera.station[points]
+    frame, station = camera.counted(camera.frame[points]), camera.station[points]
     found = np.full((len(none), points.size, 2), np.nan)
     for d in range(len(none)):
         when = frame_time(camera.rate, frame, float(offset[d]), float(drift[d]))
