@@ -47,7 +47,7 @@ from typing import Any
 
 import figures
 import numpy as np
-from real_lines_report import NOTES, figures_of, print_run
+from real_lines_report import NOTES, figures_of, print_run, refused
 from scipy.interpolate import CubicSpline
 
 from lashwave.estimate import Options
@@ -377,7 +377,8 @@ def main() -> None:
         print_run(list(records.values()), run)
     if args.keep:
         rows = [f for run in ("A", "B") for f in figures_of(list(records.values()), run)]
-        figures.save(f"real-lines-{args.line}", "Lines held at both ends, measured", rows, NOTES)
+        said = (*NOTES, *refused(list(records.values())))
+        figures.save(f"real-lines-{args.line}", "Lines held at both ends, measured", rows, said)
 
 
 if __name__ == "__main__":

@@ -57,6 +57,12 @@ NOTES = (
 )
 
 
+def refused(records: list[dict[str, Any]]) -> list[str]:
+    """A note on takes for which the command gave no motion, and so no figure."""
+    lost = [f"{r['take']} ({RUNS[r['run']]})" for r in records if "failed" in r]
+    return [f"Refused, and in no figure: {', '.join(lost)}."] if lost else []
+
+
 def figures_of(records: list[dict[str, Any]], run: str) -> list[Figure]:
     """One run over all takes, for the docs."""
     good = [r for r in records if r["run"] == run and "failed" not in r]
