@@ -44,8 +44,20 @@ def down(frame: float) -> NDArray[np.float64] | None:
     return bend(np.array([260.0 - frame, -40.0]), np.array([320 - 3 * frame, 0.5 * tip[1]]), tip)
 
 
+def cross(frame: float) -> NDArray[np.float64] | None:
+    """Crosses itself: goes right, turns back below and comes up through its own first part."""
+    if frame < 4:
+        return None
+    s, wave = np.linspace(0, 1, 80)[:, None], 12.0 * np.sin(frame / 6.0)
+    first, tip = np.array([-40.0, 190.0 + wave]), np.array([110.0 + 2.5 * frame, 175.0 - 3 * frame])
+    one, two = np.array([420.0, 60.0 + 2 * frame]), np.array([330.0 - wave, 360.0 + wave])
+    return (
+        (1 - s) ** 3 * first + 3 * s * (1 - s) ** 2 * one + 3 * s * s * (1 - s) * two + s**3 * tip
+    )
+
+
 def loop(frame: float) -> NDArray[np.float64] | None:
-    """Crosses itself."""
+    """Turns twice; its first part stands still at the rim."""
     if frame < 4:
         return None
     s = np.linspace(0, 1, 60)[:, None]
@@ -95,6 +107,7 @@ def cases(width: float, seed: int, noise: float) -> dict[str, Painted]:
         "front": painted(0.6, wires=True, others=shock),
         "tuft": painted(0.8, Tufted),
         "loop": painted(0.7, line=loop),
+        "cross": painted(0.7, line=cross),
         "blur": painted(0.6, exposure=0.4),
     }
 

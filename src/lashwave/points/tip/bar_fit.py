@@ -20,7 +20,7 @@ from scipy.special import ndtr
 from scipy.stats import truncnorm
 
 from lashwave.points.background import Plane
-from lashwave.points.tip.line_trace import CentreLine
+from lashwave.points.tip.centre_line import CentreLine
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities import Array, Mask
 

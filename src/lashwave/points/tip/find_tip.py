@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
 from lashwave.points.tip.bar_fit import TipFit, TipSeen, fit_tip, pooled
+from lashwave.points.tip.centre_line import CentreLine, centre_line
 from lashwave.points.tip.line_mask import (
     DarkRegion,
     MaskThresholds,
@@ -22,7 +23,7 @@ from lashwave.points.tip.line_mask import (
     dark_regions,
     mask_thresholds,
 )
-from lashwave.points.tip.line_trace import CentreLine, End, centre_line, ends
+from lashwave.points.tip.line_trace import End, ends
 from lashwave.points.tip.through_fronts import bands, walked_ends
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.points.tip.tuft import at_edge_step, credible
@@ -64,7 +65,9 @@ def tips_in(
         dark = darkness(image, scene)
         near, gate = _expected(trail, number, settings)
         chosen = _choose(
-            _ends(dark_regions(dark, thresholds, settings=settings), scene, near, settings),
+            _ends(
+                dark_regions(dark, thresholds, settings=settings), scene, thresholds, near, settings
+            ),
             near,
             gate,
         )
@@ -72,7 +75,13 @@ def tips_in(
         if near is not None and (fresh is None or fresh.end.beyond > 0.0):
             # A front or a tuft joins the tip, or hides it: look for what is black.
             chosen = _choose(
-                _ends(black_regions(dark, thresholds, settings=settings), scene, near, settings),
+                _ends(
+                    black_regions(dark, thresholds, settings=settings),
+                    scene,
+                    thresholds,
+                    near,
+                    settings,
+                ),
                 near,
                 gate,
             )
@@ -186,9 +195,14 @@ def tip_track(
 
 
 def _ends(
-    regions: list[DarkRegion], scene: Background, near: Array | None, settings: TipSettings
+    regions: list[DarkRegion],
+    scene: Background,
+    thresholds: MaskThresholds,
+    near: Array | None,
+    settings: TipSettings,
 ) -> list[End]:
-    found = [e for r in regions for e in ends(r, scene.usable, near, settings=settings)]
+    standing = thresholds.standing
+    found = [e for r in regions for e in ends(r, scene.usable, near, settings, standing)]
     return [e for e in found if e.beyond < settings.track_farthest]
 
 

@@ -33,6 +33,11 @@ class MaskThresholds:
     likely: Plane
     rim: Mask
     """Where a line may come in."""
+    standing: Mask
+    """Dark in every frame, long, and no wire: a part of the line that stands still."""
+    stem: Mask
+    """About what stands and reaches the rim at one place alone, as a line does and no wire: there
+    the moving part of the line begins."""
 
     @property
     def seen(self) -> Mask:
@@ -88,6 +93,7 @@ def mask_thresholds(scene: Background, settings: TipSettings = TIP) -> MaskThres
     )
     fine = np.maximum(blurred(weight, settings.mask_fine_blur), np.float32(1e-3))
     noise = noise / np.sqrt(fine)
+    standing, stem = _standing(scene, rim, settings)
     return MaskThresholds(
         weight,
         fine,
@@ -99,7 +105,33 @@ def mask_thresholds(scene: Background, settings: TipSettings = TIP) -> MaskThres
             np.float32
         ),
         rim,
+        standing,
+        stem,
     )
+
+
+def _standing(scene: Background, rim: Mask, settings: TipSettings) -> tuple[Mask, Mask]:
+    """(H, W) what of the line is dark in the background itself, and about its part at the rim."""
+    size = 2 * int(settings.fit_widest) + 1
+    about = cv2.morphologyEx(scene.level, cv2.MORPH_CLOSE, np.ones((size, size), np.uint8))
+    dark = blurred(scene.level, 0.5) < settings.mask_standing * about
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(dark.view(np.uint8))
+    long = stats[:, cv2.CC_STAT_WIDTH : cv2.CC_STAT_HEIGHT + 1].max(axis=1)
+    kept = long >= settings.mask_standing_long
+    kept[0] = False
+    border = np.zeros_like(rim)
+    border[: settings.mask_border] = border[-settings.mask_border :] = True
+    border[:, : settings.mask_border] = border[:, -settings.mask_border :] = True
+    stem = np.zeros_like(dark)
+    for label in np.unique(labels[border & dark]):
+        own = labels == label
+        # A wire goes on to another side of the picture; a line does not.
+        if cv2.connectedComponents((own & border).view(np.uint8))[0] > 2:
+            kept[label] = False
+        elif kept[label]:
+            stem |= own
+    square = np.ones((2 * settings.mask_stem_about + 1,) * 2, np.uint8)
+    return kept[labels], np.asarray(cv2.dilate(stem.view(np.uint8), square)).view(np.bool_)
 
 
 def dark_regions(
@@ -189,9 +221,10 @@ def _regions(
             slice(left_low, min(left + width + settings.mask_margin, width_all)),
         )
         mask = labels[box] == label
-        found.append(
-            DarkRegion((left_low, low), mask, mask & thresholds.rim[box], shade[box], black)
-        )
+        rim = mask & thresholds.rim[box]
+        if not rim.any():
+            rim = mask & thresholds.stem[box]
+        found.append(DarkRegion((left_low, low), mask, rim, shade[box], black))
     return found
 
 

@@ -15,7 +15,6 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from lashwave.points.background import Plane
 from lashwave.points.tip.line_mask import DarkRegion, Mask
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities import Array, Index
@@ -44,7 +43,11 @@ class End:
 
 
 def ends(
-    region: DarkRegion, usable: Mask, near: NDArray | None = None, settings: TipSettings = TIP
+    region: DarkRegion,
+    usable: Mask,
+    near: NDArray | None = None,
+    settings: TipSettings = TIP,
+    standing: Mask | None = None,
 ) -> list[End]:
     """Free ends of a region, farthest from the rim first.
 
@@ -53,6 +56,7 @@ def ends(
     usable : of the whole frame; an end must be seen to be one, not vanish behind a wire.
     near : (2,) [px] where the tip is expected; lets a region without a rim count, its way then
         beginning at the place farthest from here.
+    standing : of the whole frame: dark in the background itself, where the line may go on unseen.
     """
     rows, columns = np.nonzero(region.mask)
     corner = np.asarray(region.corner, dtype=float)
@@ -86,15 +90,49 @@ def ends(
         if len(way) < settings.trace_least_way:
             continue
         direction = _outward(way, settings)
-        if _is_free(region, usable, way, direction, settings):
+        if _is_free(region, (usable, standing), way, direction, settings):
             row, column = np.rint(way - corner).astype(int)[:, ::-1].T
             along, wide = region.shade[row, column], half.disc[row, column]
             end = _trimmed(way, along, wide, entered, settings)
             if end is not None and region.black:
                 end = replace(end, beyond=max(end.beyond, 1.0))
+            if end is not None and _folded(region, end, standing, settings):
+                continue
             if end is not None and all(_apart(end, other, settings) for other in found):
                 found.append(end)
     return found
+
+
+def _folded(region: DarkRegion, end: End, standing: Mask | None, settings: TipSettings) -> bool:
+    """Whether two strands of the line meet at an end: a fold, or a crossing too near to it.
+
+    Circles about an end of the line are cut by one strand, those about a fold by two, both behind.
+    """
+    place = end.way[0] - np.asarray(region.corner)
+    wide = 1.5 * (end.width or 4.0)
+    reach = int(settings.trace_fold[-1] + wide) + 3
+    v, u = (int(x) for x in np.rint(place)[::-1])
+    top, left = max(v - reach, 0), max(u - reach, 0)
+    box = slice(top, v + reach + 1), slice(left, u + reach + 1)
+    dark = region.shade[box] > settings.trace_fold_dark * end.depth
+    if standing is not None:  # it may hide where the strands join
+        low, right = region.corner[1] + top, region.corner[0] + left
+        dark |= standing[low : low + dark.shape[0], right : right + dark.shape[1]]
+    rows, columns = np.mgrid[: dark.shape[0], : dark.shape[1]]
+    away = np.stack([columns + left, rows + top], axis=-1) - place
+    far = np.hypot(away[..., 0], away[..., 1])
+    ahead = away @ end.direction / np.maximum(far, 1.0)
+    for number, radius in enumerate(settings.trace_fold):
+        inside = dark & (far <= radius + wide + 1.0)
+        labels = cv2.connectedComponents(inside.view(np.uint8))[1]
+        nearest = np.unravel_index(int(np.where(inside, far, np.inf).argmin()), far.shape)
+        ring = (labels == labels[nearest]) & (far > radius + wide - 1.0)
+        count, arcs = cv2.connectedComponents(ring.view(np.uint8))
+        seen = [float(ahead[arcs == k].mean()) for k in range(1, count)]
+        behind = sum(a < settings.trace_fold_behind[number > 0] for a in seen)
+        if behind == 2 if number else behind > 1:
+            return True
+    return False
 
 
 def _apart(end: End, other: End, settings: TipSettings) -> bool:
@@ -142,16 +180,28 @@ def _trimmed(
     run = settings.trace_faint_run
     narrowest = minimum_filter1d(broad, run, origin=-(run // 2), mode="nearest")
     darkest = maximum_filter1d(smoothed, run, origin=-(run // 2), mode="nearest")
-    over = (narrowest > widest) | (darkest < settings.trace_faint * usual)
+    faint = darkest < settings.trace_faint * usual
+    over = (narrowest > widest) | faint
     over[: int(settings.trace_least_way)] = False
-    if over.any():
+    while over.any():
         last = int(np.argmax(over))
-        later = (smoothed[last:] > settings.trace_again * usual[last]) & (
-            broad[last:] < widest[last]
+        narrow = broad[last:] < widest[last]
+        again = np.convolve(
+            (smoothed[last:] > settings.trace_again * usual[last]) & narrow,
+            np.ones(settings.trace_again_run),
         )
-        again = np.ones(settings.trace_again_run)
-        if np.convolve(later, again, mode="valid").max(initial=0) >= again.size:
-            return None  # the line goes on: something only lies across it
+        goes_on = np.flatnonzero(again >= settings.trace_again_run)
+        if faint[last]:
+            if goes_on.size:
+                return None  # the line goes on: something only lies across it
+            break
+        if not goes_on.size:
+            if (narrow & (smoothed[last:] > settings.trace_beyond * usual[last])).sum() > 2:
+                return None  # a stub beyond something as dark as the line
+            break
+        # Something as dark lies across, the line itself where it crosses: go on beyond it.
+        over[: last + int(goes_on[0]) + 1] = False
+        last = len(out)
     cut = len(out) - last
     way, shade = way[cut:], shade[cut:]
     if len(way) < settings.trace_least_way:
@@ -282,17 +332,25 @@ def _graph(region: DarkRegion, depth: float, half: _HalfWidths) -> csr_matrix:
 
 
 def _is_free(
-    region: DarkRegion, usable: Mask, way: Array, direction: Array, settings: TipSettings
+    region: DarkRegion,
+    scene: tuple[Mask, Mask | None],
+    way: Array,
+    direction: Array,
+    settings: TipSettings,
 ) -> bool:
     """Whether the picture is seen to be bright past the end of a way, over a fan of directions."""
     angle = np.arctan2(direction[1], direction[0]) + np.radians(settings.trace_fan)
     fan = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     past = np.array(settings.trace_black_past if region.black else settings.trace_past)
     spots = np.rint(way[0] + fan[:, None] * past[None, :, None]).astype(int)
+    usable, standing = scene
     height, width = usable.shape
     if not ((spots >= 0) & (spots < [width, height])).all():
         return False
     if usable[spots[..., 1], spots[..., 0]].mean() < settings.trace_seen:
+        return False
+    # A part of the line that stands still is in the background: it may go on there.
+    if standing is not None and standing[spots[..., 1], spots[..., 0]].all(axis=1).any():
         return False
     corner = np.asarray(region.corner)
     spots = spots - corner
@@ -306,77 +364,3 @@ def _is_free(
     here = float(region.shade[before[:, 1], before[:, 0]].mean())
     limit = settings.trace_faint if region.black else settings.trace_beyond
     return float(shade.mean(axis=1).max()) < limit * here
-
-
-def sampled(plane: Plane, spots: Array) -> Array:
-    """Values at places (..., 2) [px], linear between pixels, 0 outside."""
-    u, v = spots[..., 0].astype(np.float32), spots[..., 1].astype(np.float32)
-    return np.asarray(cv2.remap(plane, u, v, cv2.INTER_LINEAR)).astype(float)
-
-
-@dataclass(frozen=True)
-class CentreLine:
-    """The middle of the dark line in one frame, from near its tip inward."""
-
-    uv: Array
-    """(M, 2) [px]"""
-    sd: Array
-    """(M,) [px] across the line"""
-    arc: Array
-    """(M,) [px] along the line from the first point"""
-
-
-def smooth(way: Array, window: int = 9) -> Array:
-    """Running mean [px] of a way (W, 2) [px], its ends kept in place by mirroring through them."""
-    half = min(window // 2, len(way) - 1)
-    if half == 0:
-        return way
-    head = 2 * way[0] - way[half:0:-1]
-    tail = 2 * way[-1] - way[-2 : -half - 2 : -1]
-    long = np.concatenate([head, way, tail])
-    total = np.cumsum(np.concatenate([np.zeros((1, 2)), long]), axis=0)
-    width = 2 * half + 1
-    return np.asarray((total[width:] - total[:-width]) / width)
-
-
-def centre_line(
-    dark: Plane,
-    noise: Plane,
-    way: Array,
-    width: float | None = None,
-    settings: TipSettings = TIP,
-) -> CentreLine:
-    """Sub-pixel middle of the line along a way: centroid of the darkness across, twice.
-
-    Parameters
-    ----------
-    dark, noise : relative darkness of the frame and its standard deviation.
-    way : (W, 2) [px] within 2 px of the middle.
-    width : of the line [px], where it is wide.
-    """
-    line = smooth(way)
-    half = max(settings.trace_half, np.ceil(0.65 * (width or 0.0) + 3.0))
-    offsets = np.arange(-half, half + 0.25, 0.5)
-    for _ in range(2):
-        tangent = np.gradient(line, axis=0)
-        tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
-        normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-        spots = line[:, None] + offsets[None, :, None] * normal[:, None]
-        cut = sampled(dark, spots)
-        peak = np.maximum(cut[:, np.abs(offsets) <= 2.0].max(axis=1), 1e-3)
-        # From the middle outward, up to where the dark ends: another strand may lie beside it.
-        body = cut > 0.25 * peak[:, None]
-        middle = offsets.size // 2
-        right = np.logical_and.accumulate(body[:, middle:], axis=1)
-        left = np.logical_and.accumulate(body[:, middle::-1], axis=1)[:, :0:-1]
-        body = np.concatenate([left, right], axis=1)
-        mass = np.where(body, cut, 0.0)
-        total = np.maximum(mass.sum(axis=1), 1e-3)
-        shift = np.where(body.any(axis=1), mass @ offsets / total, 0.0)
-        line = line + smooth(shift[:, None] * normal, 5)
-    level = sampled(noise, line[:, None])
-    # Half-pixel samples share their noise in pairs, and the running mean joins five ways.
-    arm = np.sqrt((body * np.square(offsets)).sum(axis=1) * 2.0 / 5.0)
-    sd = np.hypot(level[:, 0] * arm / total, 0.02)
-    step = np.linalg.norm(np.diff(line, axis=0), axis=1)
-    return CentreLine(line, sd, np.concatenate([[0.0], np.cumsum(step)]))

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.points.background import Plane
+from lashwave.points.tip.centre_line import centre_line, sampled
 from lashwave.points.tip.line_mask import DarkRegion, Mask, MaskThresholds, blurred
-from lashwave.points.tip.line_trace import End, centre_line, sampled, way_in
+from lashwave.points.tip.line_trace import End, way_in
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities import Array
 

@@ -48,6 +48,14 @@ class TipSettings:
     mask_least_region: int = 12
     """Longest side of a region's box at least [px]; dust and specks are smaller."""
 
+    mask_standing: float = 0.8
+    """Under this share of the brightest nearby the background itself is dark: a wire, dust, or a
+    part of the line that stands still."""
+    mask_standing_long: int = 24
+    """Of these, what is shorter is dust [px]."""
+    mask_stem_about: int = 4
+    """So near to a standing part of the line its moving part begins [px]."""
+
     # The line's way through a dark region, and its end.
     trace_apart: int = 7
     """Two ends of one region are at least this far apart [px]."""
@@ -79,6 +87,13 @@ class TipSettings:
     """Directions past an end that are looked along [deg from the line's own]."""
     trace_seen: float = 0.6
     """Share of these places that must be seen, not hidden by wires or dust."""
+    trace_fold: tuple[float, ...] = (8.0, 18.0, 30.0, 44.0)
+    """Circles about an end on which a fold shows two strands; 1.5 widths are added [px]."""
+    trace_fold_dark: float = 0.5
+    """A strand takes this share of the end's depth."""
+    trace_fold_behind: tuple[float, float] = (0.3, -0.4)
+    """Cosines from the line's direction under which a strand lies beside or behind an end: on the
+    smallest circle, where none may, and on the others, where a fold's two do."""
     trace_half: float = 8.0
     """Half width of the cross-section that the line's middle is taken from [px]."""
 

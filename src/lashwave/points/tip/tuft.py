@@ -24,7 +24,7 @@ from scipy.special import ndtr
 
 from lashwave.points.background import Plane
 from lashwave.points.tip.bar_fit import TipFit, TipSeen
-from lashwave.points.tip.line_trace import sampled
+from lashwave.points.tip.centre_line import sampled
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities import Array, TuftWidths
 
