@@ -27,7 +27,7 @@ FULL = 1023
 """Of a 10-bit sensor [grey levels]."""
 
 
-def _moffat(defocus: float, core: float) -> NDArray[np.float64]:
+def moffat(defocus: float, core: float) -> NDArray[np.float64]:
     """Spread of a point's light on the fine grid: confusion [px], core of the wings [px]."""
     reach = int(FINE * 12)
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1] / FINE
@@ -69,7 +69,7 @@ def picture(
             here = light[low[1] : high[1], low[0] : high[0]]
             np.maximum(here, np.clip(1.0 - away, 0.0, None) / moments + here * (moments > 1),
                        out=here)  # fmt: skip
-    seen = fftconvolve(light, _moffat(0.8, 0.9), mode="same")
+    seen = fftconvolve(light, moffat(0.8, 0.9), mode="same")
     seen = peak * seen.reshape(height, FINE, width, FINE).mean(axis=(1, 3)).clip(0.0)
     rows, columns = np.mgrid[:height, :width]
     stray = 24.0 + 10.0 * columns / width + 6.0 * (rows / height) ** 2
