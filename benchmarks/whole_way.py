@@ -127,11 +127,14 @@ def sighted(throw: bench.Throw, folder: Path, rig: Path, frames: int) -> list[di
     described["microphones"] = bench.sounds(throw, source)
     print(f"  rendered in {time.time() - begun:.0f} s", flush=True)
     records = [lash("calibrate", folder / "fast-plan.toml", "--out", source / "fast.toml")]
-    described["cameras"][0] |= {"frames": "fast/*.png", "calibration": "fast.toml"}
+    size = [throw.view.size, throw.view.size]
+    described["cameras"][0] |= {"size": size, "frames": "fast/*.png"}
+    described["cameras"][0]["calibration"] = "fast.toml"
     for eye in throw.setup.eyes:
         shutil.copyfile(rig / f"{eye.name}.toml", source / f"{eye.name}.toml")
         described["cameras"].append(
-            {"name": eye.name, "rate": f"{bench.MARKER_RATE:g} Hz", "shows": "dots",
+            {"name": eye.name, "size": list(eye.size), "rate": f"{bench.MARKER_RATE:g} Hz",
+             "shows": "dots",
              "exposure": f"{throw.setup.exposure:g} s", "calibration": f"{eye.name}.toml",
              "frames": f"{eye.name}/*.png", "clock": {"offset": "0 s", "offset_sd": "0 s"}}
         )  # fmt: skip
@@ -142,8 +145,9 @@ def sighted(throw: bench.Throw, folder: Path, rig: Path, frames: int) -> list[di
     records.append(lash("check", folder / "located"))
     bench.perfect(throw, folder / "perfect", frames)
     bench.write_json(folder / "truth.json", bench.truth(throw, frames))
-    for name in ("source", "trial"):
-        shutil.rmtree(folder / name, ignore_errors=True)
+    if all(one["rc"] == 0 for one in records):
+        for name in ("source", "trial"):
+            shutil.rmtree(folder / name, ignore_errors=True)
     kept.write_text(json.dumps(records, indent=1), encoding="utf-8")
     return records
 

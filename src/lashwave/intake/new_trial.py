@@ -112,7 +112,8 @@ def _placed(placing: Placing, given: dict[str, Any]) -> tuple[dict[str, Any], li
 
     markers = description.get("markers")
     put(description.get("line"), "table", "line", "line")
-    put(markers, "file", "markers", "markers", _rate(markers))
+    if not _still_in_images(placing.source, description):
+        put(markers, "file", "markers", "markers", _rate(markers))
     for i, camera in enumerate(_tables(description, "cameras")):
         put(camera, "points", f"cameras.{i}", "points")
         for key in _CAMERA_FILES:
@@ -120,6 +121,17 @@ def _placed(placing: Placing, given: dict[str, Any]) -> tuple[dict[str, Any], li
     for i, microphone in enumerate(_tables(description, "microphones")):
         put(microphone, "file", f"microphones.{i}", None)
     return description, faults
+
+
+def _still_in_images(source: Path, description: dict[str, Any]) -> bool:
+    """Whether the file of markers is what `locate` has yet to make of a camera's images."""
+    markers = description.get("markers")
+    file = markers.get("file") if isinstance(markers, dict) else None
+    filmed = any(
+        isinstance(camera, dict) and camera.get("shows") == "dots" and "frames" in camera
+        for camera in _tables(description, "cameras")
+    )
+    return filmed and isinstance(file, str) and not (source / file).exists()
 
 
 def _rate(markers: Any) -> float | None:
