@@ -275,7 +275,7 @@ def test_smoothed_samples_are_said_and_their_deviation_has_a_floor(tmp_path: Pat
     """White noise of 0.3 mm, and the same through filters of SciPy."""
     from scipy.signal import butter, filtfilt
 
-    from lashwave.intake.smoothing import FLOOR, scatter
+    from lashwave.intake.marker_scatter import FLOOR, scatter
 
     rng = np.random.default_rng(0)
     time = np.arange(1500) / 500.0

@@ -3,6 +3,7 @@
 from lashwave.calibrate.board import Placed, calibrate_board
 from lashwave.calibrate.calibrate_settings import CalibrateSettings
 from lashwave.calibrate.corners import DICTIONARIES, Board, Corners, find_corners
+from lashwave.calibrate.known_dots import dots_of_points
 from lashwave.calibrate.pinhole import NAMES, UNITS, names_of
 from lashwave.calibrate.point_fit import Calibrated, Prior, UndeterminedError, numeric_jacobian
 from lashwave.calibrate.pose import fit_camera, fit_pose
@@ -36,6 +37,7 @@ __all__ = [
     "WandFit",
     "calibrate_board",
     "calibrate_wand",
+    "dots_of_points",
     "find_corners",
     "fit_camera",
     "fit_parallel",

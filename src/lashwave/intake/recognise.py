@@ -14,8 +14,8 @@ import numpy as np
 from lashwave.files import FILM_ENDINGS, PNG, READERS, TIFF, MarkerSamples
 from lashwave.intake import samples, sheet
 from lashwave.intake.headings import usable_unit
+from lashwave.intake.marker_scatter import LONGEST
 from lashwave.intake.sheet import Sheet
-from lashwave.intake.smoothing import LONGEST
 from lashwave.quantities import Array, InputError
 
 MOST = 20_000

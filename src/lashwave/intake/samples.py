@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from lashwave.files import zeros_to_gaps
 from lashwave.intake.headings import Heading, dimension
+from lashwave.intake.marker_scatter import Scatter, scatter
 from lashwave.intake.sheet import Sheet
-from lashwave.intake.smoothing import Scatter, scatter
 from lashwave.pipeline import noise_from_differences
 from lashwave.quantities import Array, InputError, UnitError, factor
 

@@ -8,6 +8,7 @@ from . import (
     throw_of_campaign as throw_of_campaign,
 )
 from .console import Progress as Progress, silent as silent
+from .film_dots import film_dots as film_dots
 from .health import noise_from_differences as noise_from_differences
 from .labelled import answered_trial as answered_trial
 from .locate import joined as joined, search as search

@@ -7,10 +7,18 @@ from pathlib import Path
 
 import numpy as np
 
-from lashwave.calibrate import KnownPoints, Wand, WandFit, calibrate_wand, order_three
-from lashwave.files import Fields
-from lashwave.pipeline import Progress
-from lashwave.quantities import Array
+from lashwave.calibrate import (
+    KnownPoints,
+    UndeterminedError,
+    Wand,
+    WandFit,
+    calibrate_wand,
+    dots_of_points,
+    order_three,
+)
+from lashwave.files import Fields, Table
+from lashwave.pipeline import Progress, film_dots
+from lashwave.quantities import Array, InputError
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_plan import CalibrationOutcome, CalibrationPlan
 
@@ -26,7 +34,7 @@ def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOut
     tables = plan.root.subs("cameras")
     if len(tables) < 2:
         raise plan.root.fault("cameras", "names fewer than two", "write a [[cameras]] for each")
-    sensors = [plans.read_sensor(plan, t, "seen") for t in tables]
+    sensors = [plans.read_sensor(plan, t, "seen", "frames", "still") for t in tables]
     for i, sensor in enumerate(sensors):
         if sensor.lens is None:
             raise sensor.fields.fault("lens", "is missing", "calibrate each lens by a board first")
@@ -36,9 +44,15 @@ def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOut
             raise sensor.fields.fault("lens", problem, right)
         if sensor.name in {s.name for s in sensors[:i]}:
             raise sensor.fields.fault("name", f"{sensor.name!r} names two cameras", "rename one")
-    views = [plans.read_seen(plan, s.fields, "seen", s.size, blank=True) for s in sensors]
+    known_places = (
+        plans.read_known(plan, fields, "known", framed=False) if fields.has("known") else None
+    )
+    views = []
+    for number, sensor in enumerate(sensors):
+        progress(f"dots of {sensor.name}", 0.3 * number / len(sensors))
+        views.append(_view(plan, sensor, known_places))
     views = [_labelled(plan, v, dots, stick) for v in views]
-    known = _read_frame_points(plan, fields, views)
+    known = _read_frame_points(fields, known_places, views)
     progress("adjusting", 0.3)
     lenses = [s.lens for s in sensors if s.lens is not None]
     fit = calibrate_wand(lenses, _dots(views, dots), stick, known=known, sd=plan.sd)
@@ -88,6 +102,10 @@ def _labelled(
     if not bare.size:
         return view
     if len(dots) != 3:
+        if not view.table.rows:
+            raise InputError(view.table.where, "shows a wand of two dots, which look alike",
+                             "wave three dots with unequal gaps, or give a table with labels",
+                             field="wand.dots")  # fmt: skip
         row = int(bare[0])
         raise view.table.fault(row, "point", "has no label", "label it, or wave three dots")
     frames, count = np.unique(view.frame[bare], return_counts=True)
@@ -117,15 +135,55 @@ def _dots(views: list[plans.SeenPoints], dots: tuple[str, ...]) -> Array:
     return uv
 
 
+def _view(
+    plan: CalibrationPlan, sensor: plans.PlannedCamera, known: plans.KnownPlaces | None
+) -> plans.SeenPoints:
+    """What a camera saw: from its table, or from its film.
+
+    Of a film the moving dots have no label yet; those at rest, of it or of the images that `still`
+    names, are the known points.
+
+    Raises InputError for a camera with both or neither, and dots that cannot be told apart.
+    """
+    fields = sensor.fields
+    if fields.has("seen"):
+        for key in ("frames", "still"):
+            if fields.has(key):
+                raise fields.fault(key, "stands beside a table", "keep seen or frames")
+        return plans.read_seen(plan, fields, "seen", sensor.size, blank=True)
+    if not fields.has("frames"):
+        raise fields.fault("seen", "is missing", "give a table (seen) or a film (frames)")
+    found = film_dots(plans.read_images(plan, fields, "frames", sensor.size)[1])
+    still = found.still
+    if fields.has("still"):
+        still = film_dots(plans.read_images(plan, fields, "still", sensor.size)[1]).still
+    name = fields.text("frames")
+    plan.folder.notes.append(
+        f"{name}: {found.frame.size} moving dots in {np.unique(found.frame).size} images, "
+        f"{len(still)} at rest"
+    )
+    frame, labels, uv = found.frame, [""] * found.frame.size, found.uv
+    if known is not None and sensor.lens is not None:
+        try:
+            own = dots_of_points(known.points, still, sensor.lens)
+        except UndeterminedError as error:
+            key = "still" if fields.has("still") else "frames"
+            raise fields.fault(key, error.problem, error.remedy) from None
+        seen = np.flatnonzero(own >= 0)
+        frame = np.concatenate([frame, np.full(seen.size, -1)])
+        labels += [known.label[k] for k in seen]
+        uv = np.concatenate([uv, still[own[seen]]])
+    return plans.SeenPoints(frame, tuple(labels), uv, Table(plan.folder.root, name, 0, {}, {}, {}))
+
+
 def _read_frame_points(
-    plan: CalibrationPlan, fields: Fields, views: list[plans.SeenPoints]
+    fields: Fields, known: plans.KnownPlaces | None, views: list[plans.SeenPoints]
 ) -> KnownPoints | None:
     """Points that fix the frame of reference; each camera's mean over the frames that show them."""
-    if not fields.has("known"):
+    if known is None:
         if fields.has("known_sd"):
             raise fields.fault("known_sd", "goes with known points", "name the known points")
         return None
-    known = plans.read_known(plan, fields, "known", framed=False)
     sd = fields.number("known_sd", "length", above=0.0, high=1.0)
     uv = np.full((len(views), len(known.label), 2), np.nan)
     for c, view in enumerate(views):
