@@ -46,6 +46,11 @@ class WandFit:
     """Fitted over stated length of the wand."""
     warnings: tuple[str, ...]
     """Of the adjustment as a whole."""
+    covariance: Array
+    """(S, S) of all cameras' parameters together, in px, rad, m or 1: what they share, such as the
+    known points' errors, makes a sum of their own chi-squares scatter more than one chi-square."""
+    parameters: tuple[tuple[str, ...], ...]
+    """Names of each camera's, in the order in which they stand there."""
 
 
 @dataclass(frozen=True)
@@ -254,7 +259,10 @@ def _finish(
         cameras.append(
             Calibrated(calibration, rest[c].reshape(-1, 2), used, answer.condition, tuple(warnings))
         )
-    return _with_lengths(lenses, rows, state, cameras, [remark] if remark else [], settings)
+    count = int(layout.free.sum())
+    fit = _with_lengths(lenses, rows, state, cameras, [remark] if remark else [], settings)
+    names = tuple(layout.names(c) for c in range(len(lenses)))
+    return replace(fit, covariance=covariance[:count, :count], parameters=names)
 
 
 def _with_lengths(
@@ -292,5 +300,5 @@ def _with_lengths(
         )
     return WandFit(
         tuple(cameras), lengths.size, float(lengths.mean()), float(lengths.std(ddof=1)),
-        state.stretch, tuple(warnings),
+        state.stretch, tuple(warnings), np.empty((0, 0)), (),
     )  # fmt: skip
