@@ -7,7 +7,8 @@ import pytest
 from scipy.linalg import orth
 
 from lashwave.estimate import assembly, path as paths
-from lashwave.estimate.momentum_rows import dynamics_rows, schemed_residual
+from lashwave.estimate.bend_rows import mean_directions, time_shares
+from lashwave.estimate.momentum_rows import dynamics_rows
 from lashwave.estimate.sighting_rows import full_weights, look
 from tests.estimate.long_rows import blank, long_rows, windows_of
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
@@ -18,7 +19,8 @@ DENSITY = 140.0
 def problem(seed: int, **given):
     rng = np.random.default_rng(seed)
     setup = setup_of(trial_of(rng, **given))
-    return setup, path_of(setup, rng, 5), rng
+    path = path_of(setup, rng, 5)
+    return setup, paths.with_shares(setup, path, rng.uniform(1.0, 30.0, path.node.shape[:2])), rng
 
 
 @pytest.mark.parametrize("given", [{}, {"handle": 0.0}, {"ends": "held"}])
@@ -91,13 +93,10 @@ def dense_rows(setup, path, spread, seen, k):
     body = setup.kernel_chain(path.shared)
     laws = 5 + body[5].shape[0]
     row, reach = blank(links, laws), path.reach(setup)
-    _, mean, *_ = schemed_residual(
-        *state, path.chord[near], hm, hp, body, setup.air, law, setup.gravity,
-        weight, first, last,
-    )  # fmt: skip
+    mean = mean_directions(path.direction[near], time_shares(path.share[k], hm, hp))
     tension, _ = dynamics_rows(
         row, *state, path.axes[near], windows_of(reach[near]), path.chord[near], hm, hp, body,
-        setup.air, law, setup.gravity, weight, first, last,
+        setup.air, law, setup.gravity, weight, path.share[k], first, last,
     )  # fmt: skip
     G, r = long_rows(row, reach[near])
     columns = np.zeros((3 * links + 3, last - first))

@@ -14,7 +14,7 @@ from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.noise import spread
 from lashwave.estimate.options import Options
-from lashwave.estimate.path import from_nodes
+from lashwave.estimate.path import from_nodes, with_shares
 from lashwave.estimate.posterior import draws_of, field_of, slid, slipped
 from lashwave.estimate.setup import set_up
 from lashwave.estimate.sighting_rows import full_weights
@@ -49,6 +49,7 @@ def problem():
         shared[i] = truth.answers.get(name, shared[i]) if ":" in name else shared[i]
     path = from_nodes(setup, time, node, shared)
     density, weights, anchor = spread(setup, path), full_weights(setup), shape_prior(setup, path)
+    path = with_shares(setup, path, density)
     normal = eq.build(setup, path, density, weights, anchor)
     size = path.time.size * setup.unknowns
     whole = np.zeros((size, size))

@@ -9,7 +9,7 @@ from lashwave import twin
 from lashwave.estimate import Options, normal as eq
 from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.noise import spread
-from lashwave.estimate.path import moved
+from lashwave.estimate.path import moved, with_shares
 from lashwave.estimate.setup import jerk_density, set_up
 from lashwave.estimate.sighting_rows import full_weights
 from lashwave.estimate.sweep import initial_shared, spline_path
@@ -92,9 +92,9 @@ def test_the_slopes_of_the_rows_are_their_derivatives(problem):
 
 def test_the_widened_band_is_solved_as_the_dense_equations_are(problem):
     setup, path = problem
-    normal = eq.build(
-        setup, path, spread(setup, path), full_weights(setup, 10.0), shape_prior(setup, path)
-    )
+    density = spread(setup, path)
+    path = with_shares(setup, path, density)
+    normal = eq.build(setup, path, density, full_weights(setup, 10.0), shape_prior(setup, path))
     size = path.time.size * setup.unknowns
     assert normal.band.shape[0] == 3 * setup.unknowns + eq.width(setup)
     whole = np.zeros((size, size))

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 
 from lashwave.estimate import path
-from lashwave.estimate.bend_rows import mean_directions
+from lashwave.estimate.bend_rows import mean_directions, time_shares
 from lashwave.estimate.momentum_rows import (
     _drag_of_body,
     _drag_of_link,
     dynamics_rows,
     impulse_residual,
     project_out_tensions,
-    schemed_residual,
+    wanted_shares,
 )
 from lashwave.quantities import Array
 from tests.estimate.long_rows import blank, long_rows, windows_of
@@ -82,17 +82,18 @@ def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
     row = blank(LINKS, 7)
     x, E = places(base, t), axes(t)
     D = path.link_reach(t, E, chords(t), LENGTH, 1, 0)
+    share = shares_of(base, t, chain)
     tension, _ = dynamics_rows(
-        row, x, t, E, windows_of(D), chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
-    )
+        row, x, t, E, windows_of(D), chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, share, 1,
+        LINKS,
+    )  # fmt: skip
     return *long_rows(row, D), tension
 
 
-def scheme(base: Array, t: Array, chain: tuple) -> tuple[Array, Array]:
-    """Weights of the three times (3, LINKS), and mean directions (LINKS, 3)."""
+def shares_of(base: Array, t: Array, chain: tuple) -> Array:
+    """(LINKS,) of either side time."""
     x = places(base, t)
-    given = x, t, chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS
-    return schemed_residual(*given)[:2]
+    return wanted_shares(x, t, chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, 1, LINKS)
 
 
 def raw(base: Array, t: Array, law: Array, lam: Array, chain: tuple, shares: Array) -> Array:
@@ -108,7 +109,7 @@ def both() -> tuple[Array, Array]:
     base, t, chain = invented()
     G, _, tension = rows(base, t, chain)
     lam = tension * 0.5 * sum(STEPS)
-    shares, _ = scheme(base, t, chain)
+    shares = time_shares(shares_of(base, t, chain), *STEPS)
     assert 0.01 < shares[0].min() < 0.1 < shares[0].max()  # averaged, some more than others
     E, J, eps = axes(t), np.zeros_like(G), 1e-6
     for column in range(3 * N + 7):
@@ -135,7 +136,7 @@ def both() -> tuple[Array, Array]:
 def test_residual_is_the_projected_one() -> None:
     base, t, chain = invented()
     _, r, tension = rows(base, t, chain)
-    shares, _ = scheme(base, t, chain)
+    shares = time_shares(shares_of(base, t, chain), *STEPS)
     direct = raw(base, t, LAW, tension * 0.5 * sum(STEPS), chain, shares)
     # Rounding of impulses of order 0.1.
     np.testing.assert_allclose(r, direct, atol=1e-13)
@@ -154,7 +155,7 @@ def test_projection_leaves_what_least_squares_leaves() -> None:
 def test_derivative_by_motion(both: tuple[Array, Array]) -> None:
     """Unknowns of all three times: differences to 1e-6 of the largest entry.
 
-    The held drag coefficients leave 2e-7 of it here; a wrong bend or tension term leaves far more.
+    A wrong bend, drag or tension term leaves far more.
     """
     G, J = both
     assert np.abs((G - J)[:, : 3 * N]).max() < 1e-6 * np.abs(J[:, : 3 * N]).max()
@@ -183,7 +184,7 @@ def test_drag_by_velocity(size: float) -> None:
     v, t = size * np.array([5.0, 2.0, -3.0]) / np.sqrt(38.0), np.array([0.0, 0.6, 0.8])
 
     def along_link(u: Array) -> Array:
-        normal, tangential, _ = _drag_of_link(u, t, 0.05, 3e-3, AIR, LAW)
+        normal, tangential, *_ = _drag_of_link(u, t, 0.05, 3e-3, AIR, LAW)
         return np.asarray(normal + tangential)
 
     for force, got in (

@@ -184,7 +184,7 @@ def test_drag_is_one(seed: int, links: int, mach: float, bend: float) -> None:
     close(power[0], float((p.drag * m.v).sum()))
     close(accounts.tuft_drag(m.chain, batch, m.medium, m.law)[0], p.tuft[-1])
     c = m.chain
-    by_cause, _, _ = air_forces(
+    by_cause, *_ = air_forces(
         m.v, m.t, c.length, c.diameter, c.bluff_area, c.tuft_area, m.air, m.scales
     )
     for got, expected in zip(by_cause, (p.across, p.along, p.tuft, p.markers), strict=True):
@@ -324,7 +324,7 @@ def test_scales_are_one(seed: int, links: int, mach: float, bend: float) -> None
     row = blank(c.links, 5)
     dynamics_rows(
         row, x, t, frame, windows_of(reach), chords, h, h, line, m.air, m.scales, GRAVITY, weight,
-        1, c.links,
+        limp, 1, c.links,
     )  # fmt: skip
     for k, force in enumerate((p.across, p.along, p.tuft)):
         close(row[..., 3 * WIDE + k], -h * weight[:, None] * force)

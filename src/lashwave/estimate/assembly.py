@@ -15,7 +15,12 @@ import numpy as np
 from lashwave.estimate.blocks import BLAS, N, T, call
 from lashwave.estimate.gram import add_products, add_sighting, write_block, write_edge
 from lashwave.estimate.local_rows import WIDE, far_moves, put_places, windows
-from lashwave.estimate.momentum_rows import KernelChain, dynamics_rows, whitened_residual
+from lashwave.estimate.momentum_rows import (
+    KernelChain,
+    dynamics_rows,
+    wanted_shares,
+    whitened_residual,
+)
 from lashwave.estimate.tension_rows import place_of, take_off, tension_rows
 from lashwave.mechanics import compiled
 from lashwave.quantities import Array, Mask, Whole
@@ -28,6 +33,7 @@ class Course(NamedTuple):
     direction: Array  # (K, N, 3)
     chord: Array  # (K, N) [m]
     time: Array  # (K,) [s]
+    share: Array  # (K, N), of the times before and after in pull and bending; see `bend_rows`
 
 
 class Dynamics(NamedTuple):
@@ -159,7 +165,7 @@ def _add_centre(
         window[s] = kept.window[slots[s]]
     tension, pull = dynamics_rows(
         row, course.node, course.direction, E, window, course.chord, hm, hp, chain, d.air, d.law,
-        d.gravity, weight, d.first, d.last,
+        d.gravity, weight, course.share[1], d.first, d.last,
     )  # fmt: skip
     tension_rows(row, kept.far, pull, weight, d.first, d.last, kept.store, slots, laws)
     _hand_rows(row, course.node, window, hm, hp, d.hand_density, d.driven)
@@ -197,7 +203,9 @@ def _around(course: Course, k: int) -> tuple[Course, float, float]:
     """The course at times k - 1, k, k + 1, and the steps between them [s]."""
     near = slice(k - 1, k + 2)
     time = course.time[near]
-    part = Course(course.node[near], course.direction[near], course.chord[near], time)
+    part = Course(
+        course.node[near], course.direction[near], course.chord[near], time, course.share[near]
+    )
     return part, time[1] - time[0], time[2] - time[1]
 
 
@@ -342,7 +350,7 @@ def _dynamics_cost(
         weight = _whitening(spread[k], d.node_mass, d.driven, h)
         rhs, tension[k] = whitened_residual(
             part.node, part.direction, part.chord, hm, hp, chain, d.air, d.law, d.gravity, weight,
-            d.first, d.last,
+            part.share[1], d.first, d.last,
         )  # fmt: skip
         x = part.node
         f = 1.0 / np.sqrt(d.hand_density * h)
@@ -370,3 +378,21 @@ def dynamics_cost(
 
     _in_pieces(piece, count, threads)
     return by_node, tension
+
+
+@compiled()
+def shares_wanted(course: Course, chain: KernelChain, dynamics: Dynamics, spread: Array) -> Array:
+    """Shares (K, N) of the times before and after that a course's own pull asks for.
+
+    spread : density of the random acceleration (K, N + 1) [m2/s3].
+    """
+    d = dynamics
+    share = np.zeros(course.chord.shape)
+    for k in range(1, course.time.size - 1):
+        part, hm, hp = _around(course, k)
+        weight = _whitening(spread[k], d.node_mass, d.driven, 0.5 * (hm + hp))
+        share[k] = wanted_shares(
+            part.node, part.direction, part.chord, hm, hp, chain, d.air, d.law, d.gravity, weight,
+            d.first, d.last,
+        )  # fmt: skip
+    return share

@@ -56,6 +56,7 @@ def as_arrays(state: State) -> dict[str, Array]:
         "direction": path.direction,
         "shared": path.shared,
         "chord": path.chord,
+        "share": path.course.share,
         "density": state.density,
         "marker_weight": state.weights.marker,
         "anchor_matrix": anchor.matrix,
@@ -74,7 +75,7 @@ def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
 
     None where the arrays belong to another trial or another cut of the line."""
     cameras = {f"camera_weight:{c.name}": c.frame.size for c in setup.trial.cameras}
-    names = {"time", "base", "direction", "shared", "chord", "density", "marker_weight"}
+    names = {"time", "base", "direction", "shared", "chord", "share", "density", "marker_weight"}
     if not {*names, *cameras} <= kept.keys():
         return None
     links = setup.chain.links
@@ -86,7 +87,7 @@ def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
     )
     if not fits:
         return None
-    path = Path(*(kept[name] for name in ("time", "base", "direction", "shared", "chord")))
+    path = Path(*(kept[name] for name in ("time", "base", "direction", "shared", "chord", "share")))
     camera = {name.split(":", 1)[1]: kept[name] for name in cameras}
     anchor = Anchor(
         *(kept[f"anchor_{name}"] for name in ("matrix", "offset", "base", "direction", "axes"))

@@ -16,7 +16,7 @@ from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.joint import LADDER, Joint, final, held, regridded
 from lashwave.estimate.noise import spread
 from lashwave.estimate.options import Options
-from lashwave.estimate.path import Path, from_nodes
+from lashwave.estimate.path import Path, from_nodes, with_shares
 from lashwave.estimate.posterior import draws_of
 from lashwave.estimate.setup import FitSetup, set_up
 from lashwave.estimate.sighting_rows import full_weights
@@ -45,6 +45,7 @@ def foreseen(trial: Trial, places: Places, options: Options | None = None) -> Dr
     path = _on(setup, places, np.arange(times[0], times[-1], COARSE))
     path = _on(setup, places, regridded(setup, path, setup.options.turn).time)
     density = LADDER[-1] * spread(setup, path)
+    path = with_shares(setup, path, density)
     anchor, weights = shape_prior(setup, path), full_weights(setup)
     normal, factor = final(setup, path, density, weights, anchor)
     joint = Joint(

@@ -14,7 +14,7 @@ import numpy as np
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.momentum_rows import LAW_NAMES
-from lashwave.estimate.path import Path, moved
+from lashwave.estimate.path import Path, moved, with_shares
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Weights
 from lashwave.quantities import Array
@@ -81,6 +81,7 @@ def minimise(
     search is changed in place and returned.
     """
     density = spread if isinstance(spread, np.ndarray) else spread(search.path)
+    search.path = with_shares(setup, search.path, density)
     small = 0
     for i in range(iterations):
         n, accepted, gain = _one_step(setup, search, density, weights, anchor, hold_shared)

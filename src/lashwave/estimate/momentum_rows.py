@@ -23,7 +23,7 @@ from lashwave.estimate.bend_rows import (
     side_shares,
     time_shares,
 )
-from lashwave.estimate.local_rows import WIDE, put_places
+from lashwave.estimate.local_rows import AHEAD, WIDE, put_places
 from lashwave.mechanics import body_drag, compiled, link_drag
 from lashwave.quantities import Array
 
@@ -36,8 +36,9 @@ LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "
 @compiled()
 def _drag_of_link(
     v: Array, t: Array, length: float, diameter: float, air: Array, law: Array
-) -> tuple[Array, Array, Array]:
-    """Drag of a straight link at mid velocity v: across, along (3,), their sum's derivative by v.
+) -> tuple[Array, Array, Array, Array]:
+    """Drag of a straight link at mid velocity v: across, along (3,), and their sum's derivatives
+    by v and by the direction t, (3, 3) each.
 
     air = (density, viscosity, sound speed), law = scales (normal, tangential, ...).
     """
@@ -48,13 +49,15 @@ def _drag_of_link(
         speed, along, length, diameter, air[0], air[1], air[2], law[0], law[1]
     )
     per = grade * cross / speed**2 if speed > 1e-9 else 0.0
-    d = np.empty((3, 3))
+    d, turn = np.empty((3, 3)), np.empty((3, 3))
     for a in range(3):
         for b in range(3):
             tt = t[a] * t[b]
             eye = 1.0 if a == b else 0.0
             d[a, b] = -cross * (eye - tt) - per * n[a] * n[b] - (1.0 + slip) * skin * tt
-    return -cross * n, -skin * along * t, d
+            turn[a, b] = (cross - skin) * along * eye
+            turn[a, b] += (per * along * n[a] + (cross - (1.0 + slip) * skin) * t[a]) * v[b]
+    return -cross * n, -skin * along * t, d, turn
 
 
 @compiled()
@@ -73,19 +76,20 @@ def _drag_of_body(v: Array, area: float, air: Array) -> tuple[Array, Array]:
 @compiled()
 def air_forces(
     v: Array, t: Array, c: Array, diameter: Array, bluff: Array, tuft: float, air: Array, law: Array
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, Array, Array, Array]:
     """Drag at the nodes by cause (4 causes, N + 1, 3) [N]: across, along, tuft, markers;
-    derivatives per link (N, 3, 3) and per node (N + 1, 3, 3).
+    derivatives by velocity per link (N, 3, 3) and per node (N + 1, 3, 3), and of a link's drag by
+    its direction (N, 3, 3).
 
     Markers' areas are as stated: the scale of drag across the line is the line's own.
     """
     links = c.size
     force = np.zeros((4, links + 1, 3))
-    by_link = np.zeros((links, 3, 3))
+    by_link, by_turn = np.zeros((links, 3, 3)), np.zeros((links, 3, 3))
     by_node = np.zeros((links + 1, 3, 3))
     for j in range(links):
-        fn, ft, d = _drag_of_link(0.5 * (v[j] + v[j + 1]), t[j], c[j], diameter[j], air, law)
-        by_link[j] = d
+        mid = 0.5 * (v[j] + v[j + 1])
+        fn, ft, by_link[j], by_turn[j] = _drag_of_link(mid, t[j], c[j], diameter[j], air, law)
         for e in range(2):
             force[0, j + e] += 0.5 * fn
             force[1, j + e] += 0.5 * ft
@@ -98,7 +102,7 @@ def air_forces(
         f, d = _drag_of_body(v[links], tuft * law[2], air)
         force[2, links] += f
         by_node[links] += d
-    return force, by_link, by_node
+    return force, by_link, by_node, by_turn
 
 
 @compiled()
@@ -158,14 +162,15 @@ def impulse_residual(
     air: Array,
     law: Array,
     gravity: Array,
-) -> tuple[Array, Array, Array, Array, Array]:
+) -> tuple[Array, Array, Array, Array, Array, Array]:
     """r without tensions (N + 1, 3) [N s] at the middle of three times, and what it was made of.
 
     x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1; mean (N, 3):
     directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft, shapes).
     law = scales (4) and damping time.
 
-    Returns r, air forces by cause, bend forces (elastic, damping), derivatives of the drag.
+    Returns r, air forces by cause, bend forces (elastic, damping), the drag's derivatives as from
+    `air_forces`.
     """
     link_mass, bend, diameter, bluff, tuft = chain[:5]
     h = 0.5 * (hm + hp)
@@ -175,11 +180,11 @@ def impulse_residual(
     jump = (x[2] - x[1]) / hp - (x[1] - x[0]) / hm
     for i in range(jump.shape[0]):
         jump[i] -= h * gravity
-    fair, by_link, by_node = air_forces(v, t[1], c[1], diameter, bluff, tuft, air, law)
+    fair, by_link, by_node, by_turn = air_forces(v, t[1], c[1], diameter, bluff, tuft, air, law)
     fbend = bend_forces(t[1], mean, rate, c[1], bend, law[3], law[4])
     r = mass_times(link_mass, jump)
     r -= h * (fair[0] + fair[1] + fair[2] + fair[3] + fbend[0] + fbend[1])
-    return r, fair, fbend, by_link, by_node
+    return r, fair, fbend, by_link, by_node, by_turn
 
 
 @compiled()
@@ -193,7 +198,7 @@ def weighted(r: Array, weight: Array) -> Array:
 
 
 @compiled()
-def schemed_residual(
+def wanted_shares(
     x: Array,
     t: Array,
     c: Array,
@@ -206,22 +211,12 @@ def schemed_residual(
     weight: Array,
     first: int,
     last: int,
-) -> tuple[Array, Array, Array, Array, Array, Array, Array]:
-    """`impulse_residual` by the weights (3, N) [1] of the three times and mean directions (N, 3)
-    that the pull at the middle asks for; these two come first."""
+) -> Array:
+    """Shares (N,) of either side time that the pull at the middle one asks for: `side_shares`."""
     h = 0.5 * (hm + hp)
-    r, fair, fbend, by_link, by_node = impulse_residual(
-        x, t, t[1], c, hm, hp, chain, air, law, gravity
-    )
+    r = impulse_residual(x, t, t[1], c, hm, hp, chain, air, law, gravity)[0]
     lam = project_out_tensions(weighted(r, weight), t[1], weight, first, last)
-    w = time_shares(side_shares(chain[0], law[3] * chain[1], lam / h, c[1], h), hm, hp)
-    mean = mean_directions(t, w)
-    # bending alone acts by the mean directions
-    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
-    rate = am * t[0] - (am + ap) * t[1] + ap * t[2]
-    bent = bend_forces(t[1], mean, rate, c[1], chain[1], law[3], law[4])
-    r += h * (fbend[0] + fbend[1] - bent[0] - bent[1])
-    return w, mean, r, fair, bent, by_link, by_node
+    return side_shares(chain[0], law[3] * chain[1], lam / h, c[1], h)
 
 
 @compiled()
@@ -236,13 +231,18 @@ def whitened_residual(
     law: Array,
     gravity: Array,
     weight: Array,
+    share: Array,
     first: int,
     last: int,
 ) -> tuple[Array, Array]:
-    """Whitened residual (3 (N + 1),) without what tensions explain, and the tensions (N,) [N]."""
-    made = schemed_residual(x, t, c, hm, hp, chain, air, law, gravity, weight, first, last)
-    rhs = weighted(made[2], weight)
-    lam = project_out_tensions(rhs, made[1], weight, first, last)
+    """Whitened residual (3 (N + 1),) without what tensions explain, and the tensions (N,) [N].
+
+    share : (N,) of either side time, as of `wanted_shares`.
+    """
+    mean = mean_directions(t, time_shares(share, hm, hp))
+    r = impulse_residual(x, t, mean, c, hm, hp, chain, air, law, gravity)[0]
+    rhs = weighted(r, weight)
+    lam = project_out_tensions(rhs, mean, weight, first, last)
     return rhs, lam / (0.5 * (hm + hp))
 
 
@@ -285,6 +285,44 @@ def _mass_and_drag(
 
 
 @compiled()
+def _drag_turned(row: Array, E: Array, by_turn: Array, h: float, weight: Array) -> None:
+    """That a link's drag turns with it, half at either end, in the columns of the middle time."""
+    for j in range(by_turn.shape[0]):
+        for e in range(2):
+            for a in range(3):
+                pull = 0.0
+                for b in range(3):
+                    pull += 0.5 * h * by_turn[j, a, b] * E[j, b, e]
+                row[j, a, WIDE + 7 + e] -= weight[j] * pull
+                row[j + 1, a, WIDE + 5 + e] -= weight[j + 1] * pull
+
+
+@compiled()
+def _chords_changed(
+    row: Array, t: Array, c: Array, aired: Array, bent: Array, windows: Array, h: float,
+    weight: Array,
+) -> None:  # fmt: skip
+    """That drag grows with a link's chord, and its couples act by longer levers.
+
+    aired, bent : forces of the links' drag and of bending at the nodes (N + 1, 3) [N];
+    windows : (N + 1, ...) of `local_rows.windows`, at the middle time.
+    """
+    pair = np.zeros(3)  # of bending: a link's force on its far node, its opposite on the near one
+    half = np.zeros(3)  # of a link's drag
+    for j in range(c.size):
+        pair -= bent[j]
+        half = aired[j] - half
+        for q in range(2, 8):
+            longer = 0.0
+            for a in range(3):
+                longer += t[j, a] * windows[j, AHEAD, a, q]
+            for a in range(3):
+                grown = h / c[j] * longer
+                row[j, a, WIDE + 3 + q] -= weight[j] * grown * (half[a] + pair[a])
+                row[j + 1, a, WIDE + 1 + q] -= weight[j + 1] * grown * (half[a] - pair[a])
+
+
+@compiled()
 def dynamics_rows(
     row: Array,
     x: Array,
@@ -299,6 +337,7 @@ def dynamics_rows(
     law: Array,
     gravity: Array,
     weight: Array,
+    share: Array,
     first: int,
     last: int,
 ) -> tuple[Array, Array]:
@@ -313,11 +352,16 @@ def dynamics_rows(
     link_mass, bend = chain[0], chain[1]
     links = t.shape[1]
     h = 0.5 * (hm + hp)
-    w, mean, r, fair, fbend, by_link, by_node = schemed_residual(
-        x, t, c, hm, hp, chain, air, law, gravity, weight, first, last
+    w = time_shares(share, hm, hp)
+    mean = mean_directions(t, w)
+    r, fair, fbend, by_link, by_node, by_turn = impulse_residual(
+        x, t, mean, c, hm, hp, chain, air, law, gravity
     )
     _mass_and_drag(row, windows, hm, hp, link_mass, by_link, by_node, weight)
+    _drag_turned(row, E[1], by_turn, h, weight)
     bend_columns(row, t, E, w, c, hm, hp, bend, law[3], law[4], weight)
+    across, bent = fair[0] + fair[1], fbend[0] + fbend[1]
+    _chords_changed(row, t[1], c[1], across, bent, windows[1], h, weight)
     rhs = weighted(r, weight)
     # what the tensions explain goes; that they turn with the links is part of the derivative
     lam = project_out_tensions(rhs, mean, weight, first, last)

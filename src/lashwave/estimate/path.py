@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.estimate.assembly import Course
+from lashwave.estimate.assembly import Course, shares_wanted
 from lashwave.estimate.setup import FitSetup
-from lashwave.mechanics import compiled
+from lashwave.mechanics import bend_energy, compiled, couple_ratio, sharpness
 from lashwave.quantities import Array
 
 MOST_BENT = 1.2
@@ -50,17 +50,16 @@ def tangent_axes(t: Array) -> Array:
 
 
 @compiled()
-def _joint(t: Array, i: int, length: Array, handle: int, held: int) -> tuple[float, float]:
-    """Angle [rad] between links i - 1 and i of directions (N, 3), and the joint's span [m]."""
-    half = 0.0
-    for a in range(3):
-        half += 0.25 * (t[i, a] - t[i - 1, a]) ** 2
+def _joint(t: Array, i: int, length: Array, handle: int, held: int) -> tuple[float, float, float]:
+    """Squared angle between links i - 1 and i of directions (N, 3), a quarter of its derivative by
+    `sharpness`, the joint's span [m]. Of a joint folded flat as `bending` has them, smooth."""
+    q = sharpness(t[i - 1], t[i])
     span = 0.5 * (length[i] + length[i - 1])
     if handle == 1 and i == 1:
         span = 0.5 * length[1]
     elif held == 1 and i == length.size - 1:
         span = 0.5 * length[i - 1]
-    return 2.0 * np.arcsin(min(np.sqrt(half), 1.0)), span
+    return 2.0 * bend_energy(q), couple_ratio(q)[0], span
 
 
 @compiled()
@@ -71,8 +70,8 @@ def _squared_curvature(t: Array, j: int, length: Array, handle: int, held: int) 
     """
     total = 0.0
     for i in range(max(j, 1), min(j + 2, length.size)):
-        angle, span = _joint(t, i, length, handle, held)
-        total += (angle / span) ** 2
+        square, _, span = _joint(t, i, length, handle, held)
+        total += square / span**2
     return total / (2.0 if 0 < j < length.size - 1 else 3.0)
 
 
@@ -118,8 +117,7 @@ def link_reach(t: Array, E: Array, c: Array, length: Array, handle: int, held: i
             f = length[m] ** 3 / 8.0 * ((x * np.cos(x) - np.sin(x)) / x**3 if x > 1e-3 else -1 / 3)
             f /= 2.0 if 0 < m < links - 1 else 3.0
             for i in range(max(m, 1), min(m + 2, links)):
-                angle, span = _joint(t[k], i, length, handle, held)
-                opening = angle / np.sin(min(angle, 2.9)) if angle > 1e-6 else 1.0
+                _, opening, span = _joint(t[k], i, length, handle, held)
                 for side in range(2):
                     j, other = i - side, i - 1 + side
                     for e in range(2):
@@ -147,6 +145,9 @@ class Path:
     """(Q,)"""
     chord: Array
     """(K, N) [m], of the bent arcs."""
+    share: Array | None = None
+    """(K, N), of the times before and after in pull and bending, held while the path moves: a cost
+    whose scheme moved with the path would have no gradient. None before `with_shares`."""
 
     def __post_init__(self) -> None:
         # in C order, so that no kernel is compiled a second time for another order
@@ -171,8 +172,10 @@ class Path:
 
     @property
     def course(self) -> Course:
-        """As the compiled kernels take it."""
-        return Course(self.node, self.direction, self.chord, self.time)
+        """As the compiled kernels take it; raises ValueError where it has no shares yet."""
+        if self.share is None:
+            raise ValueError("the path needs `with_shares` first")
+        return Course(self.node, self.direction, self.chord, self.time, self.share)
 
     def part(self, start: int, stop: int) -> Path:
         """Times start ... stop - 1."""
@@ -183,6 +186,7 @@ class Path:
             base=self.base[cut],
             direction=self.direction[cut],
             chord=self.chord[cut],
+            share=None if self.share is None else np.ascontiguousarray(self.share[cut]),
         )
 
 
@@ -240,6 +244,16 @@ def displaced(path: Path, reach: Array, step: Array) -> Array:
     node = path.node + body[:, None, :3]
     node[:, 1:] += np.cumsum(chord, axis=1)
     return np.asarray(node)
+
+
+def with_shares(setup: FitSetup, path: Path, spread: Array) -> Path:
+    """The path with the shares of the side times (K, N) that its own pull asks for.
+
+    spread : density of the random acceleration (K, N + 1) [m2/s3].
+    """
+    chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
+    blank = replace(path, share=np.zeros_like(path.chord))
+    return replace(path, share=np.asarray(shares_wanted(blank.course, chain, dynamics, spread)))
 
 
 def joined(head: Path, tail: Path) -> Path:

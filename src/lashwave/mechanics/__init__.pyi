@@ -6,6 +6,7 @@ from .accounts import (
 from .air import Medium as Medium, medium as medium
 from .bending import (
     SOFT as SOFT,
+    bend_energy as bend_energy,
     couple_ratio as couple_ratio,
     friction_ratio as friction_ratio,
     sharpness as sharpness,
