@@ -32,8 +32,7 @@ SHARES = ((1.0, 1 / 8), (0.5, 4.0), (0.2, 30.0))
 """Of a step, tried in turn before the damping is raised (a cost is cheap beside a factor), and the
 factor on the damping of the next step where that share lowers the cost."""
 FLAT = 3e-5
-"""A step that changes the cost by less than this share of it counts as none: held coefficients make
-the gradient that inexact."""
+"""A step that changes the cost by less than this share of it counts as none."""
 
 
 @dataclass
