@@ -38,7 +38,7 @@ def open_frames(
     ----------
     folder : the trial folder; the images' hash and what is worth noting are added to it.
     pattern : relative to the folder: TIFF or PNG files in name order, one TIFF file of many
-        pages, or one film (.avi, .mp4, .mov, .mkv).
+        pages, or one film (.avi, .mp4, .mov, .mkv, .mxf).
     where, line, key : the field that holds the pattern, for messages.
     size : width, height that the camera states [px].
 

@@ -14,7 +14,7 @@ import struct
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 
 import av
@@ -30,7 +30,9 @@ LARGEST = 200_000_000
 """No camera has more pixels [px]; a header that claims more is a slip or a trap."""
 AGAIN = "export it again"
 _DEFLATE = (8, 32946)
-TIFF, PNG = (".tif", ".tiff"), (".png",)
+TIFF, PNG = (".tif", ".tiff", ".dng"), (".png",)
+_DNG_VERSION, _LINEAR, _FILTERED = 50706, 34892, 32803
+"""Tag and kinds of picture of the Digital Negative (DNG 1.7.1, Adobe, 2023)."""
 
 # What tifffile has to say about a broken file is said by the error that is raised.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
@@ -219,10 +221,12 @@ class TiffStack:
 
     def _header(self, page: tifffile.TiffPage) -> StillHeader:
         check_size(page.imagewidth, page.imagelength)
-        if page.photometric not in (1, 2):
-            problem = {0: "stores white as 0", 3: "has a colour palette"}.get(
-                int(page.photometric), "is in colour"
-            )
+        if page.photometric not in (1, 2, _LINEAR):
+            problem = {
+                0: "stores white as 0",
+                3: "has a colour palette",
+                _FILTERED: "is raw of a colour camera, one colour a pixel",
+            }.get(int(page.photometric), "is in colour")
             raise StillError(problem, GREY)
         channels = page.samplesperpixel
         if channels != (3 if page.photometric == 2 else 1) or page.imagedepth != 1:
@@ -232,9 +236,14 @@ class TiffStack:
             raise StillError(f"has pixels of the kind {kind}", GREY)
         if page.bitspersample not in (8, 16):
             raise StillError(f"packs {page.bitspersample} bits a pixel", GREY)
-        if page.compression not in (1, 5, 8, 32773, 32946):
+        # OpenCV, which unpacks, looks at a file's own pages and not at those beneath them.
+        packed = (1,) if self._negative else (1, 5, 8, 32773, 32946)
+        if page.compression not in packed:
             name = getattr(page.compression, "name", page.compression)
-            raise StillError(f"is packed by {name}", "save it unpacked, or by LZW or Deflate")
+            raise StillError(
+                f"is packed by {name}",
+                "save it unpacked" if self._negative else "save it unpacked, or by LZW or Deflate",
+            )
         ends = [a + n for a, n in zip(page.dataoffsets, page.databytecounts, strict=False)]
         held = sum(page.databytecounts)
         needs = page.imagewidth * page.imagelength * channels * page.bitspersample // 8
@@ -248,7 +257,7 @@ class TiffStack:
 
         Raises StillError where they do.
         """
-        if self._length > 1:
+        if self._length > 1 or self._negative:
             return
         try:
             series = self._file.series
@@ -319,7 +328,25 @@ class TiffStack:
         except Exception:
             raise StillError("has a damaged page") from None
         assert isinstance(page, tifffile.TiffPage)
-        return page
+        if not self._negative or not page.is_reduced:
+            return page
+        # A negative begins with a small view of itself; the picture lies beneath it.
+        try:
+            below = [one for one in page.pages or () if isinstance(one, tifffile.TiffPage)]
+        except Exception:
+            raise StillError("has a damaged page") from None
+        whole = [one for one in below if not one.is_reduced]
+        if len(whole) != 1:
+            raise StillError(f"holds {len(whole)} pictures under one page", "save it as TIFF")
+        return whole[0]
+
+    @cached_property
+    def _negative(self) -> bool:
+        """Whether the file is a Digital Negative."""
+        try:
+            return _DNG_VERSION in self._file.pages.first.tags
+        except Exception:
+            raise StillError("has a damaged page") from None
 
 
 def write_frames(folder: Path, pattern: str, images: Iterable[Image], bits: int) -> int:

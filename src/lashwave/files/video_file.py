@@ -20,7 +20,7 @@ from lashwave.files.grey import NotGreyError, grey
 from lashwave.files.still_files import AGAIN, AlikeFrames, StillError, check_size, header_of
 from lashwave.quantities import Image, InputError, counted
 
-FILM_ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska"}
+FILM_ENDINGS = {".avi": "avi", ".mp4": "mp4", ".mov": "mp4", ".mkv": "matroska", ".mxf": "mxf"}
 """Container by the ending of the name. It is not left to the content, which could name a list
 of other files."""
 
