@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -262,7 +263,7 @@ def test_before_and_after_a_run_stand_side_by_side(mending: Any, own: Server) ->
     mending.locator(".summary a", has_text="before and after").click()
     mending.wait_for_selector(".overlaid svg path")
     head = mending.locator(".compared thead").inner_text()
-    assert "before" in head
+    assert re.search(r"− .*, before", head)  # what the mend changed: after less before
     assert "share most sightings" in mending.inner_text(".compare")
 
 

@@ -67,6 +67,23 @@ def test_axe_finds_nothing_serious_in_the_report(browser: Any, tmp_path: Path) -
     context.close()
 
 
+def test_axe_finds_nothing_serious_in_a_page_of_many_trials(browser: Any, tmp_path: Path) -> None:
+    """Campaign, comparison, design and plan are one page of chapters; a table is wider than it."""
+    from lashwave.report import study_page
+
+    table = study_page.Section(
+        "Throws", headings=[f"a long heading {i}" for i in range(40)], rows=[["1.0 ± 0.1"] * 40]
+    )
+    body = study_page.render("kind", "title", "facts", [table], ["a warning"])
+    (tmp_path / "study.html").write_text(body, encoding="utf-8")
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto((tmp_path / "study.html").as_uri())
+    assert page.evaluate("(e => e.scrollWidth > e.clientWidth)(document.querySelector('.wide'))")
+    assert serious(page) == []
+    context.close()
+
+
 def test_keys_can_be_switched_off(page: Any, server: Server) -> None:
     show(page, server.address("trial/bench-07"))
     page.keyboard.press("?")

@@ -106,6 +106,9 @@ def fluxes(scene: ReportScene, lists: xr.Dataset) -> Figure | None:
         panels[line][0].set_ylabel("station [m]")
         bar = figure.colorbar(shown, ax=list(panels[line]), label=name, fraction=0.03, pad=0.01)
         bar.ax.yaxis.set_major_formatter("{x:g}")
+        if line == 0:  # symlog's own marks next to nought lie over one another
+            decade = 10.0 ** np.floor(np.log10(top))
+            bar.set_ticks([-decade, -0.1 * decade, 0.0, 0.1 * decade, decade])
     for axes in panels[-1]:
         axes.set_xlabel("time on the lab clock [s]")
     panels[0][0].set_title("whole record")

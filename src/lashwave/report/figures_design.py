@@ -108,5 +108,10 @@ def powers(count: Array, effect: Array, unit: str) -> Figure:
     axes.set_ylabel(f"smallest difference [{unit}]")
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_formatter("{x:g}")
-        axis.set_minor_formatter("{x:g}")
+        axis.set_minor_formatter(_two_and_five)
     return figure
+
+
+def _two_and_five(value: float, _: int) -> str:
+    """Of the marks within a decade only 2 and 5 are named: more would lie over one another."""
+    return f"{value:g}" if f"{value:.0e}"[0] in "25" else ""

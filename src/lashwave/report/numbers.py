@@ -25,7 +25,8 @@ MINUS = "\N{MINUS SIGN}"
 
 def decimals(sd: float | None, value: float) -> int:
     """Decimal places that show two digits of the standard deviation, or five of the value."""
-    if sd is not None and math.isfinite(sd) and sd > 0:
+    # A spread in the last digits of a float, as of two equal answers, is rounding.
+    if sd is not None and math.isfinite(sd) and sd > 1e-9 * abs(value):
         return max(0, 1 - math.floor(math.log10(sd)))
     if value == 0 or not math.isfinite(value):
         return 0

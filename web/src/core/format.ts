@@ -44,7 +44,8 @@ export function skewed(value: number, low: number, high: number): boolean {
 }
 
 function signed(value: number, decimals: number): string {
-  return value.toFixed(decimals).replace(/^-/, "−");
+  // What rounds to nothing has no sign.
+  return value.toFixed(decimals).replace(/^-(?=[0.]*$)/, "").replace(/^-/, "−");
 }
 
 function raised(power: number): string {

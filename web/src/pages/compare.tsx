@@ -180,5 +180,7 @@ export function difference(one: Quantity, other: Quantity): string {
   const gap = factor * (one.value! - other.value!);
   const sd = factor * Math.hypot(one.sd ?? 0, other.sd ?? 0);
   const text = withSd(gap, sd, unit);
-  return sd > 0 ? `${text} (${figures(Math.abs(gap) / sd, 2)} sd)` : text;
+  if (!(sd > 0)) return text;
+  const share = Math.abs(gap) / sd;
+  return `${text} (${share < 0.1 ? "under 0.1" : figures(share, 2)} sd)`;
 }

@@ -194,7 +194,7 @@ function Summary({ id, bench, run }: { id: string; bench: Bench; run: Run }) {
         <span class="flagged">running: all that is shown is of the answer before</span>
       ) : null}
       {info.before && !run.going ? (
-        <a href={`#/compare/${encodeURIComponent(id)}/${encodeURIComponent(`${id}@before`)}`}>
+        <a href={`#/compare/${encodeURIComponent(`${id}@before`)}/${encodeURIComponent(id)}`}>
           before and after
         </a>
       ) : null}
