@@ -66,6 +66,7 @@ def test_the_summary_in_a_notebook_escapes_what_files_say(folder):
     page = lashwave.open_answer(folder)._repr_html_()
     assert "<b>a warning</b>" not in page and "&lt;b&gt;a warning" in page
     assert "never &lt;sonic&gt;" in page and "5.8 to 6.2" in page
+    assert "<td>6</td><td>0.1</td>" in page  # value and its sd
 
 
 def test_pictures_are_axes_that_show_the_motion(folder):
@@ -83,6 +84,7 @@ def test_pictures_are_axes_that_show_the_motion(folder):
     axes = found.plot_shapes([0.0, np.pi / 12], own[1])
     assert axes.lines[1].get_ydata()[-1] == pytest.approx(2.0 * np.sin(np.pi / 4), abs=5e-3)
     assert found.plot_map("speed", own[2]).get_ylabel() == "station [m]"
+    assert found.plot_map("tension_sd").figure.axes[1].get_ylabel() == "tension_sd [N]"
     with pytest.raises(ValueError, match="xz"):
         found.plot_shapes(plane="zz")
     with pytest.raises(KeyError):

@@ -74,7 +74,8 @@ class OpenedAnswers:
         return (
             f"<p><b>{escape(self.trial)}</b></p>"
             + (f"<ul>{said}</ul>" if said else "")
-            + "<table><thead><tr><th>answer</th><th>value</th><th>95 %</th><th>unit</th></tr>"
+            + "<table><thead><tr><th>answer</th><th>value</th><th>sd</th><th>95 %</th>"
+            + "<th>unit</th></tr>"
             + f"</thead><tbody>{rows}</tbody></table>"
         )
 
@@ -82,11 +83,12 @@ class OpenedAnswers:
         answer = self.answers[name]
         if answer.value is None:
             why = escape(answer.reason or "–")
-            return f"<tr><td>{escape(name)}</td><td colspan=3>{why}</td></tr>"
+            return f"<tr><td>{escape(name)}</td><td colspan=4>{why}</td></tr>"
         between = "–"
         if answer.low95 is not None and answer.high95 is not None:
             between = f"{answer.low95:.4g} to {answer.high95:.4g}"
-        cells = (name, f"{answer.value:.4g}", between, answer.unit)
+        sd = "–" if answer.sd is None else f"{answer.sd:.2g}"
+        cells = (name, f"{answer.value:.4g}", sd, between, answer.unit)
         return "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
 
     def plot_tip_speed(self, ax: Axes | None = None, **how: Any) -> Axes:
@@ -131,6 +133,8 @@ class OpenedAnswers:
 
     def plot_map(self, name: str = "speed", ax: Axes | None = None, **how: Any) -> Axes:
         """A quantity over time [s] and station [m], in colours: speed, tension, curvature.
+
+        Those of its standard deviation have the name with `_sd`: tension_sd, curvature_sd.
 
         Raises
         ------
