@@ -33,19 +33,22 @@ export class Orbit {
     return (2 * this.distance * Math.tan(Orbit.HALF_VIEW)) / Math.max(height, 1);
   }
 
-  /** Comes as near as shows all of `points` on a sheet of that shape; the new view is home. */
-  fit(points: Float32Array, width: number, height: number): void {
+  /**
+   * Comes as near as shows all of `points` on a sheet of that shape, clear of a foot of so many
+   * pixels; the new view is home.
+   */
+  fit(points: Float32Array, width: number, height: number, foot = 0): void {
     const at = new Float32Array(2);
+    const tall = Math.max(0.45 - foot / height, 0.25);
     for (let turn = 0; turn < 6; turn++) {
       let most = 0;
       for (let i = 0; i + 2 < points.length; i += 3) {
         this.project(points[i]!, points[i + 1]!, points[i + 2]!, width, height, at, 0);
         const aside = Math.abs(at[0]! / width - 0.5);
         const up = Math.abs(at[1]! / height - 0.5);
-        if (aside > most) most = aside;
-        if (up > most) most = up;
+        most = Math.max(most, aside / 0.45, up / tall);
       }
-      if (most > 0) this.zoom(most / 0.45);
+      if (most > 0) this.zoom(most);
     }
     this.home[5] = this.distance;
   }

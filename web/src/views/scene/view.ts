@@ -1,6 +1,6 @@
 /** The 3-D view: the line, its band, markers, front and camera windows; by WebGL or by strokes. */
 import { figures, moment } from "../../core/format";
-import { inks } from "../../core/theme";
+import { inks, rem } from "../../core/theme";
 import type { Bench } from "../../model/bench";
 import type { Frames } from "../../model/frames";
 import type { Player } from "../../model/player";
@@ -13,6 +13,9 @@ import { handle } from "./hand";
 import { Orbit } from "./orbit";
 import { strokeScene } from "./strokes";
 import type { WebglPicture } from "./webgl";
+
+/** Height of the legend at the foot of the view, which the line keeps clear of [rem]. */
+const LEGEND = 2.6;
 
 export class SceneView implements View {
   readonly orbit = new Orbit();
@@ -67,7 +70,7 @@ export class SceneView implements View {
     const { clientWidth: width, clientHeight: height } = this.host;
     if (!this.fitted && width && height) {
       this.fitted = true;
-      this.orbit.fit(this.content.shown(), width, height);
+      this.orbit.fit(this.content.shown(), width, height, LEGEND * rem());
     }
     this.picture?.resize(this.host.clientWidth, this.host.clientHeight);
     this.sheet?.fit();
@@ -81,7 +84,8 @@ export class SceneView implements View {
     this.orbit.frame(now);
     Object.assign(this.orbit, { azimuth, elevation });
     this.orbit.settle();
-    this.orbit.fit(now, this.host.clientWidth || 1, this.host.clientHeight || 1);
+    const { clientWidth, clientHeight } = this.host;
+    this.orbit.fit(now, clientWidth || 1, clientHeight || 1, LEGEND * rem());
     this.player.wake();
   }
 
