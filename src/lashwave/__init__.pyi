@@ -6,6 +6,7 @@ from .notebook.doors import (
     throws as throws,
 )
 from .notebook.opened_answers import OpenedAnswers as OpenedAnswers
+from .study.swings import simulated as simulated
 from .workbench.law_command import read_law as read_law
 
 __version__: str

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from lashwave.calibrate.calibrate_settings import CALIBRATE, CalibrateSettings
 from lashwave.quantities import Array, Calibration, LashwaveError
@@ -137,7 +137,7 @@ def scale_factor(
     ratio = square / freedom
     if not stated:
         return ratio, None
-    if square > chi2.isf(settings.fit_chance, freedom):
+    if square > chdtri(freedom, settings.fit_chance):
         return ratio, f"residuals are {np.sqrt(ratio):.2g} times the stated sd"
     return 1.0, None
 

@@ -20,7 +20,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import linear_sum_assignment
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from lashwave.labels.label_settings import (
     LABELS,
@@ -183,7 +183,7 @@ def _residuals(time: tuple[int, ...], degree: int) -> Array:
 
 @lru_cache(maxsize=64)
 def _most(freedom: int, sure: float) -> float:
-    return float(chi2.ppf(sure, freedom))
+    return float(chdtri(freedom, 1.0 - sure))
 
 
 def goes_on(

@@ -27,9 +27,11 @@ from .falling_chain import (
 )
 from .grip import Grip as Grip
 from .law import Law as Law
+from .ledger import RESULTS as RESULTS, greatest_mean as greatest_mean
 from .power_budget import Budget as Budget, budget as budget
 from .quick import FINENESS as FINENESS, simulate_quickly as simulate_quickly
 from .shock import overpressure_of_speed as overpressure_of_speed
+from .side_by_side import Member as Member, together as together
 from .simulation import (
     SimulationError as SimulationError,
     setup as setup,
@@ -45,11 +47,5 @@ from .stretch import (
     elongation as elongation,
     hanging_strain as hanging_strain,
     lasting as lasting,
-)
-from .traced import (
-    COLUMNS as COLUMNS,
-    EVERY as EVERY,
-    Wanted as Wanted,
-    traced as traced,
 )
 from .trajectory import Trajectory as Trajectory

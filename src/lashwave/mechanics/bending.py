@@ -17,9 +17,12 @@ Beyond `SHARPEST` the couple grows no further, and falls to nothing where the li
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from lashwave.mechanics.compiling import compiled
+from lashwave.mechanics.lanes import every, least, pick
 from lashwave.quantities import Array
 
 Triple = Array | tuple[float, float, float]
@@ -38,7 +41,8 @@ joint passes through straight. At 0.15 rad they are as calm as under friction of
 
 _MOST = float(np.sin(0.5 * SHARPEST) ** 2)
 _FLAT = 1e-3
-_COUPLE = tuple(np.cumprod([1.0, *(2 * n / (2 * n + 1) for n in range(1, 7))]).tolist())
+_TERMS = 15
+_COUPLE = np.cumprod([1.0, *(2 * n / (2 * n + 1) for n in range(1, _TERMS + 1))])
 """phi / sin(phi) in powers of q, by its differential equation 2 q (1 - q) f' + (1 - 2 q) f = 1."""
 
 
@@ -49,18 +53,24 @@ def couple_ratio(q: float) -> tuple[float, float]:
     The couple over k is that times t - s, taken across a link. The energy's derivative by q is
     2 k times it.
     """
-    if q < _FLAT:
-        c = _COUPLE
-        ratio = c[0] + q * (c[1] + q * (c[2] + q * (c[3] + q * (c[4] + q * c[5]))))
-        slope = c[1] + q * (
-            2 * c[2] + q * (3 * c[3] + q * (4 * c[4] + q * (5 * c[5] + q * 6 * c[6])))
-        )
-        return ratio, slope
-    x = min(q, _MOST)
-    ratio = np.arcsin(np.sqrt(x)) / np.sqrt(x * (1.0 - x))
-    if q >= _MOST:
-        return ratio, 0.0
-    return ratio, (1.0 - (1.0 - 2.0 * x) * ratio) / (2.0 * x * (1.0 - x))
+    c = _COUPLE
+    near = c[0] + q * (c[1] + q * (c[2] + q * (c[3] + q * (c[4] + q * c[5]))))
+    grade = c[1] + q * (
+        2.0 * c[2] + q * (3.0 * c[3] + q * (4.0 * c[4] + q * (5.0 * c[5] + q * 6.0 * c[6])))
+    )
+    if every(q < _FLAT):
+        return near, grade
+    x = least(q, _MOST)
+    # Twice halved, the angle is small enough for the series at any bend.
+    half = math.sqrt(1.0 - x)
+    quarter = math.sqrt(0.5 + 0.5 * half)
+    y = 0.5 - 0.5 * quarter
+    far = c[_TERMS - 1] + y * c[_TERMS]
+    for n in range(2, _TERMS + 1):
+        far = c[_TERMS - n] + y * far
+    ratio = far / (half * quarter)
+    slope = (1.0 - (1.0 - 2.0 * x) * ratio) / (2.0 * x * (1.0 - x))
+    return ratio, pick(q < _FLAT, grade, pick(q < _MOST, slope, 0.0))
 
 
 @compiled(error_model="numpy")
@@ -77,10 +87,8 @@ def friction_ratio(q: float) -> tuple[float, float]:
     With d = t - s, r its rate, m = s + t of length 2 / sqrt(g) and e = `SOFT`, friction over k tau
     is g (d (d.r) + e^2 (r - g/4 (m.r) m)) / (d.d + e^2): in a plane dphi/dt.
     """
-    if q >= _MOST:
-        return 1.0 / (1.0 - _MOST), 0.0
-    ratio = 1.0 / (1.0 - q)
-    return ratio, ratio * ratio
+    ratio = 1.0 / (1.0 - least(q, _MOST))
+    return ratio, pick(q < _MOST, ratio * ratio, 0.0)
 
 
 @compiled(error_model="numpy")

@@ -114,18 +114,23 @@ def stations(
     return np.asarray(nodes)
 
 
-def _moments(line: Line, density: Array, a: float, b: float) -> tuple[float, float, float]:
-    """Integrals of density times (1-x)^2, x(1-x), x^2 over [a, b], x from 0 to 1; exact."""
-    inner = line.station[(line.station > a) & (line.station < b)]
-    cuts = np.concatenate([[a], inner, [b]])
+def _moments(line: Line, station: Array) -> Array:
+    """Integrals (N, 3) of the linear density times (1-x)^2, x(1-x), x^2 over each link; exact.
+
+    station : (N + 1,) [m]; x goes from 0 to 1 along a link.
+    """
+    inner = line.station[(line.station > station[0]) & (line.station < station[-1])]
+    cuts = np.unique(np.concatenate([station, inner]))
+    link = np.searchsorted(station, cuts[:-1], side="right") - 1
     nodes, weights = np.polynomial.legendre.leggauss(2)
-    total = np.zeros(3)
-    for left, right in zip(cuts[:-1], cuts[1:], strict=True):
-        s = 0.5 * (left + right) + 0.5 * (right - left) * nodes
-        w = 0.5 * (right - left) * weights * np.interp(s, line.station, density)
-        x = (s - a) / (b - a)
-        total += [w @ (1 - x) ** 2, w @ (x * (1 - x)), w @ x**2]
-    return float(total[0]), float(total[1]), float(total[2])
+    half = 0.5 * np.diff(cuts)[:, None]
+    s = 0.5 * (cuts[1:] + cuts[:-1])[:, None] + half * nodes
+    w = half * weights * np.interp(s, line.station, line.linear_density)
+    x = (s - station[link, None]) / np.diff(station)[link, None]
+    parts = (w[..., None] * np.stack([(1 - x) ** 2, x * (1 - x), x * x], axis=-1)).sum(axis=1)
+    total = np.zeros((station.size - 1, 3))
+    np.add.at(total, link, parts)
+    return total
 
 
 def build(
@@ -148,12 +153,7 @@ def build(
     """
     length = np.diff(station)
     links = length.size
-    mass = np.array(
-        [
-            _moments(line, line.linear_density, a, b)
-            for a, b in zip(station[:-1], station[1:], strict=True)
-        ]
-    )
+    mass = _moments(line, np.asarray(station, dtype=float))
     area = np.zeros(links + 1)
     points = (
         []

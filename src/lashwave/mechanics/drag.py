@@ -12,11 +12,10 @@ docs/methods.md.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from lashwave.mechanics.compiling import compiled
+from lashwave.mechanics.lanes import every, least, most, pick, split, whole
 from lashwave.quantities import Array
 
 CRISIS = 2e5
@@ -37,16 +36,20 @@ CROSS, CROSS_POWER, CROSS_LEAST = 10.0, -2.0 / 3.0, 0.01
 SKIN, SKIN_POWER, SKIN_LEAST = 0.37, -0.61, 1.0
 
 
-def _monotone_slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Slopes of the monotone cubic through the knots (Fritsch and Butland, 1984)."""
-    from scipy.interpolate import PchipInterpolator
+def _pieces(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Cubic pieces (4 x (K - 1,)), constant term first, of the monotone cubic through the knots.
+
+    Slopes by Fritsch and Butland (1984); 0 at the first knot.
+    """
+    from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 
     slopes = PchipInterpolator(x, y).derivative()(x)
     slopes[0] = 0.0
-    return np.asarray(slopes)
+    return tuple(np.ascontiguousarray(row) for row in CubicHermiteSpline(x, y, slopes).c[::-1])
 
 
-_SLOPES = _monotone_slopes(MACH_KNOTS, MACH_FACTORS)
+_, _RISE, _RISE_2, _RISE_3 = _pieces(MACH_KNOTS, MACH_FACTORS)
+_CALM, _FASTEST = float(MACH_KNOTS[1]), float(MACH_KNOTS[-1])
 
 # A power costs more than all the rest of a link. x^p = (2^e c)^p (1 + r)^p with c the middle of
 # one of 128 parts of an octave and |r| < 1/256: six terms of the binomial series leave 1e-17.
@@ -54,6 +57,7 @@ _PARTS = 128
 _LOWEST, _OCTAVES = -8, 64
 _CENTRE = 1.0 + (np.arange(_PARTS) + 0.5) / _PARTS
 _OVER_CENTRE = 1.0 / _CENTRE
+_LEAST_BASE, _MOST_BASE = 2.0**_LOWEST, 2.0 ** (_LOWEST + _OCTAVES - 1)
 
 
 def _power_table(power: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -71,16 +75,13 @@ _SKIN_OCTAVE, _SKIN_PART, _SKIN_SERIES = _power_table(SKIN_POWER)
 
 @compiled(error_model="numpy")
 def _power(x: float, power: float, octave: Array, part: Array, series: Array) -> float:
-    """x^power to rounding for x of 2^-8 to 2^56, from `_power_table`; beyond it by the library."""
-    if not 2.0**_LOWEST <= x < 2.0 ** (_LOWEST + _OCTAVES):
-        return x**power
-    fraction, exponent = math.frexp(x)
-    fraction *= 2.0
-    i = int((fraction - 1.0) * _PARTS)
-    r = (fraction - _CENTRE[i]) * _OVER_CENTRE[i]
+    """x^power to rounding for x of 2^-8 to 2^55, from `_power_table`; constant beyond."""
+    mantissa, exponent = split(least(most(x, _LEAST_BASE), _MOST_BASE))
+    i = whole((mantissa - 1.0) * _PARTS)
+    r = (mantissa - _CENTRE[i]) * _OVER_CENTRE[i]
     s = series
     sum_ = s[0] + r * (s[1] + r * (s[2] + r * (s[3] + r * (s[4] + r * (s[5] + r * s[6])))))
-    return octave[exponent - 1 - _LOWEST] * part[i] * sum_
+    return octave[exponent - _LOWEST] * part[i] * sum_
 
 
 @compiled(error_model="numpy")
@@ -89,40 +90,27 @@ def mach_rise(mach: float) -> tuple[float, float]:
 
     Constant above the last of `MACH_KNOTS`.
     """
-    last = MACH_KNOTS.size - 1
-    if mach >= MACH_KNOTS[last]:
-        return MACH_FACTORS[last], 0.0
-    i = 0
-    while mach > MACH_KNOTS[i + 1]:
-        i += 1
-    step = MACH_KNOTS[i + 1] - MACH_KNOTS[i]
-    x = (mach - MACH_KNOTS[i]) / step
-    y = 1.0 - x
-    near, far = MACH_FACTORS[i], MACH_FACTORS[i + 1]
-    value = (
-        (1.0 + 2.0 * x) * y * y * near
-        + step * x * y * y * _SLOPES[i]
-        + x * x * (3.0 - 2.0 * x) * far
-        - step * x * x * y * _SLOPES[i + 1]
-    )
-    slope = (
-        6.0 * x * y * (far - near) / step
-        + y * (1.0 - 3.0 * x) * _SLOPES[i]
-        + x * (3.0 * x - 2.0) * _SLOPES[i + 1]
-    )
-    return value, slope
+    x = least(most(mach, 0.0), _FASTEST)
+    if every(x <= _CALM):
+        c, d, e = _RISE_2[0], _RISE_3[0], _RISE[0]
+        return 1.0 + x * (e + x * (c + x * d)), e + x * (2.0 * c + x * 3.0 * d)
+    passed = pick(x > _CALM, 1.0, 0.0)
+    for k in range(2, MACH_KNOTS.size - 1):
+        passed += pick(x > MACH_KNOTS[k], 1.0, 0.0)
+    i = whole(passed)
+    x -= MACH_KNOTS[i]
+    b, c, d = _RISE[i], _RISE_2[i], _RISE_3[i]
+    slope = b + x * (2.0 * c + x * 3.0 * d)
+    return MACH_FACTORS[i] + x * (b + x * (c + x * d)), pick(mach < _FASTEST, slope, 0.0)
 
 
 @compiled(error_model="numpy")
 def _cross(reynolds: float, mach: float) -> tuple[float, float]:
     """`normal_coefficient`, and the derivative of its logarithm by that of the speed."""
     rise, slope = mach_rise(mach)
-    if reynolds > CROSS_LEAST:
-        part = CROSS * _power(reynolds, CROSS_POWER, _CROSS_OCTAVE, _CROSS_PART, _CROSS_SERIES)
-        grade = CROSS_POWER * part / (1.0 + part)
-    else:
-        part = CROSS * CROSS_LEAST**CROSS_POWER
-        grade = 0.0
+    base = most(reynolds, CROSS_LEAST)
+    part = CROSS * _power(base, CROSS_POWER, _CROSS_OCTAVE, _CROSS_PART, _CROSS_SERIES)
+    grade = pick(reynolds > CROSS_LEAST, CROSS_POWER * part / (1.0 + part), 0.0)
     return (1.0 + part) * rise, grade + mach * slope / rise
 
 
@@ -144,9 +132,8 @@ def tangential_coefficient(reynolds: float) -> float:
     Matsui, Trans. Soc. Rheol. 20 (1976) 465 (recalled from memory; good to a factor 1.5). Below
     Re = 1 it stays at its value there.
     """
-    if reynolds <= SKIN_LEAST:
-        return SKIN * SKIN_LEAST**SKIN_POWER
-    return SKIN * _power(reynolds, SKIN_POWER, _SKIN_OCTAVE, _SKIN_PART, _SKIN_SERIES)
+    base = most(reynolds, SKIN_LEAST)
+    return SKIN * _power(base, SKIN_POWER, _SKIN_OCTAVE, _SKIN_PART, _SKIN_SERIES)
 
 
 @compiled(error_model="numpy")
@@ -170,12 +157,12 @@ def link_drag(
     """
     half = 0.5 * density * diameter * length
     to_reynolds = density * diameter / viscosity
-    slide = abs(along)
+    slide = most(along, -along)
     drag, grade = _cross(to_reynolds * across, across / sound)
     cross = half * normal * drag * across
     reynolds = to_reynolds * slide
     skin = half * np.pi * tangential * tangential_coefficient(reynolds) * slide
-    slip = 1.0 + (SKIN_POWER if reynolds > SKIN_LEAST else 0.0)
+    slip = 1.0 + pick(reynolds > SKIN_LEAST, SKIN_POWER, 0.0)
     return cross, skin, 1.0 + grade, slip
 
 

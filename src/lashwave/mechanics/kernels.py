@@ -10,6 +10,7 @@ gives the accelerations. No system is formed, and links are exactly rigid.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -47,16 +48,8 @@ class Drive(NamedTuple):
 
 
 @compiled(error_model="numpy")
-def pose(drive: Drive, time: float, out: Array) -> None:
-    """Fill out (6, 3): position, velocity, acceleration, direction, its rate, its second rate.
-
-    In m and s; the direction's length has no unit.
-    """
-    knots = drive.knots
-    i = int(np.searchsorted(knots, time, side="right")) - 1
-    i = min(max(i, 0), knots.size - 2)
-    x = time - knots[i]
-    c = drive.pieces[i]
+def posed(c: Array, x: float, out: Array) -> None:
+    """As `pose`, from one cubic piece c (4, 6), x [s] after its beginning."""
     for k in range(3):
         out[0, k] = ((c[0, k] * x + c[1, k]) * x + c[2, k]) * x + c[3, k]
         out[1, k] = (3 * c[0, k] * x + 2 * c[1, k]) * x + c[2, k]
@@ -65,7 +58,7 @@ def pose(drive: Drive, time: float, out: Array) -> None:
         out[3, k] = ((c[0, m] * x + c[1, m]) * x + c[2, m]) * x + c[3, m]
         out[4, k] = (3 * c[0, m] * x + 2 * c[1, m]) * x + c[2, m]
         out[5, k] = 6 * c[0, m] * x + 2 * c[1, m]
-    size = np.sqrt(out[3, 0] ** 2 + out[3, 1] ** 2 + out[3, 2] ** 2)
+    size = math.sqrt(out[3, 0] ** 2 + out[3, 1] ** 2 + out[3, 2] ** 2)
     along = (out[3, 0] * out[4, 0] + out[3, 1] * out[4, 1] + out[3, 2] * out[4, 2]) / size
     bend = 0.0
     for k in range(3):
@@ -75,6 +68,18 @@ def pose(drive: Drive, time: float, out: Array) -> None:
         out[4, k] = rate
     for k in range(3):
         out[5, k] = (out[5, k] - 2 * along * out[4, k] - bend * out[3, k]) / size
+
+
+@compiled(error_model="numpy")
+def pose(drive: Drive, time: float, out: Array) -> None:
+    """Fill out (6, 3): position, velocity, acceleration, direction, its rate, its second rate.
+
+    In m and s; the direction's length has no unit.
+    """
+    knots = drive.knots
+    i = int(np.searchsorted(knots, time, side="right")) - 1
+    i = min(max(i, 0), knots.size - 2)
+    posed(drive.pieces[i], time - knots[i], out)
 
 
 @compiled(error_model="numpy")

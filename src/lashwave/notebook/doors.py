@@ -89,12 +89,13 @@ def simulate(seed: int = 0, kind: str = "throw", **wishes: Any) -> tuple[Trial, 
     return twin.make(seed, kind, **wishes)
 
 
-def throws(processes: int | None = 1, **inputs: Any) -> pd.DataFrame:
+def throws(processes: int | None = 1, gpu: bool = False, **inputs: Any) -> pd.DataFrame:
     """Throws of the forward engine: inputs, outputs and `bad`, a row each; units in `attrs`.
 
     Parameters
     ----------
     processes : None: as many as there are cores.
+    gpu : on this machine's graphics card, with the extra `[gpu]`.
     inputs : of docs/law.md, SI, each a number or (M,); what is left out is in the middle of its
         range, as [m].
 
@@ -114,7 +115,7 @@ def throws(processes: int | None = 1, **inputs: Any) -> pd.DataFrame:
         ))  # fmt: skip
     except ValueError:
         raise InputError("throws", "inputs of unlike lengths", "give each alike many") from None
-    table = ensemble.run(np.stack(columns, axis=1), processes=processes)
+    table = ensemble.run(np.stack(columns, axis=1), processes=processes, gpu=gpu)
     every = (*throw_family.INPUTS, *one_throw.OUTPUTS)
     table.attrs["units"] = {item.name: item.unit for item in every}
     return table

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Clock
@@ -68,7 +68,7 @@ def tied(events: Sequence[Event], drift_sd: float, stated: Clock | None) -> Tied
     off = b - a @ best
     square, freedom = float(off @ off), a.shape[0] - 2
     offset_sd = float(np.sqrt(np.linalg.inv(a.T @ a)[0, 0]))
-    contradicted = freedom > 0 and float(chi2.sf(square, freedom)) < UNLIKELY
+    contradicted = freedom > 0 and float(chdtrc(freedom, square)) < UNLIKELY
     if contradicted:
         offset_sd *= float(np.sqrt(square / freedom))
     return Tied(Clock(float(best[0]), offset_sd, drift_sd), off[: own.size], contradicted)

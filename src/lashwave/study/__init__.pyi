@@ -65,6 +65,7 @@ from .repeatability import (
 from .scales import known_of as known_of, likelihood_of as likelihood_of
 from .sensitivity import Telling as Telling, telling as telling
 from .stacking import Standing as Standing, standings as standings
+from .swings import simulated as simulated
 from .throws_table import (
     CampaignThrow as CampaignThrow,
     heading_of as heading_of,

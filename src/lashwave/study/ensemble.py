@@ -1,9 +1,9 @@
-"""Thousands of throws at once, on all cores: each one done once, the bad ones named.
+"""Thousands of throws at once, on all cores or on a graphics card: each done once, the bad named.
 
-Throws go to processes in small lots. A pool of processes is used, not one compiled call over many
-throws: throws take unlike numbers of steps (nine in ten between 1,200 and 2,300, of 10,000), so
-lots that are asked for one by one keep all cores busy, and a throw that fails takes no other with
-it. Which of the two ways is faster was not measured.
+Throws go in lots to processes, each of which computes `WIDTH` of a lot side by side (`together` of
+the mechanics). Processes, not threads: what a throw costs before its first step is plain Python. On
+a card one process gives large lots. A row depends on its lot in the sixth digit: what is computed
+side by side takes turns together.
 """
 
 from __future__ import annotations
@@ -22,9 +22,11 @@ from lashwave.quantities import Array, Index
 from lashwave.study import one_throw, throw_family
 from lashwave.study.crew import leave_with_parent
 
-LOT = 4
-"""Throws that a process is given at a time."""
-TABLE = (*throw_family.NAMES, "tip_diameter", *one_throw.RESULTS)
+WIDTH = 16
+"""Throws side by side; a lot is a multiple."""
+LOT, CARD_LOT = 128, 32_768
+"""Throws that a process, and a card, is given at a time at most."""
+TABLE = (*throw_family.NAMES, "tip_diameter", *one_throw.NUMBERS)
 """Columns of a table of throws, all numbers; `throw` numbers its rows, `bad` says why."""
 
 Progress = Callable[[str, float], None]
@@ -61,17 +63,27 @@ def crossed(lines: int, hands: int, seed: int) -> tuple[Array, Index, Index]:
     return inputs, number // hands, number % hands
 
 
-def row_of(number: int, values: Sequence[float], links: int = one_throw.LINKS) -> dict[str, Any]:
+def _row(number: int, throw: dict[str, float], found: Mapping[str, Any]) -> dict[str, Any]:
     """One row of the table: inputs, outputs, accuracy, `bad`."""
-    throw = dict(zip(throw_family.NAMES, map(float, values), strict=True))
-    found = one_throw.checked(throw, links)
     return {
         "throw": number, **throw, "tip_diameter": throw_family.tip_diameter(throw), **found
     }  # fmt: skip
 
 
-def _lot(numbers: list[int], values: Array, links: int) -> list[dict[str, Any]]:
-    return [row_of(n, list(row), links) for n, row in zip(numbers, values, strict=True)]
+def _named(values: Sequence[float]) -> dict[str, float]:
+    return dict(zip(throw_family.NAMES, map(float, values), strict=True))
+
+
+def row_of(number: int, values: Sequence[float], links: int = one_throw.LINKS) -> dict[str, Any]:
+    """One row by itself, in double precision."""
+    throw = _named(values)
+    return _row(number, throw, one_throw.checked(throw, links))
+
+
+def _lot(numbers: list[int], values: Array, links: int, gpu: bool) -> list[dict[str, Any]]:
+    throws = [_named(row) for row in values]
+    found = one_throw.many(throws, links, gpu=gpu, threads=1)
+    return [_row(*row) for row in zip(numbers, throws, found, strict=True)]
 
 
 def rows(
@@ -80,6 +92,7 @@ def rows(
     *,
     processes: int | None = None,
     links: int = one_throw.LINKS,
+    gpu: bool = False,
     progress: Progress | None = None,
 ) -> Iterator[list[dict[str, Any]]]:
     """Lots of rows, as they are done.
@@ -89,11 +102,19 @@ def rows(
     inputs : (M, D) [SI, as m], in the order of `throw_family.INPUTS`.
     todo : numbers of the throws still to be done; None: all.
     processes : as many as the machine has cores, unless given; 1: this process alone.
+    gpu : on a graphics card, by this process.
+
+    Raises
+    ------
+    InputError : gpu, and there is no card.
     """
     numbers = list(range(len(inputs))) if todo is None else list(todo)
-    lots = [numbers[i : i + LOT] for i in range(0, len(numbers), LOT)]
+    count = 1 if gpu else processes or os.cpu_count() or 1
+    even = -(-len(numbers) // (3 * count * WIDTH)) * WIDTH
+    size = CARD_LOT if gpu else min(max(even, WIDTH), LOT)
+    lots = [numbers[i : i + size] for i in range(0, len(numbers), size)]
     began, done = time.monotonic(), 0
-    for lot in _pooled(lots, inputs, processes or os.cpu_count() or 1, links):
+    for lot in _pooled(lots, inputs, count, links, gpu):
         done += len(lot)
         if progress is not None:
             left = (time.monotonic() - began) * (len(numbers) / done - 1.0)
@@ -102,11 +123,11 @@ def rows(
 
 
 def _pooled(
-    lots: list[list[int]], inputs: Array, processes: int, links: int
+    lots: list[list[int]], inputs: Array, processes: int, links: int, gpu: bool
 ) -> Iterator[list[dict[str, Any]]]:
     if processes == 1:
         for lot in lots:
-            yield _lot(lot, inputs[lot], links)
+            yield _lot(lot, inputs[lot], links, gpu)
         return
     context = get_context("spawn")
     with ProcessPoolExecutor(processes, context, initializer=leave_with_parent) as pool:
@@ -114,7 +135,7 @@ def _pooled(
         queue = iter(lots)
         try:
             for lot in queue:
-                waiting.add(pool.submit(_lot, lot, inputs[lot], links))
+                waiting.add(pool.submit(_lot, lot, inputs[lot], links, gpu))
                 if len(waiting) >= 3 * processes:
                     ready, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                     for future in ready:

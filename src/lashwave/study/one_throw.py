@@ -1,20 +1,19 @@
-"""One throw of the family by the cheap engine: what came of it, and whether it can be trusted."""
+"""Throws of the family by the cheap engine: what came of each, and whether it can be trusted."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from lashwave.mechanics import (
-    COLUMNS,
-    EVERY,
     FINENESS,
+    RESULTS,
+    Member,
     SimulationError,
-    Wanted,
     setup,
-    traced,
+    together,
 )
 from lashwave.quantities import TRIAL_GRAVITY, Array, Line
 from lashwave.study import throw_family
@@ -66,32 +65,14 @@ ACCURACY = (
     Output("steps", "1", "of the engine"),
     Output("arrived", "1", "whether the fold reached the tip"),
 )
-RESULTS = tuple(item.name for item in OUTPUTS + ACCURACY)
+NUMBERS = tuple(item.name for item in OUTPUTS + ACCURACY)
 
 
-def greatest_mean(time: Array, value: Array, span: float) -> float:
-    """Largest mean of value (S,) over any `span` of time (S,) [s]; nan of a shorter record."""
-    if time[-1] - time[0] <= span:
-        return float("nan")
-    area = np.concatenate([[0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * np.diff(time))])
-    late = time > time[0] + span
-    return float(((area - np.interp(time - span, time, area)) / span)[late].max())
+def member_of(throw: Mapping[str, float], links: int = LINKS, line: Line | None = None) -> Member:
+    """A throw as the engine takes it.
 
-
-def run(
-    throw: Mapping[str, float], links: int = LINKS, finer: float = 1.0, line: Line | None = None
-) -> dict[str, float]:
-    """Outputs and accuracy of one throw, by name.
-
-    Parameters
-    ----------
-    throw : the inputs of `throw_family.INPUTS`, by name, SI.
-    finer : steps are this many times shorter.
-    line : in place of the throw's own, as long as that; its taper is then the nearest to it.
-
-    Raises
-    ------
-    SimulationError : the motion could not be carried on.
+    throw : the inputs of `throw_family.INPUTS`, by name, SI. line : in place of the throw's own, as
+    long as that; its taper is then the nearest to it.
     """
     form = float(fold_time(throw["tip_ratio"], throw["taper"])[0])
     relative = (1.0 - throw["follow"]) * throw_family.hand_speed(throw)
@@ -101,37 +82,58 @@ def run(
     ready = setup(
         chain, grip, throw_family.air_of(throw), TRIAL_GRAVITY, throw_family.law_of(throw)
     )
-    beyond = int(np.searchsorted(chain.station, END * throw["length"]))
-    wanted = Wanted(0.0, latest, throw["length"] - SHORT * throw["loop"], beyond)
-    fineness = np.array([FINENESS[0], FINENESS[1], LONGEST_STEP]) / finer
-    rows, account, peak = traced(
-        ready, chain.node_mass, wanted, *throw_family.start_of(throw, chain), fineness
-    )
-    return outcome(rows, account, peak)
+    return Member(
+        ready, chain.node_mass, *throw_family.start_of(throw, chain), 0.0, latest,
+        throw["length"] - SHORT * throw["loop"],
+    )  # fmt: skip
 
 
-def outcome(rows: Array, account: Array, peak: int) -> dict[str, float]:
-    """Outputs and accuracy from a trace (S, 8) and its account of energy (S // EVERY, 2) [J].
+def end_of(links: int) -> int:
+    """First node of the line's end; the same for all lines, since their nodes stand alike."""
+    share = throw_family.nodes_of({"length": 1.0}, links)
+    return int(np.searchsorted(share, END))
 
-    peak : the row of the peak.
+
+def fineness(finer: float = 1.0) -> Array:
+    """Of the engine, its steps `finer` times shorter; see `quick.FINENESS`."""
+    return np.array([FINENESS[0], FINENESS[1], LONGEST_STEP]) / finer
+
+
+def run(
+    throw: Mapping[str, float], links: int = LINKS, finer: float = 1.0, line: Line | None = None
+) -> dict[str, float]:
+    """Outputs and accuracy of one throw, by name, in double precision.
+
+    throw, line : as of `member_of`. finer : steps are this many times shorter.
+
+    Raises
+    ------
+    SimulationError : the motion could not be carried on.
     """
-    c = {name: rows[:, j] for j, name in enumerate(COLUMNS)}
-    till = slice(0, peak + 1)
-    around = slice(max(peak - 400, 0), peak + 400)
-    closed = account[: peak // EVERY + 1]
-    whole = float(closed[0, 1]) or 1e-12
+    found = together([member_of(throw, links, line)], fineness(finer), beyond=end_of(links),
+                     exact=True)  # fmt: skip
+    row = dict(zip(RESULTS, map(float, found.result[0]), strict=True))
+    if row["ill"]:
+        raise SimulationError(
+            f"the links could not be held at their lengths after {row['steps']:.0f} steps"
+        )
+    return outcome(row)
+
+
+def outcome(row: Mapping[str, float]) -> dict[str, float]:
+    """Outputs and accuracy from a member's results (`RESULTS`), by name."""
     return {
-        "peak_speed": float(c["tip_speed"][peak]),
-        "peak_speed_100us": greatest_mean(c["time"][around], c["tip_speed"][around], 1e-4),
-        "crack_time": float(c["time"][peak]),
-        "crack_ahead": float(c["tip_x"][peak]),
-        "crack_up": float(c["tip_z"][peak]),
-        "peak_force": greatest_mean(c["time"][till], c["grip_force"][till], SMOOTHED),
-        "end_energy": float(c["end_energy"][till].max()),
-        "arrived": float(peak < len(rows) - 1),
-        "energy_open": float(np.abs(closed[:, 0]).max()) / whole,
-        "sharpest": float(np.arccos(np.clip(c["cosine"][till].min(), -1.0, 1.0))),
-        "steps": float(len(rows)),
+        "peak_speed": row["speed"],
+        "peak_speed_100us": row["speed_100us"],
+        "crack_time": row["time"],
+        "crack_ahead": row["x"],
+        "crack_up": row["z"],
+        "peak_force": row["force"],
+        "end_energy": row["end_energy"],
+        "arrived": row["arrived"],
+        "energy_open": row["open"] / (row["kinetic"] or 1e-12),
+        "sharpest": float(np.arccos(np.clip(row["cosine"], -1.0, 1.0))),
+        "steps": row["steps"],
     }
 
 
@@ -142,7 +144,7 @@ def checked(
 
     A throw whose account of energy does not close is run again with half the step.
     """
-    found: dict[str, float] = dict.fromkeys(RESULTS, float("nan"))
+    found: dict[str, float] = dict.fromkeys(NUMBERS, float("nan"))
     for finer in (1.0, 2.0):
         try:
             found = run(throw, links, finer, line)
@@ -152,9 +154,39 @@ def checked(
             continue
         if found["energy_open"] <= OPEN:
             break
+    return {**found, "bad": "; ".join(faults(found))}
+
+
+def faults(found: Mapping[str, float]) -> list[str]:
+    """Why an outcome is not to be trusted."""
     bad = ["no peak: the fold did not reach the tip"] if found["arrived"] == 0.0 else []
     if not found["energy_open"] <= OPEN:
         bad.append(f"account of energy open by {found['energy_open']:.1%} of the energy")
     if not found["sharpest"] <= SHARP:
         bad.append(f"fold sharper than the links: {found['sharpest']:.2f} rad")
-    return {**found, "bad": "; ".join(bad)}
+    return bad
+
+
+def many(
+    throws: Sequence[Mapping[str, float]], links: int = LINKS, *, gpu: bool = False,
+    threads: int | None = None,
+) -> list[dict[str, float | str]]:  # fmt: skip
+    """`checked` of many throws at once, in single precision.
+
+    A throw that cannot be trusted so is run again in double precision.
+
+    Raises
+    ------
+    InputError : gpu, and there is no card.
+    """
+    members = [member_of(throw, links) for throw in throws]
+    found = together(members, fineness(), beyond=end_of(links), gpu=gpu, threads=threads)
+    out: list[dict[str, float | str]] = []
+    for throw, row in zip(throws, found.result.tolist(), strict=True):
+        named = dict(zip(RESULTS, row, strict=True))
+        said = outcome(named)
+        if named["ill"] or not said["energy_open"] <= OPEN:
+            out.append(checked(throw, links))
+        else:
+            out.append({**said, "bad": "; ".join(faults(said))})
+    return out

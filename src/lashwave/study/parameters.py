@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from lashwave.quantities import Array
 from lashwave.study.likelihood import Cross, together
@@ -28,7 +28,7 @@ BELIEVED = 1.5
 """Times the farthest shift of a likelihood that was computed: beyond, no scale is sought."""
 LONGEST = 1.0
 """No logarithmic scale moves further in one step."""
-DROP95 = float(chi2.ppf(0.95, 1))
+DROP95 = float(chdtri(1, 0.05))
 """Rise of -2 log likelihood at the ends of a 95 % interval (Wilks, Ann. Math. Stat. 9 (1938) 60),
 of one scale."""
 CURVE, REACH = 41, 3.5

@@ -159,18 +159,16 @@ def start_of(throw: Mapping[str, float], chain: Chain) -> tuple[Array, Array]:
     """
     ahead = forward(throw)
     over = np.array([-ahead[2], 0.0, ahead[0]])
-    fine = np.linspace(0.0, throw["length"], 20_001)
-    turn = np.clip((fine - BEHIND * throw["length"]) / (0.5 * throw["loop"]), 0.0, np.pi)
-    along = np.cos(turn)[:, None] * ahead + np.sin(turn)[:, None] * over
-    step = 0.5 * (along[1:] + along[:-1]) * fine[1]
-    place = np.vstack([np.zeros(3), np.cumsum(step, axis=0)])
+    radius, begin = 0.5 * throw["loop"], BEHIND * throw["length"]
+    turn = np.clip((chain.station - begin) / radius, 0.0, np.pi)[:, None]
+    straight = np.clip(chain.station, 0.0, begin) - np.clip(
+        chain.station - begin - np.pi * radius, 0.0, None
+    )
+    nodes = (straight[:, None] + radius * np.sin(turn)) * ahead + radius * (1 - np.cos(turn)) * over
+    along = np.cos(turn) * ahead + np.sin(turn) * over
     speed = hand_speed(throw)
     rolling = 0.5 * (1.0 - throw["follow"]) * speed * (ahead - along)
-    velocity = throw["follow"] * speed * ahead + rolling
-    nodes, moved = (
-        np.stack([np.interp(chain.station, fine, column) for column in field.T], axis=1)
-        for field in (place, velocity)
-    )
+    moved = throw["follow"] * speed * ahead + rolling
     # Links as long as they are, and turning without being stretched.
     t = np.diff(nodes, axis=0)
     t /= np.linalg.norm(t, axis=1, keepdims=True)

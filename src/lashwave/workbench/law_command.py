@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
-from lashwave.workbench.shared_options import Processes, Quiet
+from lashwave.workbench.shared_options import Gpu, Processes, Quiet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,6 +30,7 @@ def law(
     throws: Annotated[int, Parameter(help="How many to compute; 2000 take some minutes.")] = 2000,
     seed: Annotated[int, Parameter(help="Which throws; any whole number.")] = 0,
     processes: Processes = None,
+    gpu: Gpu = False,
     ask: Annotated[
         Path | None, Parameter(help="TOML file of a throw: say what the law tells of it.")
     ] = None,
@@ -56,7 +57,7 @@ def law(
     asked = None if ask is None else _throw(ask)
     if asked is None or not (out / "law.npz").exists():
         with console.progress(quiet) as progress:
-            _build(out, throws, seed, processes, overlay, progress)
+            _build(out, throws, seed, processes, gpu, overlay, progress)
     if asked is not None:
         _answer(out, asked)
     return 0
@@ -90,15 +91,15 @@ def _measured(path: Path) -> pd.DataFrame:
 
 
 def _build(
-    out: Path, throws: int, seed: int, processes: int | None, overlay: pd.DataFrame | None,
-    progress: console.Progress,
+    out: Path, throws: int, seed: int, processes: int | None, gpu: bool,
+    overlay: pd.DataFrame | None, progress: console.Progress,
 ) -> None:  # fmt: skip
     from lashwave.files import write_files
     from lashwave.report import figure_file, figures_study, law_page, table_file
     from lashwave.study import design_law, ensemble, groups, law_text, what_if
     from lashwave.workbench.throws_at_hand import computed
 
-    table = computed(out / "throws.csv", ensemble.draw(throws, seed), processes, progress)
+    table = computed(out / "throws.csv", ensemble.draw(throws, seed), processes, progress, gpu)
     progress("fitting the law", 0.99)
     found = design_law.fit_law(table)
     good = design_law.good_throws(table)

@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
-from lashwave.workbench.shared_options import Processes, Quiet, flag
+from lashwave.workbench.shared_options import Gpu, Processes, Quiet, flag
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +31,7 @@ def sensitivity(
     base: Annotated[int, Parameter(help="Power of two; throws are base times inputs.")] = 64,
     together: Annotated[bool, flag("Judge line, hand and air each as one.")] = False,
     processes: Processes = None,
+    gpu: Gpu = False,
     quiet: Quiet = False,
 ) -> int:
     """Say which input of line, hand and air moves peak speed, crack time and grip force.
@@ -56,8 +57,9 @@ def sensitivity(
     inputs = sobol.points(spread, base)
     _check_same(out, spread_of, base, together)
     with console.progress(quiet) as progress:
-        table = computed(out / "throws.csv", inputs, processes, progress)
-        near = computed(out / "slopes-throws.csv", sobol.slope_points(spread), processes, progress)
+        table = computed(out / "throws.csv", inputs, processes, progress, gpu)
+        around = sobol.slope_points(spread)
+        near = computed(out / "slopes-throws.csv", around, processes, progress, gpu)
     index, slope = _judged(spread, table, near)
     write_files(
         out,

@@ -28,6 +28,7 @@ Answers = Annotated[
 ]
 Out = Annotated[Path, Parameter(name="--out", help="Folder to write; an earlier one is replaced.")]
 Processes = Annotated[int | None, Parameter(help="At once; default all cores.")]
+Gpu = Annotated[bool, flag("Compute throws on this machine's graphics card (extra `[gpu]`).")]
 Seed = Annotated[int, Parameter(name="--seed", help="Which trial of the family; any whole number.")]
 Json = Annotated[bool, flag("Print JSON for a script.", "--json")]
 Quiet = Annotated[bool, flag("Show no progress.", "--quiet")]

@@ -20,17 +20,18 @@ COLUMNS = ("throw", *ensemble.TABLE, "bad")
 
 
 def computed(
-    path: Path, inputs: Array, processes: int | None, show: Callable[[str, float], None]
-) -> pd.DataFrame:
+    path: Path, inputs: Array, processes: int | None, show: Callable[[str, float], None],
+    gpu: bool = False,
+) -> pd.DataFrame:  # fmt: skip
     """The table of throws with these inputs (M, D) [SI, as m]; those it holds are not repeated.
 
     Raises
     ------
-    InputError : the file holds other columns.
+    InputError : the file holds other columns; gpu, and there is no graphics card.
     """
     table = ThrowTable(path, COLUMNS, UNITS)
     todo = [n for n in range(len(inputs)) if n not in table.done]
-    for lot in ensemble.rows(inputs, todo, processes=processes, progress=show):
+    for lot in ensemble.rows(inputs, todo, processes=processes, progress=show, gpu=gpu):
         table.add(lot)
     found = read_throws(path)
     return found[found["throw"] < len(inputs)].reset_index(drop=True)

@@ -16,7 +16,7 @@ from itertools import combinations, islice
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtri
 
 from lashwave.instruments import (
     disagreement,
@@ -247,7 +247,7 @@ def _pairs(
     cameras: Sequence[Camera], views: Sequence[DotsInFrame], settings: MeetSettings
 ) -> Whole:
     """Pairs of dots that meet, as sets (N, C)."""
-    limit = float(chi2_law.isf(settings.chance, 1))
+    limit = float(chdtri(1, settings.chance))
     found = [np.empty((0, len(cameras)), np.int64)]
     for a, b in combinations(range(len(cameras)), 2):
         if not (len(views[a].uv) and len(views[b].uv)):
@@ -268,7 +268,7 @@ def _extended(
     uv, sd = _gather(views, index, settings.calibration)
     position, covariance = triangulate_many(cameras, uv, sd)
     good = np.isfinite(position).all(axis=1)
-    limit = float(chi2_law.isf(settings.chance, 2))
+    limit = float(chdtri(2, settings.chance))
     wider = index.copy()
     for c, view in enumerate(views):
         rows = np.flatnonzero(good & (index[:, c] < 0))
@@ -301,7 +301,7 @@ def _candidates(
     position, covariance = triangulate_many(cameras, uv, sd)
     chi2 = _residual(cameras, uv, sd, position)
     count = (index >= 0).sum(axis=1)
-    keep = np.isfinite(chi2) & (chi2 < chi2_law.isf(settings.chance, np.maximum(2 * count - 3, 1)))
+    keep = np.isfinite(chi2) & (chi2 < chdtri(np.maximum(2 * count - 3, 1), settings.chance))
     index, position, covariance = index[keep], position[keep], covariance[keep]
     chi2, count = chi2[keep], count[keep]
     score = settings.view * (count - 1.0) - 0.5 * chi2

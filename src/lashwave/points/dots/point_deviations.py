@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2 as chi2_law
+from scipy.special import chdtri
 
 from lashwave.instruments import project, project_jacobian
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
@@ -66,7 +66,7 @@ def point_deviations(
     shared = np.array([k.registration_sd or settings.calibration for k in cameras])
     shift = np.einsum("pcij,c->pi", gain**2, np.maximum(shared, lasting) ** 2)
     chi2 = np.nansum(off**2 / (sd**2 + usual**2)[..., None], axis=(1, 2))
-    worse = np.where(chi2 > chi2_law.isf(settings.doubtful, free), chi2 / free, 1.0)
+    worse = np.where(chi2 > chdtri(free, settings.doubtful), chi2 / free, 1.0)
     deviation = np.sqrt(np.maximum(worse, 1.0) * own.mean(axis=1))
     return PointDeviations(
         np.maximum(deviation, settings.least_sd),
@@ -96,7 +96,7 @@ def _usual_misses(off: Array, sd: Array, free: Array) -> float:
 
     The median of chi-square over its own median is brought to one: a few bad points do not count.
     """
-    middle = chi2_law.median(free)
+    middle = chdtri(free, 0.5)
 
     def score(more: float) -> float:
         chi2 = np.nansum(off**2 / (sd**2 + more**2)[..., None], axis=(1, 2))
