@@ -151,9 +151,9 @@ from tests.mechanics.test_side_by_side import FINENESS, members
 from lashwave.mechanics import on_gpu
 from lashwave.mechanics.side_by_side import together
 on_gpu.THREADS = on_gpu.RESIDENT = 2
-asked = [one._replace(end=6e-4) for one in members(3, True)[0]]
-card = together(asked, FINENESS, beyond=11, times=[4e-4], gpu=True)
-core = together(asked, FINENESS, beyond=11, times=[4e-4], exact=True, threads=1)
+asked = [one._replace(end=1e-5) for one in members(3, True)[0]]
+card = together(asked, FINENESS, beyond=11, times=[7e-6], gpu=True)
+core = together(asked, FINENESS, beyond=11, times=[7e-6], exact=True, threads=1)
 np.testing.assert_allclose(card.place, core.place, atol=1e-5)
 np.testing.assert_allclose(card.result[:, :6], core.result[:, :6], rtol=1e-3, atol=1e-4)
 """

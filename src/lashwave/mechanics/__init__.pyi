@@ -30,6 +30,7 @@ from .law import Law as Law
 from .ledger import RESULTS as RESULTS, greatest_mean as greatest_mean
 from .power_budget import Budget as Budget, budget as budget
 from .quick import FINENESS as FINENESS, simulate_quickly as simulate_quickly
+from .rest import rest_shape as rest_shape
 from .shock import overpressure_of_speed as overpressure_of_speed
 from .side_by_side import Member as Member, together as together
 from .simulation import (

@@ -145,7 +145,8 @@ def _ready() -> Any:
     def build(function: Any) -> Any:
         return (single if function.__name__ not in vars(ledger) else double)(function)
 
-    translator = Translator(build, {getattr(drag._power, "py_func", drag._power): power})
+    table: Any = drag._power
+    translator = Translator(build, {getattr(table, "py_func", table): power})
     return cuda.jit(fastmath=True)(translator.renewed(work))
 
 
@@ -187,4 +188,5 @@ def compute(given: Given, n: Shape, most: int) -> tuple[Found, float]:
         kernel[blocks, THREADS](*at, *desk, *found, queue, *map(int, n))
     cuda.synchronize()
     seconds = time.perf_counter() - began
-    return Found(*(array.copy_to_host() for array in found)), seconds
+    there: Any = found
+    return Found(*(array.copy_to_host() for array in there)), seconds

@@ -10,7 +10,7 @@ import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from threading import local
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -62,7 +62,7 @@ def on_lanes(given: Given, desk: Desk, found: Found, n: Shape, low: int, high: i
         at_work[k] = fresh < high
         busy += at_work[k]
         fresh += at_work[k]
-    m = lanes_from(0)
+    m: Any = lanes_from(0)
     while busy > 0:
         forth(desk.line, desk.motion, desk.step, desk.hand, m, n)
         back(desk.line, desk.motion, desk.step, desk.hand, m, n)
