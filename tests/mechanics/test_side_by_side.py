@@ -82,9 +82,13 @@ def test_lanes_in_single_precision_find_what_double_finds_whoever_is_beside() ->
     exact = together(asked[::7], FINENESS, beyond=11, times=TIMES, exact=True, threads=1)
     np.testing.assert_allclose(wide.place[::7], exact.place, atol=2e-4)
     steady = [RESULTS.index(n) for n in ("speed", "time", "x", "z", "end_energy", "force")]
-    np.testing.assert_allclose(wide.result[::7, steady], exact.result[:, steady], rtol=1e-3)
+    np.testing.assert_allclose(
+        wide.result[::7, steady], exact.result[:, steady], rtol=1e-3, atol=1e-6
+    )
     some = together(asked[5:7], FINENESS, beyond=11, threads=1)
-    np.testing.assert_allclose(some.result[:, steady], wide.result[5:7, steady], rtol=1e-3)
+    np.testing.assert_allclose(
+        some.result[:, steady], wide.result[5:7, steady], rtol=1e-3, atol=1e-6
+    )
 
 
 def test_a_pendulum_of_one_stiff_line_swings_at_its_frequency() -> None:

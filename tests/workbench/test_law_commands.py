@@ -15,7 +15,7 @@ from lashwave.workbench import throws_at_hand
 from lashwave.workbench.cli import main
 
 
-def instead(inputs, todo=None, *, processes=None, links=0, progress=None):  # type: ignore[no-untyped-def]
+def instead(inputs, todo=None, *, processes=None, links=0, gpu=False, progress=None):  # type: ignore[no-untyped-def]
     """The closed forms in place of the engine, with a little that depends on the fold."""
     throws = pd.DataFrame(inputs, columns=throw_family.NAMES)
     form = closed_forms(throws)
