@@ -339,3 +339,27 @@ def test_a_station_rounded_to_a_millimetre_is_the_tip_s(tmp_path: Path) -> None:
     assert read_stations(parse_toml(text, "trial.toml"), 1.84872) == {"M1": 1.84872}
     with pytest.raises(InputError, match="lies outside"):
         read_stations(parse_toml(b'[stations]\nM1 = "1.85 m"\n', "trial.toml"), 1.84872)
+
+
+def test_markers_still_in_images_need_no_file_of_their_own(tmp_path: Path) -> None:
+    from lashwave.files.still_files import write_frames
+
+    source = tmp_path / "files"
+    source.mkdir()
+    (source / "line.csv").write_text(LINE, encoding="utf-8")
+    write_frames(source / "ir", "{:04d}.png", [np.zeros((8, 8), np.uint16)] * 3, 16)
+    camera = {
+        "name": "ir", "rate": "500 Hz", "size": [8, 8], "shows": "dots", "frames": "ir/*.png",
+        "projection": [[1.0, 0, 0, 0], [0, 1, 0, 0], [0, 0, 0, 1]],
+        "clock": {"offset": "0 s", "offset_sd": "0 s"},
+    }  # fmt: skip
+    described = {
+        "schema": 1, "trial": {"name": "t"}, "line": {"table": "line.csv"},
+        "markers": {"file": "markers.csv", "stations": {"A": "0.1 m", "B": "0.5 m"}},
+        "cameras": [camera],
+    }  # fmt: skip
+    assert assemble.write(source, described, {}, tmp_path / "trial").faults == []
+    assert (tmp_path / "trial" / "ir" / "0002.png").exists()
+    del camera["frames"]
+    faults = assemble.write(source, described, {}, tmp_path / "other").faults
+    assert "markers.file" in {fault.field for fault in faults}
