@@ -112,6 +112,6 @@ def powers(count: Array, effect: Array, unit: str) -> Figure:
     return figure
 
 
-def _two_and_five(value: float, _: int) -> str:
+def _two_and_five(value: float, _: float) -> str:
     """Of the marks within a decade only 2 and 5 are named: more would lie over one another."""
     return f"{value:g}" if f"{value:.0e}"[0] in "25" else ""
