@@ -84,8 +84,8 @@ def learn(throws: Sequence[CampaignThrow]) -> Learned | None:
         together(_counted(said, weight), stated.mean, sd, apart.levels, own=own)
         for weight in _weights(said)
     )
-    throws = tuple(_with(prior, own) for prior, own in zip(beside.others, said, strict=True))
-    found = replace(whole, throws=throws)
+    each = tuple(_with(prior, one) for prior, one in zip(beside.others, said, strict=True))
+    found = replace(whole, throws=each)
     return Learned(
         names, tuple(able), said, singles, stated, model_sd, found, beside.others, apart
     )  # fmt: skip
