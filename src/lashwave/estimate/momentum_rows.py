@@ -212,7 +212,7 @@ def wanted_shares(
     first: int,
     last: int,
 ) -> Array:
-    """Shares (N,) of either side time that the pull at the middle one asks for: `side_shares`."""
+    """Shares (N,) [1] of either side time that the pull at the middle asks for: `side_shares`."""
     h = 0.5 * (hm + hp)
     r = impulse_residual(x, t, t[1], c, hm, hp, chain, air, law, gravity)[0]
     lam = project_out_tensions(weighted(r, weight), t[1], weight, first, last)

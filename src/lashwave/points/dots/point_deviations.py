@@ -102,7 +102,7 @@ def _usual_misses(off: Array, sd: Array, free: Array) -> float:
         chi2 = np.nansum(off**2 / (sd**2 + more**2)[..., None], axis=(1, 2))
         return float(np.median(chi2 / middle))
 
-    if score(0.0) <= 1.0:
+    if not free.size or score(0.0) <= 1.0:
         return 0.0
     if score(MOST_MISS) >= 1.0:
         return MOST_MISS
