@@ -183,7 +183,7 @@ def idle(package: Path, *besides: Path) -> list[str]:
         f"{path}: {name}"
         for path, tree in trees.items()
         for name in defined(tree)
-        if name not in words and not name.startswith("_")
+        if name not in words and not name.startswith(("_", "visit_"))  # ast calls the latter
     ]
 
 

@@ -63,7 +63,8 @@ def test_rows_are_the_same_in_lots_in_processes_and_alone() -> None:
     assert list(table["throw"]) == list(range(20))
     assert told[-1] == ("20 of 20 throws, 0 s left", 1.0)
     part = ensemble.run(inputs, todo=[2, 5], processes=1, links=LINKS)
-    alone = ensemble.row_of(5, inputs[5], LINKS)
+    throw = dict(zip(throw_family.NAMES, map(float, inputs[5]), strict=True))
+    alone = throw | one_throw.checked(throw, LINKS)
     for name in (*throw_family.NAMES, "bad", "arrived"):
         assert part[name][1] == table[name][5] == alone[name]
     # Single precision: what is computed beside a throw changes its last digits.

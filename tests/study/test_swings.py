@@ -33,7 +33,7 @@ def test_lines_and_airs_of_ones_own_move_as_they_do_alone_and_bear_their_units()
 
 
 def test_what_does_not_fit_together_is_told_in_one_line() -> None:
-    with pytest.raises(InputError, match="3 hands beside 2 of others"):
+    with pytest.raises(InputError, match="2 lines beside 3 of others"):
         swings.simulated([line()] * 2, [grip()] * 3, times=TIMES)
     with pytest.raises(InputError, match="increase"):
         swings.simulated(line(), grip(), times=[0.3, 0.1])

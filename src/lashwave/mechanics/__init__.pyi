@@ -29,7 +29,11 @@ from .grip import Grip as Grip
 from .law import Law as Law
 from .ledger import RESULTS as RESULTS, greatest_mean as greatest_mean
 from .power_budget import Budget as Budget, budget as budget
-from .quick import FINENESS as FINENESS, simulate_quickly as simulate_quickly
+from .quick import (
+    FINENESS as FINENESS,
+    simulate_quickly as simulate_quickly,
+    start_motion as start_motion,
+)
 from .rest import rest_shape as rest_shape
 from .shock import overpressure_of_speed as overpressure_of_speed
 from .side_by_side import Member as Member, together as together

@@ -181,7 +181,7 @@ def _of_slot(array: Any, index: Any) -> bool:
     """Whether `array[index]` is a row of several members."""
     return (
         isinstance(array, types.Array) and array.ndim == 2 and array.layout == "C"
-        and isinstance(index, types.BaseTuple) and isinstance(list(index)[-1], Slot)
+        and isinstance(index, types.BaseTuple) and isinstance(tuple(index)[-1], Slot)  # type: ignore[arg-type]
     )  # fmt: skip
 
 

@@ -110,7 +110,7 @@ class Desk(NamedTuple):
     trace: Array  # (S, most, 3): time [s], tip's speed [m/s], hand's force [N]
 
 
-class Found(NamedTuple):
+class ThrowResults(NamedTuple):
     """What comes of them."""
 
     result: Array  # (M, RESULTS)
@@ -119,7 +119,7 @@ class Found(NamedTuple):
 
 @compiled(error_model="numpy")
 def greatest_mean(time: Array, value: Array, low: int, high: int, span: float) -> float:
-    """Largest mean of value over any `span` [s] within rows low .. high - 1; nan of fewer."""
+    """Largest mean of value (T,) over any `span` [s] in rows low .. high - 1; nan of fewer."""
     if high - low < 2 or time[high - 1] - time[low] <= span:
         return math.nan
     best, area, rear, behind = -math.inf, 0.0, low, 0.0
@@ -139,7 +139,7 @@ def greatest_mean(time: Array, value: Array, low: int, high: int, span: float) -
 
 @compiled(error_model="numpy")
 def pose_at(given: Given, member: int, spot: int, time: float, out: Array) -> int:
-    """Fill out (6, 3) with the hand's place and direction and their rates; the piece it is on."""
+    """Fill out (6, 3) [m, s, rad] with the hand's place and direction, their rates; its piece."""
     knots = given.knots[member]
     while spot < knots.size - 2 and time >= knots[spot + 1]:
         spot += 1
@@ -206,7 +206,7 @@ def fill(given: Given, desk: Desk, k: int, member: int, n: Shape) -> None:
 
 
 @compiled(error_model="numpy")
-def sampled(given: Given, desk: Desk, found: Found, k: int, n: Shape) -> None:
+def sampled(given: Given, desk: Desk, found: ThrowResults, k: int, n: Shape) -> None:
     """Keep the places of the nodes at the wanted times of the step that was carried out."""
     book, mark, hand = desk.book, desk.mark, desk.hand
     while mark[k, SAMPLE] < given.times.size and (given.times[mark[k, SAMPLE]] <= book[k, AHEAD]):
@@ -226,7 +226,7 @@ def sampled(given: Given, desk: Desk, found: Found, k: int, n: Shape) -> None:
 
 
 @compiled(error_model="numpy")
-def noted_peak(given: Given, desk: Desk, found: Found, k: int, speed: float) -> bool:
+def noted_peak(given: Given, desk: Desk, found: ThrowResults, k: int, speed: float) -> bool:
     """Follow the tip's speed to its peak; whether that is passed."""
     step, book, mark, trace = desk.step, desk.book, desk.mark, desk.trace[k]
     member, count = mark[k, MEMBER], mark[k, COUNT]
@@ -249,7 +249,7 @@ def noted_peak(given: Given, desk: Desk, found: Found, k: int, speed: float) -> 
 
 
 @compiled(error_model="numpy")
-def accounted(desk: Desk, found: Found, k: int) -> None:
+def accounted(desk: Desk, found: ThrowResults, k: int) -> None:
     """Carry the account of energy on to the time that was reached."""
     step, book, mark = desk.step, desk.book, desk.mark
     power = step[HAND_POWER, k] + book[k, NODES]
@@ -265,7 +265,7 @@ def accounted(desk: Desk, found: Found, k: int) -> None:
 
 
 @compiled(error_model="numpy")
-def closed(desk: Desk, found: Found, k: int, ill: float) -> None:
+def closed(desk: Desk, found: ThrowResults, k: int, ill: float) -> None:
     """Fill in a member's last results."""
     mark, trace = desk.mark, desk.trace[k]
     top, count = mark[k, TOP], mark[k, COUNT]
@@ -277,7 +277,7 @@ def closed(desk: Desk, found: Found, k: int, ill: float) -> None:
 
 
 @compiled(error_model="numpy")
-def tick(given: Given, desk: Desk, found: Found, k: int, n: Shape) -> bool:
+def tick(given: Given, desk: Desk, found: ThrowResults, k: int, n: Shape) -> bool:
     """After a step of slot k: note what it reached, prepare the next one. Whether it is done."""
     step, book, mark = desk.step, desk.book, desk.mark
     if mark[k, COUNT] >= 0:

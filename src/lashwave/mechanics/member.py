@@ -83,7 +83,10 @@ from lashwave.quantities import Array
 
 @compiled(error_model="numpy", fastmath=FAST)
 def link_push(line: Array, air: Any, j: int, m: Any, t: Any, a: Any, b: Any) -> Any:
-    """Force of the air on link j of direction t, its ends' velocities a and b [m/s]; its power."""
+    """Force of the air on link j of direction t, its ends' velocities a and b [m/s]; its power.
+
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
+    """
     v = (0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1]), 0.5 * (a[2] + b[2]))
     along = dot(v, t)
     n = plus(v, -along, t)
@@ -100,6 +103,7 @@ def solved_row(line: Array, motion: Array, share: Any, i: int, m: Any, f: Any, c
     """Eliminate node i from the five-diagonal system of the accelerations (`node_matrix`).
 
     f [N]; c : what the rows before take from this one and the next.
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     row, own = i * LINE_ROWS, i * MOTION_ROWS
     diagonal = line[row + MASS, m] + share * line[row + STIFF, m] - c[0]
@@ -114,7 +118,7 @@ def solved_row(line: Array, motion: Array, share: Any, i: int, m: Any, f: Any, c
 
 @compiled(error_model="numpy", fastmath=FAST)
 def weight_and_body(line: Array, air: Any, g: Any, i: int, m: Any, v: Any) -> Any:
-    """Weight of node i and drag of the body on it [N], and the drag's power [W]."""
+    """Weight of node i, drag of the body on it [N], the drag's power [W]; arrays (R, M)."""
     row = i * LINE_ROWS
     square = dot(v, v)
     push = body_drag(math.sqrt(square), line[row + BLUFF, m], air[0])
@@ -129,6 +133,7 @@ def ended(
 
     step : that step, and the span from half step to half step [s]. gains : change of the pulls of
     the links after and before it [N], t and s their directions.
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     if i <= step[2]:
         row = i * DRIVEN_ROWS
@@ -146,6 +151,7 @@ def noted(tally: Any, line: Array, n: Shape, i: int, m: Any, v: Any, x: Any, t: 
     """Add node i at place x, and the joint between directions s and t, to what is noted of a time.
 
     tally : potential and kinetic energy [J], that of the line's end, least cosine there.
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     row = i * LINE_ROWS
     mass = line[row + MASS, m]
@@ -167,6 +173,7 @@ def carried_on(
 
     by : the step [s], and the next one over it. Returns the link's direction, its foretold pull,
     and the squares of the rates of its turning and of a wave on it [1/s2], for the next step.
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     own, row = j * MOTION_ROWS, j * LINE_ROWS
     over = line[row + OVER, m]
@@ -189,6 +196,7 @@ def bent(line: Array, n: Shape, j: int, m: Any, ways: Any, rates: Any) -> Any:
     """Forces [N] of joint j on the nodes before and after it, power stored, lost and at a clamp.
 
     ways, rates : directions of the links before and after it, and their rates [1/s].
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     row, tau = j * LINE_ROWS, line[(n.links + 1) * LINE_ROWS + AIR + DAMPING, m]
     x, y, z, stored, lost = joint(line[row + BEND, m], tau, *ways, *rates)
@@ -201,7 +209,7 @@ def bent(line: Array, n: Shape, j: int, m: Any, ways: Any, rates: Any) -> Any:
 @compiled(error_model="numpy", fastmath=FAST)
 def held(line: Array, motion: Array, step: Array, n: Shape, i: int, m: Any, a: Any, v: Any, t: Any,
          gain: Any) -> None:  # fmt: skip
-    """Add what moves driven node i to the hand's force [N] and power [W]."""
+    """Add what moves driven node i to the hand's force [N] and power [W]; arrays (R, M)."""
     push = minus(times(line[i * LINE_ROWS + MASS, m], a), three(step, NEAR + 3 * i, m))
     if i == n.first:
         push = plus(push, -(motion[i * MOTION_ROWS + PULL, m] + gain), t)
@@ -211,7 +219,10 @@ def held(line: Array, motion: Array, step: Array, n: Shape, i: int, m: Any, a: A
 
 @compiled(error_model="numpy", fastmath=FAST)
 def beginning(line: Array, step: Array, m: Any, n: Shape) -> Any:
-    """The last step, the next over it, and what `stiffened` needs of them; the air, the weight."""
+    """The last step, the next over it, and what `stiffened` needs of them; the air, the weight.
+
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
+    """
     top = (n.links + 1) * LINE_ROWS + AIR
     last, new = step[STEP, m], step[NEXT, m]
     rub = STRAIGHTER * line[top + DAMPING, m]
@@ -226,7 +237,10 @@ def beginning(line: Array, step: Array, m: Any, n: Shape) -> Any:
 @compiled(error_model="numpy", fastmath=FAST)
 def stopped(line: Array, motion: Array, step: Array, hand: Array, n: Shape, i: int, m: Any,
             factors: Any, behind: Any, tally: Any) -> Any:  # fmt: skip
-    """End the step at node i: what `ended` gives, the link after it, what is noted of that time."""
+    """End the step at node i: what `ended` gives, the link after it, what is noted of that time.
+
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
+    """
     gain_was, t_was, x = behind
     own, zero = i * MOTION_ROWS, 0.0 * gain_was
     gain, t, link = zero, (zero, zero, zero), (zero, zero, zero)
@@ -260,6 +274,7 @@ def loaded(line: Array, motion: Array, hand: Array, n: Shape, j: int, m: Any, fa
     soon, v, a : of its ends. behind : direction of the link before, its rate, and its part of a.
     Returns what becomes of `behind`, the forces on nodes j - 1, j, j + 1, on the same nodes what
     friction made of a, and the tally.
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     row = j * LINE_ROWS
     t, pull, spin, tone = carried_on(line, motion, hand, n, j, m, factors, gain, soon)
@@ -283,6 +298,7 @@ def forth(line: Array, motion: Array, step: Array, hand: Array, m: Any, n: Shape
     """From the butt to the tip: end a step, carry the links on, and find the next accelerations.
 
     line, motion, step, hand : (rows, members), rows as named above, SI. `back` follows.
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     factors = beginning(line, step, m, n)
     zero = 0.0 * factors[0]
@@ -318,7 +334,10 @@ def forth(line: Array, motion: Array, step: Array, hand: Array, m: Any, n: Shape
 @compiled(error_model="numpy", fastmath=FAST)
 def passed(line: Array, motion: Array, step: Array, n: Shape, i: int, m: Any, share: Any,
            pull: Any, f: Any, h: Any, c: Any) -> Any:  # fmt: skip
-    """Take node i, whose forces are complete, into the system; of a driven one keep its load."""
+    """Take node i, whose forces are complete, into the system; of a driven one keep its load.
+
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
+    """
     if i > n.first:
         return solved_row(line, motion, share, i, m, plus(f, 1.0, h), c)
     put(step, NEAR + 3 * i, m, minus(f, pull) if i == n.first else f)
@@ -327,7 +346,7 @@ def passed(line: Array, motion: Array, step: Array, n: Shape, i: int, m: Any, sh
 
 @compiled(error_model="numpy", fastmath=FAST)
 def left(step: Array, m: Any, last: Any, then: Any, next_: Any) -> None:
-    """Keep what was noted, and make the next step the last."""
+    """Keep what was noted, and make the next step the last. Arrays (R, M), SI [m, kg]."""
     step[HEIGHT, m], step[KINETIC, m], step[END, m], step[FLAT, m] = then
     step[SPIN, m], step[TONE, m], step[AIR_POWER, m] = next_[0], next_[1], next_[2]
     step[LOSS, m], step[STORED, m], step[CLAMP, m] = next_[3], next_[4], next_[5]
@@ -341,6 +360,7 @@ def back(line: Array, motion: Array, step: Array, hand: Array, m: Any, n: Shape)
     """From the tip to the butt: the accelerations, and half of the pulls' tridiagonal system.
 
     line, motion, step, hand : as of `forth`, which ends this.
+    Arrays are rows by members (R, M), SI [m, kg, s, N].
     """
     long, middle = step[STEP, m], step[MIDDLE, m]
     scale = middle * long

@@ -23,7 +23,7 @@ import numpy as np
 from numba import cuda
 
 from lashwave.mechanics import drag, ledger, member_rows
-from lashwave.mechanics.ledger import Desk, Found, Given, fill, tick
+from lashwave.mechanics.ledger import Desk, Given, ThrowResults, fill, tick
 from lashwave.mechanics.member import back, forth
 from lashwave.mechanics.member_rows import Shape
 from lashwave.quantities import InputError
@@ -108,12 +108,12 @@ def work(
 ) -> None:  # fmt: skip
     """The kernel: each thread computes members, one after another, until none is left.
 
-    Its arrays are those of `Given`, `Desk` and `Found`; queue (1,) is the next member's number.
+    Its arrays are those of `Given`, `Desk`, `ThrowResults`; queue (1,) is the next member's number.
     """
-    k = cuda.grid(1)
+    k: Any = cuda.grid(1)  # type: ignore[call-arg]
     given = Given(line, motion, knots, pieces, wanted, fineness, times)
     desk = Desk(lines, motions, steps, hands, poses, books, marks, traces)
-    found, n = Found(result, place), Shape(links, first, beyond)
+    found, n = ThrowResults(result, place), Shape(links, first, beyond)
     count = line.shape[0]
     mine = cuda.atomic.add(queue, 0, 1)
     if mine < count:
@@ -147,10 +147,10 @@ def _ready() -> Any:
 
     table: Any = drag._power
     translator = Translator(build, {getattr(table, "py_func", table): power})
-    return cuda.jit(fastmath=True)(translator.renewed(work))
+    return cuda.jit(fastmath=True)(translator.renewed(work))  # type: ignore[arg-type]
 
 
-def compute(given: Given, n: Shape, most: int) -> tuple[Found, float]:
+def compute(given: Given, n: Shape, most: int) -> tuple[ThrowResults, float]:
     """What comes of all members, and the seconds that the card was at work.
 
     n : what the members have in common. most : steps of a member at most.
@@ -175,7 +175,7 @@ def compute(given: Given, n: Shape, most: int) -> tuple[Found, float]:
         room(slots, 2, 6, 3, kind=np.float64), room(slots, ledger.BOOK, kind=np.float64),
         room(slots, ledger.MARKS, kind=np.int64), room(slots, most, 3, kind=np.float64),
     )  # fmt: skip
-    found = Found(
+    found = ThrowResults(
         cuda.to_device(np.full((count, len(ledger.RESULTS)), math.nan)),
         cuda.to_device(np.full((count, given.times.size, nodes, 3), math.nan, np.float32)),
     )
@@ -189,4 +189,4 @@ def compute(given: Given, n: Shape, most: int) -> tuple[Found, float]:
     cuda.synchronize()
     seconds = time.perf_counter() - began
     there: Any = found
-    return Found(*(array.copy_to_host() for array in there)), seconds
+    return ThrowResults(*(array.copy_to_host() for array in there)), seconds

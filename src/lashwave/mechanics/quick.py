@@ -23,10 +23,10 @@ FINENESS = (0.05, 0.25, 1e-3)
 `benchmarks/forward.py` measures the error of a peak and the cost, at these and two others."""
 
 
-def _start(
+def start_motion(
     chain: Chain, ready: Setup, position: Array, velocity: Array | None, time: float
 ) -> tuple[Array, Array]:
-    """Places and velocities (N + 1, 3) of the state from which `simulate` would start."""
+    """Places [m] and velocities [m/s] (N + 1, 3) of the state from which `simulate` would start."""
     state, space = start_state(chain, ready, position, velocity, time), room(chain.links)
     spread(ready, time, state, space)
     base = position[0] if ready.free else space.near[0]
@@ -92,7 +92,7 @@ def simulate_quickly(
         if grip is None:
             raise SimulationError("a line that nothing holds needs a start position")
         start_position = rest_shape(chain, grip, gravity, law, time=float(times[0]), far=far)
-    place, speed = _start(
+    place, speed = start_motion(
         chain, ready, np.asarray(start_position, dtype=float), start_velocity, float(times[0])
     )
     mass = chain.node_mass

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike
 from lashwave.mechanics import ledger, member_rows
 from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.lanes import WIDTH, lanes_from
-from lashwave.mechanics.ledger import Desk, Found, Given, fill, tick
+from lashwave.mechanics.ledger import Desk, Given, ThrowResults, fill, tick
 from lashwave.mechanics.member import back, forth
 from lashwave.mechanics.member_rows import LINE_ROWS, Shape
 from lashwave.mechanics.node_matrix import bending_matrix
@@ -53,7 +53,7 @@ class Member(NamedTuple):
 
 
 @compiled(error_model="numpy", nogil=True)
-def on_lanes(given: Given, desk: Desk, found: Found, n: Shape, low: int, high: int) -> None:
+def on_lanes(given: Given, desk: Desk, found: ThrowResults, n: Shape, low: int, high: int) -> None:
     """Compute members low .. high - 1, `WIDTH` at once: who is done makes room for the next."""
     busy, fresh = 0, low
     at_work = np.zeros(WIDTH, dtype=np.bool_)
@@ -77,7 +77,9 @@ def on_lanes(given: Given, desk: Desk, found: Found, n: Shape, low: int, high: i
 
 
 @compiled(error_model="numpy", nogil=True)
-def one_by_one(given: Given, desk: Desk, found: Found, n: Shape, low: int, high: int) -> None:
+def one_by_one(
+    given: Given, desk: Desk, found: ThrowResults, n: Shape, low: int, high: int
+) -> None:
     """The same, one after another."""
     for k in range(low, high):
         fill(given, desk, 0, k, n)
@@ -148,10 +150,10 @@ def _desk(given: Given, slots: int, most: int, kind: type) -> Desk:
     )  # fmt: skip
 
 
-def _on_cores(given: Given, n: Shape, most: int, exact: bool, threads: int) -> Found:
+def _on_cores(given: Given, n: Shape, most: int, exact: bool, threads: int) -> ThrowResults:
     count, nodes = given.motion.shape[:2]
     kind = np.float64 if exact else np.float32
-    found = Found(
+    found = ThrowResults(
         np.full((count, len(ledger.RESULTS)), np.nan),
         np.full((count, given.times.size, nodes, 3), np.nan, kind),
     )
@@ -183,7 +185,7 @@ def together(
     gpu: bool = False,
     threads: int | None = None,
     most: int = MOST,
-) -> Found:
+) -> ThrowResults:
     """The motions of all members: results (M, R) of `ledger.RESULTS`, places (M, T, N + 1, 3) [m].
 
     Parameters

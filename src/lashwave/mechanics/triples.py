@@ -11,13 +11,13 @@ from lashwave.quantities import Array
 
 @compiled(error_model="numpy", fastmath=FAST)
 def three(array: Array, row: int, m: Any) -> Any:
-    """Three rows of an array (rows, members)."""
+    """Three rows of an array (R, M), any unit."""
     return array[row, m], array[row + 1, m], array[row + 2, m]
 
 
 @compiled(error_model="numpy", fastmath=FAST)
 def put(array: Array, row: int, m: Any, v: Any) -> None:
-    """Set three rows of an array (rows, members)."""
+    """Set three rows of an array (R, M), any unit."""
     array[row, m] = v[0]
     array[row + 1, m] = v[1]
     array[row + 2, m] = v[2]

@@ -74,12 +74,6 @@ def _named(values: Sequence[float]) -> dict[str, float]:
     return dict(zip(throw_family.NAMES, map(float, values), strict=True))
 
 
-def row_of(number: int, values: Sequence[float], links: int = one_throw.LINKS) -> dict[str, Any]:
-    """One row by itself, in double precision."""
-    throw = _named(values)
-    return _row(number, throw, one_throw.checked(throw, links))
-
-
 def _lot(numbers: list[int], values: Array, links: int, gpu: bool) -> list[dict[str, Any]]:
     throws = [_named(row) for row in values]
     found = one_throw.many(throws, links, gpu=gpu, threads=1)

@@ -28,8 +28,6 @@ SHORT = 1.7
 the first fold."""
 LATEST = 1.5
 """A run ends after so many times of the closed form at the latest."""
-SMOOTHED = 5e-3
-"""Grip force is a mean over this time [s]: what is shorter depends on the links."""
 END = 0.9
 """From here on, over the length, is the line's end whose energy is an output."""
 OPEN = 0.02
@@ -95,7 +93,7 @@ def end_of(links: int) -> int:
 
 
 def fineness(finer: float = 1.0) -> Array:
-    """Of the engine, its steps `finer` times shorter; see `quick.FINENESS`."""
+    """Of the engine (3,) [1], its steps `finer` times shorter; see `quick.FINENESS`."""
     return np.array([FINENESS[0], FINENESS[1], LONGEST_STEP]) / finer
 
 

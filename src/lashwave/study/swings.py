@@ -20,6 +20,7 @@ from lashwave.mechanics import (
     medium,
     rest_shape,
     setup,
+    start_motion,
     together,
 )
 from lashwave.quantities import TRIAL_GRAVITY, Air, Array, InputError, Line
@@ -56,7 +57,7 @@ def simulated(
     gpu: bool = False,
     processes: int | None = None,
 ) -> xr.Dataset:
-    """Motions of many lines, each hanging at rest at times[0] and driven by its hand from then on.
+    """Motions of many lines, each hanging from its hand and carried along by it at times[0].
 
     Parameters
     ----------
@@ -116,10 +117,11 @@ def _chain(line: Line, nodes: int) -> Chain:
 
 
 def _member(chain: Chain, grip: Grip, air: Air, law: Law, times: Array) -> Member:
-    place = rest_shape(chain, grip, TRIAL_GRAVITY, law, time=float(times[0]))
+    begin, end = float(times[0]), float(times[-1])
+    rest = rest_shape(chain, grip, TRIAL_GRAVITY, law, time=begin)
     ready = setup(chain, grip, medium(air), TRIAL_GRAVITY, law)
-    still = np.broadcast_to(grip.at(times[:1])[1][0], place.shape)
-    return Member(ready, chain.node_mass, place, still, float(times[0]), float(times[-1]))
+    place, speed = start_motion(chain, ready, rest, None, begin)
+    return Member(ready, chain.node_mass, place, speed, begin, end)
 
 
 def _dataset(result: Array, place: Array, times: Array, station: Array) -> xr.Dataset:
