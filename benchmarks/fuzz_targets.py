@@ -87,14 +87,14 @@ def of_file(
 
 def readers(root: Path) -> list[Target]:
     """Every reader of files of a trial, of instruments and of the program's own."""
-    from lashwave.files.trial_folder import read_parts, read_pictures, read_trial
+    from lashwave.files.trial_folder import read_pictures, read_trial, read_with_faults
     from lashwave.intake.recognise import recognise
     from lashwave.pipeline import checkup
 
     trial = root / "rich"
 
     def checked() -> None:
-        read_parts(trial)
+        read_with_faults(trial)
         checkup.inspect(read_trial(trial))
 
     found = [of_file(trial / "trial.toml", checked, text=True, share=3)]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from lashwave.files import folders, withheld_record
+from lashwave.files import folders
 from lashwave.pipeline import console
 from lashwave.workbench.shared_options import DONE, Json, Quiet, Trial
 
@@ -131,6 +131,8 @@ def show_result(done: Reconstruction, out: Path, *, as_json: bool = False) -> No
             "warnings": list(done.fit.warnings),
         }
         if done.fit.foretold is not None:
+            from lashwave.files import withheld_record
+
             record["withheld"] = withheld_record(done.fit.foretold)
         console.say(to_json.dumps(record, indent=1, allow_nan=False))
         return

@@ -162,7 +162,7 @@ function MapFrame({
           0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} />{" "}
           {figures(high, 3)} {unit}
           {!ofSd && best > 1.01 * high ? ` (up to ${figures(best, 3)})` : ""}, root scale
-          <i class="front" /> bend <span class="soft">{ofSd ? "" : "best motion"}</span>
+          <i class="front" /> bend
         </p>
       }
     />
