@@ -68,7 +68,8 @@ export function ViewFrame<V extends View>(props: Props<V>) {
   const [words, setWords] = useState<string | null>(null);
   const [said, setSaid] = useState<string | null>(null);
 
-  useEffect(() => {
+  // Before the next picture: an Escape pressed at once is heard too.
+  useLayoutEffect(() => {
     if (!large) return;
     const leave = (event: KeyboardEvent): void => {
       if (event.key === "Escape") setLarge(false);
