@@ -33,6 +33,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks import (
     figures,
+    fuzz_cameras,
+    fuzz_questions,
     fuzz_server,
     fuzz_targets,
 )
@@ -183,7 +185,11 @@ def fuzzed(
     try:
         fuzz_targets.ready()
         fuzz_targets.made(root)
-        targets = [*fuzz_targets.readers(root), *fuzz_server.targets(root)]
+        targets = fuzz_targets.readers(root)
+        for more in (fuzz_cameras, fuzz_questions):
+            more.made(root)
+            targets += more.targets(root)
+        targets += fuzz_server.targets(root)
         targets = [t for t in targets if only in t.name]
         for target, own in zip(targets, shares(targets, count), strict=True):
             begin = time.monotonic()

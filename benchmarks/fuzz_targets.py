@@ -114,7 +114,8 @@ def readers(root: Path) -> list[Target]:
     found.append(
         of_file(seen / "trial.toml", lambda: read_pictures(seen), text=True, name="pictured.toml")
     )
-    found += [_quantities(), _description(trial, checked)]
+    found.append(_quantities())
+    found.append(of_toml(trial / "trial.toml", checked, "trial.toml of odd values", 2))
     return found
 
 
@@ -216,13 +217,13 @@ def _quantities() -> Target:
     return Target("quantities", run, _values)
 
 
-def _description(trial: Path, checked: Callable[[], object]) -> Target:
-    """trial.toml with one field of an odd value."""
+def of_toml(path: Path, act: Callable[[], object], name: str, share: float = 1.0) -> Target:
+    """One field of a TOML file gets an odd value, `act` reads it, and the file is put back."""
     import tomllib
 
     import tomlkit
 
-    whole = (trial / "trial.toml").read_text()
+    whole = path.read_text()
 
     def run(value: object) -> bool:
         table: Any = tomllib.loads(whole)
@@ -240,13 +241,13 @@ def _description(trial: Path, checked: Callable[[], object]) -> Target:
         except Exception:  # no TOML can hold it: the value stands there as text
             here[key] = repr(value)[:500]
             text = tomlkit.dumps(table)
-        (trial / "trial.toml").write_text(text, "utf-8", "replace")
+        path.write_text(text, "utf-8", "replace")
         try:
-            return refused(checked)
+            return refused(act)
         finally:
-            (trial / "trial.toml").write_text(whole)
+            path.write_text(whole)
 
-    return Target("trial.toml of odd values", run, _values, 2)
+    return Target(name, run, _values, share)
 
 
 def made(root: Path) -> None:

@@ -53,7 +53,7 @@ def law(
     if processes is not None and processes < 1:
         raise InputError("--processes", f"{processes} is not a number of them", "give 1 or more")
     folders.check_new_folder(out, known=FILES, option="--out")
-    overlay = None if measured is None else _measured(measured)
+    overlay = None if measured is None else measured_throws(measured)
     asked = None if ask is None else _throw(ask)
     if asked is None or not (out / "law.npz").exists():
         with console.progress(quiet) as progress:
@@ -77,7 +77,7 @@ def _throw(path: Path) -> pd.DataFrame:
     return pd.DataFrame([{**throw_family.MIDDLE, **{n: low for n, (low, _) in given.items()}}])
 
 
-def _measured(path: Path) -> pd.DataFrame:
+def measured_throws(path: Path) -> pd.DataFrame:
     """Measured throws as a table; inputs that it has no column for are in the middle."""
     from lashwave.files import read_throws
     from lashwave.study import throw_family
