@@ -49,3 +49,21 @@ def test_other_columns_and_files_that_are_no_table_are_refused(tmp_path: Path) -
     (tmp_path / "x.csv").write_text("a,b\n1,2\n")
     with pytest.raises(InputError, match="no column `throw`"):
         read_throws(tmp_path / "x.csv")
+
+
+@pytest.mark.parametrize("cell", ["½", "--1", "1e999", "0.5 m"])
+def test_a_cell_that_is_no_number_is_named_where_numbers_are_asked_for(
+    tmp_path: Path, cell: str
+) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(f"throw,length [m],hand\n0,1.5,left\n1,,right\n2,{cell},left\n")
+    assert read_throws(path)["hand"][2] == "left"
+    with pytest.raises(InputError, match=r"t\.csv, line 4, length: .* is not a finite number"):
+        read_throws(path, numbers=("length", "mass"))
+
+
+def test_a_blank_cell_is_no_number_and_no_fault(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("throw,length [m]\n0,1.5\n1,\n")
+    length = read_throws(path, numbers=("length",))["length"]
+    assert length[0] == 1.5 and length.isna()[1]

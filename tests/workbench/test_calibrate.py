@@ -302,6 +302,18 @@ def test_a_board_plan_and_then_a_pose(tmp_path, pictures, capsys) -> None:
     assert place == pytest.approx(rotation_matrix(full[9:12]).T @ full[12:], abs=0.01)
 
 
+def test_a_frame_with_one_dot_without_a_label_is_passed_over(tmp_path, capsys) -> None:
+    waved(tmp_path, np.array([0.0, 0.15, 0.5]))
+    three = (
+        'dots = ["A", "B", "C"]\ngaps = ["150 mm", "350 mm"]',
+        'dots = ["A", "B"]\ngaps = ["500 mm"]',
+    )
+    swap("plan.toml", *three[::-1])(tmp_path)
+    swap("left.csv", ",A,", ",,")(tmp_path)
+    assert run(tmp_path) == 0
+    assert "told apart by their spacing in 0 of 1 frames" in capsys.readouterr().out
+
+
 Break = Callable[[Path], None]
 
 
@@ -377,6 +389,9 @@ FAULTS: dict[str, tuple[Callable[[Path], None], Break, str, str]] = {
     "wand of one dot": (waved, plan('["A", "B"]', '["A"]'), "wand.dots", "2 or 3"),
     "wand without a length": (waved, plan('gaps = ["500 mm"]', "gaps = []"), "wand.gaps", "1 lengths"),
     "wand in seconds": (waved, plan("500 mm", "500 ms"), "wand.gaps", "length"),
+    "wand finer than an atom": (waved, plan('"0.1 mm"', '"1e-320 mm"'), "wand.length_sd", "finer than anything"),
+    "points finer than an atom": (waved, plan('"0.5 mm"', '"1e-320 mm"'), "wand.known_sd", "1e-09"),
+    "image finer than anything": (waved, plan('"0.3 px"', '"1e-320 px"'), "line 2, sd", "0.0001"),
     "camera without its lens": (waved, plan('lens = "left-lens.toml"', "size = [1280, 1024]"), "cameras[0].lens", "missing"),
     "two cameras of one name": (waved, plan('"middle"', '"left"'), "cameras[1].name", "two cameras"),
     "dots of another wand": (waved, plan('["A", "B"]', '["A", "C"]'), "plan.toml", "dots"),

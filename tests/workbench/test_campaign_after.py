@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 from distributed import LocalCluster
 
-from lashwave.files import read_campaign, read_campaign_table
+from lashwave.files import parquet_bytes, read_campaign, read_campaign_table
 from lashwave.files.write_trial import write_trial
+from lashwave.quantities import InputError
 from lashwave.study import learn
 from lashwave.workbench import campaign_command as campaign, campaign_run as running
 from lashwave.workbench.cli import main
@@ -109,6 +110,19 @@ def test_a_campaign_without_a_finished_throw_is_one_line(tmp_path, capsys):
         said = capsys.readouterr().err
         assert said.count("\n") == 1 and "no finished throw" in said
     assert not (tmp_path / "x").exists()
+
+
+def test_a_damaged_record_or_table_of_a_campaign_is_one_line(tmp_path, capsys):
+    (tmp_path / "campaign.json").write_text("[" * 100_000, encoding="utf-8")
+    assert main(["rank", str(tmp_path), "--out", str(tmp_path / "x")]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+    # a heading's own description is broken, which the library meets with a KeyError
+    whole = parquet_bytes(pd.DataFrame({"trial": ["t1"], "speed [m/s]": [300.0]}))
+    broken = whole.replace(b"pandas_type", b"pandas_typo")
+    assert broken != whole
+    (tmp_path / "campaign.parquet").write_bytes(broken)
+    with pytest.raises(InputError, match="cannot be read"):
+        read_campaign_table(tmp_path)
 
 
 def test_a_second_pass_knows_what_the_others_say_and_counts_it_once(tmp_path):

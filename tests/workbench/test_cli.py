@@ -211,14 +211,24 @@ def test_an_unusable_trial_is_refused_before_any_work(quick, folder, tmp_path, c
     assert not (tmp_path / "answers").exists()
 
 
-def test_help_comes_quickly_as_nothing_heavy_is_imported():
-    heavy = "{'xarray', 'matplotlib', 'pint', 'numba', 'scipy', 'ezc3d', 'numpy'}"
+HEAVY = {
+    "xarray", "matplotlib", "pandas", "pint", "numba", "llvmlite", "scipy", "ezc3d", "cv2", "av",
+    "tifffile", "tomlkit", "h5netcdf",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("words", "heavy"), [("--help", {*HEAVY, "numpy"}), ("check", HEAVY)])
+def test_nothing_heavy_is_imported(words, heavy, folder):
     code = (
-        "import sys; from lashwave.workbench.cli import main; main(['--help']); "
-        f"sys.exit(str(sorted({heavy} & set(sys.modules))) if {heavy} & set(sys.modules) else 0)"
+        "import sys; from lashwave.workbench.cli import main; status = main(sys.argv[1:]); "
+        f"heavy = sorted({heavy} & set(sys.modules)); sys.exit(str(heavy) if heavy else status)"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    asked = [words, *([str(folder)] if words == "check" else [])]
+    done = subprocess.run(
+        [sys.executable, "-c", code, *asked], capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stderr
+    assert "camera tip-view" in done.stdout or words == "--help"
 
 
 SLOW = """

@@ -57,6 +57,11 @@ def test_a_law_is_built_and_then_asked(quickly, tmp_path: Path, capsys) -> None:
     throw.write_text('loop = "1.2 m"\n')
     assert main(["law", "--out", str(out), "--ask", str(throw), "--quiet"]) == 0
     assert "caution: outside the range of validity: fold" in capsys.readouterr().out
+    whole = (out / "law.npz").read_bytes()
+    for at in range(100, 2000, 150):  # also within what is packed, where zlib itself complains
+        (out / "law.npz").write_bytes(whole[:at] + b"\xff" * 40 + whole[at + 40 :])
+        assert main(["law", "--out", str(out), "--ask", str(throw), "--quiet"]) == 2
+        assert capsys.readouterr().err.count("\n") == 1
 
 
 def test_a_run_that_was_stopped_goes_on(quickly, tmp_path: Path) -> None:

@@ -173,7 +173,13 @@ def _solve_scaled(matrix: Array, right: Array) -> Array:
 def _finish(shared: Array, own: list[Array], now: _Normal, settings: CalibrateSettings) -> Bundle:
     top, _, inverses = _reduce(now, 0.0)
     scale = 1.0 / np.sqrt(np.maximum(np.diag(now.top), 1e-300))
-    values, vectors = np.linalg.eigh(top * np.outer(scale, scale))
+    scaled = top * np.outer(scale, scale)
+    if not np.isfinite(scaled).all():
+        raise UndeterminedError(
+            "the sightings are too far from any camera to compute with",
+            "check units, lenses and deviations",
+        )
+    values, vectors = np.linalg.eigh(scaled)
     # The eigenvalues are squares: half the digits are lost to rounding.
     if values[0] <= values[-1] * max(settings.fit_singular**-2, 1e-14):
         raise UndeterminedError(

@@ -13,7 +13,6 @@ from lashwave import __version__
 from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.swap import replace_file
-from lashwave.files.write_toml import toml_text, with_unit
 from lashwave.quantities import Array, Calibration
 
 SCHEMA = 1
@@ -62,6 +61,8 @@ def write_calibration(
     ValueError
         For numbers that are not finite.
     """
+    from lashwave.files.write_toml import toml_text, with_unit  # here: reading needs neither
+
     c = calibration
     stated = (c.projection, c.intrinsics, c.distortion, c.rotation, c.translation, c.covariance)
     spreads = (c.registration_sd, c.reprojection_sd)

@@ -103,7 +103,7 @@ def read_log(out: Path) -> list[dict[str, Any]]:
     for line in text.splitlines():
         try:
             record = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
         if isinstance(record, dict):
             found.append(record)
@@ -122,7 +122,7 @@ def finished(out: Path) -> list[tuple[Path, Path]] | None:
         record = json.loads(file.read_text(encoding="utf-8"))
         found = [(Path(one["folder"]), out / one["answers"]) for one in record["ranked"]
                  if one["state"] == DONE]  # fmt: skip
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         raise InputError(file, "is no record of a campaign", "run `lashwave campaign`") from None
     return sorted(found)
 

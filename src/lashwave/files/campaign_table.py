@@ -50,6 +50,6 @@ def read_campaign_table(folder: Path) -> pd.DataFrame:
         return pd.read_parquet(file)
     except FileNotFoundError:
         raise InputError(file, "there is no such table", "run `lashwave campaign`") from None
-    except (OSError, ValueError) as problem:
+    except Exception as problem:  # the reader raises many kinds for what is no table
         kind = type(problem).__name__
         raise InputError(file, f"cannot be read ({kind})", "run `lashwave campaign`") from None

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from lashwave.files.fields import Fields, read_toml
@@ -64,12 +65,14 @@ def _cell(value: Any) -> str:
     return text.replace("\n", " ")
 
 
-def read_throws(path: Path) -> pd.DataFrame:
+def read_throws(path: Path, numbers: Sequence[str] = ()) -> pd.DataFrame:
     """The table, its columns by their bare names, in the order of the throws.
+
+    numbers : columns, where the table has them, of numbers [unit as headed]; a blank cell is nan.
 
     Raises
     ------
-    InputError : there is no such file, or it is no table of throws.
+    InputError : there is no such file, it is no table of throws, or a cell is no number.
     """
     if not path.is_file():
         raise InputError(str(path), "there is no such file", "name a table of throws (.csv)")
@@ -80,8 +83,24 @@ def read_throws(path: Path) -> pd.DataFrame:
     table = table.rename(columns=lambda name: str(name).split(" [")[0])
     if "throw" not in table:
         raise InputError(str(path), "has no column `throw`", "name a table of throws")
+    for name in numbers:
+        if name in table:
+            table[name] = _numbers(path, name, table[name])
     table["bad"] = table["bad"].fillna("") if "bad" in table else ""
     return table.drop_duplicates("throw").sort_values("throw", ignore_index=True)
+
+
+def _numbers(path: Path, name: str, cells: pd.Series[Any]) -> pd.Series[float]:
+    """Cells as finite numbers, nan where blank; raises InputError."""
+    found = pd.to_numeric(cells, errors="coerce").astype(float)
+    wrong = np.flatnonzero(~np.isfinite(found) & cells.notna())
+    if wrong.size:
+        text = str(cells.iloc[wrong[0]])[:40]
+        raise InputError(
+            str(path), f"{text!r} is not a finite number", "write one, or leave it blank",
+            line=int(wrong[0]) + 2, field=name,
+        )  # fmt: skip
+    return found
 
 
 EVEN = 3.0**0.5

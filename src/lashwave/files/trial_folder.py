@@ -15,8 +15,6 @@ import numpy as np
 
 from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse_toml
-from lashwave.files.frame_files import open_frames
-from lashwave.files.grey import raw_kind
 from lashwave.files.located import read_onsets
 from lashwave.files.marker_section import read_markers
 from lashwave.files.mends import read_mends
@@ -310,6 +308,9 @@ def read_pictures(path: Path) -> Pictures:
 
 def _frames(folder: Folder, fields: Fields, camera: Camera) -> Frames:
     """The images of a camera; raw that only looks like grey is refused by its first image."""
+    from lashwave.files.frame_files import open_frames  # here: most trials have no images
+    from lashwave.files.grey import raw_kind
+
     pattern = fields.text("frames")
     frames = open_frames(
         folder, pattern, fields.where, fields.line("frames"), fields.name("frames"), camera.size

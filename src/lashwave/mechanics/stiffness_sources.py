@@ -39,10 +39,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.mechanics.chain import Chain
 from lashwave.quantities import (
     STANDARD_GRAVITY,
     Array,
@@ -52,6 +52,9 @@ from lashwave.quantities import (
     Source,
     Stiffness,
 )
+
+if TYPE_CHECKING:
+    from lashwave.mechanics.chain import Chain
 
 READING_SD = (1e-3, np.radians(1.0))
 """sd of a drop [m] and an angle [rad] that state none."""

@@ -23,8 +23,6 @@ def labelled(trial: Trial) -> Trial:
     as a whole: labels move, ghosts lose theirs. Any other keeps the labels that it has, and points
     without one get those that are free. A label that no point carries in the end is left out.
     """
-    from lashwave.labels import completed, label_markers, repair
-
     markers, grip = trial.markers, trial.line.handle_length
     on_line = ~markers.on_handle
     if on_line.sum() < 2 or not markers.time.size:
@@ -32,14 +30,17 @@ def labelled(trial: Trial) -> Trial:
     given = bool(np.isfinite(markers.position[..., 0])[:, on_line].any())
     if not given and not markers.unlabelled_time.size:
         return trial
+    exchanged = given and bool(swap_suspects(markers))
+    if given and not exchanged and not markers.unlabelled_time.size:
+        return trial
+    from lashwave.labels import completed, label_markers, repair  # here: most need none of them
+
     if not given:
         found, report = label_markers(markers, grip)
-    elif swap_suspects(markers):
+    elif exchanged:
         found, report = repair(markers, grip)
-    elif markers.unlabelled_time.size:
-        found, report = completed(markers, grip)
     else:
-        return trial
+        found, report = completed(markers, grip)
     found, lost = _seen(found)
     said = [*report.sentences, *([f"never found: {', '.join(lost)}; left out"] if lost else [])]
     return replace(

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc
 
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.sightings import Clock
@@ -51,6 +50,8 @@ def tied(events: Sequence[Event], drift_sd: float, stated: Clock | None) -> Tied
     ----------
     events : at least one; stated : None where nothing was known of the offset.
     """
+    from scipy.special import chdtrc  # here: most trials have no event
+
     own = np.array([e.own for e in events])
     late = np.array([e.time for e in events]) - own
     sd = np.hypot([e.time_sd for e in events], [e.own_sd for e in events])

@@ -42,6 +42,8 @@ class CalibrationOutcome:
 
 KINDS = ("board", "points", "wand", "scale", "register")
 SCHEMA = 1
+FINEST = 1e-4
+"""No image coordinate is known better [px]; a smaller deviation is a slip."""
 TERMS = ("k1", "k2", "p1", "p2", "k3")
 FISHEYE_TERMS = ("k1", "k2", "k3", "k4")
 
@@ -111,7 +113,7 @@ def read_plan(path: Path) -> CalibrationPlan:
     wrong, right = ("camera", "cameras") if kind == "wand" else ("cameras", "camera")
     if root.has(wrong):
         raise root.fault(wrong, f"does not go with kind {kind!r}", f"write {right}")
-    sd = root.number("sd", "pixel", None, above=0.0, high=100.0)
+    sd = root.number("sd", "pixel", None, FINEST, 100.0)
     return CalibrationPlan(path.name, Folder(path.absolute().parent), root, kind, sd)
 
 

@@ -22,6 +22,9 @@ from lashwave.quantities import Array, InputError
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_plan import CalibrationOutcome, CalibrationPlan
 
+FINEST = 1e-9
+"""No length is known better [m]; its square is still a number to compute with."""
+
 
 def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
     """Read the tables of a wand plan and place its cameras.
@@ -91,6 +94,8 @@ def _read_wand(fields: Fields) -> tuple[tuple[str, ...], Wand]:
         for g in gaps
     ]
     length_sd = fields.number("length_sd", "length", 0.0, 0.0, 0.1)
+    if 0.0 < length_sd < FINEST:
+        raise fields.fault("length_sd", "is finer than anything is made", "write 0 for exact")
     return tuple(dots), Wand(np.concatenate([[0.0], np.cumsum(steps)]), length_sd)
 
 
@@ -112,7 +117,7 @@ def _labelled(
     order = bare[np.argsort(view.frame[bare], kind="stable")]
     starts = np.cumsum(count) - count
     rows = np.array([order[s : s + 3] for s, n in zip(starts, count, strict=True) if n == 3])
-    rows = rows.reshape(-1, 3)
+    rows = rows.astype(np.int64).reshape(-1, 3)  # no row leaves no whole numbers either
     found = order_three(view.uv[rows], wand.places)
     labels = list(view.label)
     for row, dot in zip(rows.ravel(), found.ravel(), strict=True):
@@ -184,7 +189,7 @@ def _read_frame_points(
         if fields.has("known_sd"):
             raise fields.fault("known_sd", "goes with known points", "name the known points")
         return None
-    sd = fields.number("known_sd", "length", above=0.0, high=1.0)
+    sd = fields.number("known_sd", "length", low=FINEST, high=1.0)
     uv = np.full((len(views), len(known.label), 2), np.nan)
     for c, view in enumerate(views):
         labels = np.array(view.label)
