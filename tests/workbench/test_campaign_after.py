@@ -5,10 +5,12 @@ import json
 from dataclasses import replace
 
 import pandas as pd
+import pyarrow as pa
 import pytest
 from distributed import LocalCluster
+from pyarrow import parquet
 
-from lashwave.files import parquet_bytes, read_campaign, read_campaign_table
+from lashwave.files import read_campaign, read_campaign_table
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities import InputError
 from lashwave.study import learn
@@ -116,11 +118,10 @@ def test_a_damaged_record_or_table_of_a_campaign_is_one_line(tmp_path, capsys):
     (tmp_path / "campaign.json").write_text("[" * 100_000, encoding="utf-8")
     assert main(["rank", str(tmp_path), "--out", str(tmp_path / "x")]) == 2
     assert capsys.readouterr().err.count("\n") == 1
-    # a heading's own description is broken, which the library meets with a KeyError
-    whole = parquet_bytes(pd.DataFrame({"trial": ["t1"], "speed [m/s]": [300.0]}))
-    broken = whole.replace(b"pandas_type", b"pandas_typo")
-    assert broken != whole
-    (tmp_path / "campaign.parquet").write_bytes(broken)
+    # a column's description lacks its type, which the library meets with a KeyError
+    said = b'{"columns": [{"name": "trial"}], "index_columns": [], "column_indexes": []}'
+    table = pa.table({"trial": ["t1"]}).replace_schema_metadata({b"pandas": said})
+    parquet.write_table(table, tmp_path / "campaign.parquet")
     with pytest.raises(InputError, match="cannot be read"):
         read_campaign_table(tmp_path)
 
