@@ -78,7 +78,12 @@ def _throw(path: Path) -> pd.DataFrame:
 
 
 def measured_throws(path: Path) -> pd.DataFrame:
-    """Measured throws as a table; inputs that it has no column for are in the middle."""
+    """Measured throws as a table; inputs that it has no column for are in the middle.
+
+    Raises
+    ------
+    InputError : no such file, no peak speeds, or a cell that is no number.
+    """
     from lashwave.files import read_throws
     from lashwave.study import throw_family
 
