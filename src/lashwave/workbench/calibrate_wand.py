@@ -120,7 +120,7 @@ def _labelled(
     rows = rows.astype(np.int64).reshape(-1, 3)  # no row leaves no whole numbers either
     found = order_three(view.uv[rows], wand.places)
     labels = list(view.label)
-    for row, dot in zip(rows.ravel(), found.ravel(), strict=True):
+    for row, dot in zip(rows.ravel().tolist(), found.ravel(), strict=True):
         labels[row] = dots[dot] if dot >= 0 else ""
     apart = int((found >= 0).all(axis=1).sum())
     plan.folder.notes.append(
