@@ -92,23 +92,17 @@ def test_throws_are_put_together_by_what_their_sightings_say():
     found = learned.learn(campaign())
     assert found is not None and found.names == NAMES
     own = np.array([False, True])
-    apart = h.together(found.said, MEAN, SD, own=own)
-    for one, other in zip(found.sightings.others, apart.others, strict=True):
+    joint = h.together(found.said, MEAN, SD, own=own)
+    for one, other in zip(found.found.throws, joint.throws, strict=True):
         np.testing.assert_allclose(one.mean, other.mean)
-    # Four throws beside a fifth count so much that five come to 5 / (1 + 4 r) of one.
-    weight = (1 - learned.ALIKE) / (1 + 4 * learned.ALIKE)
-    assert 1 + 4 * weight == pytest.approx(5 / (1 + 4 * learned.ALIKE))
-    said = [h.Said(s.information * weight, s.pull * weight, "A", "x") for s in found.said]
-    beside = h.together(said, MEAN, SD, apart.levels, own=own).others
-    for i in range(4):
-        np.testing.assert_allclose(found.others[i].covariance, beside[i].covariance)
-        before = np.linalg.inv(beside[i].covariance)
-        both = np.linalg.inv(before + found.said[i].information)
-        np.testing.assert_allclose(found.found.throws[i].covariance, both)
-        mean = both @ (before @ beside[i].mean + found.said[i].pull)
-        np.testing.assert_allclose(found.found.throws[i].mean, mean)
+        np.testing.assert_allclose(one.covariance, other.covariance)
+    np.testing.assert_allclose(found.scores[:, 2], joint.scores)
+    stated = [h.log_score(s, STATED) for s in found.said]
+    np.testing.assert_allclose(found.scores[:, 0], stated)
+    by_mates = np.mean([h.log_score(found.said[0], found.singles[j]) for j in range(1, 5)])
+    assert found.scores[0, 1] == pytest.approx(by_mates)
     assert found.said[4].information[1, 1] == 0.0  # it has no such marker
-    prior = found.others[4]
+    prior = joint.beside[4]
     assert learned.known_for(found, 4) == (
         ("drag_normal", pytest.approx(prior.mean[0]),
          pytest.approx(np.sqrt(prior.covariance[0, 0]))),
@@ -118,21 +112,27 @@ def test_throws_are_put_together_by_what_their_sightings_say():
 
 
 def test_errors_that_a_specimen_has_in_common_are_not_worn_down_by_throws():
-    """Twelve throws of a line whose fits err alike, drawn again and again: the truth is held."""
-    rng, inside, count = np.random.default_rng(7), 0, 40
-    sd, none = 0.4 * SD, np.zeros(2)
-    for _ in range(count):
-        true = MEAN + SD * rng.standard_normal(2)
-        common = np.sqrt(learned.ALIKE) * sd * rng.standard_normal(2)
-        own = np.sqrt(1.0 - learned.ALIKE) * sd * rng.standard_normal((12, 2))
-        sure = np.diag(sd**-2.0)
-        said = [h.Said(sure, sure @ (true + common + e), "A", "x") for e in own]
-        whole, _ = learned._weights(said)
-        levels = h.Levels(none, none, none)
-        belief = h.together(learned._counted(said, whole), MEAN, SD, levels).specimens["A"]
-        off = np.abs(belief.mean - true) / np.sqrt(np.diag(belief.covariance))
-        inside += int((off < 1.96).sum())
-    assert 0.88 < inside / (2 * count) <= 1.0
+    """Twelve throws of each of six lines whose fits err alike, again and again: truth is held."""
+    rng, inside, near = np.random.default_rng(7), [], []
+    sd, alike = 0.4 * SD, 0.7
+    for _ in range(12):
+        throws, truth = [], []
+        for line in range(6):
+            true, common = MEAN + SD * rng.standard_normal(2), rng.standard_normal(2)
+            for i in range(12):
+                theta, own = true + 0.1 * SD * rng.standard_normal(2), rng.standard_normal(2)
+                prefers = theta + sd * (np.sqrt(alike) * common + np.sqrt(1.0 - alike) * own)
+                fit = posterior(np.diag(sd**-2.0), prefers)
+                throws.append(throw(f"t{line}.{i}", *fit, specimen=f"line {line}"))
+                truth.append(theta)
+        found = learned.learn(throws)
+        assert found is not None
+        means = np.array([b.mean for b in found.found.throws])
+        covers = np.array([np.diag(b.covariance) for b in found.found.throws])
+        inside.append((np.abs(means - truth) < 1.96 * np.sqrt(covers)).mean())
+        near.append(found.found.alike.mean)
+    assert 0.88 < np.mean(inside) < 0.99
+    assert np.mean(near) == pytest.approx(alike, abs=0.1)
 
 
 @pytest.mark.parametrize("i", range(4))

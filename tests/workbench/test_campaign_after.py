@@ -138,7 +138,7 @@ def test_a_second_pass_knows_what_the_others_say_and_counts_it_once(tmp_path):
     first, second = (read_campaign_table(tmp_path / p) for p in ("out", "out/second"))
     assert list(first["peak_tip_speed [m s-1]"]) == [300.0] * 3
     for one, speed, sd in zip(
-        found.others, second["peak_tip_speed [m s-1]"], second["peak_tip_speed_sd [m s-1]"],
+        found.found.beside, second["peak_tip_speed [m s-1]"], second["peak_tip_speed_sd [m s-1]"],
         strict=True,
     ):  # fmt: skip
         assert speed == pytest.approx(300.0 + one.mean[0], abs=1e-12)

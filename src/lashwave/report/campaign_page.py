@@ -92,7 +92,13 @@ SHARED = (
 def _shared(record: Mapping[str, Any]) -> list[study_page.Section]:
     """What the throws share, and whether that helps to predict one that was left out."""
     said = {"one_other_throw": "another throw of its line", "all_other_throws": "all other throws"}
-    text = [SHARED] + [
+    alike = record["errors_alike"]
+    text = [
+        SHARED,
+        f"The errors of two fits of one line have a correlation of {alike['mean']:.2f} "
+        f"(95 %: {alike['low95']:.2f} to {alike['high95']:.2f}), learnt from how little the fits "
+        "scatter for what they say of their own errors. Further throws do not wear that part down.",
+    ] + [
         f"A throw that was left out is predicted by {said[name]} with a log score of "
         f"{one['gain']:+.2f} ± {one['standard_error']:.2f} over what was stated "
         f"({one['throws']} throws)."

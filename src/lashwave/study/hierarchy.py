@@ -6,12 +6,15 @@ A parameter of throw t is
 
 mu a normal with what was stated before, s, h and e normals about 0 whose standard deviations are
 estimated too. Of a throw the single fit keeps what its sightings alone say, a normal likelihood
-exp(-theta' L theta / 2 + y' theta). All is linear and normal, so the estimate is the one that a
-joint fit of all throws would give, but for the sampling of L and y.
+exp(-theta' L theta / 2 + y' theta), whose error it has in part in common with all fits of its
+specimen: what the line's table, the chain and the time grid leave out moves them alike. All is
+linear and normal, so the estimate is the one that a joint fit of all throws would give, but for the
+sampling of L and y.
 
-The standard deviations are those of greatest posterior density by expectation-maximisation
-(Dempster, Laird and Rubin, J. R. Stat. Soc. B 39 (1977) 1), each with one throw's weight of a
-guess, so that few groups do not make it 0.
+The correlation r of the errors of two fits of a specimen is an unknown. Before, every r from 0 to 1
+is taken to be as likely as any other; the throws say the rest, by how little they scatter for what
+their fits say of their own errors: an error that does not scatter is one in common. The estimate is
+the mean over r, the spreads those of greatest density at each.
 """
 
 from __future__ import annotations
@@ -22,32 +25,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from lashwave.quantities import Array, Mask
+from lashwave.study.joint_throws import JointThrows, Levels, Said, White, white
+from lashwave.study.level_search import found_levels
 
-MOST_ROUNDS, SETTLED = 500, 1e-6
-GUESS = {"specimen": 0.5, "thrower": 0.1, "throw": 0.1}
-"""Standard deviation guessed of each level, over that of what was stated before."""
-LEVELS = tuple(GUESS)
-
-
-@dataclass(frozen=True)
-class Said:
-    """What the sightings of one throw alone say of its P parameters."""
-
-    information: Array
-    """(P, P), of the parameters over their units"""
-    pull: Array
-    """(P,): information times the parameters that the sightings alone prefer"""
-    specimen: str
-    thrower: str
-
-
-@dataclass(frozen=True)
-class Levels:
-    """Standard deviations (P,) between specimens, throwers and throws."""
-
-    specimen: Array
-    thrower: Array
-    throw: Array
+CELLS = 16
+"""Correlations tried between 0 and 1, and as many again where the likely ones lie."""
+RARE = 1e-4
+"""Share of the weight below which a correlation is left out."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +42,30 @@ class Belief:
     """(P,)"""
     covariance: Array
     """(P, P)"""
+
+
+@dataclass(frozen=True)
+class ErrorsAlike:
+    """How alike the errors of two fits of one specimen are, by what the throws say."""
+
+    at: Array
+    """(K,) [1], correlations"""
+    weight: Array
+    """(K,) [1], their posterior weights, 1 in all"""
+
+    @property
+    def mean(self) -> float:
+        """Of the correlation [1]."""
+        return float(self.weight @ self.at)
+
+    def quantile(self, share: float) -> float:
+        """The correlation [1] below which a share of the weight lies; each stands for a cell."""
+        middle = 0.5 * (self.at[1:] + self.at[:-1])
+        ends = np.concatenate(
+            [self.at[:1] - (middle[:1] - self.at[:1]), middle, 2 * self.at[-1:] - middle[-1:]]
+        ) if self.at.size > 1 else np.repeat(self.at, 2)  # fmt: skip
+        below = np.concatenate([[0.0], np.cumsum(self.weight)])
+        return float(np.interp(share, below, np.clip(ends, 0.0, 1.0)))
 
 
 @dataclass(frozen=True)
@@ -72,94 +80,16 @@ class Hierarchy:
     """theta of each throw, by all throws"""
     others: tuple[Belief, ...]
     """theta of each throw, predicted by all others alone"""
+    beside: tuple[Belief, ...]
+    """Of each throw, what all others add to its own sightings: these counted as if their error were
+    their own, this together with them is `throws`."""
     levels: Levels
+    alike: ErrorsAlike
+    scores: Array
+    """(T,) [1], log score of each throw's sightings by all others, the error that the fits of its
+    specimen have in common foretold too; the same constant left out as in `log_score`."""
     log_evidence: float
-    """Of all throws, but for a constant."""
-
-
-class _Joint:
-    """The system for z = (mu, s, h), each throw's e put aside; parameters less the stated mean."""
-
-    def __init__(self, said: Sequence[Said], common: Array, levels: Levels) -> None:
-        self.said, self.levels, self.size = said, levels, common.size
-        self.specimens = list(dict.fromkeys(s.specimen for s in said))
-        self.throwers = list(dict.fromkeys(s.thrower for s in said))
-        spread = [common, *[levels.specimen] * len(self.specimens),
-                  *[levels.thrower] * len(self.throwers)]  # fmt: skip
-        self.root = np.concatenate(spread)
-        self.own = [_without_own(s, levels.throw) for s in said]
-        total = np.zeros((self.root.size, self.root.size))
-        pull = np.zeros(self.root.size)
-        for one, (information, y, _) in zip(said, self.own, strict=True):
-            for a in self.blocks(one):
-                pull[a] += y
-                for b in self.blocks(one):
-                    total[a, b] += information
-        self.total, self.pull = total, pull
-        self.mean, self.cover = self._solved(total, pull)
-
-    def blocks(self, one: Said) -> tuple[slice, slice, slice]:
-        """Where mu, s and h of a throw stand in z."""
-        at = (0, 1 + self.specimens.index(one.specimen),
-              1 + len(self.specimens) + self.throwers.index(one.thrower))  # fmt: skip
-        p = self.size
-        return tuple(slice(p * i, p * i + p) for i in at)  # type: ignore[return-value]
-
-    def _solved(self, total: Array, pull: Array) -> tuple[Array, Array]:
-        """Mean and covariance of z; by u = z / root, so that a level of no spread is no trouble."""
-        root = self.root
-        inner = np.eye(root.size) + root[:, None] * total * root
-        cover = root[:, None] * np.linalg.inv(inner) * root
-        return cover @ pull, cover
-
-    def seen(self, one: Said, mean: Array, cover: Array) -> Belief:
-        """mu + s + h of a throw."""
-        blocks = self.blocks(one)
-        return Belief(
-            np.sum([mean[a] for a in blocks], axis=0),
-            np.sum([cover[a, b] for a in blocks for b in blocks], axis=0),
-        )
-
-    def without(self, i: int) -> Belief:
-        """theta of throw i by all others."""
-        one, (information, y, _) = self.said[i], self.own[i]
-        total, pull = self.total.copy(), self.pull.copy()
-        for a in self.blocks(one):
-            pull[a] -= y
-            for b in self.blocks(one):
-                total[a, b] -= information
-        found = self.seen(one, *self._solved(total, pull))
-        return Belief(found.mean, found.covariance + np.diag(self.levels.throw**2))
-
-    def throw(self, i: int) -> tuple[Belief, Belief]:
-        """theta and e of throw i by all."""
-        one, (_, _, cover) = self.said[i], self.own[i]
-        line = self.seen(one, self.mean, self.cover)
-        drop = cover @ one.information
-        share = np.eye(self.size) - drop
-        own = cover @ (one.pull - one.information @ line.mean)
-        theta = Belief(line.mean + own, cover + share @ line.covariance @ share.T)
-        return theta, Belief(own, cover + drop @ line.covariance @ drop.T)
-
-    def log_evidence(self) -> float:
-        """Log of the density of all throws, but for a constant."""
-        root, value = self.root, 0.0
-        inner = np.eye(root.size) + root[:, None] * self.total * root
-        value -= 0.5 * np.linalg.slogdet(inner)[1]
-        value += 0.5 * float(self.pull @ self.mean)
-        spread = self.levels.throw
-        for one, (_, _, cover) in zip(self.said, self.own, strict=True):
-            inner = np.eye(self.size) + spread[:, None] * one.information * spread
-            value += 0.5 * float(one.pull @ cover @ one.pull) - 0.5 * np.linalg.slogdet(inner)[1]
-        return float(value)
-
-
-def _without_own(said: Said, spread: Array) -> tuple[Array, Array, Array]:
-    """Information and pull on mu + s + h, e put aside, and the covariance of e given these."""
-    inner = np.eye(spread.size) + spread[:, None] * said.information * spread
-    cover = spread[:, None] * np.linalg.inv(inner) * spread
-    lost = said.information @ cover
-    return said.information - lost @ said.information, said.pull - lost @ said.pull, cover
+    """Of all throws at the likeliest correlation, but for a constant."""
 
 
 def together(
@@ -169,6 +99,7 @@ def together(
     levels: Levels | None = None,
     *,
     own: Mask | None = None,
+    alike: float | None = None,
 ) -> Hierarchy:
     """All throws' parameters, estimated together.
 
@@ -179,87 +110,120 @@ def together(
     levels : standard deviations between specimens, throwers and throws; estimated where None.
     own : (P,), parameters that every specimen has of its own, as the places of its markers: what
         was stated holds of each, and no thrower changes them.
+    alike : correlation [1] of the errors of two fits of a specimen, below 1; learnt where None.
     """
     alone = np.zeros(mean.size, dtype=bool) if own is None else own
-    shifted = [
-        Said(s.information, s.pull - s.information @ mean, s.specimen, s.thrower) for s in said
-    ]
-    levels = estimated_levels(shifted, sd, alone) if levels is None else levels
-    joint = _Joint(shifted, np.where(alone, 0.0, sd), levels)
-    p = mean.size
-
-    def moved(found: Belief) -> Belief:
-        return Belief(found.mean + mean, found.covariance)
-
-    def specimen(name: str) -> Belief:
-        at = p * (1 + joint.specimens.index(name))
-        rows = np.concatenate([np.arange(p), np.arange(at, at + p)])
-        fold = np.concatenate([np.eye(p), np.eye(p)], axis=1)
-        cover = fold @ joint.cover[np.ix_(rows, rows)] @ fold.T
-        return Belief(fold @ joint.mean[rows] + mean, cover)
-
+    seen = white(said, mean, sd)
+    common = np.where(alone, 0.0, sd)
+    if levels is None:
+        found = _learnt(seen, sd, alone, alike)
+    else:
+        every = _grid(0.0, 1.0) if alike is None else np.array([alike])
+        found = [(r, levels, JointThrows(seen, common, levels, r).log_evidence()) for r in every]
+    found, weight = _likely(found)
+    joints = [JointThrows(seen, common, spread, r) for r, spread, _ in found]
+    known = ErrorsAlike(np.array([r for r, *_ in found]), weight)
+    most = int(weight.argmax())
+    base = sum(float(s.pull @ mean - 0.5 * mean @ s.information @ mean) for s in said)
     return Hierarchy(
-        line=moved(Belief(joint.mean[:p], joint.cover[:p, :p])),
-        specimens={name: specimen(name) for name in joint.specimens},
-        throws=tuple(moved(joint.throw(i)[0]) for i in range(len(said))),
-        others=tuple(moved(joint.without(i)) for i in range(len(said))),
-        levels=levels,
-        log_evidence=joint.log_evidence(),
+        line=_mixed([(j.mean[:1], j.cover[:1, :, 0]) for j in joints], weight, mean)[0],
+        specimens=dict(
+            zip(seen.specimens, _mixed(list(map(_kinds, joints)), weight, mean), strict=True)
+        ),
+        throws=_mixed([j.throws for j in joints], weight, mean),
+        others=_mixed([j.foretold for j in joints], weight, mean),
+        beside=_mixed([_beside(j) for j in joints], weight, mean),
+        levels=found[most][1],
+        alike=known,
+        scores=_scores(said, mean, joints, weight),
+        log_evidence=base + joints[most].log_evidence(),
     )
 
 
-def estimated_levels(said: Sequence[Said], sd: Array, own: Mask) -> Levels:
-    """Standard deviations (P,) of the levels, as [1] for logarithms and [m] for stations.
-
-    said : with parameters counted from what was stated before; own : as in `together`. A level with
-        one group alone has no spread of its own: it is part of mu.
-    """
-    names = {level: [getattr(s, level) for s in said] for level in ("specimen", "thrower")}
-    free = {
-        "specimen": ~own & (len(set(names["specimen"])) > 1),
-        "thrower": ~own & (len(set(names["thrower"])) > 1),
-        "throw": np.full(own.size, len(said) > 1),
-    }
-    guess = {level: GUESS[level] * sd * free[level] for level in LEVELS}
-    guess["specimen"] = np.where(own, sd, guess["specimen"])
-    levels = Levels(**guess)
-    informed = np.array([np.diag(s.information) > 0.0 for s in said])
-    for _ in range(MOST_ROUNDS):
-        joint = _Joint(said, np.where(own, 0.0, sd), levels)
-        squares = _squares(joint)
-        found = {n: _updated(squares[n], guess[n], informed, names.get(n)) for n in LEVELS}
-        new = Levels(**{n: np.where(free[n], np.sqrt(found[n]), guess[n]) for n in LEVELS})
-        change = max(
-            float(np.abs((getattr(new, n) - getattr(levels, n)) / sd).max()) for n in LEVELS
-        )
-        levels = new
-        if change < SETTLED:
-            break
-    return levels
+Tried = tuple[float, Levels, float]
+"""A correlation, the spreads with it, and its log density."""
 
 
-def _squares(joint: _Joint) -> dict[str, Array]:
-    """Expected squares of s, h (a group a row) and e (a throw a row), each (., P)."""
-    p = joint.size
-    both = joint.mean**2 + np.diag(joint.cover)
-    parts = both.reshape(-1, p)
-    first = 1 + len(joint.specimens)
-    own = [joint.throw(i)[1] for i in range(len(joint.said))]
-    return {
-        "specimen": parts[1:first],
-        "thrower": parts[first:],
-        "throw": np.array([e.mean**2 + np.diag(e.covariance) for e in own]),
-    }
+def _grid(low: float, high: float) -> Array:
+    """The middles of cells between two correlations."""
+    return low + (high - low) * (np.arange(CELLS) + 0.5) / CELLS
 
 
-def _updated(squares: Array, guess: Array, informed: Array, groups: list[str] | None) -> Array:
-    """Mean square (P,) over the members that any sighting tells of, the guess counted as one."""
-    if groups is not None:
-        names = list(dict.fromkeys(groups))
-        informed = np.array([informed[[g == n for g in groups]].any(axis=0) for n in names])
-    count = informed.sum(axis=0)
-    total = np.where(informed, squares, 0.0).sum(axis=0)
-    return np.asarray((total + guess**2) / (count + 1.0))
+def _learnt(seen: White, sd: Array, own: Mask, alike: float | None) -> list[Tried]:
+    """Correlations over where the likely ones lie, with spreads and log density."""
+    if alike is not None or np.bincount(seen.specimen).max() < 2:
+        r = 0.0 if alike is None else alike
+        return [(r, *found_levels(seen, sd, own, r))]
+    wide = _tried(seen, sd, own, _grid(0.0, 1.0))
+    likely, _ = _likely(wide)
+    half = 0.5 / CELLS
+    low, high = likely[0][0] - 2.0 * half, likely[-1][0] + 2.0 * half
+    if len(likely) > CELLS // 2:
+        return wide
+    return _tried(seen, sd, own, _grid(max(low, 0.0), min(high, 1.0)))
+
+
+def _tried(seen: White, sd: Array, own: Mask, every: Array) -> list[Tried]:
+    found, start = [], None
+    for r in map(float, every):
+        start, value = found_levels(seen, sd, own, r, start)
+        found.append((r, start, value))
+    return found
+
+
+def _likely(found: list[Tried]) -> tuple[list[Tried], Array]:
+    """Those that count, and their weights (K,)."""
+    size = np.array([value for *_, value in found])
+    weight = np.exp(size - size.max())
+    weight /= weight.sum()
+    first, last = np.flatnonzero(weight > RARE)[[0, -1]]
+    kept = weight[first : last + 1]
+    return found[first : last + 1], kept / kept.sum()
+
+
+def _kinds(joint: JointThrows) -> tuple[Array, Array]:
+    """mu + s of each specimen: mean (S, P) and covariance (S, P, P)."""
+    every = range(1, 1 + len(joint.sightings.specimens))
+    cover = [
+        np.sum([joint.cover[a, :, b] for a in (0, at) for b in (0, at)], axis=0) for at in every
+    ]
+    mean = np.array([joint.mean[0] + joint.mean[at] for at in every])
+    return mean, np.asarray(cover, float)
+
+
+def _beside(joint: JointThrows) -> tuple[Array, Array]:
+    """What others add to a throw's own sightings: mean (T, P) and covariance (T, P, P)."""
+    mean, cover = joint.throws
+    sure = np.linalg.inv(cover)
+    root = joint.sightings.root
+    turned = np.swapaxes(root, 1, 2)
+    left = np.linalg.inv(sure - turned @ root)
+    pull = np.einsum("tpq,tq->tp", sure, mean) - np.einsum(
+        "tpq,tq->tp", turned, joint.sightings.value
+    )
+    even = np.asarray(0.5 * (left + np.swapaxes(left, 1, 2)), float)
+    return np.einsum("tpq,tq->tp", left, pull), even
+
+
+def _mixed(parts: Sequence[tuple[Array, Array]], weight: Array, shift: Array) -> tuple[Belief, ...]:
+    """Of mixtures of normals, for each of N: from means (N, P) and covariances (N, P, P)."""
+    means, covers = (np.array([part[i] for part in parts]) for i in (0, 1))
+    mean = np.einsum("k,knp->np", weight, means)
+    off = means - mean
+    cover = np.einsum("k,knpq->npq", weight, covers)
+    cover += np.einsum("k,knp,knq->npq", weight, off, off)
+    return tuple(Belief(m + shift, c) for m, c in zip(mean, cover, strict=True))
+
+
+def _scores(
+    said: Sequence[Said], mean: Array, joints: Sequence[JointThrows], weight: Array
+) -> Array:
+    """Log scores (T,) of held-out throws, the correlation weighed without the throw as well."""
+    each = np.array([joint.scores() for joint in joints])
+    # p(y_i | others) = 1 / sum over r of p(r | all) / p(y_i | others, r), by Bayes' rule.
+    value = -np.logaddexp.reduce(np.log(weight)[:, None] - each, axis=0)
+    base = [float(s.pull @ mean - 0.5 * mean @ s.information @ mean) for s in said]
+    return np.asarray(value + base)
 
 
 def log_score(said: Said, expected: Belief) -> float:

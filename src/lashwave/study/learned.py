@@ -17,11 +17,6 @@ from lashwave.quantities import Answer, Array, Mask
 from lashwave.study.hierarchy import Belief, Hierarchy, Said, log_score, together
 from lashwave.study.throws_table import CampaignThrow
 
-ALIKE = 0.7
-"""Correlation of the errors of two throws of one specimen: what its table, the chain and the time
-grid leave out moves all its fits alike. On 198 fits of ten lines whose truth is known, errors taken
-as independent left 26 to 30 % of the truths within 95 %; by this number it is 90 % or more
-(`benchmarks/campaign.py`)."""
 SURE = 2.5
 """Standard deviations of a sampled variance below the stated one, from which it is believed."""
 
@@ -40,19 +35,15 @@ class Learned:
     model_sd: Array
     """(P,), standard deviations of what links and time grid leave out, the same in every throw."""
     found: Hierarchy
-    """All throws together, their errors as alike as `ALIKE` says."""
-    others: tuple[Belief, ...]
-    """Of each throw, what all others add to its own sightings; see `known_for`."""
-    sightings: Hierarchy
-    """The same with independent errors: what the sightings of another throw would prefer, the error
-    that a specimen's fits have in common included."""
+    """All throws together; `found.beside` is what the others add to each."""
 
     @property
     def scores(self) -> Array:
         """Log scores (T, 3) [1] of each throw's sightings, by three predictions of its parameters.
 
         By what was stated; by another throw's single fit, a mean over the others of its specimen;
-        by all other throws. A common error of the fits is part of what is predicted.
+        by all other throws. The error that a specimen's fits have in common is part of what these
+        foretell.
         """
         rows = []
         for i, said in enumerate(self.said):
@@ -64,7 +55,7 @@ class Learned:
             rows.append([
                 log_score(said, self.stated),
                 float(np.mean(mates)) if mates else np.nan,
-                log_score(said, self.sightings.others[i]),
+                float(self.found.scores[i]),
             ])  # fmt: skip
         return np.array(rows)
 
@@ -79,45 +70,8 @@ def learn(throws: Sequence[CampaignThrow]) -> Learned | None:
     said, singles = zip(*[said_of(t, names, stated, model_sd) for t in able], strict=True)
     own = np.array([name.startswith("station:") for name in names])
     sd = np.sqrt(np.diag(stated.covariance))
-    apart = together(said, stated.mean, sd, own=own)
-    whole, beside = (
-        together(_counted(said, weight), stated.mean, sd, apart.levels, own=own)
-        for weight in _weights(said)
-    )
-    each = tuple(_with(prior, one) for prior, one in zip(beside.others, said, strict=True))
-    found = replace(whole, throws=each)
-    return Learned(
-        names, tuple(able), said, singles, stated, model_sd, found, beside.others, apart
-    )  # fmt: skip
-
-
-def _with(prior: Belief, said: Said) -> Belief:
-    """What was expected of a throw, and its own sightings, counted whole."""
-    before = np.linalg.inv(prior.covariance)
-    cover = np.linalg.inv(before + said.information)
-    mean = cover @ (before @ prior.mean + said.pull)
-    return Belief(np.asarray(mean, float), np.asarray(cover, float))
-
-
-def _weights(said: Sequence[Said]) -> tuple[Array, Array]:
-    """What the sightings of each throw count (T,) [1]: among all of its specimen, and beside one.
-
-    The mean of n errors with a correlation r has the variance (1 + (n - 1) r) / n of one (Kish,
-    Survey Sampling, 1965). A throw's own sightings whole and the others by the second weight come
-    to as much as all by the first.
-    """
-    tells = np.array([np.diag(s.information) > 0.0 for s in said])
-    kin = np.array([s.specimen for s in said])
-    mates = (tells @ tells.T) & (kin[:, None] == kin)
-    whole = 1.0 / (1.0 + (np.maximum(mates.sum(axis=1), 1) - 1.0) * ALIKE)
-    return whole, (1.0 - ALIKE) * whole
-
-
-def _counted(said: Sequence[Said], weight: Array) -> list[Said]:
-    return [
-        Said(s.information * w, s.pull * w, s.specimen, s.thrower)
-        for s, w in zip(said, weight, strict=True)
-    ]
+    found = together(said, stated.mean, sd, own=own)
+    return Learned(names, tuple(able), said, singles, stated, model_sd, found)
 
 
 def _stated(throws: Sequence[CampaignThrow], names: Sequence[str]) -> tuple[Belief, Array]:
@@ -194,9 +148,9 @@ def _alone(
 def known_for(found: Learned, i: int) -> tuple[tuple[str, float, float], ...]:
     """What all other throws say of throw i's parameters, as `Options.known` takes it.
 
-    Their error is in part that of throw i itself: so much less they count beside its sightings.
+    Their error is in part that of throw i itself: so much less do they count beside its sightings.
     """
-    prior, shared = found.others[i], found.throws[i].facts["shared"]
+    prior, shared = found.found.beside[i], found.throws[i].facts["shared"]
     sd = np.sqrt(np.diag(prior.covariance))
     return tuple(
         (name, float(prior.mean[at]), float(sd[at]))

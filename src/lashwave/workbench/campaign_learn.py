@@ -25,7 +25,7 @@ def record_of(found: study.Learned) -> dict[str, Any]:
             "stated": {"mean": float(found.stated.mean[at]), "sd": sd},
             "throws_that_tell": int(sum(s.information[at, at] > 0.0 for s in found.said)),
             "model_sd": float(found.model_sd[at]),
-            "between": {n: float(getattr(joint.levels, n)[at]) for n in study.hierarchy.LEVELS},
+            "between": {n: float(v[at]) for n, v in joint.levels._asdict().items()},
             "specimens": {
                 specimen: {
                     "mean": float(one.mean[at]),
@@ -38,6 +38,11 @@ def record_of(found: study.Learned) -> dict[str, Any]:
         "schema": 1,
         "throws": [t.trial for t in found.throws],
         "parameters": parameters,
+        "errors_alike": {
+            "mean": joint.alike.mean,
+            "low95": joint.alike.quantile(0.025),
+            "high95": joint.alike.quantile(0.975),
+        },
         "held_out": held_out(found),
     }
 
@@ -97,7 +102,7 @@ def files_of(throws: Sequence[study.CampaignThrow]) -> tuple[dict[str, bytes], d
         for specimen, of in one["specimens"].items()
     ]  # fmt: skip
     head = ["parameter", "unit", "throws_that_tell", "stated", "stated_sd",
-            *(f"sd_between_{level}s" for level in study.hierarchy.LEVELS), "specimen", "value",
+            *(f"sd_between_{level}s" for level in found.found.levels._fields), "specimen", "value",
             "sd"]  # fmt: skip
     return {
         "shared.json": (json.dumps(record, indent=1, allow_nan=False) + "\n").encode(),
