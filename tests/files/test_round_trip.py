@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings, strategies as st
 from lashwave.files.trial_folder import read_trial
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities.line import Droop, Line, Tuft
-from lashwave.quantities.sightings import Camera, Clock, Markers
+from lashwave.quantities.sightings import Camera, Clock, Markers, Window
 from lashwave.quantities.trial import Air, Trial
 
 # What is written is rounded to 1e-8 m, 1e-9 s and 1e-5 px: half of the last digit, and the
@@ -101,6 +101,8 @@ def cameras(draw: st.DrawFn, name: str, length: float) -> Camera:
         registration_sd=draw(st.floats(0, 5)),
         intrinsics=np.array([[900.0, 0, 500], [0, 900, 250], [0, 0, 1]]) if lens else None,
         distortion=random.normal(size=5) if lens else None,
+        mirrored=draw(st.booleans()),
+        window=draw(st.none() | st.just(Window(0, 0, 501, 501))),
         frame=np.sort(random.choice(1000, count, replace=False)),
         station=np.full(count, length),
         uv=random.uniform(0, 500, (count, 2)),
@@ -157,7 +159,18 @@ def assert_same(a: Trial, b: Trial) -> None:
         n.mass, n.diameter, n.station_sd, n.stand_off,
     )  # fmt: skip
     for c, d in zip(a.cameras, b.cameras, strict=True):
-        plain = ("name", "rate", "size", "clock", "sd", "exposure", "shows", "registration_sd")
+        plain = (
+            "name",
+            "rate",
+            "size",
+            "clock",
+            "sd",
+            "exposure",
+            "shows",
+            "registration_sd",
+            "mirrored",
+            "window",
+        )
         assert [getattr(c, k) for k in plain] == [getattr(d, k) for k in plain]
         for key in ("projection", "intrinsics", "distortion", "frame", "station", "flashes"):
             same(getattr(c, key), getattr(d, key))

@@ -3,6 +3,7 @@
 from lashwave.calibrate.board import Placed, calibrate_board
 from lashwave.calibrate.calibrate_settings import CalibrateSettings
 from lashwave.calibrate.corners import DICTIONARIES, Board, Corners, find_corners
+from lashwave.calibrate.film_view import FilmView
 from lashwave.calibrate.known_dots import dots_of_points
 from lashwave.calibrate.pinhole import NAMES, UNITS, names_of
 from lashwave.calibrate.point_fit import Calibrated, Prior, UndeterminedError, numeric_jacobian
@@ -28,6 +29,7 @@ __all__ = [
     "CalibrateSettings",
     "Calibrated",
     "Corners",
+    "FilmView",
     "KnownPoints",
     "KnownView",
     "Placed",

@@ -313,7 +313,7 @@ def _decompose(projection: Array) -> Array:
     if np.linalg.det(turn) < 0.0:
         raise UndeterminedError(
             "the image is mirrored, or the points are left-handed",
-            "flip the images, or the sign of one axis",
+            "state mirrored = true for a view in a mirror (false for none), or turn one axis",
         )
     shift = np.linalg.solve(upper, projection[:, 3])
     upper = upper / upper[2, 2]

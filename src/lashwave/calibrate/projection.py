@@ -108,7 +108,7 @@ def fit_perspective(
     if np.linalg.det(projection[:, :3]) < 0.0:
         raise UndeterminedError(
             "the image is mirrored, or the points are left-handed",
-            "flip the images, or the sign of one axis",
+            "state mirrored = true for a view in a mirror (false for none), or turn one axis",
         )
     full = np.zeros((12, 12))
     full[:11, :11] = answer.covariance

@@ -88,6 +88,7 @@ from .trial_folder import (
 )
 from .video_file import FILM_ENDINGS as FILM_ENDINGS, VideoFile as VideoFile
 from .wav import read_wav as read_wav, write_wav as write_wav
+from .windows import read_window as read_window, refuse_outside as refuse_outside
 from .write_toml import toml_text as toml_text, with_unit as with_unit
 from .write_trial import (
     description_of as description_of,

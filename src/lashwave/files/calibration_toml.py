@@ -19,7 +19,7 @@ SCHEMA = 1
 _KEYS = (
     "schema", "program", "date", "camera", "size", "projection", "lens_model", "intrinsics",
     "distortion", "rotation", "translation", "registration_sd", "reprojection_sd",
-    "degrees_of_freedom", "images", "points", "parameters", "covariance", "inputs",
+    "degrees_of_freedom", "images", "points", "parameters", "covariance", "inputs", "mirrored",
 )  # fmt: skip
 _COMMENTS = {
     "size": "px: width, height",
@@ -28,6 +28,7 @@ _COMMENTS = {
     "distortion": "k1, k2, p1, p2, k3; of a fisheye lens k1, k2, k3, k4",
     "rotation": "rotation vector, lab to camera [rad]",
     "translation": "m",
+    "mirrored": "a view in a mirror: intrinsics times diag(-1, 1, 1) times pose",
     "covariance": "of the fitted parameters, in their order, in px, rad, m or 1",
     "inputs": "SHA-256",
 }
@@ -40,6 +41,7 @@ class Optics:
     projection: Array
     intrinsics: Array | None
     distortion: Array | None
+    mirrored: bool = False
 
 
 def write_calibration(
@@ -81,6 +83,7 @@ def write_calibration(
         "distortion": None if c.distortion is None else c.distortion.tolist(),
         "rotation": None if c.rotation is None else c.rotation.tolist(),
         "translation": None if c.translation is None else c.translation.tolist(),
+        "mirrored": c.mirrored or None,
         "registration_sd": with_unit(c.registration_sd, "px"),
         "reprojection_sd": with_unit(c.reprojection_sd, "px"),
         "degrees_of_freedom": int(c.degrees_of_freedom),
@@ -126,6 +129,7 @@ def read_calibration(
         distortion=optics.distortion,
         rotation=pose.get("rotation"),
         translation=pose.get("translation"),
+        mirrored=optics.mirrored,
         parameters=parameters,
         covariance=covariance,
         registration_sd=source.number("registration_sd", "pixel", 0.0, 0.0, 1e4),
@@ -171,7 +175,7 @@ def read_optics(source: Fields) -> Optics:
     distortion = source.array("distortion", (count,)) if source.has("distortion") else None
     if distortion is not None and intrinsics is None:
         raise source.fault("intrinsics", "is missing, and distortion needs it", "add it")
-    return Optics(projection, intrinsics, distortion)
+    return Optics(projection, intrinsics, distortion, source.flag("mirrored"))
 
 
 def read_size(fields: Fields) -> tuple[int, int]:

@@ -20,8 +20,10 @@ from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, 
 from lashwave.files.marker_section import read_stations
 from lashwave.files.pulses import Pulses, read_pulses
 from lashwave.files.source import Folder
+from lashwave.files.still_marks import read_marks
 from lashwave.files.time_stamps import read_stamps
-from lashwave.quantities import Array, Camera, Clock, Event, Tied, even_frames, tied
+from lashwave.files.windows import read_window, refuse_one_film, refuse_outside
+from lashwave.quantities import Array, Camera, Clock, Event, Tied, Window, even_frames, tied
 
 FRAME_SD = 0.3
 """[frames]; an event seen in a frame lies within half of one either way: 1 / sqrt(12)."""
@@ -99,13 +101,14 @@ def _agreement(found: Tied, stated: Clock | None) -> str:
 _KEYS = (
     "name", "rate", "size", "exposure", "shows", "calibration", "projection", "registration_sd",
     "intrinsics", "distortion", "points", "frames", "fronts", "tuft", "sd", "clock", "events",
-    "flashes", "stations", "times", "pulses", "strobe", "lens_model",
+    "flashes", "stations", "times", "pulses", "strobe", "lens_model", "mirrored", "window",
+    "marks", "register",
 )  # fmt: skip
 FINEST = 1e-3
 """No point is known better [px]; a smaller deviation is a slip, and would drown all others."""
 UNSTATED_SD = 0.5
 """Of a camera whose points are yet to be found, each with its own [px]."""
-_CALIBRATION = ("projection", "intrinsics", "distortion", "lens_model")
+_CALIBRATION = ("projection", "intrinsics", "distortion", "lens_model", "mirrored")
 WIDEST = (100_000, 100_000)
 BLIND = Optics(np.eye(3, 4), None, None)
 """What reading goes on with where size and projection are at fault and all faults are sought."""
@@ -151,6 +154,7 @@ def read_cameras(
         camera = _camera(folder, root, fields, name, length, pictured)
         if camera is not None:
             cameras.append(camera)
+    refuse_one_film(tables)
     return tuple(cameras)
 
 
@@ -160,10 +164,7 @@ def _camera(
     timing = _timing(folder, root, fields, name)
     rate = timing.rate
     size = fields.attempt("size", lambda: read_size(fields), WIDEST)
-    exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
-    if exposure > 1.001 / rate:
-        right = f"expected at most {1 / rate:.4g} s, one over the rate"
-        fields.refuse("exposure", f"{fields.shown('exposure')} is longer than a frame", right)
+    exposure = _exposure(fields, rate)
     shows = fields.text("shows", "schlieren", ("schlieren", "line", "dots"))
     flashes = fields.attempt("flashes", lambda: _flashes(folder, fields, rate), _NONE.frame)
     fronts = fields.attempt("fronts", lambda: read_fronts(folder, fields, size, rate), None)
@@ -173,10 +174,11 @@ def _camera(
     optics, registration_sd = fields.attempt(
         "projection", lambda: _optics(folder, fields, size), (BLIND, 0.0)
     )
+    window = fields.attempt("window", lambda: read_window(fields, size), None)
     points: _Points | None = _NONE
     if fields.has("points"):
         points = fields.attempt(
-            "points", lambda: _points(folder, fields, size, rate, length), _NONE
+            "points", lambda: _points(folder, fields, (size, window), rate, length), _NONE
         )
     elif not fields.has("frames"):
         fields.refuse("points", "is missing", "give points or frames")
@@ -201,16 +203,28 @@ def _camera(
         registration_sd=registration_sd,
         intrinsics=optics.intrinsics,
         distortion=optics.distortion,
+        mirrored=optics.mirrored,
+        window=window,
         frame=points.frame,
         station=points.station,
         uv=points.uv,
         point_sd=points.sd,
+        marks=fields.attempt("marks", lambda: read_marks(folder, fields, size), None),
+        register=fields.flag("register"),
         flashes=flashes,
         fronts=fronts,
         tuft=tuft,
         stamps=timing.stamps,
         flash_times=timing.strobe,
     )
+
+
+def _exposure(fields: Fields, rate: float) -> float:
+    exposure = fields.number("exposure", "time", 0.0, 0.0, 1.0)
+    if exposure > 1.001 / rate:
+        right = f"expected at most {1 / rate:.4g} s, one over the rate"
+        fields.refuse("exposure", f"{fields.shown('exposure')} is longer than a frame", right)
+    return float(exposure)
 
 
 class _Timing(NamedTuple):
@@ -259,9 +273,17 @@ def _optics(folder: Folder, fields: Fields, size: tuple[int, int]) -> tuple[Opti
 
 
 def _points(
-    folder: Folder, fields: Fields, size: tuple[int, int], rate: float, length: float
+    folder: Folder,
+    fields: Fields,
+    view: tuple[tuple[int, int], Window | None],
+    rate: float,
+    length: float,
 ) -> _Points | None:
-    """The rows of the points file whose feature has a station; None where there are none."""
+    """The rows of the points file whose feature has a station; None where there are none.
+
+    view : size of the pictures, and the camera's window of them.
+    """
+    size, window = view
     stations = fields.attempt("stations", lambda: read_stations(fields, length), {})
     name = fields.text("points")
     path = folder.file(name, fields.where, fields.line("points"), fields.name("points"))
@@ -281,6 +303,8 @@ def _points(
     folder.notes += [f"{name}: column {c!r} is not used." for c in table.unknown]
     names, code = table.texts["feature"], table.codes["feature"]
     frame = table.numbers["frame"]
+    if window is not None:
+        refuse_outside(table, window)
     check_frames(table, rate)
     refuse_doubles(table, frame * len(names) + code)
     unknown = [n for n in names if n not in stations]

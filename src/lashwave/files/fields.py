@@ -172,6 +172,17 @@ class Fields:
             return self.refuse(key, f"{_shown(value)} is not plausible", right, stand_in)
         return result
 
+    def flag(self, key: str) -> bool:
+        """True or false; false where absent.
+
+        Raises InputError for anything else.
+        """
+        value = self.get(key, False)
+        if not isinstance(value, bool):
+            problem = f"{_shown(value)} is neither true nor false"
+            return bool(self.refuse(key, problem, "write true or false", False))
+        return value
+
     def array(self, key: str, shape: tuple[int, ...]) -> NDArray[np.float64]:
         """Plain finite numbers of one shape; no unit stands beside them.
 

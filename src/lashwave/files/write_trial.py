@@ -178,6 +178,8 @@ def _camera(camera: Camera, stem: str, names: dict[float, str]) -> dict[str, Any
             table["lens_model"] = lens_model(camera.distortion)
             table["distortion"] = camera.distortion.tolist()
     return table | {
+        "mirrored": camera.mirrored or None,
+        "window": None if camera.window is None else list(camera.window),
         "points": f"{stem}.csv",
         "sd": with_unit(camera.sd, "px"),
         "clock": {

@@ -4,6 +4,7 @@ from .camera import (
     project as project,
     project_jacobian as project_jacobian,
     streaks as streaks,
+    windowed as windowed,
 )
 from .clock import (
     flash_bound as flash_bound,
@@ -18,6 +19,7 @@ from .marker_system import (
     marker_reading as marker_reading,
     transported as transported,
 )
+from .moved import Moved as Moved, moved_camera as moved_camera
 from .schlieren import (
     Backdrop as Backdrop,
     Knife as Knife,

@@ -10,6 +10,7 @@ fisheye lens (Kannala and Brandt, IEEE Trans. Pattern Anal. 28, 2006, 1335), as 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,12 +23,39 @@ def _homogeneous(camera: Camera, points: Array) -> tuple[Array, Array]:
     projection = np.asarray(camera.projection, dtype=float)
     image = points @ projection[:, :3].T + projection[:, 3]
     depth = image[..., 2]
-    # A negative determinant is a projection with its sign turned: "in front" turns with it. With
-    # parallel light the determinant is 0 and nothing is behind.
-    side = float(np.sign(np.linalg.det(projection[:, :3])))
+    side = facing(camera)
     if side != 0.0 and np.any(projection[2, :3] != 0.0):
         depth = np.where(side * depth > 0.0, depth, np.nan)
     return image[..., :2], depth
+
+
+def facing(camera: Camera) -> float:
+    """Sign [1] of the third homogeneous coordinate of what stands in front; 0 for parallel light.
+
+    A negative determinant is a projection with its sign turned, and "in front" turns with it; of
+    a view in a mirror, whose own frame is left-handed, it is the other way round.
+    """
+    side = float(np.sign(np.linalg.det(np.asarray(camera.projection, dtype=float)[:, :3])))
+    return -side if camera.mirrored else side
+
+
+def windowed(camera: Camera) -> Camera:
+    """The camera with its own view alone: pixels count from its window's corner.
+
+    Of what was seen nothing is moved; one without a window is as it was.
+    """
+    if camera.window is None:
+        return camera
+    shift = np.eye(3)
+    shift[:2, 2] = -camera.window.corner
+    inner = camera.intrinsics
+    return replace(
+        camera,
+        size=camera.window.size,
+        window=None,
+        projection=shift @ np.asarray(camera.projection, dtype=float),
+        intrinsics=None if inner is None else shift @ np.asarray(inner, dtype=float),
+    )
 
 
 def _bend(camera: Camera, pixels: Array) -> tuple[Array, Array | None]:
@@ -111,9 +139,15 @@ def project_jacobian(camera: Camera, points: ArrayLike) -> Array:
 
 
 def in_view(camera: Camera, uv: ArrayLike, margin: float = 0.0) -> NDArray[np.bool_]:
-    """Whether image points (..., 2) [px] fall on the sensor, `margin` px inside its edges."""
+    """Whether image points (..., 2) [px] fall in the camera's view, `margin` px inside its edges.
+
+    The view is the sensor, or the camera's window of it.
+    """
     uv = np.asarray(uv, dtype=float)
-    low, high = margin - 0.5, np.asarray(camera.size, dtype=float) - 0.5 - margin
+    first, size = np.zeros(2), camera.size
+    if camera.window is not None:
+        first, size = camera.window.corner, camera.window.size
+    low, high = first + (margin - 0.5), first + np.asarray(size, dtype=float) - 0.5 - margin
     return np.asarray(((uv >= low) & (uv <= high)).all(axis=-1))
 
 

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.instruments.camera import project, project_jacobian
+from lashwave.instruments.camera import facing, project, project_jacobian
 from lashwave.quantities import Array, Camera
 
 _STEPS = 20
@@ -183,7 +183,7 @@ def rays(camera: Camera, uv: ArrayLike) -> Rays:
     back = np.linalg.inv(block)
     centre = -back @ shift
     direction = np.column_stack([pixels, np.ones(len(pixels))]) @ back.T
-    direction *= np.sign(np.linalg.det(block))
+    direction *= facing(camera)
     direction /= np.linalg.norm(direction, axis=1)[:, None]
     return Rays(np.broadcast_to(centre, direction.shape), direction)
 

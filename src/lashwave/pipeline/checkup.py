@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -307,9 +307,13 @@ def run(folder: Path, *, as_json: bool) -> int:
     Where it cannot be read every fault is a line of standard error, in the order of trial.toml.
     """
     from lashwave.files import read_pictures, read_with_faults
+    from lashwave.pipeline.moved_cameras import registered
 
     try:
-        checkup = inspect_as_read(read_pictures(folder).trial)
+        pictures, moves = registered(read_pictures(folder))
+        cares = [Finding("care", move.name, move.text) for move in moves if move.care]
+        checkup = inspect_as_read(pictures.trial)
+        checkup = replace(checkup, findings=_with_cares(checkup.findings, cares))
     except InputError as first:
         return _refused(read_with_faults(folder)[1] or [first], as_json)
     if as_json:
@@ -323,6 +327,13 @@ def run(folder: Path, *, as_json: bool) -> int:
     )
     print(fault, file=sys.stderr)
     return 2
+
+
+def _with_cares(findings: list[Finding], cares: list[Finding]) -> list[Finding]:
+    """Findings with more of them, the gravest first, and none said twice."""
+    said = {f"camera {one.about}: {one.text}." for one in cares}
+    every = [*cares, *(one for one in findings if one.text not in said)]
+    return sorted(every, key=lambda f: -LEVELS.index(f.level))
 
 
 def _refused(faults: list[InputError], as_json: bool) -> int:

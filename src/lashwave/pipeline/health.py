@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from lashwave.instruments import in_view
 from lashwave.quantities import Array, Camera, Markers, Mask, Trial
 
 PIECE = 4096
@@ -206,9 +207,8 @@ def duplicates(markers: Markers) -> list[tuple[str, str, float]]:
 def of_camera(camera: Camera, marker_rate: float) -> CameraHealth:
     """What a camera saw, on its stated clock."""
     frames = np.unique(camera.frame)
-    width, height = camera.size
     ends = camera.counted(frames[[0, -1]]) if frames.size else np.full(2, np.nan)
-    inside = ((camera.uv >= -0.5) & (camera.uv <= np.array([width, height]) - 0.5)).all(axis=-1)
+    inside = in_view(camera, camera.uv)
     return CameraHealth(
         name=camera.name,
         points=int(camera.frame.size),

@@ -73,9 +73,9 @@ def answered_trial(folder: Path, answers: Path) -> tuple[Trial, Summary]:
         are in pictures only.
     """
     from lashwave.files import read_pictures
-    from lashwave.pipeline.labelled import labelled
+    from lashwave.pipeline.moved_cameras import registered
 
-    trial = labelled(read_pictures(folder).trial)
+    trial = labelled(registered(read_pictures(folder))[0].trial)
     summary = read_summary(answers)
     names = sorted({*summary.inputs, *trial.hashes})
     changed = [n for n in names if summary.inputs.get(n) != trial.hashes.get(n)]

@@ -106,7 +106,7 @@ def _program() -> str:
 
 def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> LocatedMarkers | None:
     """From the cameras that show dots; None where there are none, or markers were given."""
-    from lashwave.points import even_films, locate_markers
+    from lashwave.points import even_films, locate_markers, own_view
 
     ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
     if not ring or pictures.trial.markers.time.size:
@@ -114,7 +114,8 @@ def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> Loca
     known = keeper.get("markers")
     if isinstance(known, LocatedMarkers):
         return known
-    ring, films, said = even_films(ring, [pictures.frames[c.name] for c in ring])
+    views = [own_view(camera, pictures.frames[camera.name]) for camera in ring]
+    ring, films, said = even_films([v[0] for v in views], [v[1] for v in views])
     found = locate_markers(
         ring,
         films,
@@ -137,7 +138,7 @@ def _fast(
     front_frames: tuple[int, int] | None,
 ) -> dict[str, Located]:
     from lashwave.mechanics import medium
-    from lashwave.points import locate_fast
+    from lashwave.points import in_film, locate_fast, own_view
 
     sound = float(medium(pictures.trial.air).sound_speed)
     tufted = pictures.trial.line.tuft is not None
@@ -151,8 +152,9 @@ def _fast(
         known = keeper.get(f"camera-{number}")
         if not isinstance(known, Located):
             try:
-                images = pictures.frames[camera.name]
-                known = locate_fast(camera, images, markers, sound, part, tufted, front_frames)
+                view, images = own_view(camera, pictures.frames[camera.name])
+                known = locate_fast(view, images, markers, sound, part, tufted, front_frames)
+                known = in_film(camera, known)
             except InputError as fault:
                 raise _of_camera(fault, camera.name) from None
             keeper.put(f"camera-{number}", known)
@@ -270,11 +272,12 @@ def run(
     """
     from lashwave.files import read_pictures, sweep
     from lashwave.pipeline.labelled import labelled
+    from lashwave.pipeline.moved_cameras import registered
 
     for place in (out, out / KEPT):
         sweep(place)
     show("reading", 0.0)
-    pictures = read_pictures(trial)
+    pictures = registered(read_pictures(trial))[0]
     pictures = replace(pictures, trial=labelled(pictures.trial))
     if not pictures.frames and not pictures.sounds:
         raise InputError(

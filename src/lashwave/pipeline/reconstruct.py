@@ -77,10 +77,11 @@ def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
     from lashwave.pipeline.checkup import refuse_unusable
     from lashwave.pipeline.labelled import labelled
     from lashwave.pipeline.locate import joined, search
+    from lashwave.pipeline.moved_cameras import registered
 
     show = progress or silent
     show("reading", 0.0)
-    pictures = read_pictures(folder)
+    pictures = registered(read_pictures(folder))[0]
     trial = labelled(pictures.trial)
     pictures = replace(pictures, trial=trial)
     if pictures.frames or pictures.sounds:

@@ -17,6 +17,7 @@ from .errors import (
     counted as counted,
 )
 from .events import Event as Event, Tied as Tied, tied as tied
+from .film_views import PartOfFilm as PartOfFilm, SomeOfFilm as SomeOfFilm
 from .fit import (
     DISTRUSTED as DISTRUSTED,
     Draws as Draws,
@@ -60,9 +61,11 @@ from .sightings import (
     Clock as Clock,
     Fronts as Fronts,
     Markers as Markers,
+    Marks as Marks,
     Onset as Onset,
     SpacePoints as SpacePoints,
     TuftWidths as TuftWidths,
+    Window as Window,
     even_frames as even_frames,
 )
 from .stiffness import SLOPE as SLOPE, Source as Source, Stiffness as Stiffness

@@ -24,9 +24,12 @@ class Calibration:
     distortion: Array | None = None
     """(5,): k1, k2, p1, p2, k3 (Brown 1971), with `intrinsics` only. Of a fisheye lens (4,)."""
     rotation: Array | None = None
-    """(3,) rotation vector from lab to camera axes [rad]; None without a pose."""
+    """(3,) rotation vector from lab to camera axes [rad]; None without a pose. Of a view in a
+    mirror: to camera axes whose x is then turned about."""
     translation: Array | None = None
     """(3,) [m]: a lab point X stands at R X + translation in camera axes; None without a pose."""
+    mirrored: bool = False
+    """A view in a mirror: projection is intrinsics @ diag(-1, 1, 1) @ [R | t]."""
     parameters: tuple[str, ...] = ()
     """Names of the P parameters that were fitted, in the order of `covariance`."""
     covariance: Array = field(default_factory=lambda: np.empty((0, 0)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -151,6 +152,47 @@ def even_frames(stamps: Array | None, rate: float, frame: ArrayLike) -> Array:
     return np.asarray(np.interp(own, number, time * rate) + before + after)
 
 
+class Window(NamedTuple):
+    """A part of a film's pictures, in whole pixels of the film."""
+
+    left: int
+    top: int
+    width: int
+    height: int
+
+    @property
+    def corner(self) -> Array:
+        """(2,) [px] of the film, of the part's first pixel."""
+        return np.array([self.left, self.top], dtype=float)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width, height [px]."""
+        return self.width, self.height
+
+    def overlaps(self, other: Window) -> bool:
+        """Whether a pixel is in both."""
+        return (
+            self.left < other.left + other.width
+            and other.left < self.left + self.width
+            and self.top < other.top + other.height
+            and other.top < self.top + self.height
+        )
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Points at rest whose places are known, as a camera sees them: they say whether it moved."""
+
+    labels: tuple[str, ...]
+    place: Array
+    """(K, 3) [m]"""
+    sd: Array
+    """(K,) of one coordinate of the place [m]."""
+    uv: Array
+    """(K, 2) [px]; nan where they are still to be found in the images."""
+
+
 @dataclass(frozen=True)
 class Camera:
     """A camera and the points that were tracked in its images."""
@@ -174,6 +216,11 @@ class Camera:
     """(3, 3), with `distortion` only."""
     distortion: Array | None = None
     """(5,): k1, k2, p1, p2, k3; of a fisheye lens (4,): k1, k2, k3, k4."""
+    mirrored: bool = False
+    """Whether it looks through a mirror: right and left of its own frame are exchanged."""
+    window: Window | None = None
+    """Its part of the film's pictures, which show other views too; None: the whole. Image
+    coordinates, projection and `size` are the whole film's all the same."""
     frame: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     """(P,) frame of each point, counted from 0."""
     station: Array = field(default_factory=lambda: np.empty(0))
@@ -189,6 +236,9 @@ class Camera:
     stamps: Array | None = None
     """(N, 2): frames, increasing, and the time of each on the camera's own clock [s], as it
     counts from frame 0; None where frames follow each other evenly, at frame / rate."""
+    marks: Marks | None = None
+    register: bool = False
+    """Whether it is taken as its marks say that it stands now, should it have moved."""
     flash_times: Array | None = None
     """(M,) [s] on the lab clock, of strobe flashes that a channel recorded; None where one falls
     at each marker sample."""

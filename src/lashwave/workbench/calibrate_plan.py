@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.calibrate import Calibrated
+from lashwave.calibrate import Calibrated, FilmView
 from lashwave.files import (
     LARGEST_DESCRIPTION,
     Column,
@@ -21,8 +21,10 @@ from lashwave.files import (
     read_calibration,
     read_size,
     read_table,
+    read_window,
+    refuse_outside,
 )
-from lashwave.quantities import Array, Calibration, Frames, InputError
+from lashwave.quantities import Array, Calibration, Frames, InputError, PartOfFilm
 
 
 @dataclass(frozen=True)
@@ -67,12 +69,18 @@ class CalibrationPlan:
 
 @dataclass(frozen=True)
 class PlannedCamera:
-    """A camera of the plan."""
+    """A camera of the plan, by its own view of the film: see `FilmView`."""
 
     name: str
-    size: tuple[int, int]
+    view: FilmView
     lens: Calibration | None
+    """In the view's own pixels."""
     fields: Fields
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width, height of the view [px]."""
+        return self.view.window.size
 
 
 @dataclass(frozen=True)
@@ -123,7 +131,7 @@ def read_sensor(plan: CalibrationPlan, fields: Fields, *more: str) -> PlannedCam
     Raises InputError for a name that makes no file name, and a lens of another size or without
     intrinsics.
     """
-    fields.expect("name", "size", "lens", *more)
+    fields.expect("name", "size", "lens", "window", "mirrored", *more)
     name = fields.text("name", longest=60)
     if not all(c.isalnum() or c in "-_." for c in name) or name.startswith("."):
         raise fields.fault("name", f"{name!r} makes no file name", "use letters, digits, dashes")
@@ -141,7 +149,8 @@ def read_sensor(plan: CalibrationPlan, fields: Fields, *more: str) -> PlannedCam
         if size is not None and stated != size:
             raise fields.fault("size", f"is not that of the lens, {size[0]} x {size[1]}", "mend it")
         size = stated
-    return PlannedCamera(name, size, lens, fields)
+    view = FilmView.of(size, read_window(fields, size), fields.flag("mirrored"))
+    return PlannedCamera(name, view, None if lens is None else view.lens_inward(lens), fields)
 
 
 def one_sensor(plan: CalibrationPlan) -> PlannedCamera:
@@ -156,11 +165,14 @@ def named_file(plan: CalibrationPlan, fields: Fields, key: str) -> tuple[Path, s
 
 
 def read_seen(
-    plan: CalibrationPlan, fields: Fields, key: str, size: tuple[int, int], *, blank: bool = False
+    plan: CalibrationPlan, fields: Fields, key: str, sensor: PlannedCamera, *, blank: bool = False
 ) -> SeenPoints:
-    """`frame, point, u [px], v [px]`; one row a point and frame; `blank`: labels may be empty."""
+    """`frame, point, u [px], v [px]`; one row a point and frame; `blank`: labels may be empty.
+
+    The file has the film's pixels, what is given the view's own.
+    """
     path, name = named_file(plan, fields, key)
-    width, height = size
+    width, height = sensor.view.film
     table = read_table(
         path,
         name,
@@ -172,8 +184,9 @@ def read_seen(
         ),
     )
     frame, label = _keys(table, blank)
+    refuse_outside(table, sensor.view.window)
     uv = np.stack([table.numbers["u"], table.numbers["v"]], axis=1)
-    return SeenPoints(frame, label, uv, table)
+    return SeenPoints(frame, label, sensor.view.inward(uv), table)
 
 
 def read_known(plan: CalibrationPlan, fields: Fields, key: str, framed: bool) -> KnownPlaces:
@@ -272,25 +285,20 @@ def direction(fields: Fields, key: str) -> Array:
     return np.asarray(value / length)
 
 
-def read_flag(fields: Fields, key: str) -> bool:
-    """True or false; false where absent.
-
-    Raises InputError for anything else.
-    """
-    value = fields.get(key, False)
-    if not isinstance(value, bool):
-        raise fields.fault(key, f"{value!r} is neither true nor false", "write true or false")
-    return value
-
-
 def read_images(
-    plan: CalibrationPlan, fields: Fields, key: str, size: tuple[int, int]
+    plan: CalibrationPlan, fields: Fields, key: str, sensor: PlannedCamera
 ) -> tuple[list[str], Frames]:
-    """Names and images of a camera, as a trial's are read: grey, of one size and depth."""
+    """Names and images of a camera, as a trial's are read: grey, of one size and depth.
+
+    Of each image its own view, turned over where it is one in a mirror.
+    """
     pattern = fields.text(key, longest=1000)
     place = fields.where, fields.line(key), fields.name(key)
-    frames = open_frames(plan.folder, pattern, *place, size)
+    frames = open_frames(plan.folder, pattern, *place, sensor.view.film)
     names = plan.folder.files(pattern, *place)
     if len(names) != len(frames):  # the pages of one file
         names = [f"{names[0]}, image {k}" for k in range(len(frames))]
+    view = sensor.view
+    if view != FilmView.of(view.film, None, False):
+        frames = PartOfFilm(frames, view.window, view.mirrored)
     return names, frames

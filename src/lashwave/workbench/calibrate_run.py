@@ -25,10 +25,13 @@ from lashwave.calibrate import (
 )
 from lashwave.files import Fields, need_leave, write_calibration
 from lashwave.pipeline import Progress
-from lashwave.quantities import Array, InputError
+from lashwave.quantities import Array, Frames, InputError
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_plan import CalibrationOutcome, CalibrationPlan, PlannedCamera
 from lashwave.workbench.calibrate_wand import wand
+
+TURNED = 6
+"""Images in which a board is looked for in a mirror, where none shows it."""
 
 
 def run(plan_path: Path, out: Path, progress: Progress) -> CalibrationOutcome:
@@ -100,6 +103,7 @@ def _one(
 ) -> CalibrationOutcome:
     if frames is not None:
         found = replace(found, calibration=replace(found.calibration, images=frames))
+    found = replace(found, calibration=sensor.view.outward(found.calibration))
     size = np.linalg.norm(found.residuals, axis=1)
     worst = [i for i in np.argsort(-size) if not found.used[i]] if labels else []
     left = tuple(f"{labels[i]} ({size[i]:.3g} px off)" for i in worst)
@@ -119,7 +123,7 @@ def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationO
     fisheye = fields.text("lens_model", "brown", ("brown", "fisheye")) == "fisheye"
     known_terms = plans.FISHEYE_TERMS if fisheye else plans.TERMS
     terms = plans.read_terms(fields, known_terms, known_terms)
-    names, frames = plans.read_images(plan, fields, "images", sensor.size)
+    names, frames = plans.read_images(plan, fields, "images", sensor)
     reference = _reference(fields, names, board)
     placed = plans.read_axes(fields) if reference is not None else None
     found: list[Corners] = []
@@ -134,6 +138,9 @@ def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationO
         if name == reference:
             where = len(found)
         found.append(corners)
+    if missed and not found and _turned_over(frames, board):
+        right = "write mirrored = true in [camera]; where that stands, leave it out"
+        raise fields.fault("images", "show the board left and right exchanged", right)
     if reference is not None and where is None:
         raise fields.fault("reference", f"shows no whole board: {reference}", "name another image")
     if missed:
@@ -146,6 +153,12 @@ def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationO
         found, sensor.size, distortion=terms, fisheye=fisheye, sd=plan.sd, placed=place
     )
     return _one(plan, out, sensor, result)
+
+
+def _turned_over(frames: Frames, board: Board) -> bool:
+    """Whether one of the first images shows the board as a mirror does, or as none does."""
+    some = (frames[i][:, ::-1].copy() for i in range(min(len(frames), TURNED)))
+    return any(find_corners(image, board) is not None for image in some)
 
 
 def _read_board(fields: Fields) -> Board:
@@ -188,7 +201,7 @@ def _points(plan: CalibrationPlan, out: Path, progress: Progress) -> Calibration
     fields.expect("known", "seen", "known_sd", "model", "distortion")
     model = fields.text("model", "dlt", ("dlt", "pose", "camera"))
     known = plans.read_known(plan, fields, "known", framed=False)
-    seen = plans.read_seen(plan, fields, "seen", sensor.size)
+    seen = plans.read_seen(plan, fields, "seen", sensor)
     points, uv, labels = plans.match(seen, known)
     progress("fitting", 0.5)
     found = _perspective(plan, sensor, model, points, uv)
@@ -228,8 +241,8 @@ def _view(fields: Fields, ahead: Array | None) -> KnownView | None:
     return KnownView(
         ahead,
         fields.number("view_sd", "angle", np.radians(0.5), 0.0, 1.0),
-        plans.read_flag(fields, "square_pixels"),
-        plans.read_flag(fields, "mirrored"),
+        fields.flag("square_pixels"),
+        fields.flag("mirrored"),
     )
 
 
@@ -269,7 +282,7 @@ def _register(plan: CalibrationPlan, out: Path, progress: Progress) -> Calibrati
     )  # fmt: skip
     model = fields.text("model", "parallel", ("parallel", "dlt", "pose", "camera"))
     known = plans.read_known(plan, fields, "known", framed=True)
-    seen = plans.read_seen(plan, fields, "seen", sensor.size)
+    seen = plans.read_seen(plan, fields, "seen", sensor)
     points, uv, labels = plans.match(seen, known)
     progress("fitting", 0.5)
     view = _view(fields, None)

@@ -60,7 +60,10 @@ def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOut
     lenses = [s.lens for s in sensors if s.lens is not None]
     fit = calibrate_wand(lenses, _dots(views, dots), stick, known=known, sd=plan.sd)
     paths = [out.with_name(f"{out.stem}-{s.name}.toml") for s in sensors]
-    cameras = tuple((s.name, c, p) for s, c, p in zip(sensors, fit.cameras, paths, strict=True))
+    cameras = tuple(
+        (s.name, replace(c, calibration=s.view.outward(c.calibration)), p)
+        for s, c, p in zip(sensors, fit.cameras, paths, strict=True)
+    )
     notes = (*fit.warnings, *plan.folder.notes)
     if known is None:
         notes += (f"no known points: the frame of reference is that of {sensors[0].name}",)
@@ -155,13 +158,13 @@ def _view(
         for key in ("frames", "still"):
             if fields.has(key):
                 raise fields.fault(key, "stands beside a table", "keep seen or frames")
-        return plans.read_seen(plan, fields, "seen", sensor.size, blank=True)
+        return plans.read_seen(plan, fields, "seen", sensor, blank=True)
     if not fields.has("frames"):
         raise fields.fault("seen", "is missing", "give a table (seen) or a film (frames)")
-    found = film_dots(plans.read_images(plan, fields, "frames", sensor.size)[1])
+    found = film_dots(plans.read_images(plan, fields, "frames", sensor)[1])
     still = found.still
     if fields.has("still"):
-        still = film_dots(plans.read_images(plan, fields, "still", sensor.size)[1]).still
+        still = film_dots(plans.read_images(plan, fields, "still", sensor)[1]).still
     name = fields.text("frames")
     plan.folder.notes.append(
         f"{name}: {found.frame.size} moving dots in {np.unique(found.frame).size} images, "
