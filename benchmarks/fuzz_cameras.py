@@ -43,6 +43,10 @@ name = "pulsed"
 rate = "250 Hz"
 exposure = "3.9 ms"
 size = [1280, 960]
+window = [320, 240, 640, 480]
+mirrored = true
+marks = "marks.csv"
+register = true
 projection = [[500.0, 0, 0, 640], [0, 0, -500.0, 480], [0, 0, 0, 1]]
 points = "tip.csv"
 sd = "0.4 px"
@@ -86,6 +90,10 @@ def _timed(folder: Path) -> None:
     )
     rows = "".join(f"{k},tip,{600 + k},{400 + k}\n" for k in range(9))
     (folder / "tip.csv").write_text("frame,feature,u,v\n" + rows)
+    corners = ((0, 0), (0.4, 0), (0, 0.4), (0.4, 0.4), (0.2, 0.1))
+    seen = "".join(f"P{k},{x},4,{z},{640 + 500 * x},{480 - 500 * z}\n" for k, (x, z) in
+                   enumerate(corners))  # fmt: skip
+    (folder / "marks.csv").write_text("point,x [m],y [m],z [m],u [px],v [px]\n" + seen)
     kept = (k for k in range(30) if k not in (3, 4, 9))
     rows = "".join(f"{k},{12.5 + 1e-3 * k:.6f}\n" for k in kept)
     (folder / "times.csv").write_text("frame,time [s]\n" + rows)
@@ -176,14 +184,16 @@ def targets(root: Path) -> list[Target]:
     """Every reader of these folders."""
     from lashwave.files.frame_files import open_frames
     from lashwave.files.source import Folder
-    from lashwave.files.trial_folder import read_trial, read_with_faults
+    from lashwave.files.trial_folder import read_pictures, read_with_faults
     from lashwave.pipeline import checkup
+    from lashwave.pipeline.moved_cameras import registered
 
     timed, cine = root / "timed", root / "cine"
 
     def checked() -> None:
         read_with_faults(timed)
-        checkup.inspect(read_trial(timed))
+        pictures = registered(read_pictures(timed))[0]
+        checkup.inspect(pictures.trial)
 
     def opened(name: str) -> Callable[[], object]:
         def act() -> None:
@@ -198,6 +208,7 @@ def targets(root: Path) -> list[Target]:
         of_toml(timed / "trial.toml", checked, "timed trial.toml of odd values", 1.5),
         of_file(timed / "times.csv", checked, text=True),
         of_file(timed / "strobe.csv", checked, text=True, share=0.5),
+        of_file(timed / "marks.csv", checked, text=True, share=0.5),
         of_file(timed / "wide.toml", checked, text=True),
         of_file(timed / "markers.c3d", checked, text=False, share=2, name="c3d with pulses"),
         of_file(cine / "shot.dng", opened("shot.dng"), text=False, share=1.5),

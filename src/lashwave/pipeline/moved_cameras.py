@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.instruments import Moved, in_view, moved_camera, project, project_jacobian
+from lashwave.instruments import in_view, project, project_jacobian
 from lashwave.quantities import (
     Array,
     Camera,
@@ -16,6 +17,9 @@ from lashwave.quantities import (
     Pictures,
     SomeOfFilm,
 )
+
+if TYPE_CHECKING:
+    from lashwave.instruments import Moved
 
 LOOKED_AT = 9
 """Images in which marks are looked for: what rests shows in few."""
@@ -70,6 +74,8 @@ def registered(pictures: Pictures) -> tuple[Pictures, list[CameraMove]]:
 
 
 def _move(camera: Camera, film: Frames | None) -> CameraMove:
+    from lashwave.instruments import moved_camera  # here: few cameras have marks
+
     marks = camera.marks
     assert marks is not None
     uv, sd = marks.uv, HAND_SD
