@@ -28,7 +28,7 @@ from lashwave.quantities import Array, Mask
 from lashwave.study.joint_throws import JointThrows, Levels, Said, White, white
 from lashwave.study.level_search import found_levels
 
-CELLS = 16
+CELLS = 12
 """Correlations tried between 0 and 1, and as many again where the likely ones lie."""
 RARE = 1e-4
 """Share of the weight below which a correlation is left out."""
@@ -126,9 +126,9 @@ def together(
     most = int(weight.argmax())
     base = sum(float(s.pull @ mean - 0.5 * mean @ s.information @ mean) for s in said)
     return Hierarchy(
-        line=_mixed([(j.mean[:1], j.cover[:1, :, 0]) for j in joints], weight, mean)[0],
+        line=_mixed([(j.line[0][None], j.line[1][None]) for j in joints], weight, mean)[0],
         specimens=dict(
-            zip(seen.specimens, _mixed(list(map(_kinds, joints)), weight, mean), strict=True)
+            zip(seen.specimens, _mixed([j.kinds for j in joints], weight, mean), strict=True)
         ),
         throws=_mixed([j.throws for j in joints], weight, mean),
         others=_mixed([j.foretold for j in joints], weight, mean),
@@ -179,16 +179,6 @@ def _likely(found: list[Tried]) -> tuple[list[Tried], Array]:
     first, last = np.flatnonzero(weight > RARE)[[0, -1]]
     kept = weight[first : last + 1]
     return found[first : last + 1], kept / kept.sum()
-
-
-def _kinds(joint: JointThrows) -> tuple[Array, Array]:
-    """mu + s of each specimen: mean (S, P) and covariance (S, P, P)."""
-    every = range(1, 1 + len(joint.sightings.specimens))
-    cover = [
-        np.sum([joint.cover[a, :, b] for a in (0, at) for b in (0, at)], axis=0) for at in every
-    ]
-    mean = np.array([joint.mean[0] + joint.mean[at] for at in every])
-    return mean, np.asarray(cover, float)
 
 
 def _beside(joint: JointThrows) -> tuple[Array, Array]:

@@ -89,7 +89,9 @@ def white(said: Sequence[Said], mean: Array, sd: Array) -> White:
 
 
 class JointThrows:
-    """The system for z = (mu, s, h, c), each throw's e put aside; parameters less their mean.
+    """The system for z = (mu, h | s, c), each throw's e put aside; parameters less their mean.
+
+    Given mu and h the specimens are independent: each one's s and c are eliminated apart.
 
     Parameters
     ----------
@@ -98,61 +100,106 @@ class JointThrows:
     """
 
     def __init__(self, sightings: White, common: Array, levels: Levels, alike: float) -> None:
-        self.sightings, self.levels, self.alike = sightings, levels, alike
-        kinds, hands = len(sightings.specimens), len(sightings.throwers)
-        p = common.size
-        self.root = np.concatenate([
-            common, np.tile(levels.specimen, kinds), np.tile(levels.thrower, hands),
-            np.full(kinds * p, np.sqrt(alike)),
-        ])  # fmt: skip
-        first = np.zeros_like(sightings.specimen)
-        self.at = np.stack([
-            first, 1 + sightings.specimen, 1 + kinds + sightings.thrower,
-            1 + kinds + hands + sightings.specimen,
-        ])  # fmt: skip
-        self.size, self.groups = p, 1 + 2 * kinds + hands
+        self.sightings, self.levels, self.alike, self.size = sightings, levels, alike, common.size
         root = sightings.root
         spread = root * levels.throw  # of e, as the white sightings see it
-        self.noise = (1.0 - alike) * np.eye(p) + spread @ np.swapaxes(spread, 1, 2)
+        self.noise = (1.0 - alike) * np.eye(self.size) + spread @ np.swapaxes(spread, 1, 2)
         self.weight = np.linalg.inv(self.noise)
         # Of a throw's x = (mu + s + h, c): the design, its information and its pull.
         self.design = np.concatenate([root, sightings.seen], axis=2)
-        self.tells = np.swapaxes(self.design, 1, 2) @ self.weight
-        self.information = self.tells @ self.design
-        self.pull = np.einsum("tap,tp->ta", self.tells, sightings.value)
-        self.mean, self.cover = self._solved()
+        tells = np.swapaxes(self.design, 1, 2) @ self.weight
+        self.information = tells @ self.design
+        self.pull = np.einsum("tap,tp->ta", tells, sightings.value)
+        hands = len(sightings.throwers)
+        self.shared_root = np.concatenate([common, np.tile(levels.thrower, hands)])
+        self.own_root = np.concatenate([levels.specimen, np.full(self.size, np.sqrt(alike))])
+        self._solve()
 
-    def _part(self, block: int) -> slice:
-        """Where x holds what a block of z adds to."""
-        return slice(self.size, None) if block == 3 else slice(0, self.size)
+    def _sums(self) -> tuple[Array, Array, Array, Array, Array]:
+        """Information of mu and h, of these by each (s, c), of each (s, c); pulls of both."""
+        p, seen = self.size, self.sightings
+        kinds, hands = len(seen.specimens), len(seen.throwers)
+        total, pull = np.zeros((kinds, hands, 2 * p, 2 * p)), np.zeros((kinds, hands, 2 * p))
+        np.add.at(total, (seen.specimen, seen.thrower), self.information)
+        np.add.at(pull, (seen.specimen, seen.thrower), self.pull)
+        shared = np.zeros((1 + hands, p, 1 + hands, p))
+        for h in range(hands):
+            mine = total[:, h, :p, :p].sum(axis=0)
+            for a in (0, 1 + h):
+                for b in (0, 1 + h):
+                    shared[a, :, b, :] += mine
+        rows = np.concatenate([total.sum(axis=1)[:, None], total], axis=1)[:, :, :p, :]
+        pulls = np.concatenate([pull.sum(axis=1)[:, None], pull], axis=1)[:, :, :p].sum(axis=0)
+        size = (1 + hands) * p
+        return (
+            shared.reshape(size, size), rows.reshape(kinds, size, 2 * p), total.sum(axis=1),
+            pulls.ravel(), pull.sum(axis=1),
+        )  # fmt: skip
 
-    def _solved(self) -> tuple[Array, Array]:
-        """Mean (G, P) and covariance (G, P, G, P) of z.
+    def _solve(self) -> None:
+        """Mean and covariance of mu and h, of each (s, c), and between these.
 
         By u = z / root, so that a level of no spread is no trouble.
         """
-        p, count = self.size, self.groups
-        total, pull = np.zeros((count, count, p, p)), np.zeros((count, p))
-        for a, at in enumerate(self.at):
-            np.add.at(pull, at, self.pull[:, self._part(a)])
-            for b, other in enumerate(self.at):
-                np.add.at(total, (at, other), self.information[:, self._part(a), self._part(b)])
-        flat = total.transpose(0, 2, 1, 3).reshape(count * p, -1)
-        self.inner = np.eye(count * p) + self.root[:, None] * flat * self.root
-        cover = self.root[:, None] * np.linalg.inv(self.inner) * self.root
-        self.total_pull = pull.ravel()
-        mean = (cover @ self.total_pull).reshape(count, p)
-        return mean, cover.reshape(count, p, count, p)
+        common, own = self.shared_root, self.own_root
+        shared, cross, each, shared_pull, pull = self._sums()
+        cross = common[:, None] * cross * own
+        inner = np.eye(own.size) + own[:, None] * each * own
+        back = np.linalg.inv(inner)
+        over = cross @ back
+        left = np.eye(common.size) + common[:, None] * shared * common
+        left -= np.einsum("kab,kcb->ac", over, cross)
+        cover = np.linalg.inv(left)
+        pull = own * pull
+        mean = cover @ (common * shared_pull - np.einsum("kab,kb->a", over, pull))
+        own_mean = np.einsum("kab,kb->ka", back, pull - np.einsum("kab,a->kb", cross, mean))
+        across = -cover @ over
+        own_cover = back - np.swapaxes(over, 1, 2) @ across
+        p, kinds = self.size, len(each)
+        self.log_size = float(np.linalg.slogdet(inner)[1].sum() + np.linalg.slogdet(left)[1])
+        self.explained = float(mean @ (common * shared_pull) + np.sum(own_mean * pull))
+        self.shared_mean = (common * mean).reshape(-1, p)
+        self.shared_cover = (common[:, None] * cover * common).reshape(-1, p, common.size // p, p)
+        self.own_mean = own * own_mean
+        self.own_cover = own[:, None] * own_cover * own
+        self.across = (common[:, None] * across * own).reshape(kinds, -1, p, 2 * p)
+
+    @property
+    def line(self) -> tuple[Array, Array]:
+        """mu: mean (P,) and covariance (P, P), in [1] or [m]."""
+        return self.shared_mean[0], self.shared_cover[0, :, 0]
+
+    @property
+    def kinds(self) -> tuple[Array, Array]:
+        """mu + s of each specimen: mean (K, P) and covariance (K, P, P), in [1] or [m]."""
+        p, (mean, cover) = self.size, self.line
+        across = self.across[:, 0, :, :p]
+        both = self.own_cover[:, :p, :p] + across + np.swapaxes(across, 1, 2)
+        return mean + self.own_mean[:, :p], cover + both
+
+    @property
+    def squares(self) -> tuple[Array, Array, Array]:
+        """Expected squares [1] or [m2] of s (K, P), h (H, P) and e (T, P)."""
+        mean, cover = self.own
+        own = self.own_mean**2 + np.einsum("kaa->ka", self.own_cover)
+        shared = self.shared_mean**2 + np.einsum("gpgp->gp", self.shared_cover)
+        return own[:, : self.size], shared[1:], mean**2 + np.einsum("tpp->tp", cover)
 
     @cached_property
     def x(self) -> tuple[Array, Array]:
         """Of each throw (mu + s + h, c [1]) by all: mean (T, 2 P), covariance (T, 2 P, 2 P)."""
-        p, throws = self.size, self.at.shape[1]
-        mean, cover = np.zeros((throws, 2 * p)), np.zeros((throws, 2 * p, 2 * p))
-        for a, at in enumerate(self.at):
-            mean[:, self._part(a)] += self.mean[at]
-            for b, other in enumerate(self.at):
-                cover[:, self._part(a), self._part(b)] += self.cover[at, :, other, :]
+        p, seen, shared = self.size, self.sightings, self.shared_cover
+        mean = self.own_mean[seen.specimen]
+        mean[:, :p] += (self.shared_mean[0] + self.shared_mean[1:])[seen.thrower]
+        cover = self.own_cover[seen.specimen]
+        both = [
+            shared[0, :, 0] + shared[0, :, h] + shared[h, :, 0] + shared[h, :, h]
+            for h in range(1, len(shared))
+        ]
+        cover[:, :p, :p] += np.array(both)[seen.thrower]
+        across = self.across[seen.specimen, 0] + self.across[seen.specimen, 1 + seen.thrower]
+        cover[:, :p, :] += across
+        cover[:, :, :p] += np.swapaxes(across, 1, 2)
         return mean, cover
 
     @cached_property
@@ -218,7 +265,6 @@ class JointThrows:
     def log_evidence(self) -> float:
         """Log of the density of all throws [1], over that of standard normals."""
         w = self.sightings.value
-        value = 0.5 * float(np.sum(w * w) - np.einsum("tp,tpq,tq->", w, self.weight, w))
-        value -= 0.5 * float(self._log_size(self.noise).sum())
-        value -= 0.5 * float(np.linalg.slogdet(self.inner)[1])
-        return value + 0.5 * float(self.total_pull @ self.mean.ravel())
+        value = float(np.sum(w * w) - np.einsum("tp,tpq,tq->", w, self.weight, w))
+        value -= float(self._log_size(self.noise).sum())
+        return 0.5 * (value - self.log_size + self.explained)

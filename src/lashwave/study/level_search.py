@@ -70,13 +70,8 @@ def found_levels(
 
 def _slopes(joint: JointThrows) -> Array:
     """Of the log evidence by the logs of the spreads, (3, P)."""
-    kinds, hands = len(joint.sightings.specimens), len(joint.sightings.throwers)
-    both = joint.mean**2 + np.einsum("gpgp->gp", joint.cover)
-    mean, cover = joint.own
-    squares = (both[1 : 1 + kinds], both[1 + kinds : 1 + kinds + hands],
-               mean**2 + np.einsum("tpp->tp", cover))  # fmt: skip
     found = []
-    for square, spread in zip(squares, joint.levels, strict=True):
+    for square, spread in zip(joint.squares, joint.levels, strict=True):
         over = np.where(spread > 0.0, spread, np.inf)
         found.append((square / over**2 - (spread > 0.0)).sum(axis=0))
     return np.array(found)
