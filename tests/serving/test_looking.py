@@ -275,3 +275,23 @@ def test_the_table_of_a_campaign_where_there_is_one(tmp_path: Path) -> None:
         assert table["rows"] == [["a", "312.5"], ["b", ""]]
         for wrong in ("none", "..", "%2e%2e"):
             assert client.get(f"/api/campaigns/{wrong}").status_code == 404
+
+
+def test_only_folders_of_instruments_are_offered_for_a_new_trial(tmp_path: Path) -> None:
+    """Not what this program wrote: answers, a campaign, the truth of a simulated throw."""
+    files = {
+        "raw": ("markers.csv", "tip/0001.tif", "notes.pdf"),
+        "demo-truth": ("truth.json", "truth.nc", "also.csv"),
+        "truth-pictures": ("births.json", "fronts.csv"),
+        "spring": ("campaign.csv",),
+        "one.answers": ("summary.json", "figures/tip.csv"),
+        "letters": ("letter.pdf",),
+    }
+    for folder, names in files.items():
+        for name in names:
+            place = tmp_path / folder / name
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.touch()
+    with client_of(tmp_path) as client:
+        offered = client.get("/api/new/folders").json()["folders"]
+    assert offered == [{"path": "raw", "files": 2}]

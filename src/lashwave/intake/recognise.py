@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import glob
+import os
 import re
 from dataclasses import asdict, dataclass, field
 from fnmatch import fnmatchcase
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -71,6 +73,13 @@ def recognise(folder: Path, units: dict[str, dict[str, str]] | None = None) -> l
             found.append(_one(folder, name, (units or {}).get(name, {})))
     found += [_images(folder, pattern, many) for pattern, many in sequences(images)]
     return sorted(found, key=lambda one: one.name)
+
+
+def count_known(folder: Path) -> int:
+    """How many files of a folder and its folders have an instrument's ending; at most MOST."""
+    known = {*TIFF, *PNG, *FILM_ENDINGS, *sheet.ENDINGS, *READERS, ".wav"}
+    files = (name for _, _, names in os.walk(folder) for name in names)
+    return sum(Path(name).suffix.lower() in known for name in islice(files, MOST))
 
 
 def sequences(names: list[str]) -> list[tuple[str, list[str]]]:

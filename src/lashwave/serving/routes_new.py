@@ -15,6 +15,8 @@ from lashwave.serving.replies import Refused, answer, not_found
 from lashwave.serving.server_state import ServerState, sent, state
 
 Units = dict[str, dict[str, str]]
+OURS = ("summary.json", "truth.json", "births.json", "campaign.csv")
+"""Mark folders that this program wrote: answers, the truth of a simulation, a campaign."""
 
 
 def source_of(s: ServerState, path: Any) -> Path:
@@ -50,14 +52,15 @@ def units_of(body: dict[str, Any]) -> Units:
 
 
 def folders(request: Request) -> Response:
-    """Folders of DIR that hold files and are no trial: where instrument files may be."""
+    """Folders of DIR that hold what instruments write, by its ending, and are no trial."""
     s = state(request)
     trials = set(s.library.ids())
     found = []
     for path in sorted(s.library.folder.iterdir()):
         usable = path.is_dir() and not path.is_symlink() and not path.name.startswith(".")
-        if usable and path.name not in trials and not (path / "summary.json").is_file():
-            found.append({"path": path.name, "files": sum(p.is_file() for p in path.iterdir())})
+        if usable and path.name not in trials and not any((path / n).is_file() for n in OURS):
+            count = recognise.count_known(path)
+            found += [{"path": path.name, "files": count}] if count else []
     return answer({"folders": found})
 
 
