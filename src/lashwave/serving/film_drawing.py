@@ -16,6 +16,7 @@ from lashwave.files import read_motion, replace_file
 from lashwave.pipeline import Progress
 from lashwave.quantities import Array, InputError, interpolate
 from lashwave.serving.film_plan import HEIGHT, WIDTH
+from lashwave.serving.film_words import put_words
 
 EDGE = 60
 BESIDE = 380
@@ -67,8 +68,9 @@ def write_film(arguments: dict[str, Any], show: Progress) -> None:
     def images() -> Iterator[NDArray]:
         for k in range(count):
             digits = max(0, 1 - int(np.floor(np.log10(max(sd[k], 1e-3)))))
-            said = f"{1e3 * at[k]:.3f} ms    tip {speed[k]:.{digits}f} +- {sd[k]:.{digits}f} m/s"
-            words = (str(arguments["title"]), f"{said}    {slower:.3g} times slower")
+            said = f"{1e3 * at[k]:.3f} ms    tip {speed[k]:.{digits}f} ± {sd[k]:.{digits}f} m/s"
+            slow = f"{slower:.3g} times slower"
+            words = (str(arguments["title"]), f"{said} (best motion)    {slow}")
             image = drawn(uv[max(0, k - GHOSTS) : k + 1], words, scale)
             _strip(image, arguments.get("events") or [], (begin, end), float(at[k]))
             if beside is not None:
@@ -117,8 +119,7 @@ def _inset(image: NDArray[np.uint8], picture: NDArray[np.uint8] | None) -> None:
     left, top = WIDTH - BESIDE - EDGE // 2, EDGE + 20
     if picture is None:
         cv2.rectangle(image, (left, top), (left + BESIDE, top + BESIDE), FADED, 1, cv2.LINE_AA)
-        spot = (left + 12, top + 28)
-        cv2.putText(image, "no picture", spot, cv2.FONT_HERSHEY_SIMPLEX, 0.6, INK, 1, cv2.LINE_AA)
+        put_words(image, "no picture", (left + 12, top + 28), 17, INK)
         return
     high, wide = picture.shape[:2]
     scale = BESIDE / max(high, wide)
@@ -146,10 +147,7 @@ def _strip(
         at = x(event["time"])
         cv2.line(image, (at, row - 8), (at, row + 8), TIP, 2, cv2.LINE_AA)
         if at >= free:  # a name that would lie over another is left out
-            text = str(event["name"]).encode("ascii", "replace").decode()
-            spot = (at + 4, row - 10)
-            cv2.putText(image, text, spot, cv2.FONT_HERSHEY_SIMPLEX, 0.5, INK, 1, cv2.LINE_AA)
-            free = at + 10 * len(text)
+            free = 8 + put_words(image, str(event["name"]), (at + 4, row - 10), 14, INK)
     cv2.line(image, (x(now), row - 12), (x(now), row + 12), INK, 2, cv2.LINE_AA)
 
 
@@ -179,9 +177,7 @@ def drawn(shapes: Array, words: tuple[str, str], scale: float) -> NDArray[np.uin
     tip = tuple(int(v) for v in np.round(shapes[-1][-1] * 2**FINE))
     cv2.circle(image, tip, 5 << FINE, TIP, -1, cv2.LINE_AA, FINE)
     for i, text in enumerate(words):
-        plain = text.encode("ascii", "replace").decode()
-        spot = (24, 34 + 28 * i)
-        cv2.putText(image, plain, spot, cv2.FONT_HERSHEY_SIMPLEX, 0.7, INK, 1, cv2.LINE_AA)
+        put_words(image, text, (24, 34 + 28 * i), 20, INK)
     _ruler(image, scale)
     return image
 
@@ -198,8 +194,7 @@ def _ruler(image: NDArray[np.uint8], scale: float) -> None:
     length = power * max(m for m in (1, 2, 5) if m * power <= wanted)
     left, row = WIDTH - EDGE - round(length * scale), HEIGHT - 24
     cv2.line(image, (left, row), (WIDTH - EDGE, row), INK, 2, cv2.LINE_AA)
-    spot = (left, row - 8)
-    cv2.putText(image, f"{length:g} m", spot, cv2.FONT_HERSHEY_SIMPLEX, 0.6, INK, 1, cv2.LINE_AA)
+    put_words(image, f"{length:g} m", (left, row - 8), 17, INK)
 
 
 def encode(path: Path, images: Any, rate: float) -> None:
