@@ -12,6 +12,7 @@ import pytest
 import xarray as xr
 
 from lashwave.quantities.answer import Answer
+from lashwave.report import words
 from lashwave.report.page import compose, render
 from tests.report import invented
 
@@ -116,6 +117,18 @@ def test_the_page_says_everything_that_was_asked_of_it(page: str) -> None:
 
 
 @pytest.mark.slow
+def test_every_option_is_shown_with_its_unit() -> None:
+    """As the options' own docstrings state it, in brackets."""
+    from lashwave.estimate import Options
+    from lashwave.report.page import _flat
+
+    shown = {name.removeprefix("option "): value for name, value in _flat(Options())}
+    assert shown["spacing_butt"] == "0.05 m" and shown["known"] == "none"
+    assert shown["floor_density"].replace("\u202f", " ") == "0.03 m² s⁻³"
+    plain = {"most_links", "rough_power", "draws", "degrees", "seed", "known"}
+    assert set(words.OPTION_UNITS) == set(shown) - plain
+
+
 def test_the_same_input_gives_the_same_page(page: str) -> None:
     trial = invented.trial()
     fit = invented.fit(trial)

@@ -93,7 +93,11 @@ def with_sd(answer: Answer) -> str:
 
 def interval(answer: Answer) -> str:
     """The 95 % interval, `408.8 to 415.8`, in the unit of `readable`; a dash without one."""
-    shown, _ = readable(answer)
+    return interval_of(readable(answer)[0])
+
+
+def interval_of(shown: Answer) -> str:
+    """The same of an answer that is in the unit it is read in already."""
     if shown.value is None or shown.low95 is None or shown.high95 is None:
         return "–"
     places = decimals(shown.sd, shown.value)

@@ -193,8 +193,15 @@ def _flat(options: Any) -> list[tuple[str, str]]:
     if is_dataclass(options) and not isinstance(options, type):
         options = asdict(options)
     if isinstance(options, Mapping):
-        return [(f"option {name}", str(value)) for name, value in sorted(options.items())]
+        return [(f"option {name}", _set(name, value)) for name, value in sorted(options.items())]
     return [("options", str(options))]
+
+
+def _set(name: str, value: Any) -> str:
+    """What an option was set to, with its unit."""
+    if isinstance(value, (tuple, list)):
+        return "; ".join(str(one) for one in value) or "none"
+    return f"{value} {numbers.unit(words.OPTION_UNITS.get(name, ''))}".strip()
 
 
 def _provenance(trial: Trial, fit: Fit, options: Any, made: datetime) -> list[tuple[str, str]]:

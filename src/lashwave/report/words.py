@@ -16,6 +16,15 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
+OPTION_UNITS = {
+    **dict.fromkeys(("spacing_butt", "spacing_tip", "spacing_clamp", "spacing_held"), "m"),
+    **dict.fromkeys(("turn", "sweep_turn"), "rad"),
+    **dict.fromkeys(("longest_step", "shortest_step"), "s"),
+    **dict.fromkeys(("hand_density", "floor_density", "grip_density", "rough_density"), "m2 s-3"),
+}
+"""Units of the fit's options; those that are not here are counts or plain ratios."""
+
+
 @dataclass(frozen=True)
 class Card:
     """A headline answer."""

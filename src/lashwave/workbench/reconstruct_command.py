@@ -61,46 +61,32 @@ def reconstruct(
     return DONE
 
 
-# Unit to read in, its factor from SI: milliseconds for clocks, the rest as they are.
-_READABLE = {"clock_offset": ("ms", 1e3)}
-
-
 def rows(
     answers: dict[str, Answer], draws: int, truth: dict[str, float | None] | None = None
 ) -> list[list[str]]:
     """One row an answer: name, value, sd, 95 % interval, unit, chance; and truth, hit or miss."""
+    from lashwave.report import numbers
+
     table = []
     for name, answer in answers.items():
-        unit, factor = _READABLE.get(name.split(":")[0], (answer.unit, 1.0))
-        row = [name, *_numbers(answer, factor), "" if unit == "1" else unit, _chance(answer, draws)]
+        shown, unit = numbers.readable(answer)
+        row = [name, *_numbers(shown), unit, _chance(answer, draws)]
         if truth is not None:
-            row += _beside(answer, truth.get(name), factor)
+            row += _beside(answer, shown, truth.get(name))
         table.append(row)
     return table
 
 
-def _numbers(answer: Answer, factor: float) -> list[str]:
+def _numbers(shown: Answer) -> list[str]:
     """Value, standard deviation, interval, to the digits that the deviation supports."""
-    if answer.value is None:
-        return ["none", "", answer.reason or ""]
-    if answer.sd is None or answer.low95 is None or answer.high95 is None:
-        return [f"{factor * answer.value:.6g}", "", ""]
-    digits = _digits(factor * answer.value, factor * answer.sd)
-    low, high = factor * answer.low95, factor * answer.high95
-    return [
-        f"{factor * answer.value:.{digits}f}",
-        f"{factor * answer.sd:.2g}",
-        f"{low:.{digits}f} to {high:.{digits}f}",
-    ]
+    from lashwave.report import decimals, fixed, numbers
 
-
-def _digits(value: float, sd: float) -> int:
-    """Decimals that show a deviation to two figures, and no more than six figures of the value."""
-    from math import floor, log10
-
-    of_value = 5 - floor(log10(abs(value))) if value else 6
-    of_sd = 1 - floor(log10(sd)) if sd > 0.0 else of_value
-    return min(max(min(of_value, of_sd), 0), 9)
+    if shown.value is None:
+        return ["none", "", shown.reason or ""]
+    places = decimals(shown.sd, shown.value)
+    known = shown.sd is not None and shown.low95 is not None
+    interval = numbers.interval_of(shown) if known else ""
+    return [fixed(shown.value, places), fixed(shown.sd, places) if known else "", interval]
 
 
 def _chance(answer: Answer, draws: int) -> str:
@@ -109,15 +95,17 @@ def _chance(answer: Answer, draws: int) -> str:
     return "" if answer.probability is None else chance(answer.probability, draws)
 
 
-def _beside(answer: Answer, true: float | None, factor: float) -> list[str]:
-    """The truth of a simulated trial, and whether the interval holds it."""
+def _beside(answer: Answer, shown: Answer, true: float | None) -> list[str]:
+    """The truth of a simulated trial, and whether the interval holds it; as `shown` is read."""
+    from lashwave.report import decimals, fixed
+
     if true is None:
         return ["none", "agrees" if answer.value is None else "-"]
+    factor = shown.value / answer.value if answer.value and shown.value else 1.0
+    text = fixed(factor * true, decimals(shown.sd, factor * true))
     if answer.low95 is None or answer.high95 is None:
-        return [f"{factor * true:.6g}", "-"]
-    holds = answer.low95 <= true <= answer.high95
-    digits = _digits(factor * true, factor * (answer.sd or 0.0))
-    return [f"{factor * true:.{digits}f}", "inside" if holds else "outside"]
+        return [text, "-"]
+    return [text, "inside" if answer.low95 <= true <= answer.high95 else "outside"]
 
 
 def show_result(done: Reconstruction, out: Path, *, as_json: bool = False) -> None:
