@@ -35,23 +35,47 @@ export function usePlace(): Place {
   return place;
 }
 
+/** A part of the place, as the open panel: from the address, from a link that is followed later. */
+export function usePlaced(name: string, first: string): [string, (next: string) => void] {
+  const read = (): string => readPlace().at.get(name) ?? first;
+  const [value, set] = useState(read);
+  useEffect(() => {
+    const moved = (): void => set(read());
+    window.addEventListener("hashchange", moved);
+    return () => window.removeEventListener("hashchange", moved);
+  }, []);
+  return [
+    value,
+    (next) => {
+      set(next);
+      keepAt({ [name]: next === first ? null : next });
+    },
+  ];
+}
+
 let waiting = 0;
+/** What is to be written, and the page that it is of. */
 let pending: Record<string, string | null> = {};
+let pendingOf = "";
+
+const pathNow = (): string => location.hash.split("?")[0] || "#/";
 
 /** Writes what is looked at into the address, a moment after the last change; no step back is made. */
 export function keepAt(values: Record<string, string | null>): void {
   clearTimeout(waiting);
-  pending = { ...pending, ...values };
+  pending = pendingOf === pathNow() ? { ...pending, ...values } : values;
+  pendingOf = pathNow();
   waiting = window.setTimeout(() => {
+    // Who has gone on to another page meanwhile does not take this one's place there.
+    if (pathNow() !== pendingOf) return;
     const { at } = readPlace();
     for (const [name, value] of Object.entries(pending)) {
       if (value === null) at.delete(name);
       else at.set(name, value);
     }
     pending = {};
-    const path = location.hash.split("?")[0] || "#/";
     const query = at.toString();
-    history.replaceState(null, "", query ? `${path}?${query}` : path);
+    history.replaceState(null, "", query ? `${pendingOf}?${query}` : pendingOf);
   }, 250);
 }
 

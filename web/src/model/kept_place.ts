@@ -27,18 +27,9 @@ export function followPlace(bench: Bench): () => void {
       to: ms(to),
       station: station === null ? null : String(Number(station.toFixed(4))),
       camera: bench.info.cameras.length > 1 ? (bench.activeCamera?.name ?? null) : null,
-      ...others,
     });
   };
   const signals = [bench.time, bench.window, bench.selection, bench.camera, bench.playing];
   const offs = signals.map((signal) => (signal as { on(tell: () => void): () => void }).on(keep));
   return () => offs.forEach((off) => off());
-}
-
-/** Parts of the place that are no business of the bench, as the open tab; kept with the rest. */
-const others: Record<string, string | null> = {};
-
-export function keepOther(name: string, value: string | null): void {
-  others[name] = value;
-  keepAt({ ...others });
 }

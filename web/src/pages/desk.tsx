@@ -4,11 +4,11 @@ import { getJson, trialPath } from "../core/api";
 import { listen } from "../core/changes";
 import { listenToKeys } from "../core/keys";
 import { withSd } from "../core/format";
-import { numberAt, readPlace } from "../core/place";
+import { usePlaced } from "../core/place";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import { Frames } from "../model/frames";
-import { followPlace, keepOther } from "../model/kept_place";
+import { followPlace } from "../model/kept_place";
 import { Mends } from "../model/mends";
 import { Player } from "../model/player";
 import { Run } from "../model/run";
@@ -60,7 +60,7 @@ export function Desk({ id, bench, reload }: Props) {
   const mends = useMemo(() => new Mends(id), [id]);
   const run = useMemo(() => new Run(reload), [id]);
   const scene = useRef<SceneView | null>(null);
-  const [tab, setTab] = useTab();
+  const [tab, setTab] = usePlaced("tab", "0");
   const [keys, showKeys] = useState(false);
   useEffect(() => followPlace(bench), [bench]);
 
@@ -85,7 +85,7 @@ export function Desk({ id, bench, reload }: Props) {
         orbit: () => scene.current?.orbit ?? null,
         wake: () => player.wake(),
         showKeys: () => showKeys(true),
-        tab: setTab,
+        tab: (next) => setTab(String(next)),
         undo: () => void mends.undo(),
         redo: () => void mends.redo(),
         fitLine: () => scene.current?.fitLine(),
@@ -130,7 +130,9 @@ export function Desk({ id, bench, reload }: Props) {
         ) : null}
         <Splitter name="side" />
         <Side
-          {...{ id, bench, player, mends, run, tab, setTab }}
+          {...{ id, bench, player, mends, run }}
+          tab={Math.min(Math.max(Number(tab) | 0, 0), 3)}
+          setTab={(next) => setTab(String(next))}
           orbit={() => scene.current?.orbit ?? null}
         />
       </div>
@@ -140,16 +142,6 @@ export function Desk({ id, bench, reload }: Props) {
       {keys ? <KeysDialog close={() => showKeys(false)} /> : null}
     </div>
   );
-}
-
-/** The open panel, kept in the address. */
-function useTab(): [number, (tab: number) => void] {
-  const [tab, setTab] = useState(() => numberAt(readPlace().at, "tab") ?? 0);
-  const set = (next: number): void => {
-    setTab(next);
-    keepOther("tab", next ? String(next) : null);
-  };
-  return [tab, set];
 }
 
 /** Follows a run of this trial that another tab has started. */

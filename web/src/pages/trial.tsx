@@ -74,6 +74,14 @@ export function TrialPage({ id }: { id: string }) {
     });
   }, [load, id]);
 
+  useEffect(() => {
+    if (!bench) return;
+    // A link to another place of this trial, typed over it or followed back.
+    const moved = (): void => takePlace(bench, readPlace().at);
+    window.addEventListener("hashchange", moved);
+    return () => window.removeEventListener("hashchange", moved);
+  }, [bench]);
+
   if (bench) return <Desk key={id} id={id} bench={bench} reload={load} />;
   return (
     <>
