@@ -6,11 +6,15 @@ const RAISED: Record<string, string> = {
 };
 /** From this size on a number and its deviation share a power of ten. */
 const LARGE = 1e5;
+/** Below this a number is nothing but rounding, in every unit that is shown. */
+const NOTHING = 1e-9;
 
 /** A number to as many figures as its deviation supports: two of the deviation. */
 export function withSd(value: number, sd: number | null | undefined, unit = ""): string {
   if (!Number.isFinite(value)) return "–";
   const tail = unit && unit !== "1" ? ` ${readableUnit(unit)}` : "";
+  // What a free end has by rounding alone, as its curvature.
+  if (Math.abs(value) < NOTHING && (sd ?? 0) < NOTHING) return `0${tail}`;
   if (sd === null || sd === undefined || !(sd > 0)) return figures(value, 5) + tail;
   const size = Math.max(Math.abs(value), sd);
   const power = size >= LARGE || size < 1e-4 ? Math.floor(Math.log10(size)) : 0;
@@ -43,7 +47,7 @@ export function skewed(value: number, low: number, high: number): boolean {
   return below > 0 && above > 0 && Math.max(below, above) > 1.5 * Math.min(below, above);
 }
 
-function signed(value: number, decimals: number): string {
+export function signed(value: number, decimals: number): string {
   // What rounds to nothing has no sign.
   return value.toFixed(decimals).replace(/^-(?=[0.]*$)/, "").replace(/^-/, "−");
 }
@@ -55,7 +59,7 @@ function raised(power: number): string {
 /** A number to some figures, without an exponent where that is readable. */
 export function figures(value: number, count = 4): string {
   if (!Number.isFinite(value)) return "–";
-  if (Math.abs(value) < 1e-9) return "0";
+  if (Math.abs(value) < NOTHING) return "0";
   const size = Math.abs(value);
   if (size >= 1e6 || size < 1e-4) {
     const [digits, power] = value.toExponential(count - 1).split("e");

@@ -82,3 +82,11 @@ export function metres(value: unknown): number {
   if (!match) return NaN;
   return Number(match[1]) * { mm: 1e-3, cm: 1e-2, m: 1 }[(match[2] ?? "m") as "mm" | "cm" | "m"];
 }
+
+/** A field as the form names it: cameras.0.rate is the rate of camera 1. */
+export function fieldName(path: string): string {
+  const [first, ...rest] = path.split(".");
+  if (first === "cameras" && rest.length)
+    return `camera ${Number(rest[0]) + 1}, ${rest.slice(1).join(" ").replace(/_/g, " ")}`;
+  return path.replace(/\./g, ", ").replace(/_/g, " ");
+}

@@ -14,8 +14,10 @@ export interface Field {
   sd: Float32Array | null;
   unit: string;
   name: FieldName;
-  low: number;
+  /** What its colours go up to. */
   high: number;
+  /** Whether some values are beyond that. */
+  beyond: boolean;
 }
 
 export type FieldName = "speed" | "curvature" | "tension";
@@ -104,9 +106,17 @@ function field(
   name: FieldName,
   quantile: number,
 ): Field {
-  const high = topOf(values, quantile);
+  const high = rounded(topOf(values, quantile));
   const sd = pack.has(`${name}_sd`) ? pack.floats(`${name}_sd`) : null;
-  return { values, sd, unit, name, low: 0, high };
+  return { values, sd, unit, name, high, beyond: topOf(values, 1) > high };
+}
+
+const ROUND = [1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10];
+
+/** The next round number: the end of a scale is then not read as a peak. */
+export function rounded(value: number): number {
+  const power = 10 ** Math.floor(Math.log10(value));
+  return power * ROUND.find((r) => r * power >= value * (1 - 1e-9))!;
 }
 
 /** What a map is shown up to: a quantile of the values, or the largest of them. */

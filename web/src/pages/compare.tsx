@@ -121,7 +121,7 @@ function Curves({ all }: { all: One[] }) {
         aria-label={`${info.long_name || plain(list)} of ${all.map((o) => o.name).join(", ")}, each aligned at its own peak of the tip speed`}
         dangerouslySetInnerHTML={{ __html: svg }}
       />
-      <p class="soft">{info.long_name}. Time 0 is each throw's own peak of the tip speed; bands 95 %.</p>
+      <p class="soft">{info.long_name}. Time 0 is each throw's own peak of the tip speed. Medians of draws, bands 95 %.</p>
     </section>
   );
 }
@@ -137,6 +137,7 @@ function Differences({ all }: { all: One[] }) {
     <>
       <h2>Answers and their differences</h2>
       <p class="soft">
+        A value is the median of its draws, ± their standard deviation.{" "}
         {paired
           ? "Before and after share most sightings, so the sd of a difference, taken as if they were independent, is too large."
           : "The sd of a difference takes the throws as independent; what they share, as one line table, is in both."}

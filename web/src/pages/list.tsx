@@ -177,6 +177,7 @@ export function ListPage() {
             <span class="soft">
               {chosen.length < 2 ? "tick two answered trials or more" : `${chosen.length} trials`}
             </span>
+            <span class="soft">Peak speed and Mach number: median of draws ± sd</span>
           </p>
         ) : null}
         {listing?.trials.length ? (

@@ -7,6 +7,7 @@ import { CamerasStep } from "../panels/new_cameras";
 import { BasicsStep, LineStep } from "../panels/new_basics";
 import { StationsStep } from "../panels/new_stations";
 import {
+  fieldName,
   get,
   put,
   type Description,
@@ -171,14 +172,6 @@ export function NewPage() {
       </main>
     </>
   );
-}
-
-/** A field as the form names it: cameras.0.rate is the rate of camera 1. */
-function fieldName(path: string): string {
-  const [first, ...rest] = path.split(".");
-  if (first === "cameras" && rest.length)
-    return `camera ${Number(rest[0]) + 1}, ${rest.slice(1).join(" ").replace(/_/g, " ")}`;
-  return path.replace(/\./g, ", ").replace(/_/g, " ");
 }
 
 function Preview({ checked, name }: { checked: Checked | null; name: string }) {

@@ -1,6 +1,6 @@
 /** What is selected, in numbers, at the moment of the clock; and the events to go to. */
 import { useEffect, useState } from "preact/hooks";
-import { figures, moment, withSd } from "../core/format";
+import { figures, moment, signed, withSd } from "../core/format";
 import { useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import type { Player } from "../model/player";
@@ -73,7 +73,7 @@ function Numbers({ bench, t, station }: { bench: Bench; t: number; station: numb
   line.set(t);
   const s = motion.row(station);
   const at = line.k * motion.stations + s;
-  const place = Array.from(line.position.subarray(3 * s, 3 * s + 3), (v) => v.toFixed(3));
+  const place = Array.from(line.position.subarray(3 * s, 3 * s + 3), (v) => signed(v, 3));
   const { speed, curvature, tension } = motion.fields;
   const rows: [string, string][] = [
     ["time", moment(t)],

@@ -1,6 +1,6 @@
 /** Which marker sits where: pick a label, then click its place on the line; or type it. */
 import { useState } from "preact/hooks";
-import { get, metres, type StepProps } from "../model/description";
+import { fieldName, get, metres, type StepProps } from "../model/description";
 import { Field } from "./new_field";
 
 export function StationsStep(props: StepProps) {
@@ -53,7 +53,7 @@ export function StationsStep(props: StepProps) {
         .filter((fault) => /^markers\.(stations|handle)/.test(fault.field))
         .map((fault) => (
           <p class="fault">
-            {fault.problem}
+            <b>{fieldName(fault.field)}</b>: {fault.problem}
             {fault.remedy ? `; ${fault.remedy}` : ""}
           </p>
         ))}

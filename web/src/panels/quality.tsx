@@ -7,6 +7,7 @@ import type { Player } from "../model/player";
 import { countSightings } from "../model/counts";
 import type { Sightings } from "../model/sightings";
 import { RasterView } from "../views/raster";
+import { Axis } from "./axis";
 import { ViewFrame } from "./mount";
 
 export function Quality({ bench, player }: { bench: Bench; player: Player }) {
@@ -14,23 +15,26 @@ export function Quality({ bench, player }: { bench: Bench; player: Player }) {
   if (!seen) return <p class="note">No sightings can be read from this trial.</p>;
   return (
     <div class="quality">
-      <ViewFrame
-        title="Sightings"
-        name="sightings"
-        kind="raster"
-        trial={bench.info.name}
-        player={player}
-        deps={[bench]}
-        make={(host) => new RasterView(bench, seen, host)}
-        legend={
-          <p class="legend">
-            <i class="bar used" /> used <i class="bar distrusted" /> distrusted{" "}
-            <i class="bar missing" /> missing
-            {seen.note ? <strong> {seen.note}</strong> : null}
-            <span class="soft">Shift and drag marks a span</span>
-          </p>
-        }
-      />
+      <div class="raster-column">
+        <ViewFrame
+          title="Sightings"
+          name="sightings"
+          kind="raster"
+          trial={bench.info.name}
+          player={player}
+          deps={[bench]}
+          make={(host) => new RasterView(bench, seen, host)}
+          legend={
+            <p class="legend">
+              <i class="bar used" /> used <i class="bar distrusted" /> distrusted{" "}
+              <i class="bar missing" /> missing
+              {seen.note ? <strong> {seen.note}</strong> : null}
+              <span class="soft">Shift and drag marks a span</span>
+            </p>
+          }
+        />
+        <Axis bench={bench} />
+      </div>
       <Counts bench={bench} seen={seen} />
     </div>
   );

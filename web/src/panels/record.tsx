@@ -1,17 +1,17 @@
 /** The record: the time line, and on its axis either maps and plots or the sightings. */
-import { useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 import { figures, readableUnit } from "../core/format";
 import { RAMPS, rampColour } from "../core/colour";
+import { usePlaced } from "../core/place";
 import { useSignal } from "../core/signal";
-import { theme } from "../core/theme";
 import type { Bench } from "../model/bench";
-import { topOf, type FieldName } from "../model/motion";
+import { rounded, topOf, type FieldName } from "../model/motion";
 import type { Player } from "../model/player";
-import { AxisView } from "../views/axis";
 import { MapView } from "../views/map";
 import { PlotView } from "../views/plot";
 import { choices, plotted } from "../views/plotted";
 import { TimelineView } from "../views/timeline";
+import { Axis } from "./axis";
 import { ViewFrame } from "./mount";
 import { Quality } from "./quality";
 
@@ -22,7 +22,7 @@ interface Props {
 }
 
 export function Record({ id, bench, player }: Props) {
-  const [sheet, setSheet] = useState<"motion" | "sightings">(bench.line ? "motion" : "sightings");
+  const [sheet, setSheet] = usePlaced("sheet", bench.line ? "motion" : "sightings");
   return (
     <div class="record">
       <div class="time-row">
@@ -57,7 +57,7 @@ function Tab({
   say,
   set,
 }: {
-  now: Which;
+  now: string;
   name: Which;
   say: string;
   set: (w: Which) => void;
@@ -98,23 +98,6 @@ function Sheet({ bench, player }: Props) {
   );
 }
 
-/** The numbers of the time axis below a column. */
-function Axis({ bench }: { bench: Bench }) {
-  const host = useRef<HTMLDivElement>(null);
-  useEffect(() => {
-    const view = new AxisView(bench, host.current!);
-    const watch = new ResizeObserver(() => view.resize());
-    watch.observe(host.current!);
-    const off = theme.on(() => view.resize());
-    return () => {
-      watch.disconnect();
-      off();
-      view.destroy();
-    };
-  }, [bench]);
-  return <div class="axis" ref={host} aria-hidden="true" />;
-}
-
 function MapFrame({
   bench,
   player,
@@ -127,11 +110,11 @@ function MapFrame({
   title: string;
 }) {
   const motion = bench.motion!;
-  const { values, sd, unit } = motion.fields[name];
+  const { sd, unit } = motion.fields[name];
   const [what, setWhat] = useState("value");
   const ofSd = what === "sd" && sd !== null;
-  const high = ofSd ? topOf(sd, 0.995) : motion.fields[name].high;
-  const best = useMemo(() => topOf(values, 1), [values]);
+  const high = ofSd ? rounded(topOf(sd, 0.995)) : motion.fields[name].high;
+  const beyond = ofSd || motion.fields[name].beyond;
   const steps = [0, 0.25, 0.5, 0.75, 1].map((x) => rampColour(RAMPS[name], x)).join(", ");
   return (
     <ViewFrame
@@ -158,11 +141,11 @@ function MapFrame({
         )
       }
       legend={
-        <p class="legend">
+        <p class="legend" title="colours go with the root of the value">
           0 <i class="ramp" style={{ background: `linear-gradient(to right, ${steps})` }} />{" "}
+          {beyond ? "≥ " : ""}
           {figures(high, 3)} {unit}
-          {!ofSd && best > 1.01 * high ? ` (up to ${figures(best, 3)})` : ""}, root scale
-          <i class="front" /> bend
+          <i class="front" /> bend <span class="soft">{ofSd ? "" : "best motion"}</span>
         </p>
       }
     />
@@ -203,7 +186,7 @@ function PlotFrame({
       legend={
         <p class={what && what.curves.length > 4 ? "legend many" : "legend"}>
           {what ? (
-            <span title={what.curves.some((c) => c.low) ? "bands: 95 %" : ""}>
+            <span title={what.curves.some((c) => c.low) ? "median of draws; bands: 95 %" : ""}>
               {bracketed(what.unit)}
             </span>
           ) : (

@@ -48,7 +48,7 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
     view.content.pictures = pictures;
     player.wake();
   }, [view, band, pictures]);
-  const high = bench.motion?.fields.speed.high;
+  const speed = bench.motion?.fields.speed;
   return (
     <ViewFrame
       title="Line"
@@ -61,10 +61,10 @@ export function SceneFrame(props: Props & { hold: (view: SceneView | null) => vo
       make={(host) => new SceneView(bench, frames, host, player, setNote)}
       over={
         <p class="legend over">
-          {high ? (
+          {speed ? (
             <>
               0 <i class="ramp" style={{ background: `linear-gradient(to right, ${SPEEDS})` }} />{" "}
-              {figures(high, 3)} m/s{" "}
+              {figures(speed.high, 3)} m/s{" "}
             </>
           ) : null}
           {SIGNS.map(([sign, name]) => (

@@ -43,7 +43,10 @@ export class AxisView {
     for (const t of timeTicks(from, to, width)) {
       const x = left + ((t - from) / (to - from)) * width;
       ctx.fillRect(x - 0.5, 0, 1, 3);
-      ctx.fillText(figures(1e3 * t, 7), Math.min(x, left + width - 1.2 * size), size + 3);
+      const text = figures(1e3 * t, 7);
+      const half = 0.5 * ctx.measureText(text).width;
+      // Clear of the axis's name on the left and of the edge on the right.
+      ctx.fillText(text, Math.min(Math.max(x, left + half), left + width - 1.2 * size), size + 3);
     }
   }
 }

@@ -3,7 +3,7 @@ import { RAMPS, onRamp } from "../core/colour";
 import { figures, moment, withSd } from "../core/format";
 import { inks, rem } from "../core/theme";
 import type { Bench } from "../model/bench";
-import { topOf, type FieldName, type Motion } from "../model/motion";
+import { rounded, topOf, type FieldName, type Motion } from "../model/motion";
 import { below, nearest } from "../model/search";
 import { axes, timeTicks } from "../paint/axes";
 import { SvgPainter } from "../paint/svg";
@@ -15,7 +15,7 @@ export class MapView implements View {
   private readonly sheet: Sheet;
   private readonly level = document.createElement("div");
   private readonly image = document.createElement("canvas");
-  private readonly shown: { values: Float32Array; high: number };
+  private readonly shown: { values: Float32Array; high: number; beyond: boolean };
   private readonly off: () => void;
 
   constructor(
@@ -26,8 +26,11 @@ export class MapView implements View {
     /** Whether the standard deviation is shown in place of the value. */
     private readonly ofSd = false,
   ) {
-    const { values, sd, high } = motion.fields[name];
-    this.shown = ofSd && sd ? { values: sd, high: topOf(sd, 0.995) } : { values, high };
+    const { sd } = motion.fields[name];
+    this.shown =
+      ofSd && sd
+        ? { values: sd, high: rounded(topOf(sd, 0.995)), beyond: true }
+        : motion.fields[name];
     this.sheet = new Sheet(host);
     this.level.className = "level";
     host.append(this.level);
@@ -77,7 +80,7 @@ export class MapView implements View {
     const s = motion.row(this.stationAt(y));
     const at = k * motion.stations + s;
     const value = Number.isFinite(values[at]!)
-      ? withSd(values[at]!, sd?.[at], unit)
+      ? `${withSd(values[at]!, sd?.[at], unit)} (best motion)`
       : "not defined on the rigid grip";
     return `${moment(motion.time[k]!)}, station ${motion.station[s]!.toFixed(3)} m\n${this.name} ${value}`;
   }
@@ -248,7 +251,7 @@ export class MapView implements View {
       { low: 0, high: this.motion.length, name: "station [m]" },
       inks.ink,
     );
-    const what = this.ofSd ? `standard deviation of ${field.name}` : field.name;
+    const what = this.ofSd ? `standard deviation of ${field.name}` : `${field.name}, best motion`;
     const title = `${this.bench.info.name}: ${what} [${field.unit}]`;
     painter.text(box.x, 19, title, { size: 13, colour: inks.ink, weight: "bold" });
     this.colourBar(painter, box.x + box.width + 18, box.y, box.height);
@@ -266,8 +269,8 @@ export class MapView implements View {
     }
     bar.getContext("2d")!.putImageData(picture, 0, 0);
     painter.image(bar, 1, 256, [x, y, x + 12, y, x, y + height]);
-    const { high } = this.shown;
-    painter.text(x + 17, y + 9, `≥ ${figures(high, 3)}`, { size: 11, colour: inks.ink });
+    const { high, beyond } = this.shown;
+    painter.text(x + 17, y + 9, `${beyond ? "≥ " : ""}${figures(high, 3)}`, { size: 11, colour: inks.ink });
     painter.text(x + 17, y + height / 2 + 4, figures(high / 4, 3), { size: 11, colour: inks.ink });
     painter.text(x + 17, y + height, "0", { size: 11, colour: inks.ink });
   }

@@ -57,7 +57,8 @@ export class PlotView implements View {
     const k = nearest(this.motion.time, t);
     const values = what.curves.map((c) => {
       const sd = c.low && c.high ? (c.high[k]! - c.low[k]!) / 3.92 : null;
-      return `${c.name} ${withSd(c.values[k]!, sd, what.unit)}`;
+      const of = c.best ? "best motion" : c.low ? "median of draws" : "";
+      return `${c.name} ${withSd(c.values[k]!, sd, what.unit)}${of ? ` (${of})` : ""}`;
     });
     return [moment(this.motion.time[k]!), ...values].join("\n");
   }
@@ -76,7 +77,8 @@ export class PlotView implements View {
       }
       const said = (k: number): string =>
         `${withSd(c.values[k]!, c.low && c.high ? (c.high[k]! - c.low[k]!) / 3.92 : null, what.unit)} at ${moment(this.motion.time[k]!)}`;
-      return `${c.name} goes from ${said(low)} to ${said(high)}`;
+      const of = c.best ? " (best motion)" : c.low ? " (median of draws)" : "";
+      return `${c.name}${of} goes from ${said(low)} to ${said(high)}`;
     });
     return `${what.title}, ${moment(from)} to ${moment(to)}: ${parts.join("; ")}.`;
   }

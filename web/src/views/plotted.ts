@@ -10,6 +10,8 @@ export interface Curve {
   /** Dashes of its stroke [px]: with them two curves of one colour are told apart. */
   dash?: number[];
   ink: "blue" | "orange" | "green" | "purple" | "ink";
+  /** Whether it is of the best motion; else the median of the draws at each moment. */
+  best?: boolean;
 }
 
 export interface Plotted {
@@ -34,12 +36,13 @@ function tipSpeed(bench: Bench, motion: Motion): Plotted {
     name: "tip",
     ...motion.trace("speed", motion.stations - 1),
     ink: "blue" as const,
+    best: true,
   };
   const curves: Curve[] = [tip];
   const { station } = bench.selection.value;
   if (station !== null) {
     const trace = motion.trace("speed", motion.row(station));
-    curves.push({ name: `${station.toFixed(3)} m`, ...trace, ink: "orange" });
+    curves.push({ name: `${station.toFixed(3)} m`, ...trace, ink: "orange", best: true });
   }
   const sound = bench.info.quantities["speed_of_sound"]?.value;
   const level = sound ? { level: { value: sound, name: "speed of sound" } } : {};
@@ -52,7 +55,8 @@ function force(bench: Bench, motion: Motion): Plotted | null {
   const { station } = bench.selection.value;
   if (station !== null) {
     const trace = motion.trace("tension", motion.row(station));
-    curves.push({ name: `tension at ${station.toFixed(3)} m`, ...trace, ink: "orange" });
+    const name = `tension at ${station.toFixed(3)} m`;
+    curves.push({ name, ...trace, ink: "orange", best: true });
   }
   return curves.length ? { key: "hand_force", title: "Hand force", unit: "N", curves } : null;
 }

@@ -1,9 +1,11 @@
 /** Which sightings were used, distrusted or missing: a row for each marker and image feature. */
-import { figures } from "../core/format";
+import { figures, moment, share } from "../core/format";
 import { inks, rem } from "../core/theme";
 import type { Bench } from "../model/bench";
-import { below } from "../model/search";
+import { countSightings } from "../model/counts";
+import { below, nearest } from "../model/search";
 import { Seen, TRUSTED, type Sightings } from "../model/sightings";
+import { timeAxis } from "../paint/axes";
 import { CanvasPainter } from "../paint/canvas";
 import type { Painter } from "../paint/painter";
 import { SvgPainter } from "../paint/svg";
@@ -36,6 +38,7 @@ export class RasterView implements View {
       host,
       (_, y) => this.pick(y),
       () => this.draw(),
+      (t, y) => this.tell(t, y),
     );
     this.off = bench.selection.on(() => this.draw());
     this.resize();
@@ -58,8 +61,44 @@ export class RasterView implements View {
     this.sheet.canvas.remove();
   }
 
+  private rowAt(y: number): Row | undefined {
+    return this.rows[Math.floor((y / this.over.height) * this.rows.length)];
+  }
+
+  /** Moment, label and how that sighting fared, for the pointer. */
+  private tell(t: number, y: number): string | null {
+    const row = this.rowAt(y);
+    if (!row) return null;
+    const { seen } = this;
+    if (row.marker < 0) {
+      const { time, feature, frame, weight } = seen.cameras[row.camera]!;
+      let best = -1;
+      for (let i = 0; i < time.length; i++) {
+        if (feature[i] !== row.feature) continue;
+        if (best < 0 || Math.abs(time[i]! - t) < Math.abs(time[best]! - t)) best = i;
+      }
+      if (best < 0) return `${row.name}: no points`;
+      return `${row.name}, frame ${frame[best]} at ${moment(time[best]!)}: ${WORDS[byWeight(weight[best])]}`;
+    }
+    const k = nearest(seen.time, t);
+    const i = k * seen.labels.length + row.marker;
+    const state = seen.state(k, row.marker);
+    const trust = Number.isFinite(seen.weight[i]!) ? `, weight ${figures(seen.weight[i]!, 2)}` : "";
+    return `${row.name}, ${moment(seen.time[k]!)}: ${WORDS[state]}${state === Seen.Missing ? "" : trust}`;
+  }
+
+  /** The shares that were used, distrusted and missing, in one sentence. */
+  describe(): string {
+    const { from, to } = this.bench.window.value;
+    const said = countSightings(this.seen).map((one) => {
+      const missing = one.missing === null ? "" : `, ${share(one.missing)} missing`;
+      return `${one.label} ${share(one.used)} used, ${share(one.distrusted)} distrusted${missing}`;
+    });
+    return `Sightings of the whole record, shown from ${moment(from)} to ${moment(to)}: ${said.join("; ")}.`;
+  }
+
   private pick(y: number): void {
-    const row = this.rows[Math.floor((y / this.over.height) * this.rows.length)];
+    const row = this.rowAt(y);
     if (row && row.marker >= 0) this.bench.selectMarker(this.seen.labels[row.marker]!);
     else if (row) this.bench.camera.value = row.camera;
   }
@@ -149,39 +188,39 @@ export class RasterView implements View {
       if (points.feature[i] !== row.feature) continue;
       const t = points.time[i]!;
       if (t < from || t > to) continue;
-      const weight = points.weight[i] ?? NaN;
-      const state = Number.isNaN(weight)
-        ? Seen.Unknown
-        : weight < TRUSTED
-          ? Seen.Distrusted
-          : Seen.Used;
-      this.block(painter, state, x(t), x(t), y, each);
+      this.block(painter, byWeight(points.weight[i]), x(t), x(t), y, each);
     }
   }
 
   svg(): string {
     const height = 24 * this.rows.length;
-    const painter = new SvgPainter(900, height + 60, inks.paper);
+    const painter = new SvgPainter(900, height + 66, inks.paper);
     this.paint(painter, 110, 770, height, 11);
     const { from, to } = this.bench.window.value;
-    const note = `${figures(1e3 * from, 6)} to ${figures(1e3 * to, 6)} ms`;
-    painter.text(110, height + 22, note, { size: 12, colour: inks.ink });
-    const said = "blue: used; orange: distrusted; blank: missing";
-    painter.text(110, height + 42, said, { size: 12, colour: inks.ink });
+    timeAxis(painter, { x: 110, y: 0, width: 770, height }, from, to, inks.ink);
+    const said = "blue: used; orange, high: distrusted; blank: missing";
+    painter.text(110, height + 56, said, { size: 12, colour: inks.ink });
     return painter.toString();
   }
 
   csv(): string {
     const { seen } = this;
     const { from, to } = this.bench.window.value;
-    const words = ["missing", "used", "distrusted", "seen"];
     const lines = [["time [s]", ...seen.labels].join(",")];
     for (let k = 0; k < seen.time.length; k++) {
       if (seen.time[k]! < from || seen.time[k]! > to) continue;
-      lines.push([seen.time[k], ...seen.labels.map((_, l) => words[seen.state(k, l)])].join(","));
+      lines.push([seen.time[k], ...seen.labels.map((_, l) => WORDS[seen.state(k, l)])].join(","));
     }
     return lines.join("\n") + "\n";
   }
+}
+
+/** By number of the state. */
+const WORDS = ["missing", "used", "distrusted", "seen"];
+
+function byWeight(weight: number | undefined): Seen {
+  if (weight === undefined || Number.isNaN(weight)) return Seen.Unknown;
+  return weight < TRUSTED ? Seen.Distrusted : Seen.Used;
 }
 
 /** Markers from tip to butt, as in the maps, then what the cameras saw. */

@@ -67,6 +67,7 @@ export class Dots {
       fragmentShader: FRAGMENT,
       uniforms: { size: { value: 12 }, edge: { value: new Color("#fff") } },
       depthTest: false,
+      transparent: true, // else it is drawn before the tube, which then lies over it
     });
     this.points = new Points(this.geometry, this.material);
     this.points.frustumCulled = false;
