@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import pytest
 
@@ -71,6 +72,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     trials.write(parent, "no-camera", cameras=False)
     trials.write(parent, "unanswered", answered=False, frames=8)
     trials.spoil(parent, "broken")
+    trials.instruments_only(parent, "raw")
+    (parent / "spring").mkdir()
+    rows = ["throw,peak [m/s],verdict", "b,312.4567,usable", "a,98.5,with care", "c,,failed"]
+    (parent / "spring" / "campaign.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     return parent
 
 
@@ -143,9 +148,15 @@ def desk(browser: Any, server: Server) -> Iterator[Any]:
 
 
 def show(page: Any, address: str) -> None:
-    """Open a trial and wait until its views stand."""
+    """Open a trial and wait until its views stand; the trial before is then gone."""
     page.goto(address)
-    until(page, "window.lashwave?.player?.meter.summary().frames > 0")
+    stands(page, unquote(address.split("#/trial/")[1].split("?")[0]))
+
+
+def stands(page: Any, trial: str) -> None:
+    """Wait until the views of a trial stand and have drawn a first moment."""
+    until(page, f"window.lashwave?.bench?.info.id === {trial!r}")
+    until(page, "window.lashwave.player.meter.summary().frames > 0")
     page.wait_for_selector("[data-view=line] canvas.sheet")
 
 
@@ -155,6 +166,31 @@ def until(page: Any, expression: str, seconds: float = 40.0) -> None:
     while not page.evaluate(f"Boolean({expression})"):
         assert time.monotonic() < limit, f"still not so after {seconds:g} s: {expression}"
         page.wait_for_timeout(20)
+
+
+def soon(page: Any, read: Callable[[], Any], wanted: Any, seconds: float = 40.0) -> None:
+    """Wait until what is read is what is wanted: a page answers a key or a click a moment later."""
+    limit = time.monotonic() + seconds
+    while (found := read()) != wanted and time.monotonic() < limit:
+        page.wait_for_timeout(20)
+    assert found == wanted
+
+
+def says(page: Any, selector: str, *words: str) -> None:
+    """Wait until an element that is shown says all these words."""
+    texts: list[str] = []
+    limit = time.monotonic() + 40.0
+    while time.monotonic() < limit:
+        texts = page.locator(selector).locator("visible=true").all_inner_texts()
+        if any(all(word in text for word in words) for text in texts):
+            return
+        page.wait_for_timeout(20)
+    raise AssertionError(f"{selector} does not say {words}, but {texts}")
+
+
+def settle(page: Any) -> None:
+    """Two frames of the browser: what changed has been drawn."""
+    page.evaluate("new Promise(r => requestAnimationFrame(() => requestAnimationFrame(r)))")
 
 
 def bench(page: Any, expression: str) -> Any:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.pages import trials
-from tests.pages.conftest import TOKEN, Server, show, until
+from tests.pages.conftest import TOKEN, Server, says, show, stands
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,7 @@ def test_a_same_named_answer_is_offered_and_never_shown(page: Any, mixed: Server
     assert "not reconstructed" in said and "peak tip speed" not in said
     assert "of the same name but of other inputs" in said
     page.keyboard.press("2")
-    assert "No answers yet" in page.inner_text(".side [role=tabpanel]:not([hidden])")
+    says(page, ".side [role=tabpanel]", "No answers yet")
     show(page, mixed.address("trial/run"))
     assert "peak tip speed" in page.inner_text(".summary")  # bound by the hashes of all inputs
 
@@ -58,7 +58,7 @@ def test_the_token_leaves_the_address_and_a_reload_still_works(page: Any, mixed:
     show(page, mixed.address("trial/run"))
     assert TOKEN not in page.url and page.evaluate("document.cookie") == ""
     page.reload()
-    until(page, "window.lashwave?.player?.meter.summary().frames > 0")
+    stands(page, "run")
     show(page, f"http://127.0.0.1:{mixed.port}/#/trial/never-run")
     assert said == []  # nothing is asked for that is not there
 

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.pages.conftest import bench
+from tests.pages.conftest import bench, says, soon
 from tests.report import invented
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -23,6 +23,7 @@ def saved(page: Any, view: str, kind: str, folder: Path) -> Path:
     with page.expect_download() as waiting:
         page.locator(f"[data-view={view}] .save button", has_text=kind).click()
     path = folder / waiting.value.suggested_filename
+    assert path.name == f"bench-07-{view}.{kind.lower()}"
     waiting.value.save_as(path)
     return path
 
@@ -52,12 +53,26 @@ def test_a_png_has_the_size_that_was_asked_for(desk: Any, tmp_path: Path) -> Non
     assert slide[5, 5].max() < 60 < 200 < picture[5, 5].min()
 
 
+def test_a_picture_is_copied_to_paste_elsewhere(desk: Any) -> None:
+    desk.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    desk.locator("[data-view=tension] summary").click()
+    desk.locator("[data-view=tension] .save button", has_text="Copy").click()
+    says(desk, "[data-view=tension] [role=status]", "copied")
+    size = desk.evaluate(
+        """async () => {
+          const [item] = await navigator.clipboard.read();
+          const picture = await createImageBitmap(await item.getType('image/png'));
+          return [picture.width, picture.height];
+        }"""
+    )
+    assert size == [4016, round(4016 * 380 / 900)]
+
+
 def test_a_view_says_itself_in_words_and_numbers(desk: Any) -> None:
     desk.locator("[data-view=plot-1] summary").click()
     desk.get_by_role("button", name="In words and numbers").locator("visible=true").click()
-    said = desk.inner_text("dialog.words")
-    assert "Speed of the tip" in said and "tip goes from" in said and " ± " in said
-    assert desk.locator("dialog.words tbody tr").count() == 24
+    says(desk, "dialog.words", "Speed of the tip", "tip (median of draws) goes from", " ± ")
+    soon(desk, desk.locator("dialog.words tbody tr").count, 24)
     desk.locator("dialog.words button").click()
     desk.wait_for_selector("dialog.words", state="detached")
 
@@ -106,6 +121,7 @@ def test_a_film_of_the_line_from_where_the_view_looks(desk: Any, tmp_path: Path)
     bench(desk, "bench.look(0.41, 0.42)")
     desk.keyboard.press("4")
     desk.fill("input[name=duration]", "1")
+    desk.select_option(".side label:has-text('beside it') select", "tip-view")
     desk.get_by_role("button", name="Make MP4").click()
     with desk.expect_download(timeout=60_000) as waiting:
         desk.get_by_role("link", name="Save the film").click(timeout=60_000)
@@ -114,6 +130,12 @@ def test_a_film_of_the_line_from_where_the_view_looks(desk: Any, tmp_path: Path)
     desk.keyboard.press("1")
     with av.open(str(tmp_path / "film.mp4")) as film:
         stream = film.streams.video[0]
-        frames = sum(1 for _ in film.decode(stream))
+        frames = [one.to_ndarray(format="gray") for one in film.decode(stream)]
     # One second, as asked for, at the server's thirty frames a second.
-    assert frames == pytest.approx(30, abs=1)
+    assert len(frames) == pytest.approx(30, abs=1)
+    # The camera's grey ramp stands at the right once its frames begin, a word before that.
+    right = (slice(200, 400), slice(900, 1220))
+    assert np.mean(frames[0][right] > 240) > 0.9
+    assert np.mean(frames[-1][right] < 200) > 0.9
+    # The event of the crack is marked at the foot, in the tip's colour.
+    assert frames[0][690:704, 60:1000].min() < 160

@@ -20,7 +20,7 @@ import pytest
 from lashwave import twin
 from lashwave.files import read_trial
 from lashwave.workbench import cli
-from tests.pages.conftest import Watched, bench, until
+from tests.pages.conftest import Watched, bench, says, until
 from tests.workbench.small_throw import small_throw
 
 PATIENCE = 240.0
@@ -69,8 +69,8 @@ def walk(page: Any, address: str, length: float, out: Path, tmp_path: Path) -> N
     assert window["from"] < peak < window["to"] and window["to"] - window["from"] <= 0.0301
     map_box = page.locator("[data-view=speed] .host").bounding_box()
     page.mouse.move(map_box["x"] + 0.6 * map_box["width"], map_box["y"] + 4)
+    says(page, "[data-view=speed] .pointer-tip", " ± ", "m/s")
     said = page.locator("[data-view=speed] .pointer-tip").inner_text()
-    assert " ± " in said and "m/s" in said
     station = float(said.split("station ")[1].split(" m")[0])
     assert station == pytest.approx(length, rel=0.1)  # the upper edge is the tip
     page.keyboard.press("3")
@@ -87,7 +87,7 @@ def walk(page: Any, address: str, length: float, out: Path, tmp_path: Path) -> N
     assert "inputs changed" not in page.inner_text(".summary")
     page.locator(".summary a", has_text="before and after").click()
     page.wait_for_selector(".overlaid svg path")
-    assert "±" in page.inner_text(".compared tbody")
+    says(page, ".compared tbody", "±")
     page.go_back()
     page.wait_for_selector("[data-view=line] canvas.sheet")
     page.keyboard.press("4")

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.pages import trials
-from tests.pages.conftest import Server, Watched, bench, show, until
+from tests.pages.conftest import Server, Watched, bench, says, show, soon, stands, until
 from tests.report import invented
 
 
@@ -46,12 +46,21 @@ def save(page: Any) -> None:
     page.locator(".mend-form button.main").click()
 
 
+def listed(page: Any, *words: str) -> None:
+    """Wait until the list of mends says so."""
+    says(page, ".mends", *words)
+
+
+def kept(page: Any, field: str, wanted: str) -> None:
+    """Wait until a field of the form holds what is wanted."""
+    soon(page, lambda: page.input_value(f".mend-form input[name={field}]"), wanted)
+
+
 def test_a_mend_is_written_undone_and_redone(mending: Any, own: Server) -> None:
     beside = own.folder / "bench-07.mends.toml"
     fill(mending, "M05", "100", "150")
     save(mending)
-    mending.wait_for_selector(".mends li")
-    assert "Marker M05 set aside from 100.00 ms to 150.00 ms" in mending.inner_text(".mends")
+    listed(mending, "Marker M05 set aside from 100.00 ms to 150.00 ms")
     text = beside.read_text(encoding="utf-8")
     assert "reject-marker" in text
     assert "M05" in text
@@ -66,24 +75,20 @@ def test_a_mend_is_written_undone_and_redone(mending: Any, own: Server) -> None:
 def test_a_wrong_entry_is_refused_and_kept(mending: Any) -> None:
     fill(mending, "M05", "soon", "150")
     save(mending)
-    assert "soon" in mending.inner_text(".mend-form .fault")
-    assert mending.input_value(".mend-form input[name=from]") == "soon"
-    # What the server refuses is kept too: a span that ends before it begins.
+    says(mending, ".mend-form .fault", "from: soon is no number")
+    kept(mending, "from", "soon")
+    # So is a span that ends before it begins.
     fill(mending, "M05", "200", "150")
     save(mending)
-    mending.wait_for_selector(".side [role=alert]")
-    assert mending.input_value(".mend-form input[name=from]") == "200"
+    says(mending, ".mend-form .fault", "to: 150 ms is before from, 200 ms")
+    kept(mending, "from", "200")
     assert mending.locator(".mends li").count() == 0
 
 
 def test_a_span_outside_the_record_is_refused_in_the_form_s_own_words(mending: Any) -> None:
     fill(mending, "M05", "700", "800")
     save(mending)
-    said = mending.inner_text(".mend-form .fault")
-    assert said == "from: 700 ms is outside of the record, 0 to 600 ms"
-    fill(mending, "M05", "200", "150")
-    save(mending)
-    assert mending.inner_text(".mend-form .fault") == "to: 150 ms is before from, 200 ms"
+    says(mending, ".mend-form .fault", "from: 700 ms is outside of the record, 0 to 600 ms")
     assert mending.locator(".mends li").count() == 0
 
 
@@ -112,8 +117,7 @@ def test_an_entry_of_the_line_is_typed_in_the_unit_of_its_table(page: Any, tmp_p
     page.keyboard.press("3")
     page.select_option(".mend-form select >> nth=0", "line-entry")
     page.select_option(".mend-form select[name=column]", "diameter")
-    label = page.locator(".mend-form label", has=page.locator("input[name=value]"))
-    assert "value [mm]" in label.inner_text()
+    says(page, ".mend-form label:has(input[name=value])", "value [mm]")
     page.fill(".mend-form input[name=value]", "7.5")
     save(page)
     page.wait_for_selector(".mends li:has-text('set to 7.5 mm')")
@@ -127,13 +131,12 @@ def test_a_point_is_corrected_by_a_click_in_the_frame(mending: Any) -> None:
     mending.get_by_role("button", name="Click in the frame").click()
     host = mending.locator("[data-view=video-tip-view] .host").bounding_box()
     mending.mouse.click(host["x"] + host["width"] / 2, host["y"] + host["height"] / 2)
-    assert mending.input_value(".mend-form input[name=frame]") == "3"
+    kept(mending, "frame", "3")
     u = float(mending.input_value(".mend-form input[name=u]"))
     # The middle of the picture: pixel centres are whole numbers, so 127.5; one sheet pixel wide.
     assert u == pytest.approx(0.5 * trials.SIDE - 0.5, abs=1.0)
     save(mending)
-    mending.wait_for_selector(".mends li")
-    assert "tip of tip-view put at" in mending.inner_text(".mends")
+    listed(mending, "tip of tip-view put at")
     # Where it was is drawn too, linked with where it is.
     until(mending, "window.lashwave.video?.overlay.moved.length === 1")
     moved = mending.evaluate("window.lashwave.video.overlay.moved[0]")
@@ -165,9 +168,8 @@ def test_the_second_of_two_writers_is_told(mending: Any, own: Server, watched: W
         }"""
     )
     assert stale == [200, 409]
-    mending.wait_for_selector(".mends li")
-    assert "M07" in mending.inner_text(".mends")
-    assert mending.input_value(".mend-form input[name=from]") == "100"
+    listed(mending, "M07")
+    kept(mending, "from", "100")
 
 
 def test_the_page_explains_a_conflict(mending: Any) -> None:
@@ -182,9 +184,8 @@ def test_the_page_explains_a_conflict(mending: Any) -> None:
 
     mending.route("**/api/trials/bench-07/mends", refuse)
     save(mending)
-    said = mending.wait_for_selector(".side [role=alert]").inner_text()
-    assert "still in the form" in said
-    assert mending.input_value(".mend-form input[name=to]") == "150"
+    says(mending, ".side [role=alert]", "still in the form")
+    kept(mending, "to", "150")
     mending.unroute("**/api/trials/bench-07/mends")
     mending.get_by_role("button", name="Understood").click()
     save(mending)
@@ -197,8 +198,7 @@ def test_two_tabs_stay_in_step(mending: Any, own: Server, watched: Watched) -> N
     other.keyboard.press("3")
     fill(mending, "M06", "50", "60")
     save(mending)
-    other.wait_for_selector(".mends li")
-    assert "M06" in other.inner_text(".mends")
+    listed(other, "M06")
 
 
 def test_the_server_goes_and_returns(mending: Any, own: Server) -> None:
@@ -206,10 +206,10 @@ def test_the_server_goes_and_returns(mending: Any, own: Server) -> None:
     own.stop()
     save(mending)
     mending.wait_for_selector(".banner")
-    assert "nothing was saved" in mending.inner_text(".side [role=alert]")
+    says(mending, ".side [role=alert]", "nothing was saved")
     own.start()
     mending.wait_for_selector(".banner", state="detached")
-    assert mending.input_value(".mend-form input[name=to]") == "20"
+    kept(mending, "to", "20")
     save(mending)
     mending.wait_for_selector(".mends li")
     assert "M04" in (own.folder / "bench-07.mends.toml").read_text(encoding="utf-8")
@@ -219,7 +219,7 @@ def test_a_draft_outlives_a_reload(mending: Any) -> None:
     fill(mending, "M03", "11", "22")
     mending.reload()
     mending.wait_for_selector(".mend-form", state="attached")
-    assert mending.input_value(".mend-form input[name=from]") == "11"
+    kept(mending, "from", "11")
 
 
 def test_a_run_is_seen_in_every_tab_and_cancelled(
@@ -256,7 +256,7 @@ def test_before_and_after_a_run_stand_side_by_side(mending: Any, own: Server) ->
     record["quantities"]["peak_tip_speed"]["value"] += 20.0
     summary.write_text(json.dumps(record), encoding="utf-8")
     mending.reload()
-    until(mending, "window.lashwave?.player?.meter.summary().frames > 0")
+    stands(mending, "bench-07")
     mending.keyboard.press("2")
     row = mending.wait_for_selector(".compared tr:has-text('peak tip speed')").inner_text()
     assert row.count("±") == 2 and "+" in row.splitlines()[-1].split("\t")[-1]
@@ -264,7 +264,7 @@ def test_before_and_after_a_run_stand_side_by_side(mending: Any, own: Server) ->
     mending.wait_for_selector(".overlaid svg path")
     head = mending.locator(".compared thead").inner_text()
     assert re.search(r"− .*, before", head)  # what the mend changed: after less before
-    assert "share most sightings" in mending.inner_text(".compare")
+    says(mending, ".compare", "share most sightings")
 
 
 @pytest.mark.slow

@@ -9,7 +9,7 @@ import pytest
 
 from lashwave.files.trial_folder import read_trial
 from tests.pages import trials
-from tests.pages.conftest import Server, Watched
+from tests.pages.conftest import Server, Watched, soon
 
 
 def test_from_files_to_a_trial_that_can_be_read(browser: Any, tmp_path: Path) -> None:
@@ -31,8 +31,9 @@ def test_from_files_to_a_trial_that_can_be_read(browser: Any, tmp_path: Path) ->
         picture = page.locator(".line-picture").bounding_box()
         x = picture["x"] + picture["width"] * (0.03 + 0.94 * share)
         page.mouse.click(x, picture["y"] + 0.5 * picture["height"])
-    station = page.input_value("input[aria-label='station of M12']")
-    assert float(station.split()[0]) == pytest.approx(2.25, abs=0.01)
+    station = "input[aria-label='station of M12']"
+    soon(page, lambda: page.input_value(station)[-2:], " m")
+    assert float(page.input_value(station).split()[0]) == pytest.approx(2.25, abs=0.01)
 
     # two faults in one part and one in another are marked at once, each by its own field
     wrong = {"markers.sd": "3 s", "markers.mass": "9 kg", "air.temperature": "3 kg"}
@@ -64,4 +65,4 @@ def test_what_is_entered_outlives_a_reload(page: Any, server: Server, folder: Pa
     page.locator("button", has_text="Look inside").click()
     page.wait_for_selector("[role=alert]")
     page.reload()
-    assert page.input_value("input[name=path]") == "no such folder"
+    soon(page, lambda: page.input_value("input[name=path]"), "no such folder")

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.pages.conftest import Server, bench, show, until
+from tests.pages.conftest import Server, bench, show, soon, stands, until
 
 
 def test_a_reload_and_a_link_keep_the_place(page: Any, server: Server) -> None:
@@ -16,18 +16,38 @@ def test_a_reload_and_a_link_keep_the_place(page: Any, server: Server) -> None:
     until(page, "location.hash.includes('tab=1') && location.hash.includes('station=1.2')")
     link = page.url
     page.reload()
-    until(page, "window.lashwave?.player?.meter.summary().frames > 0")
+    stands(page, "bench-07")
     place = (
         "[bench.time.value, bench.window.value.from, bench.window.value.to,"
         " bench.selection.value.station]"
     )
     assert bench(page, place) == pytest.approx([0.331, 0.30, 0.36, 1.2], abs=1e-6)
-    assert page.locator(".side [role=tab][aria-selected=true]").inner_text() == "Answers"
+    chosen = page.locator(".side [role=tab][aria-selected=true]")
+    soon(page, chosen.inner_text, "Answers")
     other = page.context.new_page()
     other.goto(link)
-    until(other, "window.lashwave?.player?.meter.summary().frames > 0")
+    stands(other, "bench-07")
     assert bench(other, place) == pytest.approx([0.331, 0.30, 0.36, 1.2], abs=1e-6)
     other.close()
+
+
+def test_a_link_to_another_place_of_the_same_trial_is_followed(page: Any, server: Server) -> None:
+    show(page, server.address("trial/bench-07"))
+    page.evaluate("location.hash = '#/trial/bench-07?t=331&from=300&to=360&tab=1&sheet=sightings'")
+    soon(page, lambda: bench(page, "bench.time.value"), pytest.approx(0.331, abs=1e-6))
+    soon(page, lambda: bench(page, "bench.window.value.from"), pytest.approx(0.30, abs=1e-6))
+    soon(page, page.locator(".side [role=tab][aria-selected=true]").inner_text, "Answers")
+    page.wait_for_selector("[data-view=sightings] canvas")
+
+
+def test_who_goes_on_at_once_does_not_take_the_place_along(page: Any, server: Server) -> None:
+    show(page, server.address("trial/bench-07"))
+    page.keyboard.press("2")
+    bench(page, "(bench.look(0.30, 0.36), location.hash = '#/trial/no-camera')")
+    stands(page, "no-camera")
+    page.wait_for_timeout(400)  # longer than the page waits before it writes the address
+    assert "from=300" not in page.url and "tab=1" not in page.url
+    assert bench(page, "bench.window.value.from") != pytest.approx(0.30)
 
 
 def test_panes_are_resized_by_hand_and_by_key_and_enlarged(page: Any, server: Server) -> None:
@@ -39,14 +59,15 @@ def test_panes_are_resized_by_hand_and_by_key_and_enlarged(page: Any, server: Se
     page.mouse.down()
     page.mouse.move(640, box["y"] - 90)
     page.mouse.up()
-    assert page.locator(".record").bounding_box()["height"] > high + 50
-    wide = page.locator(".side").bounding_box()["width"]
+    record, side = page.locator(".record"), page.locator(".side")
+    soon(page, lambda: record.bounding_box()["height"] > high + 50, True)
+    wide = side.bounding_box()["width"]
     page.get_by_role("separator", name="width of the panel").focus()
     page.keyboard.press("ArrowLeft")
-    assert page.locator(".side").bounding_box()["width"] > wide
+    soon(page, lambda: side.bounding_box()["width"] > wide, True)
     page.reload()
-    until(page, "window.lashwave?.player?.meter.summary().frames > 0")
-    assert page.locator(".record").bounding_box()["height"] > high + 50  # kept
+    stands(page, "bench-07")
+    soon(page, lambda: record.bounding_box()["height"] > high + 50, True)  # kept
     tall = "document.querySelector('[data-view=speed]').getBoundingClientRect().height"
     page.get_by_role("button", name="Speed: enlarge").click()
     until(page, f"{tall} === 720")
