@@ -21,6 +21,7 @@ from lashwave.files.still_files import write_frames
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.opened import place_of
 from lashwave.serving.replies import unpack
+from lashwave.workbench.cli import main
 
 from .conftest import client_of
 
@@ -295,3 +296,40 @@ def test_only_folders_of_instruments_are_offered_for_a_new_trial(tmp_path: Path)
     with client_of(tmp_path) as client:
         offered = client.get("/api/new/folders").json()["folders"]
     assert offered == [{"path": "raw", "files": 2}]
+
+
+def test_a_trial_of_pictures_has_one_verdict_everywhere(tmp_path: Path, capsys) -> None:
+    """The command and the pages: markers that are still in the images are a matter of care."""
+    lines = ["station [m],diameter [mm],linear_density [g/m]", "0,8,50", "2,1,2"]
+    write_frames(tmp_path / "trial" / "ir", "{:04d}.png", [np.zeros((8, 8), np.uint16)] * 3, 16)
+    (tmp_path / "trial" / "line.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "trial" / "trial.toml").write_text(OF_PICTURES, encoding="utf-8")
+    assert main(["check", str(tmp_path / "trial"), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["verdict"] == "usable with care"
+    care = [f"{f['about']}: {f['text']}" for f in said["findings"] if f["level"] == "care"]
+    with client_of(tmp_path) as client:
+        (row,) = client.get("/api/trials").json()["trials"]
+        page = client.get("/api/trials/trial").json()
+    assert row["verdict"] == page["verdict"] == "care"
+    assert row["reasons"] == page["reasons"] == care and "still in the pictures" in care[0]
+
+
+OF_PICTURES = """schema = 1
+[trial]
+name = "pictures"
+[line]
+table = "line.csv"
+[markers]
+file = "markers.csv"
+stations = { A = "0.1 m", B = "0.5 m" }
+[[cameras]]
+name = "ir"
+rate = "500 Hz"
+size = [8, 8]
+shows = "dots"
+frames = "ir/*.png"
+projection = [[1.0, 0.0, 0.0, 0.0], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 0.0, 1.0]]
+sd = "0.3 px"
+clock = { offset = "0 s", offset_sd = "0 s" }
+"""

@@ -191,8 +191,6 @@ def _checks(opened: Opened) -> list[dict[str, Any]]:
     """What `lashwave check` says: findings first, then the figures behind them."""
     if opened.alone:
         return []
-    if opened.trial.markers.time.size == 0:
-        return [{"kind": "finding", "level": "care", "about": "markers", "text": "in the pictures"}]
     found = checkup.inspect(opened.trial)
     return [
         *({"kind": "finding", **asdict(f)} for f in found.findings),

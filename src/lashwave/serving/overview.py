@@ -79,8 +79,6 @@ def verdict_of(opened: Opened) -> tuple[str, list[str], float | None]:
     trial = opened.trial
     if opened.alone:
         return "care", [ALONE], None
-    if trial.markers.time.size == 0:
-        return "care", ["markers are still in the pictures: a run finds them"], None
     found = checkup.inspect_as_read(trial)  # as `lashwave check` does: one verdict
     worst = [f for f in found.findings if f.level != "note"]
     reasons = [f"{f.about}: {f.text}" for f in worst]
