@@ -59,7 +59,7 @@ ROOMS: dict[str, set[str]] = {
         "serving",
     },
 }
-ROOMS["notebook"] = {"quantities", "files", "twin", "study", "pipeline"}
+ROOMS["notebook"] = {"quantities", "files", "twin", "study", "report", "pipeline"}
 ROOMS["__init__"] = set()
 
 

@@ -45,6 +45,7 @@ def folder(tmp_path_factory) -> Path:
     fit, trial = swung()
     answers = {
         "peak_tip_speed": Answer(6.0, "m s-1", 0.1, 5.8, 6.2),
+        "peak_tip_speed_time": Answer(0.4778541, "s", 2.51e-5, 0.47779, 0.4779),
         "sonic_time": Answer(None, "s", probability=0.0, reason="never <sonic>"),
     }
     write_results(out, fit, answers, None, {}, trial, {})
@@ -59,14 +60,16 @@ def test_answers_open_as_they_were_written(folder):
     assert found.speed.attrs["units"] == "m s-1"
     # 3 rad/s at 2 m
     assert float(found.speed.isel(station=-1).max()) == pytest.approx(6.0)
-    assert "1 of 2" in repr(found)
+    assert "2 of 3" in repr(found)
 
 
 def test_the_summary_in_a_notebook_escapes_what_files_say(folder):
     page = lashwave.open_answer(folder)._repr_html_()
     assert "<b>a warning</b>" not in page and "&lt;b&gt;a warning" in page
-    assert "never &lt;sonic&gt;" in page and "5.8 to 6.2" in page
-    assert "<td>6</td><td>0.1</td>" in page  # value and its sd
+    assert "never &lt;sonic&gt;" in page and "<th>median of draws</th>" in page
+    # two figures of the sd, and the value to those; moments in ms
+    assert "<td>6.00</td><td>0.10</td><td>5.80 to 6.20</td>" in page
+    assert "<td>477.854</td><td>0.025</td><td>477.790 to 477.900</td><td>ms</td>" in page
 
 
 def test_pictures_are_axes_that_show_the_motion(folder):

@@ -66,7 +66,7 @@ class OpenedAnswers:
         return f"<answers of {self.trial}: {known} of {len(self.answers)} have a value>"
 
     def _repr_html_(self) -> str:
-        """The summary that a notebook shows."""
+        """The summary that a notebook shows: digits as far as the sd supports, moments in ms."""
         names = [n for n in SHOWN if n in self.answers]
         names += [n for n in self.answers if n not in names]
         rows = "".join(self._row(name) for name in names)
@@ -74,25 +74,26 @@ class OpenedAnswers:
         return (
             f"<p><b>{escape(self.trial)}</b></p>"
             + (f"<ul>{said}</ul>" if said else "")
-            + "<table><thead><tr><th>answer</th><th>value</th><th>sd</th><th>95 %</th>"
-            + "<th>unit</th></tr>"
+            + "<table><thead><tr><th>answer</th><th>median of draws</th><th>sd</th>"
+            + "<th>95 %</th><th>unit</th></tr>"
             + f"</thead><tbody>{rows}</tbody></table>"
         )
 
     def _row(self, name: str) -> str:
+        from lashwave.report import decimals, fixed, numbers
+
         answer = self.answers[name]
         if answer.value is None:
             why = escape(answer.reason or "–")
             return f"<tr><td>{escape(name)}</td><td colspan=4>{why}</td></tr>"
-        between = "–"
-        if answer.low95 is not None and answer.high95 is not None:
-            between = f"{answer.low95:.4g} to {answer.high95:.4g}"
-        sd = "–" if answer.sd is None else f"{answer.sd:.2g}"
-        cells = (name, f"{answer.value:.4g}", sd, between, answer.unit)
+        shown, unit = numbers.readable(answer)
+        assert shown.value is not None
+        value, sd = (fixed(n, decimals(shown.sd, shown.value)) for n in (shown.value, shown.sd))
+        cells = (name, value, sd, numbers.interval_of(shown), unit)
         return "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
 
     def plot_tip_speed(self, ax: Axes | None = None, **how: Any) -> Axes:
-        """The tip's speed over time [s] with its 95 % band, to first order."""
+        """The tip's speed in the best motion over time [s], with its 95 % band, to first order."""
         axes = _axes(ax)
         tip = self.motion.isel(station=-1)
         velocity, sd = tip["velocity"].values, tip["velocity_sd"].values
