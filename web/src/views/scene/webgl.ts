@@ -53,6 +53,8 @@ export class WebglPicture {
       alpha: true,
       preserveDrawingBuffer: false,
     });
+    // To ask for a shader's faults waits until the card has compiled it; the tests see faults drawn.
+    this.renderer.debug.checkShaderErrors = false;
     this.renderer.domElement.className = "sheet";
     host.append(this.renderer.domElement);
     const stations = content.bench.motion?.stations ?? 0;
