@@ -164,7 +164,9 @@ def test_the_band_is_that_of_all_rows(given, threads, monkeypatch):
         setup.dynamics(path.shared)._replace(hand_density=DENSITY),
     )
     cost, tension = assembly.assemble(
-        assembly.Equations(memory, deep, border, gradient, corner),
+        assembly.Equations(
+            memory, deep, border, gradient, corner, np.empty((count, setup.chain.links))
+        ),
         assembly.RowInputs(
             path.course, path.axes, path.reach(setup), chain, dynamics, spread, seen.starts,
             seen.rows,

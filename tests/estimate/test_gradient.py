@@ -36,7 +36,7 @@ def of_the_dynamics(setup, path, spread):
     assembly.assemble(
         assembly.Equations(
             np.zeros(size * deep), deep, np.zeros((size, shared)), gradient,
-            np.zeros((shared, shared)),
+            np.zeros((shared, shared)), np.zeros((count, setup.chain.links)),
         ),
         assembly.RowInputs(
             path.course, path.axes, path.reach(setup), setup.kernel_chain(path.shared),

@@ -22,6 +22,7 @@ from lashwave.estimate.momentum_rows import (
     whitened_residual,
 )
 from lashwave.estimate.tension_rows import place_of, take_off, tension_rows
+from lashwave.estimate.turning import add_inertia_pull, add_sighting_pull, stiffening
 from lashwave.mechanics import compiled
 from lashwave.quantities import Array, Mask, Whole
 
@@ -106,6 +107,7 @@ class Equations(NamedTuple):
     border: Array  # (K n, Q)
     gradient: Array  # (K n + Q,)
     corner: Array  # (Q, Q)
+    stiffening: Array  # (K, N) [1/rad2], what `turning` adds to a step's curvature
 
 
 class Kept(NamedTuple):
@@ -116,6 +118,7 @@ class Kept(NamedTuple):
     square: Array  # (3, 3, N + 1, WIDE, WIDE), by time and how many times later the other is
     edge: Array  # (3, N + 1, WIDE, Q + 1)
     store: Array  # (3, 3 N, n + laws), of the tensions' rows
+    pull: Array  # (3, N + 1, 3) [1/m], gradient by the places of nodes, for `turning`
 
 
 @compiled()
@@ -127,6 +130,7 @@ def _kept(links: int, laws: int, shared: int) -> Kept:
         np.zeros((3, 3, links + 1, WIDE, WIDE)),
         np.zeros((3, links + 1, WIDE, shared + 1)),
         np.zeros((3, 3 * links, n + laws)),
+        np.zeros((3, links + 1, 3)),
     )
 
 
@@ -170,6 +174,7 @@ def _add_centre(
     tension_rows(row, kept.far, pull, weight, d.first, d.last, kept.store, slots, laws)
     _hand_rows(row, course.node, window, hm, hp, d.hand_density, d.driven)
     add_products(row, kept.square, kept.edge, slots)
+    add_inertia_pull(kept.pull, slots, row, weight, chain[0], hm, hp)
     rows = row.reshape(-1, row.shape[2])[:, 3 * WIDE :]
     cost = 0.0
     for r in range(rows.shape[0]):
@@ -188,6 +193,7 @@ def _add_centre(
         single[:] = 0.0
         sighting_row(single, node[r], p[r], w[r], window)
         add_sighting(single, node[r, 0], tcol[r], tval[r], value[r], kept.square, kept.edge, slots)
+        add_sighting_pull(kept.pull, slots, node[r], p[r], w[r], value[r])
         cost += value[r] ** 2
         for q in range(tcol.shape[1]):
             if tcol[r, q] >= 0:
@@ -290,8 +296,13 @@ def _columns(
                     kept.store[slots[s], place_of(j, s, links)] = 0.0
         if first <= k - 1 < last:
             _finish(kept, k - 1, count, out, laws, blas)
+            stiffening(
+                kept.pull[slots[0]], course.direction[k - 1], course.chord[k - 1],
+                out.stiffening[k - 1],
+            )  # fmt: skip
         kept.square[slots[0]] = 0.0
         kept.edge[slots[0]] = 0.0
+        kept.pull[slots[0]] = 0.0
 
 
 PIECE = 32

@@ -45,10 +45,13 @@ class Search:
     room: eq.BandMemory = field(default_factory=eq.BandMemory)
 
 
-def _diagonal(setup: FitSetup, count: int, damping: float) -> Array:
-    one = np.full(setup.unknowns, damping)
-    one[:3] /= BASE_LENGTH**2
-    return np.tile(one, count)
+def _diagonal(normal: eq.Normal, damping: float) -> Array:
+    """(K n,) [1/rad2], the damping and where links stiffen as they turn."""
+    count, links = normal.stiffening.shape
+    one = np.full((count, normal.unknowns), damping)
+    one[:, :3] /= BASE_LENGTH**2
+    one[:, 3:] += np.repeat(np.maximum(normal.stiffening, 0.0), 2, axis=1)
+    return one.ravel()
 
 
 def _shortened(setup: FitSetup, step: Array, count: int) -> Array:
@@ -84,7 +87,7 @@ def minimise(
     small = 0
     for i in range(iterations):
         n, accepted, gain = _one_step(setup, search, density, weights, anchor, hold_shared)
-        search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
+        search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping, "decrement": 0.0})
         if progress is not None:
             progress(i, n.cost)
         small = small + 1 if gain < tolerance * n.cost else 0
@@ -108,7 +111,7 @@ def _one_step(
         count = search.path.time.size
         size = n.gradient.size - (n.corner.shape[0] if hold_shared else 0)
         try:
-            diagonal = _diagonal(setup, count, search.damping)
+            diagonal = _diagonal(n, search.damping)
             f = eq.factor(n, diagonal, hold_shared, overwrite=True)
         except np.linalg.LinAlgError:
             search.damping = max(search.damping, 1e-3) * 10

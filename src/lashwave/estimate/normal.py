@@ -107,6 +107,8 @@ class Normal:
     seen: Seen
     unknowns: int
     """n, of one time"""
+    stiffening: Array
+    """(K, N) [1/rad2], what the turning of links adds to the curvature; not in the band"""
 
 
 class BandMemory:
@@ -145,9 +147,9 @@ def build(
     deep = 3 * n + width(setup) * jerky
     band = (room or BandMemory()).band(deep, count * n)
     border, corner = np.empty((count * n, q)), np.empty((q, q))
-    gradient = np.empty(count * n + q)
+    gradient, stiffening = np.empty(count * n + q), np.empty((count, (n - 3) // 2))
     cost, tension = assemble(
-        Equations(memory_of(band), deep, border, gradient, corner),
+        Equations(memory_of(band), deep, border, gradient, corner, stiffening),
         RowInputs(
             path.course, axes, path.reach(setup), setup.kernel_chain(path.shared),
             setup.dynamics(path.shared), spread, seen.starts, seen.rows,
@@ -165,7 +167,7 @@ def build(
     if jerky:
         cost += add_jerk(setup, path, band, gradient)
     total = cost + float(offset @ offset) + float(prior @ prior)
-    return Normal(band, border, corner, gradient, total, tension, axes, seen, n)
+    return Normal(band, border, corner, gradient, total, tension, axes, seen, n, stiffening)
 
 
 def cost_of(setup: FitSetup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
