@@ -51,7 +51,7 @@ class Dynamics(NamedTuple):
 
 
 SightingRows = tuple[Whole, Array, Array, Array, Whole, Array]
-"""Node (R, 2), p (R, 2, 3), w (R, 3), rhs (R,), tcol (R, 4), tval (R, 4)."""
+"""Node (R, 2), p (R, 2, 3), w (R, 3), rhs (R,), tcol (R, 5), tval (R, 5)."""
 
 
 class RowInputs(NamedTuple):

@@ -47,8 +47,7 @@ class Search:
 
 def _diagonal(normal: eq.Normal, damping: float) -> Array:
     """(K n,) [1/rad2], the damping and where links stiffen as they turn."""
-    count, links = normal.stiffening.shape
-    one = np.full((count, normal.unknowns), damping)
+    one = np.full((normal.stiffening.shape[0], normal.unknowns), damping)
     one[:, :3] /= BASE_LENGTH**2
     one[:, 3:] += np.repeat(np.maximum(normal.stiffening, 0.0), 2, axis=1)
     return one.ravel()
@@ -87,7 +86,7 @@ def minimise(
     small = 0
     for i in range(iterations):
         n, accepted, gain = _one_step(setup, search, density, weights, anchor, hold_shared)
-        search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping, "decrement": 0.0})
+        search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
         if progress is not None:
             progress(i, n.cost)
         small = small + 1 if gain < tolerance * n.cost else 0

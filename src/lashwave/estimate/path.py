@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lashwave.estimate.assembly import Course, shares_wanted
-from lashwave.estimate.setup import FitSetup
+from lashwave.estimate.setup import HINGE, FitSetup
 from lashwave.mechanics import bend_energy, compiled, couple_ratio, sharpness
 from lashwave.quantities import Array
 
@@ -148,6 +148,8 @@ class Path:
     share: Array | None = None
     """(K, N), of the times before and after in pull and bending, held while the path moves: a cost
     whose scheme moved with the path would have no gradient. None before `with_shares`."""
+    swing: Array | None = None
+    """(K, N + 1, 3) [m/m], see `swing_of`; held in the same way."""
 
     def __post_init__(self) -> None:
         # in C order, so that no kernel is compiled a second time for another order
@@ -187,6 +189,7 @@ class Path:
             direction=self.direction[cut],
             chord=self.chord[cut],
             share=None if self.share is None else np.ascontiguousarray(self.share[cut]),
+            swing=None if self.swing is None else self.swing[cut],
         )
 
 
@@ -246,14 +249,47 @@ def displaced(path: Path, reach: Array, step: Array) -> Array:
     return np.asarray(node)
 
 
+BENDS = 0.02
+"""Past a grip's end a line has bent after this [m]: sqrt(EI / T) is half of it or less."""
+
+
+def swing_of(setup: FitSetup, path: Path) -> Array:
+    """(K, N + 1, 3) [m/m], how nodes move where the line leaves its grip a metre further out.
+
+    It runs on as the grip points, and less far as it points itself beyond the bend. 0 where a line
+    has no grip. Of inertia and air such a move of millimetres asks nothing in the fit: it shifts
+    what the sightings see, and the motion that is given out.
+    """
+    if path.swing is not None:
+        return path.swing
+    station, first = setup.chain.station, setup.first_link
+    if HINGE not in setup.shared.names:
+        return np.zeros((path.time.size, station.size, 3))
+    apart = np.maximum(station - station[first], 0.0)
+    beyond = min(int(np.searchsorted(apart, BENDS)), setup.chain.links - 1)
+    turn = path.direction[:, 0] - path.direction[:, beyond]
+    return np.asarray((1.0 - np.exp(-apart / (0.5 * BENDS)))[:, None] * turn[:, None])
+
+
+def node_of(setup: FitSetup, path: Path) -> Array:
+    """(K, N + 1, 3) [m], places of the nodes with the line's bend at its grip where it is fitted.
+
+    `Path.node` has it where the chain has it, as the dynamics take it."""
+    column = setup.shared.index(HINGE)
+    if column < 0:
+        return path.node
+    return np.asarray(path.node + path.shared[column] * swing_of(setup, path))
+
+
 def with_shares(setup: FitSetup, path: Path, spread: Array) -> Path:
-    """The path with the shares of the side times (K, N) that its own pull asks for.
+    """The path with the shares of the side times (K, N) that its own pull asks for, and its swing.
 
     spread : density of the random acceleration (K, N + 1) [m2/s3].
     """
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
-    blank = replace(path, share=np.zeros_like(path.chord))
-    return replace(path, share=np.asarray(shares_wanted(blank.course, chain, dynamics, spread)))
+    blank = replace(path, share=np.zeros_like(path.chord), swing=None)
+    share = np.asarray(shares_wanted(blank.course, chain, dynamics, spread))
+    return replace(blank, share=share, swing=swing_of(setup, blank))
 
 
 def joined(head: Path, tail: Path) -> Path:

@@ -14,8 +14,8 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.assembly import dynamics_cost
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.momentum_rows import LAW_NAMES
-from lashwave.estimate.path import Path, displaced, moved
-from lashwave.estimate.setup import FitSetup, held_scales
+from lashwave.estimate.path import Path, displaced, moved, node_of, swing_of
+from lashwave.estimate.setup import HINGE, FitSetup, held_scales
 from lashwave.mechanics import Law, Medium, hand_power, kinetic_energy, outboard_force
 from lashwave.quantities import SLOPE, Array, Draws
 
@@ -57,11 +57,6 @@ def output_stations(setup: FitSetup) -> Array:
     return np.append(np.concatenate(parts), line.length)
 
 
-CLAMP = 0.02
-"""Past a rigid end the line comes to slide along itself within some of these [m], as far as it
-bends there, sqrt(EI / T); the end itself stays where it is."""
-
-
 def followed(
     factor: eq.Factor, step: Array, column: list[int], share: Array, rng: np.random.Generator
 ) -> Array:
@@ -90,41 +85,10 @@ def followed(
     return step
 
 
-def slid(setup: FitSetup, path: Path) -> Array:
-    """(K, N + 1, 3) [m/m], how nodes move where the line lies a metre further along itself.
-
-    r(s + d, t) is a motion of the same line, so all that belongs to it follows from these places.
-    """
-    inner = path.direction[:, :-1] + path.direction[:, 1:]
-    inner /= np.maximum(np.linalg.norm(inner, axis=-1, keepdims=True), 1e-9)
-    along = np.concatenate([path.direction[:, :1], inner, path.direction[:, -1:]], axis=1)
-    station = setup.chain.station
-    apart = station - station[setup.first_link]
-    if setup.chain.held_links:
-        apart = np.minimum(apart, station[setup.last_link] - station)
-    share = 1.0 - np.exp(-np.maximum(apart, 0.0) / CLAMP)
-    return np.asarray(share[:, None] * along)
-
-
-def slipped(setup: FitSetup) -> Array:
-    """(Q,) [their own units/m], how shared parameters change by the same metre.
-
-    A marker keeps its place in space, so its station lies further back."""
-    markers, rigid = setup.trial.markers, setup.trial.line.handle_length
-    out = np.zeros(len(setup.shared.names))
-    for label, station in zip(markers.labels, markers.station, strict=True):
-        column = setup.shared.index(f"station:{label}")
-        if column >= 0:
-            out[column] = -float(station > rigid)
-    return out
-
-
 UNRESOLVED = {"stiffness_scale": 0.12, "drag_normal": 0.02, "drag_tuft": 0.2}
 """Standard deviation, logarithmic, added to scales that were fitted: they take up what the chain,
 the time grid and the stated diameters leave out. Read off twin trials, where the draws alone were
 far too sure."""
-GUESSED_HINGE_SD = 4e-3
-"""Of the same point where stiffness was guessed and fitted: 5 mm off on one twin throw."""
 SHARED_MODEL_SD = {"registration_u": 1.1, "registration_v": 1.1, "clock_offset": 0.7}
 """Standard deviation added to a camera's shared parameters, over their own, the motion following:
 the error of the last links' path is the same from frame to frame, which sightings independent of
@@ -132,11 +96,6 @@ each other do not know. On six twin throws registrations were off by 1.5 of thei
 deviations, RMS."""
 WIDEST = 1.0
 """No link of a draw turns further from the fitted direction [rad]."""
-HINGE_SD = 0.8e-3
-"""Of the point where the line hinges at its clamp, along the line [m]. It lies sqrt(EI / T) away,
-one to three centimetres, and moves with the stiffness that is held and with how a clamp gives; the
-whole line goes with it. The twin's own clamp asks for 0.4 mm, an independent engine's, cut in
-coarser links, for twice as much."""
 
 
 @dataclass(frozen=True)
@@ -174,7 +133,7 @@ def moving(setup: FitSetup, path: Path, density: Array, node: Array | None = Non
     node : places (K, N + 1, 3) [m] in place of its own.
     density : of the random acceleration (K, N + 1) [m2/s3].
     """
-    node = path.node if node is None else node
+    node = node_of(setup, path) if node is None else node
     return Moving(node, *_derivatives(path.time, node), tension_of(setup, path, density, node))
 
 
@@ -229,14 +188,14 @@ def draws_of(setup: FitSetup, joint: Joint, factor: eq.Factor) -> Draws:
     power = np.empty((o.draws, count))
     energy = np.empty((o.draws, count))
     shared = np.empty((o.draws, setup.shared.mean.size))
-    hinge = GUESSED_HINGE_SD if fitted_stiffness(setup) else HINGE_SD
-    slide = hinge * rng.standard_normal(o.draws) * setup.chain.handle_links
-    along, slip = slid(setup, joint.path), slipped(setup)
+    hinge, swing = setup.shared.index(HINGE), swing_of(setup, joint.path)
     medium = Medium(*setup.air)
     reach = joint.path.reach(setup)
     for d in range(o.draws):
         path = moved(setup, joint.path, joint.axes, step[:, d])
-        node = displaced(joint.path, reach, step[:, d]) + slide[d] * along
+        node = displaced(joint.path, reach, step[:, d])
+        if hinge >= 0:
+            node += path.shared[hinge] * swing
         m = moving(setup, path, joint.density, node)
         x[d], v[d] = m.node, m.velocity
         tension[d] = node_tension(setup, m.tension)
@@ -248,7 +207,7 @@ def draws_of(setup: FitSetup, joint: Joint, factor: eq.Factor) -> Draws:
             setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law
         )
         energy[d] = kinetic_energy(setup.chain, m.velocity)
-        shared[d] = path.shared + slide[d] * slip
+        shared[d] = path.shared
     heavier = np.exp(mass_sd(setup) * rng.standard_normal(o.draws))
     tension *= heavier[:, None, None]
     force *= heavier[:, None, None]
@@ -266,12 +225,6 @@ def draws_of(setup: FitSetup, joint: Joint, factor: eq.Factor) -> Draws:
     named = {n: _reported(n, shared[:, i]) for i, n in enumerate(setup.shared.names)}
     kept = {n: values for n, values in named.items() if _is_reported(setup, n)}
     return Draws(joint.path.time, setup.chain.station, x, v, tension, force, power, energy, kept)
-
-
-def fitted_stiffness(setup: FitSetup) -> bool:
-    """Whether stiffness, or how it goes along the line, is fitted with the path."""
-    names = {"stiffness_scale", SLOPE} & set(setup.shared.names)
-    return not names <= set(held_scales(setup))
 
 
 def _with_model_error(
@@ -296,7 +249,7 @@ def mass_sd(setup: FitSetup) -> float:
 
 
 def _is_reported(setup: FitSetup, name: str) -> bool:
-    return name.split(":")[0] not in ("axial", "radial") and not (
+    return name.split(":")[0] not in ("axial", "radial", HINGE) and not (
         name == "drag_tuft" and setup.trial.line.tuft is None
     )
 

@@ -156,6 +156,14 @@ STIFFNESS_LOG_SD = 0.15
 from its dynamic stiffness."""
 
 
+HINGE = "hinge"
+HINGE_SD = 5e-3
+"""How far from the grip's end, along the line, it may come to bend [m]. A grip's edge is round or
+gives, a splice or a knot stiffens what leaves it, and the bend itself is sqrt(EI / T) long, some
+millimetres to centimetres. Assumed; a record in which the line swings about its grip tells it to a
+tenth of a millimetre."""
+
+
 FREE_SD = 0.3
 """Logarithmic. A stiffness known less well is fitted with the path, which can be a third off; one
 known better is held."""
@@ -286,6 +294,9 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
                 names.append(f"{what}:{label}")
                 mean.append(0.0)
                 sd.append(1.0)
+        names.append(HINGE)
+        mean.append(0.0)
+        sd.append(HINGE_SD)
     return Shared(tuple(names), np.array(mean), np.array(sd))
 
 

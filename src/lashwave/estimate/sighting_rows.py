@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.assembly import SightingRows
-from lashwave.estimate.path import Path
-from lashwave.estimate.setup import FitSetup
+from lashwave.estimate.path import Path, node_of, swing_of
+from lashwave.estimate.setup import HINGE, FitSetup
 from lashwave.instruments import frame_time, project, project_jacobian, streaks
 from lashwave.quantities import Array, Camera, Index
 
@@ -24,8 +24,8 @@ that a line does, they are 4 um apart."""
 BLUR_SD = 0.1
 """Of the middle of the light in the exposure, as a share of the streak: how far along it a point's
 place may lie from the streak's middle. Assumed."""
-BORDER = 4
-"""Shared parameters that one row may touch."""
+BORDER = 5
+"""Shared parameters that one row may touch; the last is where the line bends at its grip."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +117,20 @@ def _blank(count: int) -> tuple[NDArray[np.int64], Array]:
     return np.full((count, BORDER), -1, dtype=np.int64), np.zeros((count, BORDER))
 
 
+def _hinged(setup: FitSetup, path: Path, rows: Any) -> Any:
+    """Rows of sightings with what they say of where the line bends at its grip."""
+    column = setup.shared.index(HINGE)
+    k, nodes, p, w, _, tcol, tval = rows
+    if column >= 0:
+        swing = swing_of(setup, path)
+        tcol[:, -1] = column
+        for m in range(3):
+            for e in range(2):
+                moved = swing[k - 1 + m, np.maximum(nodes[:, e], 0)]
+                tval[:, -1] += w[:, m] * (p[:, e] * moved).sum(-1)
+    return rows
+
+
 def marker_sd(setup: FitSetup) -> Array:
     """(T, L) effective standard deviation of a coordinate [m]."""
     return setup.trial.markers.spread
@@ -163,7 +177,7 @@ def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> t
         tcol,
         tval,
     )
-    return rows, residual
+    return _hinged(setup, path, rows), residual
 
 
 def _handle_part(
@@ -270,7 +284,7 @@ def _camera_part(
         tcol,
         tval,
     )
-    return rows, residual
+    return _hinged(setup, path, rows), residual
 
 
 def _along_streaks(camera: Camera, use: Index, sd: Array) -> Array | None:
@@ -299,7 +313,7 @@ def _stretched(blur: Array | None, values: Array) -> Array:
 
 def look(setup: FitSetup, path: Path, weights: Weights) -> Seen:
     """All sightings against a path."""
-    node = path.node
+    node = node_of(setup, path)
     rows, marker = marker_part(setup, path, node, weights)
     parts = [rows, *_handle_part(setup, path, node, weights, marker)]
     camera = {}
