@@ -40,7 +40,7 @@ def test_axes_places_and_reach_are_of_one_motion(given):
     flags = (chain.handle_links, chain.held_links)
     reach = paths.link_reach(path.direction, path.axes, path.chord, chain.length, *flags)
     np.testing.assert_allclose(reach[:, :, 3], reach[:, :, :3].sum(axis=2))
-    moved = (np.diff(after.node, axis=1) - np.diff(before.node, axis=1)) / 2e-6
+    moved = (np.diff(after.bare, axis=1) - np.diff(before.bare, axis=1)) / 2e-6
     expected = np.zeros_like(moved)
     for j in range(chain.links):
         for r, link in enumerate((j - 1, j, j + 1)):
@@ -91,12 +91,14 @@ def dense_rows(setup, path, spread, seen, k):
     state = path.node[near], path.direction[near]
     first, last = setup.first_link, setup.last_link
     body = setup.kernel_chain(path.shared)
-    laws = 5 + body[5].shape[0]
+    swing = path.course.swing[near]
+    laws = 5 + body[5].shape[0] + min(swing.shape[1], 1)
     row, reach = blank(links, laws), path.reach(setup)
     mean = mean_directions(path.direction[near], time_shares(path.share[k], hm, hp))
     tension, _ = dynamics_rows(
         row, *state, path.axes[near], windows_of(reach[near]), path.chord[near], hm, hp, body,
-        setup.air, law, setup.gravity, weight, path.share[k], first, last,
+        setup.air, law, setup.gravity, weight, path.share[k], swing, first,
+        last,
     )  # fmt: skip
     G, r = long_rows(row, reach[near])
     columns = np.zeros((3 * links + 3, last - first))

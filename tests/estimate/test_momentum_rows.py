@@ -84,8 +84,8 @@ def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
     D = path.link_reach(t, E, chords(t), LENGTH, 1, 0)
     share = shares_of(base, t, chain)
     tension, _ = dynamics_rows(
-        row, x, t, E, windows_of(D), chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, share, 1,
-        LINKS,
+        row, x, t, E, windows_of(D), chords(t), *STEPS, chain, AIR, LAW, GRAVITY, WEIGHT, share,
+        np.zeros((3, 0, 3)), 1, LINKS,
     )  # fmt: skip
     return *long_rows(row, D), tension
 

@@ -324,7 +324,7 @@ def test_scales_are_one(seed: int, links: int, mach: float, bend: float) -> None
     row = blank(c.links, 5)
     dynamics_rows(
         row, x, t, frame, windows_of(reach), chords, h, h, line, m.air, m.scales, GRAVITY, weight,
-        limp, 1, c.links,
+        limp, np.zeros((3, 0, 3)), 1, c.links,
     )  # fmt: skip
     for k, force in enumerate((p.across, p.along, p.tuft)):
         close(row[..., 3 * WIDE + k], -h * weight[:, None] * force)

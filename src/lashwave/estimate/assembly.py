@@ -35,6 +35,7 @@ class Course(NamedTuple):
     chord: Array  # (K, N) [m]
     time: Array  # (K,) [s]
     share: Array  # (K, N), of the times before and after in pull and bending; see `bend_rows`
+    swing: Array  # (K, N + 1, 3) [m/m], see `path.swing_of`; (K, 0, 3) where nothing moves so
 
 
 class Dynamics(NamedTuple):
@@ -51,7 +52,7 @@ class Dynamics(NamedTuple):
 
 
 SightingRows = tuple[Whole, Array, Array, Array, Whole, Array]
-"""Node (R, 2), p (R, 2, 3), w (R, 3), rhs (R,), tcol (R, 5), tval (R, 5)."""
+"""Node (R, 2), p (R, 2, 3), w (R, 3), rhs (R,), tcol (R, 6), tval (R, 6)."""
 
 
 class RowInputs(NamedTuple):
@@ -122,6 +123,12 @@ class Kept(NamedTuple):
 
 
 @compiled()
+def _laws(course: Course, chain: KernelChain) -> int:
+    """Shared parameters that the dynamics hold: scales, shapes of stiffness, the bend's place."""
+    return 5 + chain[5].shape[0] + min(course.swing.shape[1], 1)
+
+
+@compiled()
 def _kept(links: int, laws: int, shared: int) -> Kept:
     n = 3 + 2 * links
     return Kept(
@@ -162,14 +169,14 @@ def _add_centre(
     """
     node, p, w, value, tcol, tval = srow
     d = dynamics
-    links, laws = course.chord.shape[1], 5 + chain[5].shape[0]
+    links, laws = course.chord.shape[1], _laws(course, chain)
     row = np.zeros((links + 1, 3, 3 * WIDE + laws + 1))
     window = np.empty((3, links + 1, 3, 3, 8))
     for s in range(3):
         window[s] = kept.window[slots[s]]
     tension, pull = dynamics_rows(
         row, course.node, course.direction, E, window, course.chord, hm, hp, chain, d.air, d.law,
-        d.gravity, weight, course.share[1], d.first, d.last,
+        d.gravity, weight, course.share[1], course.swing, d.first, d.last,
     )  # fmt: skip
     tension_rows(row, kept.far, pull, weight, d.first, d.last, kept.store, slots, laws)
     _hand_rows(row, course.node, window, hm, hp, d.hand_density, d.driven)
@@ -210,7 +217,12 @@ def _around(course: Course, k: int) -> tuple[Course, float, float]:
     near = slice(k - 1, k + 2)
     time = course.time[near]
     part = Course(
-        course.node[near], course.direction[near], course.chord[near], time, course.share[near]
+        course.node[near],
+        course.direction[near],
+        course.chord[near],
+        time,
+        course.share[near],
+        course.swing[near],
     )
     return part, time[1] - time[0], time[2] - time[1]
 
@@ -266,7 +278,7 @@ def _columns(
     """The columns of times first ... last - 1, from all rows that touch them."""
     course, chain, dynamics, starts = given.course, given.chain, given.dynamics, given.starts
     count, links = course.chord.shape
-    laws = 5 + chain[5].shape[0]
+    laws = _laws(course, chain)
     shared = out.border.shape[1]
     kept = _kept(links, laws, shared)
     away = np.empty((shared, shared + 1))
@@ -324,7 +336,7 @@ def assemble(out: Equations, given: RowInputs, threads: int = 1) -> tuple[float,
     """Fill the equations from all rows; returns cost and tensions (K, N) [N].
 
     The first five shared parameters are the logarithmic scales of the law, the next those of the
-    shapes of stiffness in the chain.
+    shapes of stiffness in the chain, then how far out the line bends where the course has a swing.
     """
     count, links = given.course.chord.shape
     shared = out.border.shape[1]

@@ -10,7 +10,6 @@ from __future__ import annotations
 import numpy as np
 
 from lashwave.estimate.joint import Joint
-from lashwave.estimate.path import node_of
 from lashwave.estimate.posterior import moving, tension_of
 from lashwave.estimate.setup import FitSetup
 from lashwave.instruments import few_seen
@@ -199,7 +198,7 @@ def warnings_of(setup: FitSetup, joint: Joint) -> tuple[str, ...]:
             f"{setup.stiffness.words}, and fitted with the motion"
         )
     if setup.trial.line.axial_stiffness is not None:
-        pull = tension_of(setup, joint.path, joint.density, node_of(setup, joint.path))
+        pull = tension_of(setup, joint.path, joint.density, joint.path.node)
         found.extend(stretch_warnings(setup.trial.line, setup.chain.station, joint.path.time, pull))
     found.extend(drag_warnings(setup, joint))
     return tuple(found)

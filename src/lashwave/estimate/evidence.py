@@ -31,7 +31,7 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved
-from lashwave.estimate.setup import FitSetup
+from lashwave.estimate.setup import HINGE, FitSetup
 from lashwave.estimate.sighting_rows import Weights
 from lashwave.quantities import Array, NotConvergedError
 
@@ -57,6 +57,7 @@ def as_arrays(state: State) -> dict[str, Array]:
         "shared": path.shared,
         "chord": path.chord,
         "share": path.course.share,
+        "swing": path.course.swing,
         "density": state.density,
         "marker_weight": state.weights.marker,
         "anchor_matrix": anchor.matrix,
@@ -75,7 +76,8 @@ def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
 
     None where the arrays belong to another trial or another cut of the line."""
     cameras = {f"camera_weight:{c.name}": c.frame.size for c in setup.trial.cameras}
-    names = {"time", "base", "direction", "shared", "chord", "share", "density", "marker_weight"}
+    course = ("time", "base", "direction", "shared", "chord", "share", "swing")
+    names = {*course, "density", "marker_weight"}
     if not {*names, *cameras} <= kept.keys():
         return None
     links = setup.chain.links
@@ -87,7 +89,8 @@ def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
     )
     if not fits:
         return None
-    path = Path(*(kept[name] for name in ("time", "base", "direction", "shared", "chord", "share")))
+    hinge = setup.shared.index(HINGE) if kept["swing"].shape[1] else -1
+    path = Path(**{name: kept[name] for name in course}, hinge=hinge)
     camera = {name.split(":", 1)[1]: kept[name] for name in cameras}
     anchor = Anchor(
         *(kept[f"anchor_{name}"] for name in ("matrix", "offset", "base", "direction", "axes"))

@@ -59,7 +59,7 @@ def add_sighting(
 ) -> None:
     """The same of a single row (3 WIDE,), no unit, at node i.
 
-    columns (5,), values (5,) : what it says of some shared parameters; rhs : its residual.
+    columns (6,), values (6,) : what it says of some shared parameters; rhs : its residual.
     """
     for s in range(3):
         for u in range(WIDE - 1):

@@ -14,7 +14,7 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
-from lashwave.estimate.path import Path, node_of, on_grid
+from lashwave.estimate.path import Path, on_grid
 from lashwave.estimate.setup import FitSetup, held_scales
 from lashwave.estimate.sighting_rows import Seen, Weights, look, station_nodes, tail_weights
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
@@ -58,7 +58,7 @@ def _misfit(setup: FitSetup, camera: Camera, path: Path, offsets: Array) -> Arra
     from scipy.interpolate import CubicSpline
 
     nodes, share = station_nodes(setup, camera.station)
-    place = CubicSpline(path.time, node_of(setup, path), axis=0)
+    place = CubicSpline(path.time, path.node, axis=0)
     sd = max(float(np.median(camera.point_sd)), camera.registration_sd, 1.0)
     found = np.empty(offsets.size)
     counted = camera.counted(camera.frame)

@@ -31,6 +31,8 @@ AGAIN = 1e3
 SHARES = ((1.0, 1 / 8), (0.5, 4.0), (0.2, 30.0))
 """Of a step, tried in turn before the damping is raised (a cost is cheap beside a factor), and the
 factor on the damping of the next step where that share lowers the cost."""
+BOLDEST = 8.0
+"""Most times over that a step is taken which lowers the cost: along a valley it is too short."""
 FLAT = 3e-5
 """A step that changes the cost by less than this share of it counts as none."""
 
@@ -122,6 +124,10 @@ def _one_step(
             trial = moved(setup, search.path, n.axes, share * step)
             cost = eq.cost_of(setup, trial, density, weights, anchor)
             if np.isfinite(cost) and cost < n.cost:
+                if share == 1.0:
+                    trial, cost = _bolder(
+                        setup, search.path, n, step, cost, density, weights, anchor
+                    )
                 search.path = trial
                 search.damping = max(search.damping * change, 1e-3)
                 return n, True, n.cost - cost
@@ -130,3 +136,18 @@ def _one_step(
         search.damping *= 10
     search.damping = AGAIN
     return n, False, 0.0
+
+
+def _bolder(
+    setup: FitSetup, path: Path, n: eq.Normal, step: Array, cost: float, density: Array,
+    weights: Weights, anchor: Anchor,
+) -> tuple[Path, float]:  # fmt: skip
+    """The path after a step that lowers the cost, taken twice as far as long as that pays."""
+    best, share = moved(setup, path, n.axes, step), 2.0
+    while share <= BOLDEST:
+        trial = moved(setup, path, n.axes, _shortened(setup, share * step, path.time.size))
+        further = eq.cost_of(setup, trial, density, weights, anchor)
+        if not further < cost:
+            break
+        best, cost, share = trial, further, 2.0 * share
+    return best, cost

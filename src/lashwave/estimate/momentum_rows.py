@@ -323,6 +323,30 @@ def _chords_changed(
 
 
 @compiled()
+def _swing_column(
+    row: Array, swing: Array, hm: float, hp: float, link_mass: Array, by_link: Array,
+    by_node: Array, weight: Array,
+) -> None:  # fmt: skip
+    """Inertia and drag of nodes that move along swing (3, N + 1, 3) [m/m], last before the
+    residual."""
+    h = 0.5 * (hm + hp)
+    ap, am = hm / (hp * (hm + hp)), -hp / (hm * (hm + hp))
+    push = mass_times(link_mass, (swing[2] - swing[1]) / hp - (swing[1] - swing[0]) / hm)
+    rate = am * swing[0] - (am + ap) * swing[1] + ap * swing[2]
+    for j in range(link_mass.shape[0]):
+        for a in range(3):
+            for b in range(3):
+                drag = 0.25 * h * by_link[j, a, b] * (rate[j, b] + rate[j + 1, b])
+                push[j, a] -= drag
+                push[j + 1, a] -= drag
+    for i in range(weight.size):
+        for a in range(3):
+            for b in range(3):
+                push[i, a] -= h * by_node[i, a, b] * rate[i, b]
+            row[i, a, row.shape[2] - 2] = weight[i] * push[i, a]
+
+
+@compiled()
 def dynamics_rows(
     row: Array,
     x: Array,
@@ -338,6 +362,7 @@ def dynamics_rows(
     gravity: Array,
     weight: Array,
     share: Array,
+    swing: Array,
     first: int,
     last: int,
 ) -> tuple[Array, Array]:
@@ -347,7 +372,8 @@ def dynamics_rows(
     row, is without what tensions explain; the rows are not.
     windows : (3, ...) of `local_rows.windows`, at the three times. After the times come the five
     logarithmic scales `LAW_NAMES`, then of the shapes (P, N) in chain[5]: the joints' logarithmic
-    stiffness shifted along each. Rows must be zero on entry.
+    stiffness shifted along each, then of a move of the nodes along swing (3, N + 1 or 0, 3).
+    Rows must be zero on entry.
     """
     link_mass, bend = chain[0], chain[1]
     links = t.shape[1]
@@ -382,6 +408,8 @@ def dynamics_rows(
         for i in range(links + 1):
             for a in range(3):
                 row[i, a, shared + 5 + p] = -h * weight[i] * (part[0, i, a] + part[1, i, a])
+    if swing.shape[1] > 0:
+        _swing_column(row, swing, hm, hp, link_mass, by_link, by_node, weight)
     for j in range(first, last):
         for s in range(3):
             for e in range(2):

@@ -149,7 +149,9 @@ class Path:
     """(K, N), of the times before and after in pull and bending, held while the path moves: a cost
     whose scheme moved with the path would have no gradient. None before `with_shares`."""
     swing: Array | None = None
-    """(K, N + 1, 3) [m/m], see `swing_of`; held in the same way."""
+    """(K, N + 1, 3) [m/m], see `swing_of`; held in the same way. None before `with_shares`."""
+    hinge: int = -1
+    """Which of the shared parameters says how far nodes move so, -1 where none does."""
 
     def __post_init__(self) -> None:
         # in C order, so that no kernel is compiled a second time for another order
@@ -168,16 +170,26 @@ class Path:
         return np.asarray(link_reach(self.direction, self.axes, self.chord, c.length, *flags))
 
     @property
-    def node(self) -> Array:
-        """(K, N + 1, 3) [m]"""
+    def bare(self) -> Array:
+        """(K, N + 1, 3) [m], places of the nodes of a line that bends where its grip ends."""
         return np.asarray(places(self.base, self.direction, self.chord))
+
+    @property
+    def node(self) -> Array:
+        """(K, N + 1, 3) [m], places of the nodes."""
+        if self.hinge < 0 or self.swing is None:
+            return self.bare
+        return np.asarray(self.bare + self.shared[self.hinge] * self.swing)
 
     @property
     def course(self) -> Course:
         """As the compiled kernels take it; raises ValueError where it has no shares yet."""
         if self.share is None:
             raise ValueError("the path needs `with_shares` first")
-        return Course(self.node, self.direction, self.chord, self.time, self.share)
+        swing = self.swing if self.hinge >= 0 else None
+        if swing is None:
+            swing = np.zeros((self.time.size, 0, 3))
+        return Course(self.node, self.direction, self.chord, self.time, self.share, swing)
 
     def part(self, start: int, stop: int) -> Path:
         """Times start ... stop - 1."""
@@ -189,7 +201,7 @@ class Path:
             direction=self.direction[cut],
             chord=self.chord[cut],
             share=None if self.share is None else np.ascontiguousarray(self.share[cut]),
-            swing=None if self.swing is None else self.swing[cut],
+            swing=None if self.swing is None else np.ascontiguousarray(self.swing[cut]),
         )
 
 
@@ -238,7 +250,8 @@ def displaced(path: Path, reach: Array, step: Array) -> Array:
     reach : of the path, (K, N, 4, 3, 2).
     """
     count, links = path.chord.shape
-    body = step[: count * (3 + 2 * links)].reshape(count, 3 + 2 * links)
+    size = count * (3 + 2 * links)
+    body = step[:size].reshape(count, 3 + 2 * links)
     angle = body[:, 3:].reshape(count, links, 2)
     share = np.einsum("kjrae,kje->kjra", reach[:, :, :3], angle)
     chord = share[:, :, 1].copy()
@@ -246,6 +259,8 @@ def displaced(path: Path, reach: Array, step: Array) -> Array:
     chord[:, 1:] += share[:, :-1, 2]
     node = path.node + body[:, None, :3]
     node[:, 1:] += np.cumsum(chord, axis=1)
+    if path.hinge >= 0 and path.swing is not None:
+        node += step[size + path.hinge] * path.swing
     return np.asarray(node)
 
 
@@ -257,11 +272,8 @@ def swing_of(setup: FitSetup, path: Path) -> Array:
     """(K, N + 1, 3) [m/m], how nodes move where the line leaves its grip a metre further out.
 
     It runs on as the grip points, and less far as it points itself beyond the bend. 0 where a line
-    has no grip. Of inertia and air such a move of millimetres asks nothing in the fit: it shifts
-    what the sightings see, and the motion that is given out.
+    has no grip.
     """
-    if path.swing is not None:
-        return path.swing
     station, first = setup.chain.station, setup.first_link
     if HINGE not in setup.shared.names:
         return np.zeros((path.time.size, station.size, 3))
@@ -271,25 +283,15 @@ def swing_of(setup: FitSetup, path: Path) -> Array:
     return np.asarray((1.0 - np.exp(-apart / (0.5 * BENDS)))[:, None] * turn[:, None])
 
 
-def node_of(setup: FitSetup, path: Path) -> Array:
-    """(K, N + 1, 3) [m], places of the nodes with the line's bend at its grip where it is fitted.
-
-    `Path.node` has it where the chain has it, as the dynamics take it."""
-    column = setup.shared.index(HINGE)
-    if column < 0:
-        return path.node
-    return np.asarray(path.node + path.shared[column] * swing_of(setup, path))
-
-
 def with_shares(setup: FitSetup, path: Path, spread: Array) -> Path:
     """The path with the shares of the side times (K, N) that its own pull asks for, and its swing.
 
     spread : density of the random acceleration (K, N + 1) [m2/s3].
     """
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
-    blank = replace(path, share=np.zeros_like(path.chord), swing=None)
-    share = np.asarray(shares_wanted(blank.course, chain, dynamics, spread))
-    return replace(blank, share=share, swing=swing_of(setup, blank))
+    hinge = setup.shared.index(HINGE)
+    held = replace(path, share=np.zeros_like(path.chord), swing=swing_of(setup, path), hinge=hinge)
+    return replace(held, share=np.asarray(shares_wanted(held.course, chain, dynamics, spread)))
 
 
 def joined(head: Path, tail: Path) -> Path:
@@ -307,5 +309,5 @@ def on_grid(setup: FitSetup, path: Path, time: Array) -> Path:
     """The path at other times (K,) [s]: a cubic spline of node places, directions from these."""
     from scipy.interpolate import CubicSpline
 
-    node = CubicSpline(path.time, path.node, axis=0)(time)
+    node = CubicSpline(path.time, path.bare, axis=0)(time)
     return from_nodes(setup, time, node, path.shared)

@@ -14,8 +14,8 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.assembly import dynamics_cost
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.momentum_rows import LAW_NAMES
-from lashwave.estimate.path import Path, displaced, moved, node_of, swing_of
-from lashwave.estimate.setup import HINGE, FitSetup, held_scales
+from lashwave.estimate.path import Path, displaced, moved
+from lashwave.estimate.setup import HINGE, LENGTH, FitSetup, held_scales
 from lashwave.mechanics import Law, Medium, hand_power, kinetic_energy, outboard_force
 from lashwave.quantities import SLOPE, Array, Draws
 
@@ -133,7 +133,7 @@ def moving(setup: FitSetup, path: Path, density: Array, node: Array | None = Non
     node : places (K, N + 1, 3) [m] in place of its own.
     density : of the random acceleration (K, N + 1) [m2/s3].
     """
-    node = node_of(setup, path) if node is None else node
+    node = path.node if node is None else node
     return Moving(node, *_derivatives(path.time, node), tension_of(setup, path, density, node))
 
 
@@ -188,14 +188,11 @@ def draws_of(setup: FitSetup, joint: Joint, factor: eq.Factor) -> Draws:
     power = np.empty((o.draws, count))
     energy = np.empty((o.draws, count))
     shared = np.empty((o.draws, setup.shared.mean.size))
-    hinge, swing = setup.shared.index(HINGE), swing_of(setup, joint.path)
     medium = Medium(*setup.air)
     reach = joint.path.reach(setup)
     for d in range(o.draws):
         path = moved(setup, joint.path, joint.axes, step[:, d])
         node = displaced(joint.path, reach, step[:, d])
-        if hinge >= 0:
-            node += path.shared[hinge] * swing
         m = moving(setup, path, joint.density, node)
         x[d], v[d] = m.node, m.velocity
         tension[d] = node_tension(setup, m.tension)
@@ -249,7 +246,7 @@ def mass_sd(setup: FitSetup) -> float:
 
 
 def _is_reported(setup: FitSetup, name: str) -> bool:
-    return name.split(":")[0] not in ("axial", "radial", HINGE) and not (
+    return name.split(":")[0] not in ("axial", "radial", HINGE, LENGTH) and not (
         name == "drag_tuft" and setup.trial.line.tuft is None
     )
 

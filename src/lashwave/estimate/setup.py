@@ -156,6 +156,8 @@ STIFFNESS_LOG_SD = 0.15
 from its dynamic stiffness."""
 
 
+LENGTH = "length"
+"""Of the whole line, off what was measured [m]: as sure as the stations along it."""
 HINGE = "hinge"
 HINGE_SD = 5e-3
 """How far from the grip's end, along the line, it may come to bend [m]. A grip's edge is round or
@@ -271,6 +273,10 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
         names.append(SLOPE)
         mean.append(0.0)
         sd.append(stiffness.slope_sd)
+    if trial.line.handle_length > 0:
+        names.append(HINGE)
+        mean.append(0.0)
+        sd.append(HINGE_SD)
     for camera in trial.cameras:
         for what, m, s in (
             ("clock_offset", camera.clock.offset, camera.clock.offset_sd),
@@ -288,16 +294,22 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
                 names.append(f"station:{label}")
                 mean.append(0.0)
                 sd.append(trial.markers.station_sd)
+        if any(at_tip(trial, camera).any() for camera in trial.cameras):
+            names.append(LENGTH)
+            mean.append(0.0)
+            sd.append(trial.markers.station_sd)
     if trial.line.handle_length > 0:
         for label in np.asarray(trial.markers.labels)[trial.markers.on_handle]:
             for what in ("axial", "radial"):
                 names.append(f"{what}:{label}")
                 mean.append(0.0)
                 sd.append(1.0)
-        names.append(HINGE)
-        mean.append(0.0)
-        sd.append(HINGE_SD)
     return Shared(tuple(names), np.array(mean), np.array(sd))
+
+
+def at_tip(trial: Trial, camera: Camera) -> NDArray[np.bool_]:
+    """(P,), which of a camera's points are of the line's far end."""
+    return np.asarray(np.abs(camera.station - trial.line.length) < 1e-6)
 
 
 def _better_known(shared: Shared, options: Options) -> Shared:

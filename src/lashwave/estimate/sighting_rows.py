@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.estimate.assembly import SightingRows
-from lashwave.estimate.path import Path, node_of, swing_of
-from lashwave.estimate.setup import HINGE, FitSetup
+from lashwave.estimate.path import Path
+from lashwave.estimate.setup import LENGTH, FitSetup, at_tip
 from lashwave.instruments import frame_time, project, project_jacobian, streaks
 from lashwave.quantities import Array, Camera, Index
 
@@ -24,7 +24,7 @@ that a line does, they are 4 um apart."""
 BLUR_SD = 0.1
 """Of the middle of the light in the exposure, as a share of the streak: how far along it a point's
 place may lie from the streak's middle. Assumed."""
-BORDER = 5
+BORDER = 6
 """Shared parameters that one row may touch; the last is where the line bends at its grip."""
 
 
@@ -117,16 +117,14 @@ def _blank(count: int) -> tuple[NDArray[np.int64], Array]:
     return np.full((count, BORDER), -1, dtype=np.int64), np.zeros((count, BORDER))
 
 
-def _hinged(setup: FitSetup, path: Path, rows: Any) -> Any:
+def _hinged(path: Path, rows: Any) -> Any:
     """Rows of sightings with what they say of where the line bends at its grip."""
-    column = setup.shared.index(HINGE)
     k, nodes, p, w, _, tcol, tval = rows
-    if column >= 0:
-        swing = swing_of(setup, path)
-        tcol[:, -1] = column
+    if path.hinge >= 0 and path.swing is not None:
+        tcol[:, -1] = path.hinge
         for m in range(3):
             for e in range(2):
-                moved = swing[k - 1 + m, np.maximum(nodes[:, e], 0)]
+                moved = path.swing[k - 1 + m, np.maximum(nodes[:, e], 0)]
                 tval[:, -1] += w[:, m] * (p[:, e] * moved).sum(-1)
     return rows
 
@@ -177,7 +175,7 @@ def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> t
         tcol,
         tval,
     )
-    return _hinged(setup, path, rows), residual
+    return _hinged(path, rows), residual
 
 
 def _handle_part(
@@ -247,6 +245,9 @@ def _camera_part(
             place = node[k - 1 + m, np.maximum(nodes[:, e], 0)] * share[:, e, None]
             x += w[:, m, None] * place
             v += rate[:, m, None] * place
+    longer = at_tip(setup.trial, camera)[use] * (index(LENGTH) >= 0)
+    along = path.direction[k, -1] * longer[:, None]
+    x += path.shared[index(LENGTH)] * along
     names = [f"{n}:{camera.name}" for n in ("registration_u", "registration_v")]
     shift = path.shared[[index(n) for n in names]]
     difference = project(camera, x) + shift - camera.uv[use]
@@ -266,6 +267,8 @@ def _camera_part(
     )
     flow = np.einsum("rca,ra->rc", slope, v)
     tcol, tval = _blank(use.size * 2)
+    tcol[:, 4] = np.repeat(np.where(longer, index(LENGTH), -1), 2)
+    tval[:, 4] = np.einsum("rca,ra->rc", slope, along).ravel()
     tcol[:, 0], tval[:, 0] = index(f"clock_offset:{camera.name}"), flow.ravel()
     tcol[:, 1] = index(f"clock_drift:{camera.name}")
     tval[:, 1] = (flow * (camera.counted(camera.frame[use]) / camera.rate)[:, None]).ravel()
@@ -284,7 +287,7 @@ def _camera_part(
         tcol,
         tval,
     )
-    return _hinged(setup, path, rows), residual
+    return _hinged(path, rows), residual
 
 
 def _along_streaks(camera: Camera, use: Index, sd: Array) -> Array | None:
@@ -313,7 +316,7 @@ def _stretched(blur: Array | None, values: Array) -> Array:
 
 def look(setup: FitSetup, path: Path, weights: Weights) -> Seen:
     """All sightings against a path."""
-    node = node_of(setup, path)
+    node = path.node
     rows, marker = marker_part(setup, path, node, weights)
     parts = [rows, *_handle_part(setup, path, node, weights, marker)]
     camera = {}

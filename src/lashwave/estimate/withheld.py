@@ -22,7 +22,6 @@ from lashwave.estimate.assembly import sighting_row
 from lashwave.estimate.blocks import dense
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.local_rows import WIDE, far_moves, whole, windows
-from lashwave.estimate.path import node_of
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import marker_part, marker_sd, time_weights
 from lashwave.quantities import COVERED, DISTRUSTED, Array, Whole, Withheld
@@ -135,7 +134,7 @@ def rows_of(setup: FitSetup, joint: Joint, samples: Whole, marker: Whole) -> Row
     only = np.zeros_like(joint.weights.marker)
     only[samples, marker[:, None]] = joint.weights.marker[samples, marker[:, None]]
     weights = replace(joint.weights, marker=only)
-    (k, node, p, w, value, tcol, tval), _ = marker_part(setup, path, node_of(setup, path), weights)
+    (k, node, p, w, value, tcol, tval), _ = marker_part(setup, path, path.node, weights)
     # They come sorted by sample, then by marker.
     place = np.zeros(only.shape, dtype=np.int64)
     place[only > 0] = np.arange(np.count_nonzero(only))
