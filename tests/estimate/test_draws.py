@@ -15,7 +15,7 @@ from lashwave.estimate.joint import Joint
 from lashwave.estimate.noise import spread
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes, with_shares
-from lashwave.estimate.posterior import draws_of
+from lashwave.estimate.posterior import draws_of, field_of, slid, slipped
 from lashwave.estimate.setup import set_up
 from lashwave.estimate.sighting_rows import full_weights
 from lashwave.estimate.sweep import initial_shared
@@ -66,8 +66,11 @@ def problem():
 
 @pytest.fixture(scope="module")
 def draws(problem):
+    """Draws whose line slides along itself by 2 cm, so that what that does can be seen."""
     _, setup, joint, _ = problem
-    return draws_of(setup, joint, joint.factor)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(posterior, "SLIDE_SD", 0.02)
+        return draws_of(setup, joint, joint.factor)
 
 
 def test_the_speed_of_a_draw_is_the_rate_of_its_place(draws):
@@ -100,8 +103,11 @@ def _off(camera, draws, d, own):
     return np.sqrt(((image - camera.uv[inside]) ** 2).mean())
 
 
-def test_a_draws_clock_and_image_offsets_are_those_by_which_its_tip_is_seen(problem, draws):
-    trial, _, _, _ = problem
+def test_a_draws_clock_and_image_offsets_are_those_by_which_its_tip_is_seen(problem):
+    trial, setup, joint, _ = problem
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(posterior, "SLIDE_SD", 0.0)
+        draws = draws_of(setup, joint, joint.factor)
     camera = trial.cameras[0]
     own = [_off(camera, draws, d, d) for d in range(DRAWS)]
     other = [_off(camera, draws, d, d - 1) for d in range(DRAWS)]
@@ -111,7 +117,7 @@ def test_a_draws_clock_and_image_offsets_are_those_by_which_its_tip_is_seen(prob
 
 
 def test_draws_are_as_wide_as_the_equations_say(problem, draws):
-    """The spread of the butt is that of the dense inverse, both ways."""
+    """The butt has no part in the slide: its spread is that of the dense inverse, both ways."""
     _, setup, joint, cover = problem
     n = setup.unknowns
     expected = np.sqrt(np.diag(cover)[: joint.path.time.size * n].reshape(-1, n)[:, :3])
@@ -144,3 +150,31 @@ def test_a_draws_energy_is_that_of_its_own_speeds(problem, draws):
     # a draw's line is heavier or lighter than stated, by the table's sd: one factor a draw
     np.testing.assert_allclose(ratio / ratio[:, :1], 1.0, rtol=1e-4)
     assert np.abs(ratio[:, 0] - 1.0).max() < 5 * posterior.mass_sd(setup)
+
+
+def test_the_stated_speed_holds_what_the_slide_does_to_it(problem, draws):
+    """A line that lies d further along itself and turns by w moves d w faster across."""
+    _, setup, joint, _ = problem
+    still = {}
+    for hinge in (0.0, 0.2):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(posterior, "SLIDE_SD", hinge)
+            own = draws_of(setup, joint, joint.factor)
+        still[hinge] = field_of(setup, joint, own).velocity_sd[16, -1]
+    turn = np.gradient(joint.path.direction[:, -1], joint.path.time, axis=0)[16]
+    added = np.sqrt((still[0.2] ** 2 - still[0.0] ** 2).clip(0.0).sum())
+    assert added == pytest.approx(0.2 * np.linalg.norm(turn), rel=0.25)
+
+
+def test_a_line_further_along_itself_leaves_its_markers_where_they_are(problem):
+    """Places move by d along the line, stations by -d: the marker's place in space stays."""
+    trial, _, joint, _ = problem
+    known = replace(trial, markers=replace(trial.markers, station_sd=1e-3))
+    setup = set_up(known, Options(spacing_butt=1.0, spacing_tip=1.0, spacing_clamp=0.3))
+    moved, slip = slid(setup, joint.path), slipped(setup)
+    markers, along = known.markers, joint.path.direction[16, -1]
+    for label, station in zip(markers.labels, markers.station, strict=True):
+        node = int(np.abs(setup.chain.station - station).argmin())
+        left = moved[16, node] + slip[setup.shared.index(f"station:{label}")] * along
+        np.testing.assert_allclose(left, 0.0, atol=1e-6, err_msg=label)
+    assert np.count_nonzero(slip) == (markers.station > trial.line.handle_length).sum()
