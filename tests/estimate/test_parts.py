@@ -50,7 +50,8 @@ def _equations(
         band[d, : size - d] = np.diagonal(dense[:size, :size], -d)
     empty = np.empty(0)
     normal = Normal(
-        band, dense[:size, size:], dense[size:, size:], empty, 0.0, empty, empty, None, width // 3  # type: ignore[arg-type]
+        band, dense[:size, size:], dense[size:, size:], empty, 0.0, empty, empty, None, width // 3,  # type: ignore[arg-type]
+        empty,
     )  # fmt: skip
     return normal, dense
 

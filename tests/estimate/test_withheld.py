@@ -37,7 +37,9 @@ def _factor(rows):
         band[d, : size - d] = np.diagonal(whole[:size, :size], -d)
     empty = np.empty(0)
     return factor(
-        Normal(band, whole[:size, size:], whole[size:, size:], empty, 0.0, empty, empty, None, N),  # type: ignore[arg-type]
+        Normal(
+            band, whole[:size, size:], whole[size:, size:], empty, 0.0, empty, empty, None, N, empty
+        ),  # type: ignore[arg-type]
         0.0,
     )
 

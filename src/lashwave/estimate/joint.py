@@ -140,9 +140,6 @@ CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 LADDER = (100.0, 20.0, 4.0, 1.0, 0.5)
 """Factors on the stated density of the random acceleration. From a loose model to a tight one the
 path needs short steps only; a tight one at once needs many."""
-COARSE, COARSE_RUNGS = 2.0, 3
-"""Steps of the grid on the first rungs, over those of the last: a model as loose as theirs forgives
-what a coarse grid leaves out, and a step costs half."""
 LONGEST, PATIENT = 10, 40
 """Most steps on the first rung, and on one that the cost does not yet agree with: a grip whose
 direction only the line tells turns slowly into place."""
@@ -173,11 +170,11 @@ class Joint:
     """Of the cameras' clocks, before they were let in."""
 
 
-def regridded(setup: FitSetup, path: Path, coarser: float = 1.0) -> Path:
-    """The path on a grid as its own rotation asks, with steps `coarser` times as long [1]."""
+def regridded(setup: FitSetup, path: Path) -> Path:
+    """The path on a grid as its own rotation asks."""
     o = setup.options
-    turn, longest = coarser * o.turn, coarser * o.longest_step
-    fine, step = wanted_step(path.time, rotation_rate(path), turn, longest, o.shortest_step)
+    rate = rotation_rate(path)
+    fine, step = wanted_step(path.time, rate, o.turn, o.longest_step, o.shortest_step)
     time = march(float(path.time[0]), float(path.time[-1]), fine, step, 0.12)
     return on_grid(setup, path, time)
 
@@ -236,11 +233,11 @@ class _Stages:
         self.factor = LADDER[0]
         self.clock_warnings: tuple[str, ...] = ()
         self.search = Search(path)
-        self.regrid(COARSE)
+        self.regrid()
 
-    def regrid(self, coarser: float = 1.0) -> None:
+    def regrid(self) -> None:
         """A grid that suits the path as it is now, and the density and prior that go with it."""
-        self.search.path = regridded(self.setup, self.search.path, coarser)
+        self.search.path = regridded(self.setup, self.search.path)
         self.anchor = shape_prior(self.setup, self.search.path)
         self.density = spread(self.setup, self.search.path)
 
@@ -257,8 +254,6 @@ class _Stages:
         """Down the ladder until the cost says that the model is trusted as far as it deserves."""
         for i, factor in enumerate(LADDER):
             before, self.factor = self.factor, factor
-            if i == COARSE_RUNGS:
-                self.regrid()
             kept = self.search.path
             self.weights = without_outliers(self.setup, kept, self.weights)
             self.run("markers and mechanics", 0.30 + 0.03 * i, LONGEST if i == 0 else 3, 3e-2)
@@ -266,8 +261,6 @@ class _Stages:
                 self.run("markers and mechanics", 0.31 + 0.03 * i, PATIENT, 3e-2)
             if i and self.excess() > CONSISTENT:
                 self.factor, self.search.path = before, kept
-                if i < COARSE_RUNGS:
-                    self.regrid()
                 break
             self.density = spread(self.setup, self.search.path)
 

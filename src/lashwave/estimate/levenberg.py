@@ -32,7 +32,7 @@ SHARES = ((1.0, 1 / 8), (0.5, 4.0), (0.2, 30.0))
 """Of a step, tried in turn before the damping is raised (a cost is cheap beside a factor), and the
 factor on the damping of the next step where that share lowers the cost."""
 BOLDEST = 8.0
-"""Most times over that a step is taken which lowers the cost: along a valley it is too short."""
+"""Most times over that a step is taken which lowers the cost by more than was foreseen."""
 FLAT = 3e-5
 """A step that changes the cost by less than this share of it counts as none."""
 
@@ -124,7 +124,7 @@ def _one_step(
             trial = moved(setup, search.path, n.axes, share * step)
             cost = eq.cost_of(setup, trial, density, weights, anchor)
             if np.isfinite(cost) and cost < n.cost:
-                if share == 1.0:
+                if share == 1.0 and n.cost - cost > -float(n.gradient @ step):
                     trial, cost = _bolder(
                         setup, search.path, n, step, cost, density, weights, anchor
                     )
