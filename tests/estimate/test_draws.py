@@ -16,7 +16,7 @@ from lashwave.estimate.noise import spread
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes, with_shares
 from lashwave.estimate.posterior import draws_of, field_of, slid, slipped
-from lashwave.estimate.setup import set_up
+from lashwave.estimate.setup import LENGTH, set_up
 from lashwave.estimate.sighting_rows import full_weights
 from lashwave.estimate.sweep import initial_shared
 from tests.twin.rigid import PEAK, rigid_throw
@@ -177,4 +177,6 @@ def test_a_line_further_along_itself_leaves_its_markers_where_they_are(problem):
         node = int(np.abs(setup.chain.station - station).argmin())
         left = moved[16, node] + slip[setup.shared.index(f"station:{label}")] * along
         np.testing.assert_allclose(left, 0.0, atol=1e-6, err_msg=label)
-    assert np.count_nonzero(slip) == (markers.station > trial.line.handle_length).sum()
+    longer = setup.shared.index(LENGTH)
+    assert longer >= 0 and slip[longer] == -1.0
+    assert np.count_nonzero(slip) == 1 + (markers.station > trial.line.handle_length).sum()

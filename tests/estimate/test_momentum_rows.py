@@ -12,10 +12,9 @@ import numpy as np
 import pytest
 
 from lashwave.estimate import path
+from lashwave.estimate.air_forces import _drag_of_body, _drag_of_link
 from lashwave.estimate.bend_rows import mean_directions, time_shares
 from lashwave.estimate.momentum_rows import (
-    _drag_of_body,
-    _drag_of_link,
     dynamics_rows,
     impulse_residual,
     project_out_tensions,

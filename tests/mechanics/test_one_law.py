@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 from hypothesis import Phase, given, settings, strategies as st
 
+from lashwave.estimate.air_forces import air_forces
 from lashwave.estimate.bend_rows import bend_forces
 from lashwave.estimate.local_rows import WIDE
 from lashwave.estimate.momentum_rows import (
-    air_forces,
     dynamics_rows,
     impulse_residual,
     project_out_tensions,

@@ -13,6 +13,14 @@ from typing import NamedTuple
 import numpy as np
 
 from lashwave.estimate.blocks import BLAS, N, T, call
+from lashwave.estimate.course import (
+    Course,
+    Dynamics,
+    SightingRows,
+    around,
+    laws_of,
+    whitening,
+)
 from lashwave.estimate.gram import add_products, add_sighting, write_block, write_edge
 from lashwave.estimate.local_rows import WIDE, far_moves, put_places, windows
 from lashwave.estimate.momentum_rows import (
@@ -25,34 +33,6 @@ from lashwave.estimate.tension_rows import place_of, take_off, tension_rows
 from lashwave.estimate.turning import add_inertia_pull, add_sighting_pull, stiffening
 from lashwave.mechanics import compiled
 from lashwave.quantities import Array, Mask, Whole
-
-
-class Course(NamedTuple):
-    """The nodes' places and the links' directions over K times."""
-
-    node: Array  # (K, N + 1, 3) [m]
-    direction: Array  # (K, N, 3)
-    chord: Array  # (K, N) [m]
-    time: Array  # (K,) [s]
-    share: Array  # (K, N), of the times before and after in pull and bending; see `bend_rows`
-    swing: Array  # (K, N + 1, 3) [m/m], see `path.swing_of`; (K, 0, 3) where nothing moves so
-
-
-class Dynamics(NamedTuple):
-    """What moves the line, beside its chain (`FitSetup.kernel_chain`), as the kernels take it."""
-
-    air: Array  # (3,) density, viscosity, speed of sound
-    law: Array  # (5,)
-    gravity: Array  # (3,) [m/s2]
-    node_mass: Array  # (N + 1,) [kg]
-    driven: Mask  # (N + 1,)
-    hand_density: float  # [m2/s3]
-    first: int
-    last: int
-
-
-SightingRows = tuple[Whole, Array, Array, Array, Whole, Array]
-"""Node (R, 2), p (R, 2, 3), w (R, 3), rhs (R,), tcol (R, 6), tval (R, 6)."""
 
 
 class RowInputs(NamedTuple):
@@ -123,12 +103,6 @@ class Kept(NamedTuple):
 
 
 @compiled()
-def _laws(course: Course, chain: KernelChain) -> int:
-    """Shared parameters that the dynamics hold: scales, shapes of stiffness, the bend's place."""
-    return 5 + chain[5].shape[0] + min(course.swing.shape[1], 1)
-
-
-@compiled()
 def _kept(links: int, laws: int, shared: int) -> Kept:
     n = 3 + 2 * links
     return Kept(
@@ -169,7 +143,7 @@ def _add_centre(
     """
     node, p, w, value, tcol, tval = srow
     d = dynamics
-    links, laws = course.chord.shape[1], _laws(course, chain)
+    links, laws = course.chord.shape[1], laws_of(course, chain)
     row = np.zeros((links + 1, 3, 3 * WIDE + laws + 1))
     window = np.empty((3, links + 1, 3, 3, 8))
     for s in range(3):
@@ -209,32 +183,6 @@ def _add_centre(
                     if tcol[r, other] >= 0:
                         corner[tcol[r, q], tcol[r, other]] += tval[r, q] * tval[r, other]
     return cost, tension
-
-
-@compiled()
-def _around(course: Course, k: int) -> tuple[Course, float, float]:
-    """The course at times k - 1, k, k + 1, and the steps between them [s]."""
-    near = slice(k - 1, k + 2)
-    time = course.time[near]
-    part = Course(
-        course.node[near],
-        course.direction[near],
-        course.chord[near],
-        time,
-        course.share[near],
-        course.swing[near],
-    )
-    return part, time[1] - time[0], time[2] - time[1]
-
-
-@compiled()
-def _whitening(spread: Array, node_mass: Array, driven: Mask, h: float) -> Array:
-    """Weight of each node's dynamics (N + 1,): zero where the node is driven."""
-    weight = np.zeros(node_mass.size)
-    for i in range(node_mass.size):
-        if not driven[i]:
-            weight[i] = 1.0 / (node_mass[i] * np.sqrt(spread[i] * h))
-    return weight
 
 
 @compiled()
@@ -278,7 +226,7 @@ def _columns(
     """The columns of times first ... last - 1, from all rows that touch them."""
     course, chain, dynamics, starts = given.course, given.chain, given.dynamics, given.starts
     count, links = course.chord.shape
-    laws = _laws(course, chain)
+    laws = laws_of(course, chain)
     shared = out.border.shape[1]
     kept = _kept(links, laws, shared)
     away = np.empty((shared, shared + 1))
@@ -291,8 +239,8 @@ def _columns(
         if 2 <= k + 1 < count:
             _enter(kept, given.reach, k + 1)
         if 1 <= k < count - 1:
-            part, hm, hp = _around(course, k)
-            weight = _whitening(
+            part, hm, hp = around(course, k)
+            weight = whitening(
                 given.spread[k], dynamics.node_mass, dynamics.driven, 0.5 * (hm + hp)
             )
             mine = first <= k < last
@@ -368,9 +316,9 @@ def _dynamics_cost(
     d = dynamics
     count, links = course.chord.shape
     for k in range(max(first, 1), min(last, count - 1)):
-        part, hm, hp = _around(course, k)
+        part, hm, hp = around(course, k)
         h = 0.5 * (hm + hp)
-        weight = _whitening(spread[k], d.node_mass, d.driven, h)
+        weight = whitening(spread[k], d.node_mass, d.driven, h)
         rhs, tension[k] = whitened_residual(
             part.node, part.direction, part.chord, hm, hp, chain, d.air, d.law, d.gravity, weight,
             part.share[1], d.first, d.last,
@@ -412,8 +360,8 @@ def shares_wanted(course: Course, chain: KernelChain, dynamics: Dynamics, spread
     d = dynamics
     share = np.zeros(course.chord.shape)
     for k in range(1, course.time.size - 1):
-        part, hm, hp = _around(course, k)
-        weight = _whitening(spread[k], d.node_mass, d.driven, 0.5 * (hm + hp))
+        part, hm, hp = around(course, k)
+        weight = whitening(spread[k], d.node_mass, d.driven, 0.5 * (hm + hp))
         share[k] = wanted_shares(
             part.node, part.direction, part.chord, hm, hp, chain, d.air, d.law, d.gravity, weight,
             d.first, d.last,

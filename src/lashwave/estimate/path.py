@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.estimate.assembly import Course, shares_wanted
+from lashwave.estimate.assembly import shares_wanted
+from lashwave.estimate.course import Course
 from lashwave.estimate.setup import HINGE, FitSetup
 from lashwave.mechanics import bend_energy, compiled, couple_ratio, sharpness
 from lashwave.quantities import Array

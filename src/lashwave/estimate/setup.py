@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
-from lashwave.estimate.assembly import Dynamics
+from lashwave.estimate.course import Dynamics
 from lashwave.estimate.momentum_rows import LAW_NAMES, KernelChain
 from lashwave.estimate.options import Options
 from lashwave.mechanics import (
@@ -73,7 +73,7 @@ def tuft_scale(trial: Trial) -> tuple[float, float]:
 def _speed_squared(camera: Camera, length: float) -> Array:
     """Of the tip's image at the widths' frames, any unit; alike where it was not tracked."""
     assert camera.tuft is not None
-    tip = np.abs(camera.station - length) < 1e-6
+    tip = camera.points_at(length)
     frame, first = np.unique(camera.frame[tip], return_index=True)
     if frame.size < 2:
         return np.ones(camera.tuft.frame.size)
@@ -294,7 +294,7 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
                 names.append(f"station:{label}")
                 mean.append(0.0)
                 sd.append(trial.markers.station_sd)
-        if any(at_tip(trial, camera).any() for camera in trial.cameras):
+        if any(c.points_at(trial.line.length).any() for c in trial.cameras):
             names.append(LENGTH)
             mean.append(0.0)
             sd.append(trial.markers.station_sd)
@@ -305,11 +305,6 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
                 mean.append(0.0)
                 sd.append(1.0)
     return Shared(tuple(names), np.array(mean), np.array(sd))
-
-
-def at_tip(trial: Trial, camera: Camera) -> NDArray[np.bool_]:
-    """(P,), which of a camera's points are of the line's far end."""
-    return np.asarray(np.abs(camera.station - trial.line.length) < 1e-6)
 
 
 def _better_known(shared: Shared, options: Options) -> Shared:

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.estimate.assembly import SightingRows
+from lashwave.estimate.course import SightingRows
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import LENGTH, FitSetup, at_tip
+from lashwave.estimate.setup import LENGTH, FitSetup
 from lashwave.instruments import frame_time, project, project_jacobian, streaks
 from lashwave.quantities import Array, Camera, Index
 
@@ -245,7 +245,7 @@ def _camera_part(
             place = node[k - 1 + m, np.maximum(nodes[:, e], 0)] * share[:, e, None]
             x += w[:, m, None] * place
             v += rate[:, m, None] * place
-    longer = at_tip(setup.trial, camera)[use] * (index(LENGTH) >= 0)
+    longer = camera.points_at(setup.trial.line.length)[use] * (index(LENGTH) >= 0)
     along = path.direction[k, -1] * longer[:, None]
     x += path.shared[index(LENGTH)] * along
     names = [f"{n}:{camera.name}" for n in ("registration_u", "registration_v")]

@@ -41,7 +41,9 @@ def add_inertia_pull(
 def add_sighting_pull(
     pull: Array, slots: Whole, node: Whole, p: Array, w: Array, rhs: float
 ) -> None:
-    """The same of one sighting, as `assembly.sighting_row` takes it, and its residual [sd]."""
+    """The same of one sighting, as `assembly.sighting_row` takes it, and its residual [sd].
+
+    node (2,), p (2, 3) [sd/m], w (3,) [1]."""
     for s in range(3):
         for e in range(2):
             if node[e] >= 0:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from lashwave.quantities.arrays import Array
+from lashwave.quantities.arrays import Array, Mask
 
 
 @dataclass(frozen=True)
@@ -246,6 +246,10 @@ class Camera:
     def strobe(self, samples: Array) -> Array:
         """(M,) [s] lab times of strobe flashes, where the markers' samples are at `samples` [s]."""
         return samples if self.flash_times is None else self.flash_times
+
+    def points_at(self, station: float) -> Mask:
+        """(P,), which points are of a station [m]."""
+        return np.asarray(np.abs(self.station - station) < 1e-6)
 
     def counted(self, frame: ArrayLike) -> Array:
         """Frames (...,) as an even clock of the camera's rate would count them, real numbers [1].
