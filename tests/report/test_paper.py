@@ -50,6 +50,11 @@ def test_names_from_files_are_text_and_no_markup(pdf: PdfReader) -> None:
     assert "#panic()" in text and "@nowhere" in text
 
 
+def test_the_title_stands_above_all_figures(pdf: PdfReader) -> None:
+    # what floats at the top of a page is written from the top down, before the rest of it
+    assert pdf.pages[0].extract_text().lstrip().startswith("Motion of the line in trial")
+
+
 def test_no_page_has_a_large_blank(content, monkeypatch) -> None:
     drawn: list[bytes] = []
 
