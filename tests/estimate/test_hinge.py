@@ -13,7 +13,7 @@ import pytest
 
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import Path, chords, moved, swing_of, with_shares
-from lashwave.estimate.setup import HINGE, set_up
+from lashwave.estimate.setup import HINGE, LENGTH, set_up
 from lashwave.estimate.sighting_rows import full_weights, look
 from tests.estimate.small_fit import path_of, setup_of, trial_of
 
@@ -58,13 +58,14 @@ def test_a_line_without_a_grip_has_no_such_unknown():
     assert HINGE not in setup.shared.names
 
 
-def test_the_rows_say_of_it_what_differences_do():
-    """The value of each row by the unknown, and along the path, where the bend is held still."""
+@pytest.mark.parametrize("name", [HINGE, LENGTH])
+def test_the_rows_say_of_it_what_differences_do(name):
+    """The value of each row by the unknown, of the line's length too: only tips tell of it."""
     rng = np.random.default_rng(5)
     setup = setup_of(trial_of(rng))
     path = path_of(setup, rng, 7)
     path = with_shares(setup, path, np.ones(path.node.shape[:2]))
-    column = setup.shared.index(HINGE)
+    column = setup.shared.index(name)
     seen = look(setup, path, full_weights(setup))
     _, _, _, _, tcol, tval = seen.rows
     found = np.where(tcol == column, tval, 0.0).sum(axis=1)
