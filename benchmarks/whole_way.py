@@ -253,17 +253,17 @@ def shown(record: dict[str, Any]) -> None:
 
 
 def kept(records: list[dict[str, Any]]) -> list[Figure]:
-    """Figures of all throws, for the docs."""
-    count = len(records)
-    whole = [r for r in records if r["located"]["rc"] == 0]
-    wrong = [float(r["seen"].get("wrong", 0)) for r in records if r["seen"]]
-    rows = [
-        Figure("throws refused", ENGINE, count, float(count - len(whole)), goal="0",
-               met=len(whole) == count),
-        Figure("wrong labels a throw", ENGINE, len(wrong), float(np.median(wrong)), max(wrong),
-               "0", not any(wrong)),
-    ]  # fmt: skip
-    both = [r for r in whole if r["perfect"]["rc"] == 0]
+    """Figures of all throws, for the docs; of the fits only where there are some."""
+    rows = _sightings(records)
+    fitted_ones = [r for r in records if "located" in r]
+    whole = [r for r in fitted_ones if r["located"]["rc"] == 0]
+    if fitted_ones:
+        count = len(fitted_ones)
+        lost = float(count - len(whole))
+        rows.append(
+            Figure("throws refused by reconstruct", ENGINE, count, lost, goal="0", met=not lost)
+        )
+    both = [r for r in whole if "perfect" in r and r["perfect"]["rc"] == 0]
     for part in PARTS:
         key = f"rms_{part}"
         pairs = [(r["located"]["scores"].get(key), r["perfect"]["scores"].get(key)) for r in both]
@@ -274,6 +274,34 @@ def kept(records: list[dict[str, Any]]) -> list[Figure]:
                 ENGINE, ratio.size, float(np.median(ratio)), float(ratio.max()),
                 "1.5 in 9 of 10", bool(np.mean(ratio <= 1.5) >= 0.9)))  # fmt: skip
     return rows + _answers(whole)
+
+
+def _sightings(records: list[dict[str, Any]]) -> list[Figure]:
+    """Commands up to `check`, labels, places and tips."""
+    count = len(records)
+    refused = sum(any(one["rc"] for one in r["sighted"]) for r in records)
+    found = [r["seen"] for r in records if r["seen"]]
+    rows = [Figure("throws refused by calibrate, assemble, locate or check", ENGINE, count,
+                   float(refused), goal="0", met=not refused)]  # fmt: skip
+    if not found:
+        return rows
+    wrong = [float(one["wrong"]) for one in found]
+    given = [100.0 * one["given"] / one["of"] for one in found]
+    place = [one["rms_mm"] for one in found]
+    tips = [100.0 * len(one["tips"]) / one["tips_of"] for one in found]
+    far = [float(100.0 * np.mean([gap > 5 * sd for _, gap, sd in one["tips"]])) for one in found]
+    return [
+        *rows,
+        Figure("wrong labels a throw", ENGINE, len(found), float(np.median(wrong)), max(wrong),
+               "0", not any(wrong)),
+        Figure("marker samples with a label [%]", ENGINE, len(found), float(np.median(given)),
+               min(given)),
+        Figure("markers' places [mm]", ENGINE, len(found), float(np.median(place)), max(place)),
+        Figure("tips found of those in view [%]", ENGINE, len(found), float(np.median(tips)),
+               min(tips)),
+        Figure("tips beyond 5 stated deviations [%]", ENGINE, len(found), float(np.median(far)),
+               max(far), "0.1", max(far) <= 0.1),
+    ]  # fmt: skip
 
 
 def _answers(whole: list[dict[str, Any]]) -> list[Figure]:
@@ -316,6 +344,7 @@ def main() -> None:
     parser.add_argument("--stop", choices=("calibrated", "sighted", "answers"), default="answers")
     parser.add_argument("--way", choices=("located", "perfect"), action="append")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/whole"))
+    parser.add_argument("--note", action="append", help="a sentence beside the figures kept")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     args = parser.parse_args()
     args.cache.mkdir(parents=True, exist_ok=True)
@@ -326,9 +355,11 @@ def main() -> None:
             records.append(one(seed, name, args))
             shown(records[-1])
     if args.keep:
-        typed = "python benchmarks/whole_way.py --keep"
+        chosen = [f" --throw {seed}" for seed in args.throw or ()]
+        chosen += [f" --setup {name}" for name in args.setup or ()]
+        typed = f"python benchmarks/whole_way.py{''.join(chosen)} --stop {args.stop} --keep"
         figures.save("whole_way", "From pictures and sound, second renderer", kept(records),
-                     typed=typed)  # fmt: skip
+                     args.note or (), typed=typed)  # fmt: skip
 
 
 if __name__ == "__main__":
