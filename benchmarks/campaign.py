@@ -235,6 +235,8 @@ def shared(out: Path, truths: dict[str, dict[str, Any]], finely: bool = False) -
     told: dict[str, Any] = {"by_another": mean(gain[:, 1]), "by_others": mean(gain[:, 2]),
                             "others_over_another": mean(gain[:, 2] - gain[:, 1]),
                             "throws": len(found.throws), "names": list(found.names)}  # fmt: skip
+    alike = found.found.alike
+    told["errors_alike"] = [alike.mean, alike.quantile(0.025), alike.quantile(0.975)]
     for j, name in enumerate(found.names):
         rows = []
         for i, throw in enumerate(found.throws):
@@ -306,7 +308,7 @@ def carried_out(place: Path, args: argparse.Namespace, since: float) -> dict[str
 def keep(result: dict[str, Any]) -> None:
     """The figures for the docs."""
     import figures
-    from figures import MACHINE, TWIN, Figure
+    from figures import MACHINE, Figure
 
     kills, told = result["killed"], result["shared"]
     lost = result["throws"] - result["done"] - result["failed"]
@@ -325,6 +327,15 @@ def keep(result: dict[str, Any]) -> None:
                    f"killed {result['cluster']['kills']} times", MACHINE, count, None,
                    0 if agree else count, "0", agree)
         )  # fmt: skip
+    found += learnt(told)
+    figures.save("campaign", "A campaign that is killed, and what its throws share", found)
+
+
+def learnt(told: dict[str, Any]) -> list[Any]:
+    """The figures of what `shared` gave."""
+    from figures import TWIN, Figure
+
+    found = []
     if told:
         for key, words in (
             ("by_another", "another throw's fit, over what was stated"),
@@ -338,7 +349,18 @@ def keep(result: dict[str, Any]) -> None:
                        round(gain, 3), None, "" if better is None else "over 0", better,
                        f"standard error {sd:.2g}")
             )  # fmt: skip
-    figures.save("campaign", "A campaign that is killed, and what its throws share", found)
+        mean, low, high = told["errors_alike"]
+        found.append(Figure("correlation of the errors of two fits of a line, learnt [1]", TWIN,
+                            told["throws"], round(mean, 2),
+                            holds=f"95 %: {low:.2f} to {high:.2f}"))  # fmt: skip
+        for name in ("drag_normal", "station:G1", "station:M04"):
+            *_, single, _, _, sd, joint, _ = told[name]
+            found.append(Figure(f"{name}: truths within the joint 95 % interval [%]", TWIN,
+                                told["throws"], round(100.0 * joint, 1),
+                                holds=f"by single fits {100.0 * single:.1f} %",
+                                beside=f"joint over single sd {sd / told[name][1]:.2f}")
+                         )  # fmt: skip
+    return found
 
 
 if __name__ == "__main__":
