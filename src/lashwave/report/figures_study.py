@@ -196,13 +196,20 @@ def _dot(colour: str, mark: str, label: str) -> Any:
 
 def _strip(axes: Axes, row: Strip, colour: dict[str, str], mark: dict[str, str]) -> None:
     known = [v for v in row.values if v is not None]
-    for i, (value, sd, group) in enumerate(zip(row.values, row.sds, row.groups, strict=True)):
-        if value is None:
-            axes.plot([i], [0.03], marker="x", color=style.FAINT, linestyle="none", markersize=4,
-                      transform=axes.get_xaxis_transform(), clip_on=False)  # fmt: skip
-            continue
-        axes.errorbar([i], [value], yerr=None if sd is None else [1.96 * sd], color=colour[group],
-                      fmt=mark[group], markersize=3.5, elinewidth=0.9, capsize=0)  # fmt: skip
+    none = [i for i, value in enumerate(row.values) if value is None]
+    axes.plot(none, [0.03] * len(none), marker="x", color=style.FAINT, linestyle="none",
+              markersize=4, transform=axes.get_xaxis_transform(), clip_on=False)  # fmt: skip
+    # A call for each specimen, not each throw: hundreds of throws would take a minute to draw.
+    for group in dict.fromkeys(row.groups):
+        points = [
+            (i, value, 1.96 * (sd or 0.0))
+            for i, (value, sd, own) in enumerate(zip(row.values, row.sds, row.groups, strict=True))
+            if own == group and value is not None
+        ]
+        if points:
+            at, values, half = zip(*points, strict=True)
+            axes.errorbar(at, values, yerr=half, color=colour[group], fmt=mark[group],
+                          markersize=3.5, elinewidth=0.9, capsize=0)  # fmt: skip
     if known:
         style.guide(axes, float(np.mean(known)))
     else:
