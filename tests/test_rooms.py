@@ -22,7 +22,7 @@ ROOMS: dict[str, set[str]] = {
     "instruments": {"quantities"},
     "mechanics": {"quantities"},
     "labels": {"quantities"},
-    "points": {"quantities", "instruments", "labels"},
+    "points": {"quantities", "instruments", "mechanics", "labels"},
     "calibrate": {"quantities", "instruments"},
     "estimate": {"quantities", "instruments", "mechanics"},
     "emission": {"quantities", "instruments", "mechanics"},

@@ -15,12 +15,9 @@ from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.points.dots.spot_fits import (
     SYMMETRIC,
     SpotFits,
-    antisymmetric_noise,
-    ellipse,
     fit_spots,
-    pair,
-    streak,
 )
+from lashwave.points.dots.spot_shapes import ELLIPSE, PAIR, STREAK, odd_parts
 from lashwave.quantities import Array, Dots, Image, Mask, Whole
 
 
@@ -212,7 +209,7 @@ def _streaks(cutouts: Cutouts, sd: float, gain: float, settings: DotSettings) ->
     s = cutouts.start
     start = np.column_stack([s[:, :3], 0.5 * np.log(across), length, angle, s[:, 6]])
     return fit_spots(
-        streak,
+        STREAK,
         start,
         cutouts.grid,
         cutouts.grey,
@@ -233,7 +230,7 @@ def _pairs(cutouts: Cutouts, sd: float, gain: float, settings: DotSettings) -> S
     top, width = s[:, :1], 0.5 * np.log(across)[:, None]
     start = np.hstack([top, one, top, two, width, s[:, 6:]])
     return fit_spots(
-        pair, start, cutouts.grid, cutouts.grey, cutouts.used, sd, gain, steps=15, settings=settings
+        PAIR, start, cutouts.grid, cutouts.grey, cutouts.used, sd, gain, steps=15, settings=settings
     )
 
 
@@ -329,7 +326,7 @@ def measure(cutouts: Cutouts, sd: float, gain: float, settings: DotSettings = DO
     sd, gain : noise of a pixel (`image_levels`).
     """
     fits = fit_spots(
-        ellipse,
+        ELLIPSE,
         cutouts.start,
         cutouts.grid,
         cutouts.grey,
@@ -355,7 +352,7 @@ def noise_and_light(
     not Gaussian does not pass for noise.
     """
     fits = fit_spots(
-        ellipse,
+        ELLIPSE,
         cutouts.start,
         cutouts.grid,
         cutouts.grey,
@@ -365,7 +362,7 @@ def noise_and_light(
         settings=settings,
     )
     keep = ~(_shapes(cutouts, fits, settings)[1] | cutouts.cut)
-    square, known = antisymmetric_noise(fits.rest, cutouts.used, fits.values[:, 1:3], cutouts.half)
+    square, known = odd_parts(fits.rest, cutouts.used, fits.values[:, 1:3], cutouts.half)
     count = known.sum(axis=1)
     noise = square * (count / np.maximum(count - SYMMETRIC, 1))[:, None]
     light = np.maximum(cutouts.grey - fits.rest - fits.values[:, 6:], 0.0)
