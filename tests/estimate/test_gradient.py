@@ -17,6 +17,8 @@ from lashwave.estimate.sighting_rows import full_weights, look
 from tests.estimate.small_fit import path_of, setup_of, trial_of
 
 SMALL = 1e-6
+WIDE_STEP = 1e-4
+"""[m], for the bend's place: of 1e-6 m, rounding leaves 7e-8 of its slope, of this 1.4e-10."""
 
 
 def folded(setup, path):
@@ -69,9 +71,9 @@ def test_the_gradient_is_that_of_the_cost(bent):
     expected = np.zeros_like(found)
     for at in asked:
         step = np.zeros(found.size)
-        step[at] = SMALL
+        step[at] = small = SMALL if at < last else WIDE_STEP
         sides = [cost(setup, moved(setup, path, path.axes, s * step), spread) for s in (1.0, -1.0)]
-        expected[at] = (sides[0] - sides[1]) / (4.0 * SMALL)
+        expected[at] = (sides[0] - sides[1]) / (4.0 * small)
     off = np.abs(found - expected)
     assert off[:last].max() < 1e-9 * np.abs(expected[:last]).max()
-    assert off[asked[-1]] < 1e-7 * np.abs(expected[asked[-1]])
+    assert off[asked[-1]] < 1e-9 * np.abs(expected[asked[-1]])
