@@ -7,12 +7,14 @@ Trials are short throws of invented lines, each line with a law and marker place
 all its throws share. Each throw is fitted on a coarse chain and written without its report, so that
 kills can be had by the dozen; everything else is the program as a user has it. The campaign's
 process is ended by SIGKILL at random moments, and all its children with it, as the system would.
+The moments lie evenly at random over a span so long that about half of the throws end within it.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import random
 import shutil
@@ -28,9 +30,6 @@ from typing import Any
 
 from campaign_throws import compiled, fine, made, short
 
-BETWEEN = 0.8
-"""Share of the throws that is to end between kills."""
-
 
 def arguments() -> argparse.Namespace:
     """The command line."""
@@ -40,7 +39,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--kills", type=int, default=4)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--cluster", type=int, default=0, help="throws done by a cluster as well")
-    parser.add_argument("--until", type=float, default=1e9, help="no kill after so long [s]")
+    parser.add_argument("--until", type=float, default=1e9, help="all kills fall before [s]")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/campaign"))
     parser.add_argument("--make", action="store_true", help="make the trials and no more")
     parser.add_argument("--fine", action="store_true", help="fit as `reconstruct` does, slowly")
@@ -87,46 +86,62 @@ def ended(run: subprocess.Popen[bytes]) -> None:
         raise SystemExit(f"a campaign that was left alone ended with status {run.returncode}")
 
 
-def longest(takes: float, left: int, kills: int, workers: int) -> float:
-    """Longest time to the next kill [s], such that most throws end between kills.
+def span(takes: float, throws: int, kills: int, workers: int) -> float:
+    """Time [s] over which kills are spread, so that about half of the throws end within it.
 
-    left : throws that are to end before the last of so many kills. A kill that comes evenly within
-    this time lets a share of all runs end a throw of every worker.
+    Of gaps between moments that lie evenly at random, a share exp(-takes / mean gap) lets a throw
+    of each worker end, and half as many again follow it.
     """
-    share = min(0.8, max(0.05, left / (workers * kills)))
-    return takes / (1.0 - share)
+    share = min(0.7, max(0.02, throws / (3.0 * kills * workers)))
+    return kills * takes / math.log(1.0 / share)
 
 
 def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> dict[str, Any]:
     """Kill a campaign at random moments, then let it end; what its folder says of that."""
     from lashwave.files import campaign_place as at
 
-    takes = one_throw(source, out.with_name("first")) if args.kills else float("nan")
-    moments, kills, whole, started = random.Random(16), 0, 0, time.monotonic()
-    between, finished = int(BETWEEN * args.lines * args.each), 0
-    while kills < args.kills and time.monotonic() - since < args.until:
-        one = begun(source, out, str(args.workers))
-        most = longest(takes, between - finished, args.kills - kills, args.workers)
-        time.sleep(moments.uniform(0.05 * takes, most))
+    takes = float("nan")
+    if args.kills:
+        shutil.rmtree(out, ignore_errors=True)  # what an earlier run had ended would count here
+        takes = one_throw(source, out.with_name("first"))
+    started, seen = time.monotonic(), {"kills": 0, "under_way": 0, "finished": 0, "looked_at": 0}
+    over = span(takes, args.lines * args.each, args.kills, args.workers) if args.kills else 0.0
+    over = min(over, since + args.until - started)
+    moments = random.Random(16)
+    for moment in sorted(moments.uniform(0.0, over) for _ in range(args.kills)):
+        one, begun_at = begun(source, out, str(args.workers)), time.time()
+        time.sleep(max(0.0, started + moment - time.monotonic()))
         if one.poll() is not None:
             break
         one.send_signal(signal.SIGKILL)
         one.wait()
-        kills += 1
-        places = list((out / at.THROWS).glob("line*"))
-        for place in places:
-            mark = at.read_mark(place)
-            assert mark is not None and mark.state in (at.DONE, at.FAILED), f"{place} is torn"
-        whole, finished = whole + len(places), len(places)
-        print(f"kill {kills}: {finished} finished, {time.monotonic() - since:.0f} s", flush=True)
-        so_far = {"kills": kills, "finished_between_kills": finished, "throw_takes": takes}
+        looked_at(out, begun_at, seen)
+        print(f"{seen}, {time.monotonic() - since:.0f} s", flush=True)
+        so_far = {**seen, "throw_takes": takes, "kills_over": over}
         (out.parent / "killed.json").write_text(json.dumps(so_far) + "\n")
     ended(begun(source, out, str(args.workers), args.fine))
     spent = round(time.monotonic() - started)
     return {
-        "kills": kills, **counted(at.read_log(out)), "seconds": spent,
-        "throw_takes": round(takes, 1), "finished_between_kills": finished, "looked_at": whole,
+        **seen, **counted(at.read_log(out)), "seconds": spent,
+        "throw_takes": round(takes, 1), "kills_over": round(over),
     }  # fmt: skip
+
+
+def looked_at(out: Path, begun_at: float, seen: dict[str, int]) -> None:
+    """Count a kill, and see that each throw is whole or not there at all."""
+    from lashwave.files import campaign_place as at
+
+    places = list((out / at.THROWS).glob("line*"))
+    for place in places:
+        mark = at.read_mark(place)
+        assert mark is not None and mark.state in (at.DONE, at.FAILED), f"{place} is torn"
+    log = [line for line in at.read_log(out) if line["time"] > begun_at]
+    started = {line["trial"] for line in log if line["event"] == "started"}
+    gone = {line["trial"] for line in log if line["event"] in (at.DONE, at.FAILED)}
+    seen["kills"] += 1
+    seen["under_way"] += bool(started - gone)
+    seen["finished"] = len(places)
+    seen["looked_at"] += len(places)
 
 
 def counted(log: list[dict[str, Any]]) -> dict[str, int]:
@@ -315,8 +330,8 @@ def keep(result: dict[str, Any]) -> None:
     found = [
         Figure(f"throws lost by {kills['kills']} kills at random moments", MACHINE,
                result["throws"], None, lost, "0", lost == 0,
-               f"{kills['cut_under_way']} throws cut under way, "
-               f"{kills['finished_between_kills']} finished between kills"),
+               f"{kills['under_way']} kills cut {kills['cut_under_way']} throws under way, "
+               f"{kills['finished']} finished between kills"),
         Figure("throws begun again after they were done", MACHINE, result["throws"], None,
                kills["repeated"], "0", kills["repeated"] == 0),
     ]  # fmt: skip
