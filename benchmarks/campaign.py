@@ -39,7 +39,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--kills", type=int, default=4)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--cluster", type=int, default=0, help="throws done by a cluster as well")
-    parser.add_argument("--until", type=float, default=1e9, help="all kills fall before [s]")
+    parser.add_argument("--until", type=float, default=1e9, help="kills end by then if possible")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/campaign"))
     parser.add_argument("--make", action="store_true", help="make the trials and no more")
     parser.add_argument("--fine", action="store_true", help="fit as `reconstruct` does, slowly")
@@ -106,7 +106,7 @@ def killed(source: Path, out: Path, args: argparse.Namespace, since: float) -> d
         takes = one_throw(source, out.with_name("first"))
     started, seen = time.monotonic(), {"kills": 0, "under_way": 0, "finished": 0, "looked_at": 0}
     over = span(takes, args.lines * args.each, args.kills, args.workers) if args.kills else 0.0
-    over = min(over, since + args.until - started)
+    over = min(over, max(since + args.until - started, 0.2 * over))
     moments = random.Random(16)
     for moment in sorted(moments.uniform(0.0, over) for _ in range(args.kills)):
         one, begun_at = begun(source, out, str(args.workers)), time.time()
