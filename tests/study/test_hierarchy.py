@@ -32,14 +32,14 @@ def said_of(seen):
     ]
 
 
-def joint(seen, levels, alike):
+def joint(seen, levels, alike, common=SD):
     """Mean and covariance of all thetas, and of all sightings, by the model written out whole.
 
     The correlated part of the sightings' noise is put in by hand: what the fits of a specimen
     prefer errs by A_t (sqrt(r) u + sqrt(1 - r) n_t), with A_t the root of the fit's covariance.
     """
     count = len(PLACES)
-    prior = np.tile(np.diag(SD**2), (count, count))
+    prior = np.tile(np.diag(common**2), (count, count))
     for i, (a, x) in enumerate(PLACES):
         for j, (b, y) in enumerate(PLACES):
             spread = (a == b) * levels.specimen**2 + (x == y) * levels.thrower**2
@@ -68,9 +68,9 @@ def _root(b, sd):
     return SD[:, None] * fractional_matrix_power(cover / np.outer(SD, SD), 0.5)
 
 
-def conditioned(seen, levels, use, alike):
+def conditioned(seen, levels, use, alike, common=SD):
     """theta given the sightings of the throws in `use`, by one joint fit."""
-    mean, prior, design, noise = joint(seen, levels, alike)
+    mean, prior, design, noise = joint(seen, levels, alike, common)
     keep = np.concatenate([np.full(len(y), i in use) for i, (_, _, y) in enumerate(seen)])
     y = np.concatenate([y for _, _, y in seen])[keep]
     b, n = design[keep], noise[np.ix_(keep, keep)]
@@ -115,6 +115,21 @@ def test_a_specimen_is_what_a_throw_of_it_without_spread_would_be():
     assert set(found.specimens) == {"A", "B", "C"}
 
 
+def test_a_parameter_of_every_specimens_own_is_learnt_from_its_own_throws_alone():
+    """Against one joint fit in which specimens have nothing of it in common."""
+    seen, own = sightings(), np.array([False, True])
+    found = h.together(said_of(seen), MEAN, SD, LEVELS, own=own, alike=0.4)
+    mean, cover = conditioned(seen, LEVELS, set(range(len(PLACES))), 0.4, np.where(own, 0.0, SD))
+    for i, throw in enumerate(found.throws):
+        at = slice(2 * i, 2 * i + 2)
+        np.testing.assert_allclose(throw.mean, mean[at], atol=1e-11)
+        np.testing.assert_allclose(throw.covariance, cover[at, at], atol=1e-12)
+    # What was stated holds of each specimen, and no thrower changes it.
+    levels = h.together(said_of(seen), MEAN, SD, own=own, alike=0.4).levels
+    assert levels.specimen[1] == SD[1] and levels.thrower[1] == 0.0
+    assert levels.specimen[0] != SD[0] and levels.thrower[0] > 0.0
+
+
 @pytest.mark.parametrize("alike", CORRELATIONS)
 def test_log_scores_are_densities_of_the_sightings(alike):
     seen, said = sightings(), said_of(sightings())
@@ -147,6 +162,31 @@ def test_log_scores_are_densities_of_the_sightings(alike):
         plain = multivariate_normal(b @ MEAN, sd**2 * np.eye(9)).logpdf(y)
         expected = whole - without.logpdf(every[rest]) - plain
         assert found.scores[i] - h.log_score(said[i], nothing) == pytest.approx(expected, abs=1e-7)
+
+
+def test_a_held_out_throw_says_nothing_of_the_correlation_that_foretells_it():
+    """Its score is the density of all throws over that of all others, each a mean over r."""
+    said, _, _ = drawn(np.random.default_rng(4), 0.7, specimens=2, throws=3)
+    every = (np.arange(h.CELLS) + 0.5) / h.CELLS
+
+    def density(some):
+        each = [h.together(some, MEAN, SD, TRUE_LEVELS, alike=r).log_evidence for r in every]
+        return np.logaddexp.reduce(each)
+
+    found = h.together(said, MEAN, SD, TRUE_LEVELS)
+    for i in range(len(said)):
+        expected = density(said) - density([*said[:i], *said[i + 1 :]])
+        # cells of so little weight are left out
+        assert found.scores[i] == pytest.approx(expected, abs=20 * h.RARE)
+
+
+def test_a_quantile_of_the_correlation_lies_within_its_cell():
+    known = h.ErrorsAlike(np.array([0.125, 0.375, 0.625, 0.875]), np.array([0.1, 0.2, 0.3, 0.4]))
+    shares = (0.0, 0.05, 0.1, 0.2, 0.6, 0.8, 1.0)
+    found = [known.quantile(share) for share in shares]
+    assert found == pytest.approx([0.0, 0.125, 0.25, 0.375, 0.75, 0.875, 1.0])
+    assert known.mean == pytest.approx(0.625)
+    assert h.ErrorsAlike(np.array([0.3]), np.ones(1)).quantile(0.975) == 0.3
 
 
 @pytest.mark.parametrize("alike", [0.6])
@@ -259,26 +299,67 @@ def test_one_throw_of_each_specimen_says_nothing_of_the_correlation():
         np.testing.assert_allclose(one.mean, other.mean)
 
 
-def test_many_throws_of_one_line_narrow_each_others_intervals():
-    """Twenty throws of one line; the truth is in the intervals, and these are narrower."""
+def of_one_line(seen, noise, sd, correlations):
+    """By hand, of one parameter: the throws of one line whose fits all have the same noise.
+
+    seen : (T,), what each fit prefers, over a mean of 0 with the deviation `sd`. For each r (K,):
+    means (K, T) and variance (K,) of the throws, log density (K,). The mean of all throws and their
+    distances from it are independent. The error that fits have in common moves the mean alone.
+    """
+    r, count = np.asarray(correlations), seen.size
+    middle, apart = seen.mean(), seen - seen.mean()
+    guess = level_search.GUESS["throw"] * sd
+    spread = guess * np.exp(np.linspace(-4.0, 4.0, 4001))
+    own = noise**2 * (1.0 - r)
+    both = own[:, None] + spread**2
+    of_mean = sd**2 + spread**2 / count + (noise**2 * r + own / count)[:, None]
+    density = -0.5 * ((count - 1) * np.log(both) + apart @ apart / both)
+    density -= 0.5 * (np.log(of_mean) + middle**2 / of_mean)
+    density -= np.log(spread / guess) + 0.5 * (guess / spread) ** 2
+    at = density.argmax(axis=1)
+    throw, rows = spread[at] ** 2, np.arange(r.size)
+    known, error = sd**2 + throw / count, noise**2 * r + own / count
+    means = (known / (known + error) * middle)[:, None] + (throw / both[rows, at])[:, None] * apart
+    variance = known * error / (known + error) + (1.0 - 1.0 / count) * throw * own / both[rows, at]
+    return means, variance, density[rows, at]
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.6, None])
+@pytest.mark.parametrize("spread", [0.05, 0.4])
+def test_many_throws_of_one_line_narrow_each_others_intervals(alike, spread):
+    """Twenty throws of one line: by as much as the closed form says, and the truth is in them."""
     rng = np.random.default_rng(1)
-    line, spread, noise = np.array([0.2, -0.3]), 0.05, 0.3
-    said, truth, single = [], [], []
+    line, noise = np.array([0.2, -0.3]), 0.3
+    said, truth, single, prefers = [], [], [], []
     for _ in range(20):
         theta = line + spread * rng.standard_normal(2)
         seen = theta + noise * rng.standard_normal(2)
         said.append(h.Said(np.eye(2) / noise**2, seen / noise**2, "A", "x"))
         cover = np.diag(1 / (1 / noise**2 + 1 / SD**2))
-        single.append(h.Belief(cover @ (seen / noise**2 + np.zeros(2)), cover))
+        single.append(h.Belief(cover @ (seen / noise**2), cover))
         truth.append(theta)
-    alone = np.sqrt(np.diag(single[0].covariance))
-    for alike, share in ((0.0, 0.5), (None, 0.85)):
-        found = h.together(said, np.zeros(2), SD, alike=alike)
-        sd = np.array([np.sqrt(np.diag(n.covariance)) for n in found.throws])
-        assert (sd.mean(axis=0) < share * alone).all()
-        inside = np.abs(np.array([n.mean for n in found.throws]) - truth) < 1.96 * sd
-        assert inside.mean() > 0.85
-        stated = h.Belief(np.zeros(2), np.diag(SD**2))
-        before = np.array([h.log_score(s, stated) for s in said])
-        by_one = [h.log_score(s, single[i - 1]) for i, s in enumerate(said)] - before
-        assert np.mean(found.scores - before) > np.mean(by_one) > 0.0
+        prefers.append(seen)
+    found = h.together(said, np.zeros(2), SD, alike=alike)
+    means = np.array([n.mean for n in found.throws])
+    sd = np.array([np.sqrt(np.diag(n.covariance)) for n in found.throws])
+    # Cells of the correlation, as many as show what the coarse ones of the code leave out.
+    every = [alike] if alike is not None else (np.arange(600) + 0.5) / 600
+    by_hand = [of_one_line(np.array(prefers)[:, j], noise, SD[j], every) for j in range(2)]
+    weight = np.exp(sum(density for *_, density in by_hand))
+    weight /= weight.sum()
+    mean_of_r = weight @ np.asarray(every)
+    near = 2e-3 if alike is not None else 1e-2
+    for j, (mean, variance, _) in enumerate(by_hand):
+        expected = weight @ mean
+        square = weight @ variance + weight @ (mean - expected) ** 2
+        np.testing.assert_allclose(sd[:, j], np.sqrt(square), rtol=near)
+        np.testing.assert_allclose(means[:, j], expected, atol=near * sd[:, j].min())
+    assert found.alike.mean == pytest.approx(mean_of_r, abs=near)
+    assert (np.abs(means - truth) < 1.96 * sd).mean() > 0.85
+    if spread > noise:  # a throw's own spread was in no single fit's prior
+        return
+    assert (sd < np.sqrt(np.diag(single[0].covariance))).all()
+    stated = h.Belief(np.zeros(2), np.diag(SD**2))
+    before = np.array([h.log_score(s, stated) for s in said])
+    by_one = [h.log_score(s, single[i - 1]) for i, s in enumerate(said)] - before
+    assert np.mean(found.scores - before) > np.mean(by_one) > 0.0

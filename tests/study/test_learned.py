@@ -111,6 +111,43 @@ def test_throws_are_put_together_by_what_their_sightings_say():
     assert learned.learn(campaign()[:1]) is None
 
 
+def test_a_throw_is_foretold_by_the_mates_of_its_own_line():
+    places = ("A", "B", "A", "C", "B", "A")
+    throws = [
+        throw(f"t{i}", *posterior(*sightings(i)), specimen=place) for i, place in enumerate(places)
+    ]
+    found = learned.learn(throws)
+    assert found is not None
+    by = {j: h.log_score(found.said[0], found.singles[j]) for j in range(1, 6)}
+    assert found.scores[0, 1] == pytest.approx(np.mean([by[2], by[5]]))
+    assert np.isnan(found.scores[3, 1])  # the only throw of its line
+
+
+def test_the_least_deviation_that_any_trial_states_is_what_was_known():
+    """And the largest that any chain leaves out; here the second throw's and the first's."""
+    throws = [throw(f"t{i}", *posterior(*sightings(i))) for i in range(3)]
+    for one, stated, left_out in zip(throws, (2.0, 1.0, 3.0), (1.0, 0.5, 0.0), strict=True):
+        one.facts["shared"]["stated_sd"] = (stated * SD).tolist()
+        one.facts["shared"]["stated_mean"] = (stated * MEAN).tolist()
+        one.facts["shared"]["model_sd"] = (left_out * MODEL).tolist()
+    found = learned.learn(throws)
+    assert found is not None
+    np.testing.assert_allclose(np.sqrt(np.diag(found.stated.covariance)), SD)
+    np.testing.assert_allclose(found.stated.mean, MEAN)
+    np.testing.assert_allclose(found.model_sd, MODEL)
+
+
+@pytest.mark.parametrize(("explained", "followed"), [(0.4, 0.3 / (0.4 * 0.9)), (0.09, 0.0)])
+def test_an_answer_follows_by_what_chance_does_not_explain(explained, followed):
+    """Two parameters explain 0.1 of an answer's variance over 21 draws by chance."""
+    answer, cover = Answer(300.0, "m s-1", 5.0, 290.0, 310.0), np.diag(SD**2)
+    slope = np.array([3.0, 4.0]) * np.sqrt(explained) / SD  # 5.0 and the share of its square
+    shift, change = 0.1 * SD, -0.5 * cover
+    moved = learned._moved(answer, cover @ slope, cover, 21, shift, change)
+    assert moved.value == pytest.approx(300.0 + followed * slope @ shift)
+    assert moved.sd == pytest.approx(5.0 * np.sqrt(1.0 - 0.5 * explained * followed**2))
+
+
 def test_errors_that_a_specimen_has_in_common_are_not_worn_down_by_throws():
     """Twelve throws of each of six lines whose fits err alike, again and again: truth is held."""
     rng, inside, near = np.random.default_rng(7), [], []
