@@ -2,6 +2,7 @@
 
     python benchmarks/campaign.py --lines 2 --each 3 --kills 4
     python benchmarks/campaign.py --lines 10 --each 20 --kills 50 --workers 14 --cluster 60 --keep
+    python benchmarks/campaign.py --lines 3 --each 4 --kills 0 --fine --keep
 
 Trials are short throws of invented lines, each line with a law and marker places of its own that
 all its throws share. Each throw is fitted on a coarse chain and written without its report, so that
@@ -291,7 +292,9 @@ def main() -> None:
     result["shared"] = shared(place / "killed", dict(zip(names, truths, strict=True)), args.fine)
     (place / "result.json").write_text(json.dumps(result, indent=1) + "\n")
     print(json.dumps(result, indent=1))
-    if args.keep:
+    if args.keep and args.fine:
+        keep_fine(result)
+    elif args.keep:
         keep(result)
 
 
@@ -344,6 +347,16 @@ def keep(result: dict[str, Any]) -> None:
         )  # fmt: skip
     found += learnt(told)
     figures.save("campaign", "A campaign that is killed, and what its throws share", found)
+
+
+def keep_fine(result: dict[str, Any]) -> None:
+    """What throws share where each is fitted as `reconstruct` does it."""
+    import figures
+
+    title = "What throws share, each fitted as by `reconstruct`"
+    failed = result["failed"]
+    notes = [f"{failed} of {result['throws']} throws failed."] if failed else []
+    figures.save("campaign-fine", title, learnt(result["shared"]), notes)
 
 
 def learnt(told: dict[str, Any]) -> list[Any]:

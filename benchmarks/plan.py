@@ -2,6 +2,7 @@
 
     python benchmarks/plan.py --cache OUT.jsonl            runs what is not there yet
     python benchmarks/plan.py --cache OUT.jsonl --keep     keeps the figures
+    python benchmarks/plan.py --cache OUT.jsonl --only "markers 250 Hz" --keep     of one set-up
 
 Twenty set-ups, unlike in cameras, markers and clocks, each on a throw of the bench that carries
 its own markers. The plan looks at one factor of the equations at the true motion; what is achieved
@@ -118,7 +119,7 @@ def achieve(number: int, repeat: int, folder: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def run(cache: Path, repeats: int, seconds: float, processes: int) -> None:
+def run(cache: Path, repeats: int, seconds: float, processes: int, only: str | None) -> None:
     """Plans first, then runs, until the time is spent; a line of JSON each."""
     folder = cache.parent / "throws"
     folder.mkdir(parents=True, exist_ok=True)
@@ -135,10 +136,11 @@ def run(cache: Path, repeats: int, seconds: float, processes: int) -> None:
         what = (record["kind"], record["number"], record.get("repeat"))
         print(*what, words, f"{time.monotonic() - began:.0f} s", flush=True)
 
-    count, where = len(set_ups()), str(folder)
+    names, where = [one.name for one in set_ups()], str(folder)
+    asked = range(len(names)) if only is None else [names.index(only)]
     with ProcessPoolExecutor(processes, get_context("spawn")) as pool:
-        waiting = {pool.submit(foretell, n, where) for n in range(count) if n not in planned}
-        runs = [(n, k) for k in range(repeats) for n in range(count) if (n, k) not in done]
+        waiting = {pool.submit(foretell, n, where) for n in asked if n not in planned}
+        runs = [(n, k) for k in range(repeats) for n in asked if (n, k) not in done]
         ready = set(planned)
         while waiting:
             future = next(as_completed(waiting))
@@ -203,17 +205,68 @@ def summed_up(records: list[dict[str, Any]]) -> list[Figure]:
     return rows
 
 
+def in_words(records: list[dict[str, Any]]) -> str:
+    """How many records were fitted, and what counts as achieved."""
+    runs = [r for r in records if r["kind"] == "run"]
+    failed = sum("failed" in r for r in runs)
+    return (
+        f"{len(runs)} records fitted, {failed} of them in vain; each the last quarter second "
+        "before the crack. Achieved is "
+    )
+
+
+def keep_all(records: list[dict[str, Any]]) -> None:
+    """The figures of twenty set-ups."""
+    figures.save(
+        "plan", "Plan: foretold and achieved standard deviations of twenty set-ups",
+        summed_up(records), [in_words(records) + "the median of what the fits state."],
+        measured_at=(records[-1]["commit"], records[-1]["machine"]),
+    )  # fmt: skip
+
+
+def keep_one(records: list[dict[str, Any]], name: str) -> None:
+    """The figures of one set-up: every fit by itself."""
+    number = [one.name for one in set_ups()].index(name)
+    records = [r for r in records if r["number"] == number]
+    (plan,) = (r for r in records if r["kind"] == "plan")
+    runs = [r for r in records if r["kind"] == "run" and "sd" in r]
+    rows = []
+    for answer in NAMES:
+        ratio = np.array([plan["sd"][answer] / r["sd"][answer] for r in runs if answer in r["sd"]])
+        if answer not in plan["sd"] or not ratio.size:
+            continue
+        inside = float(((ratio >= RATIO[0]) & (ratio <= RATIO[1])).mean())
+        beside, truth = "", plan["truth"].get(answer)
+        if truth is not None:
+            off = [abs(r["value"][answer] - truth) / r["sd"][answer] for r in runs]
+            beside = f"errors over the stated sd: {', '.join(f'{x:.2g}' for x in sorted(off))}"
+        rows.append(Figure(
+            f"{answer.replace('_', ' ')}: foretold over achieved sd [1]", TWIN, ratio.size,
+            float(np.median(ratio)), float(ratio[np.abs(np.log(ratio)).argmax()]),
+            "0.8 to 1.25 for 90 %" if answer in SHOWN else "",
+            inside >= 0.9 if answer in SHOWN else None,
+            f"{inside:.0%} within 0.8 to 1.25", beside=beside,
+        ))  # fmt: skip
+    figures.save(
+        "plan-" + "".join(c if c.isalnum() else "-" for c in name),
+        f"Plan: one set-up again, {name}", rows,
+        [in_words(records) + "what each fit states."],
+        measured_at=(records[-1]["commit"], records[-1]["machine"]),
+    )  # fmt: skip
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, default=Path("out/plan/plan.jsonl"))
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--seconds", type=float, default=1e9, help="begin no run after these")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--only", choices=[one.name for one in set_ups()], help="one set-up")
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
     asked = parser.parse_args()
     if not (asked.report or asked.keep):
-        run(asked.cache, asked.repeats, asked.seconds, asked.processes)
+        run(asked.cache, asked.repeats, asked.seconds, asked.processes, asked.only)
     found = read(asked.cache)
     for name, pairs in compared(found).items():
         for what, plan_sd, got, rms in pairs:
@@ -221,12 +274,4 @@ if __name__ == "__main__":
     for row in summed_up(found):
         print(row.what, row.median, row.worst, row.holds, row.beside)
     if asked.keep:
-        runs = [r for r in found if r["kind"] == "run"]
-        failed = sum("failed" in r for r in runs)
-        figures.save(
-            "plan", "Plan: foretold and achieved standard deviations of twenty set-ups",
-            summed_up(found),
-            [f"{len(runs)} records fitted, {failed} of them in vain; each the last quarter second "
-             "before the crack. Achieved is the median of what the fits state."],
-            measured_at=(found[-1]["commit"], found[-1]["machine"]),
-        )  # fmt: skip
+        keep_all(found) if asked.only is None else keep_one(found, asked.only)
