@@ -33,6 +33,8 @@ from lashwave.quantities import TRIAL_GRAVITY
 from lashwave.study import ensemble, one_throw, throw_family
 
 LINKS, SPAN, STEPS_AT_MOST = 59, 1.0, 9000
+TRIED = ((256, 255), (384, 168), (512, 128), (768, 80), (1024, 64), (256, 255))
+"""Members at work on each processor of a card, and registers of each."""
 SPEED, STEPS = RESULTS.index("speed"), RESULTS.index("steps")
 
 
@@ -160,7 +162,7 @@ def count_here() -> tuple[float, float]:
     given = door.given_of([swing(ensemble.draw(1, 2)[0])], FINENESS, ())
     n, found = (
         Shape(LINKS, 0, one_throw.end_of(LINKS)),
-        ledger.Found(np.zeros((1, 14)), np.zeros(())),
+        ledger.ThrowResults(np.zeros((1, len(RESULTS))), np.zeros(())),
     )
     desk = door._desk(given, 1, 100, float)
     ledger.fill(given, desk, 0, 0, n)
@@ -228,13 +230,13 @@ def on_card(pool: ProcessPoolExecutor, count: int, distinct: int = 2048) -> list
     given = side_by_side.given_of([swing(row) for row in flung], FINENESS, ())
     print(f"prepared {distinct} swings in {time.monotonic() - began:.1f} s", flush=True)
     n, times = Shape(LINKS, 0, one_throw.end_of(LINKS)), -(-count // distinct)
-    on_gpu.compute(given, n, STEPS_AT_MOST)
-    print(f"compiled and tried by {time.monotonic() - began:.1f} s", flush=True)
     many, best = repeated(given, times), (np.inf, 0)
-    for resident in (256, 192, 128, 256):
-        on_gpu.RESIDENT = resident
+    for resident, registers in TRIED:
+        on_gpu.RESIDENT, on_gpu.REGISTERS = resident, registers
+        on_gpu.compute(given, n, STEPS_AT_MOST)
         found, took = on_gpu.compute(many, n, STEPS_AT_MOST)
-        print(f"{resident} a processor: {times * distinct} in {took:.2f} s", flush=True)
+        print(f"{resident} a processor, {registers} registers: {times * distinct} in {took:.2f} s",
+              flush=True)  # fmt: skip
         best = min(best, (took, resident))
     took, peaks = best[0], found.result[:distinct, SPEED]
     exact = np.concatenate(list(meanwhile))[:, SPEED]

@@ -32,8 +32,9 @@ SINGLE = ("member", "triples", "drag", "bending", "lanes")
 """Modules of this room whose numbers are in single precision on the card."""
 THREADS = 64
 """Threads of a block."""
-RESIDENT = 256
-"""Members at work on each of the card's processors."""
+RESIDENT, REGISTERS = 256, 255
+"""Members at work on each of the card's processors, and registers of each: more of the one leave
+less of the other."""
 
 
 def power(x: float, by: float, octave: Any, part: Any, series: Any) -> float:
@@ -128,8 +129,8 @@ def work(
 
 
 @cache
-def _ready() -> Any:
-    """The kernel, compiled when it is first called."""
+def _ready(registers: int) -> Any:
+    """The kernel with so many registers at most, compiled when it is first called."""
     try:
         there, why = bool(cuda.is_available()), ""
     except Exception as failure:  # whatever its packages raise where there is no driver
@@ -147,7 +148,7 @@ def _ready() -> Any:
 
     table: Any = drag._power
     translator = Translator(build, {getattr(table, "py_func", table): power})
-    return cuda.jit(fastmath=True)(translator.renewed(work))  # type: ignore[arg-type]
+    return cuda.jit(fastmath=True, max_registers=registers)(translator.renewed(work))  # type: ignore[arg-type]
 
 
 def compute(given: Given, n: Shape, most: int) -> tuple[ThrowResults, float]:
@@ -159,7 +160,7 @@ def compute(given: Given, n: Shape, most: int) -> tuple[ThrowResults, float]:
     ------
     InputError : there is no card.
     """
-    kernel = _ready()
+    kernel = _ready(REGISTERS)
     count, nodes = given.motion.shape[:2]
     device = getattr(cuda, "get_current_device", object)()  # a simulator has none
     processors = getattr(device, "MULTIPROCESSOR_COUNT", 1)
