@@ -20,7 +20,7 @@ from types import FunctionType
 from typing import Any
 
 import numpy as np
-from numba import cuda
+from numba import config, cuda
 
 from lashwave.mechanics import drag, ledger, member_rows
 from lashwave.mechanics.ledger import Desk, Given, ThrowResults, fill, tick
@@ -148,7 +148,8 @@ def _ready(registers: int) -> Any:
 
     table: Any = drag._power
     translator = Translator(build, {getattr(table, "py_func", table): power})
-    return cuda.jit(fastmath=True, max_registers=registers)(translator.renewed(work))  # type: ignore[arg-type]
+    told = {} if config.ENABLE_CUDASIM else {"max_registers": registers}
+    return cuda.jit(fastmath=True, **told)(translator.renewed(work))  # type: ignore[arg-type]
 
 
 def compute(given: Given, n: Shape, most: int) -> tuple[ThrowResults, float]:
