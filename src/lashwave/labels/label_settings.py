@@ -167,6 +167,20 @@ class LabelSettings:
     gap_sure: float = 0.999
     """Share of true continuations that pass, were noise normal and the motion a polynomial."""
 
+    # Samples that are labelled whole.
+    whole_run: int = 5
+    """Samples in a row that have as many points as there are stations."""
+    whole_lead: float = 5.0
+    """Least lead of each label of such a sample over the next best (odds of 150)."""
+    whole_still: float = 3e-3
+    """Points nearer to each other than this are of one thing at rest [m] ..."""
+    whole_often: float = 0.5
+    """... if it shows in so great a share of the samples."""
+    whole_vague: float = 10e-3
+    """By which three samples before or after mislead at least [m]."""
+    whole_said: float = 8.0
+    """Most that they may say against a label."""
+
     # The steps before.
     chain: ChainSettings = ChainSettings()
     link: LinkSettings = LinkSettings()

@@ -18,6 +18,7 @@ from lashwave.labels.label_settings import (
     LABELS,
     LabelSettings,
 )
+from lashwave.labels.whole_samples import whole_samples
 from lashwave.quantities import Array, InputError, Markers, Whole
 
 
@@ -139,7 +140,7 @@ def _found(
     hint = _hint(flat, line.size, settings) if trust else None
     found = label_points(flat.sample, flat.position, station, scale, hint=hint, settings=settings)
     if not trust:
-        return found
+        return _with_whole(flat, found, station, scale, settings)
     every = replace(settings, shortest=1)  # a label given to a single point is to be judged too
     cost = own_cost(flat.sample, flat.position, found.station, found.track, station, scale, every)
     label = np.where(
@@ -148,6 +149,17 @@ def _found(
     label = settled(
         flat.sample, flat.position, label, found.track, found.lead, station, scale, settings
     )
+    return _with_whole(flat, replace(found, station=label), station, scale, settings)
+
+
+def _with_whole(
+    flat: _Flat, found: Labelling, station: Array, scale: Scale, settings: LabelSettings
+) -> Labelling:
+    """The labels, and those of samples that can be labelled whole."""
+    label = whole_samples(
+        flat.sample, flat.position, found.station, station, scale.chord_sd(station),
+        scale.rigid_to, settings,
+    )  # fmt: skip
     return replace(found, station=label)
 
 
