@@ -91,9 +91,9 @@ class Crack:
 
 
 def _spaced(points: Array) -> Array:
-    """Points (N, 2) along a polyline, STEP apart."""
+    """Points (N, 2) along a polyline, STEP apart at most, its two ends among them."""
     way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    at = np.arange(0.0, way[-1], STEP)
+    at = np.linspace(0.0, way[-1], max(2, int(np.ceil(way[-1] / STEP)) + 1))
     return np.stack([np.interp(at, way, points[:, k]) for k in (0, 1)], axis=1)
 
 
@@ -170,7 +170,7 @@ def front_light(view: View, crack: Crack, time: float) -> Array:
         if len(curve) < 8:
             continue
         way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points[part], axis=0).T))])
-        fade = np.interp(STEP * np.arange(len(curve)), way, strength[part])
+        fade = np.interp(np.linspace(0.0, way[-1], len(curve)), way, strength[part])
         normal = np.gradient(curve, axis=0)[:, ::-1] * [1.0, -1.0]
         normal /= np.linalg.norm(normal, axis=1, keepdims=True) + 1e-12
         rows, columns = _near(curve, 7, view.size)
