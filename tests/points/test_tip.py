@@ -46,10 +46,10 @@ def test_tip_is_unbiased_and_its_sd_is_honest(noise):
 
 def test_derivatives_of_the_bar_agree_with_differences():
     places = np.random.default_rng(0).uniform(-10, 10, (50, 2))
-    p = np.array([0.3, 0.2, 0.7, 0.02, np.log(3.0), np.log(0.8), 0.9, 0.01, 0.6, 0.02])
+    p = np.array([0.3, 0.2, 0.7, 0.02, np.log(3.0), np.log(0.8), 0.9, 0.01, 0.6, 0.02, 0.003])
     for stroke in (np.zeros(2), np.array([2.0, 3.0])):
         slopes = _model(p, places, stroke)[1]
-        for k, step in enumerate(1e-6 * np.eye(10)):
+        for k, step in enumerate(1e-6 * np.eye(11)):
             up, down = _model(p + step, places, stroke)[0], _model(p - step, places, stroke)[0]
             np.testing.assert_allclose(slopes[:, k], (up - down) / 2e-6, atol=1e-6)
 
@@ -62,7 +62,7 @@ def test_the_bar_is_what_is_painted():
     hidden = hidden.reshape(64, 15, 64, 15).mean(axis=(1, 3))[24:42, 28:54]
     v, u = np.mgrid[24:42, 28:54].astype(float)
     angle, blur = np.arctan2(3.1, 35.3), np.hypot(0.7, 12**-0.5)  # a pixel's own: 1 / sqrt(12)
-    p = np.array([40.3, 33.1, angle, 0, np.log(4.0), np.log(blur), 1.0, 0, 1.0, 0.0])
+    p = np.array([40.3, 33.1, angle, 0, np.log(4.0), np.log(blur), 1.0, 0, 1.0, 0.0, 0.0])
     dark = _model(p, np.column_stack([u.ravel(), v.ravel()]), np.zeros(2))[0]
     np.testing.assert_allclose(hidden.ravel(), dark, atol=0.01)
 

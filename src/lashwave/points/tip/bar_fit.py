@@ -15,17 +15,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.special import ndtr
 from scipy.stats import truncnorm
 
 from lashwave.points.background import Plane
+from lashwave.points.tip.bar_shape import NODES, PARAMETERS, STROKE, WEIGHTS, draw_bar, fit_bar
 from lashwave.points.tip.centre_line import CentreLine
 from lashwave.points.tip.tip_settings import TIP, TipSettings
-from lashwave.quantities import Array, Mask
-
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
-_STROKE = np.polynomial.legendre.leggauss(5)
+from lashwave.quantities import Array, Whole
 
 
 @dataclass(frozen=True)
@@ -80,78 +77,18 @@ class TipSeen:
     """Its standard deviation; inf where nothing is known."""
 
 
-def bar(along: Array, across: Array, half: Array, blur: float, roundness: float) -> Array:
-    """Darkness of an opaque bar blurred by a Gaussian, and its derivatives.
-
-    Parameters
-    ----------
-    along, across : (P,) [px] from the end of the axis, outward positive.
-    half : (P,) [px] half width at each place; blur : [px] its standard deviation.
-    roundness : how far the end bulges beyond the axis, in half widths.
-
-    Returns
-    -------
-    (6, P): the darkness, then its derivative by each argument in turn.
-    """
-    nodes, weights = _NODES, _WEIGHTS
-    most = float(half.max(initial=0.0))
-    if most > 3.0 * blur:  # nodes must lie closer than the blur
-        nodes, weights = np.polynomial.legendre.leggauss(min(8 + 4 * int(most / blur), 64))
-    bulge = np.sqrt(1.0 - nodes * nodes)
-    each = half[:, None]
-    off = (across[:, None] - each * nodes) / blur
-    past = (roundness * each * bulge - along[:, None]) / blur
-    slab = np.exp(-0.5 * off * off) * (each * weights / (blur * np.sqrt(2.0 * np.pi)))
-    filled = slab * ndtr(past)
-    rim = slab * np.exp(-0.5 * past * past) / (blur * np.sqrt(2.0 * np.pi))
-    inside = filled.sum(axis=1)
-    return np.stack(
-        [
-            inside,
-            -rim.sum(axis=1),
-            -(filled * off).sum(axis=1) / blur,
-            inside / half + (filled * off) @ nodes / blur + roundness * (rim @ bulge),
-            ((filled * (off * off - 1.0)).sum(axis=1)) / blur - (rim * past).sum(axis=1),
-            half * (rim @ bulge),
-        ]
-    )
+def _strokes(stroke: Array) -> Array:
+    """(3, S): moments of an exposure over which the tip goes (2,) [px], and their shares of it."""
+    if np.hypot(*stroke) <= 0.3:
+        return np.array([[0.0], [0.0], [1.0]])
+    return np.stack([*(0.5 * STROKE[0] * way for way in stroke), 0.5 * STROKE[1]])
 
 
 def _model(p: Array, places: Array, stroke: Array) -> tuple[Array, Array]:
-    """Darkness at places (P, 2) and its derivatives (P, 10).
-
-    p = tip u, v, angle, bend, log width, log blur, depth, level, roundness, taper: how much the
-    half width grows for each pixel behind the tip.
-    """
-    cos, sin = np.cos(p[2]), np.sin(p[2])
-    half, blur = 0.5 * np.exp(p[4]), np.exp(p[5])
-    u, v = places[:, 0] - p[0], places[:, 1] - p[1]
-    moments = _STROKE if np.hypot(*stroke) > 0.3 else (np.zeros(1), np.full(1, 2.0))
-    slopes = np.zeros((len(places), 10))
-    total = np.zeros(len(places))
-    for node, weight in zip(*moments, strict=True):
-        du, dv = u - 0.5 * node * stroke[0], v - 0.5 * node * stroke[1]
-        along, level = cos * du + sin * dv, cos * dv - sin * du
-        behind = np.minimum(along, 0.0)
-        across = level - 0.5 * p[3] * behind * behind
-        wide = np.maximum(half - p[9] * behind, 0.3 * half)
-        dark, by_along, by_across, by_half, by_blur, by_round = (
-            0.5 * weight * bar(along, across, wide, blur, p[8])
-        )
-        by_along = by_along - np.where(behind < 0.0, p[9], 0.0) * by_half
-        turn = p[3] * behind
-        total += dark
-        slopes[:, 0] += -cos * by_along + (sin + turn * cos) * by_across
-        slopes[:, 1] += -sin * by_along + (turn * sin - cos) * by_across
-        slopes[:, 2] += level * by_along - (along + turn * level) * by_across
-        slopes[:, 3] += -0.5 * behind * behind * by_across
-        slopes[:, 4] += half * by_half
-        slopes[:, 5] += blur * by_blur
-        slopes[:, 8] += by_round
-        slopes[:, 9] -= behind * by_half
-    slopes *= p[6]
-    slopes[:, 6], slopes[:, 7] = total, 1.0
-    return p[6] * total + p[7], slopes
+    """Darkness at places (P, 2) and its derivatives (P, 11) by p, as in `bar_shape`."""
+    dark, slope = np.empty(len(places)), np.empty((len(places), p.size))
+    draw_bar(p, places, _strokes(stroke), NODES, WEIGHTS, dark, slope)
+    return dark, slope
 
 
 def fit_tip(
@@ -183,62 +120,70 @@ def fit_tip(
     -------
     The fit, or None where it does not describe a line's end.
     """
-    rows, columns = np.mgrid[: dark.shape[0], : dark.shape[1]]
-    places = np.column_stack([columns.ravel(), rows.ravel()]) + np.asarray(corner, dtype=float)
     least = settings.fit_blacker * depth if joined else -np.inf
-    used = _near(places - start, direction, width, stroke, settings) & np.isfinite(noise.ravel())
-    if used.sum() < 60:
+    near = _near(dark.shape, start - np.asarray(corner), direction, width, stroke, settings)
+    near = near[np.isfinite(noise[near[:, 1], near[:, 0]])]
+    if len(near) < 60:
         return None
-    places, seen = places[used], dark.ravel()[used].astype(float)
-    seen = np.maximum(seen, least)
-    weight = 1.0 / noise.ravel()[used].astype(float)
-    s = settings
-    round_sd = s.fit_joined_round_sd if joined else s.fit_round_sd
-    expected = np.array([np.log(s.fit_lens), depth, 0.0, 0.0, s.fit_round, 0.0])
-    tight = np.array([s.fit_lens_sd / s.fit_lens, s.fit_depth_sd, s.fit_level_sd, s.fit_bend_sd,
-                      round_sd, s.fit_taper_sd])  # fmt: skip
-    expected_at = [5, 6, 7, 3, 8, 9]
-    pinned = np.zeros((len(expected_at), 10))
-    pinned[np.arange(len(expected_at)), expected_at] = 1.0 / tight
-
-    def residual(p: Array) -> Array:
-        off = (np.maximum(_model(p, places, stroke)[0], least) - seen) * weight
-        return np.concatenate([off, (p[expected_at] - expected) / tight])
-
-    def slope(p: Array) -> Array:
-        dark, slopes = _model(p, places, stroke)
-        return np.concatenate([slopes * (weight * (dark > least))[:, None], pinned])
-
+    seen = dark[near[:, 1], near[:, 0]].astype(float)
+    weight = 1.0 / noise[near[:, 1], near[:, 0]].astype(float)
+    expected, tight = _expected(depth, joined, settings)
     angle = float(np.arctan2(direction[1], direction[0]))
-    first = np.array([*start, angle, 0, np.log(width), np.log(s.fit_lens), depth, 0, s.fit_round,
-                      0])  # fmt: skip
-    found = least_squares(
-        residual, first, jac=slope, method="lm", xtol=1e-5, ftol=1e-5, max_nfev=40
-    )
-    if not found.success:
+    first = np.concatenate([start, [angle], expected[3:]])
+    first[4] = np.log(width)
+    try:
+        p, normal, square, rests = fit_bar(
+            first, near + np.asarray(corner, dtype=float), np.maximum(seen, least), weight,
+            _strokes(stroke), least, expected, tight, NODES, WEIGHTS, settings.fit_steps,
+        )  # fmt: skip
+    except np.linalg.LinAlgError:
         return None
-    fit = _judged(found.x, found.jac, found.fun[: len(seen)], settings)
+    if not rests:
+        return None
+    fit = _judged(p, normal, square / max(seen.size - p.size, 1), settings)
     return _shapeless(fit, settings) if joined and fit is not None else fit
 
 
+def _expected(depth: float, joined: bool, settings: TipSettings) -> tuple[Array, Array]:
+    """What is expected of the bar's parameters (11,), and one over its deviation; 0 for unknown."""
+    s = settings
+    round_sd = s.fit_joined_round_sd if joined else s.fit_round_sd
+    expected = np.zeros(PARAMETERS)
+    expected[[5, 6, 8]] = np.log(s.fit_lens), depth, s.fit_round
+    sd = [s.fit_bend_sd, np.inf, s.fit_lens_sd / s.fit_lens, s.fit_depth_sd, s.fit_level_sd,
+          round_sd, s.fit_taper_sd, s.fit_curl_sd]  # fmt: skip
+    return expected, np.concatenate([np.zeros(3), 1.0 / np.array(sd)])
+
+
 def _near(
-    away: Array, direction: Array, width: float, stroke: Array, settings: TipSettings
-) -> Mask:
-    """(P,) whether places, (P, 2) [px] from the rough tip, are near enough to tell its end."""
+    shape: tuple[int, ...],
+    tip: Array,
+    direction: Array,
+    width: float,
+    stroke: Array,
+    settings: TipSettings,
+) -> Whole:
+    """(P, 2) pixels u, v of a picture (h, w) that are near enough to a rough tip (2,) to tell its
+    end."""
     side = np.array([-direction[1], direction[0]])
-    along, across = away @ direction, np.abs(away @ side)
     behind = max(settings.fit_behind, width)
-    ahead = settings.fit_ahead + 0.5 * np.hypot(*stroke)
-    aside = 0.5 * width + settings.fit_aside + 0.5 * np.abs(stroke @ side)
-    return np.asarray((along > -behind) & (along < ahead) & (across < aside))
+    ahead = settings.fit_ahead + 0.5 * float(np.hypot(*stroke))
+    aside = 0.5 * width + settings.fit_aside + 0.5 * abs(float(stroke @ side))
+    reach = float(np.hypot(max(behind, ahead), aside))
+    low = np.maximum(np.floor(tip - reach), 0).astype(np.int64)
+    high = np.minimum(np.ceil(tip + reach).astype(np.int64) + 1, shape[::-1])
+    columns, rows = (np.arange(*ends) for ends in zip(low, high, strict=True))
+    u, v = columns - tip[0], (rows - tip[1])[:, None]
+    along, across = u * direction[0] + v * direction[1], np.abs(u * side[0] + v * side[1])
+    own = np.argwhere((along > -behind) & (along < ahead) & (across < aside))
+    return np.asarray(own[:, ::-1] + low)
 
 
-def _judged(p: Array, jacobian: Array, misfits: Array, settings: TipSettings) -> TipFit | None:
+def _judged(p: Array, normal: Array, misfit: float, settings: TipSettings) -> TipFit | None:
     try:
-        covariance = np.linalg.inv(jacobian.T @ jacobian)
+        covariance = np.linalg.inv(normal)
     except np.linalg.LinAlgError:
         return None
-    misfit = float(misfits @ misfits) / max(misfits.size - p.size, 1)
     width = float(np.exp(p[4]))
     if not (
         settings.fit_narrowest < width < settings.fit_widest
@@ -246,9 +191,9 @@ def _judged(p: Array, jacobian: Array, misfits: Array, settings: TipSettings) ->
         and abs(p[8] - settings.fit_round) < settings.fit_round_most
     ):
         return None
-    covariance *= max(misfit, 1.0) + settings.fit_alike_pixels * max(
-        misfit - settings.fit_misfit, 0.0
-    )
+    # What the bar lacks, another strand say, is as wide as the line.
+    alike = max(settings.fit_alike_pixels, width**2)
+    covariance *= max(misfit, 1.0) + alike * max(misfit - settings.fit_misfit, 0.0)
     if not (np.isfinite(covariance).all() and (np.diag(covariance) > 0.0).all()):
         return None
     return TipFit(

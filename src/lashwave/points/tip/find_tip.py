@@ -274,6 +274,9 @@ def _fitted(
     )
     if fit is None:
         return None
+    # A straight stroke stands for a way that bends, and a line that turns meanwhile.
+    smear = settings.track_smear * exposure * float(np.hypot(*step))
+    fit = replace(fit, covariance=fit.covariance + smear**2 * np.eye(2))
     stray = settings.track_stray + 0.5 * (now.end.width or 0.0) + 0.5 * exposure * np.hypot(*step)
     if np.hypot(*(fit.uv - now.tip)) > stray:
         return None

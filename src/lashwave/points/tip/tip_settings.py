@@ -114,6 +114,9 @@ class TipSettings:
     """Of the background's level [share of light]."""
     fit_bend_sd: float = 0.03
     """Of the line's curvature [1/px]."""
+    fit_curl_sd: float = 0.002
+    """Of the growth of that curvature behind the tip [1/px2]: a free end is straight, and what
+    bends it may begin some way behind."""
     fit_taper_sd: float = 0.015
     """Of the line's taper: growth of its half width behind the tip [px/px]."""
     fit_round: float = 0.5
@@ -132,7 +135,10 @@ class TipSettings:
     """Where strands or a front begin at the tip, all that is less dark than this share of the
     line's depth counts alike."""
     fit_alike_pixels: float = 25.0
-    """Neighbouring pixels that err alike where the picture holds something the bar lacks."""
+    """Neighbouring pixels that err alike where the picture holds something the bar lacks, beside a
+    line under 5 px wide; a wider line's width squared."""
+    fit_steps: int = 40
+    """Steps in which the fit must come to rest."""
     fit_misfit: float = 1.5
     """Chi-square a degree of freedom from which it does."""
     fit_widest: float = 34.0
@@ -255,6 +261,9 @@ class TipSettings:
     """A tip under this share of the record's median depth is a front's end, not the line's."""
     track_lit: float = 0.02
     """Share of the picture about an end that a front lights up where fronts are about."""
+    track_smear: float = 0.025
+    """Of the tip's way during the exposure: what a straight stroke lacks. Measured in
+    `tests/points/test_tip_hooked.py`."""
     track_floor: float = 0.03
     """Of every standard deviation [px]: what the bar's shape lacks (taper, lens). Measured in
     `tests/points/test_tip.py`."""
