@@ -18,6 +18,7 @@ from lashwave.files.source import Folder
 from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.calibration import Calibration
 from lashwave.quantities.errors import InputError
+from tests.small_trial import described, write_small_trial
 
 WHEN = datetime.datetime(2026, 5, 4, 12, 30, 5, 999, tzinfo=datetime.UTC)
 INPUTS = {"board/01.png": "ab" * 32}
@@ -107,17 +108,7 @@ def test_what_is_not_finite_is_not_written(tmp_path: Path) -> None:
     assert not list(tmp_path.iterdir())
 
 
-TRIAL = """schema = 1
-[trial]
-name = "t"
-[line]
-table = "line.csv"
-[markers]
-file = "markers.csv"
-sd = "0.3 mm"
-[markers.stations]
-M1 = 0.1
-[[cameras]]
+TRIAL = """[[cameras]]
 name = "tip-view"
 rate = "20 kHz"
 size = [1024, 768]
@@ -131,11 +122,7 @@ tip = "2.4 m"
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    (tmp_path / "trial.toml").write_text(TRIAL)
-    table = "station,diameter [mm],linear_density [g/m]\n0,8,30\n2.4,1,1\n"
-    (tmp_path / "line.csv").write_text(table)
-    rows = "".join(f"{k / 500:.3f},M1,0,0,0.1\n" for k in range(25))
-    (tmp_path / "markers.csv").write_text("time [s],marker,x,y,z\n" + rows)
+    write_small_trial(tmp_path, described() + TRIAL)
     (tmp_path / "tip.csv").write_text("frame,feature,u,v\n1,tip,100,200\n")
     write_calibration(tmp_path / "tip-view.toml", calibration(), {}, WHEN)
     return tmp_path

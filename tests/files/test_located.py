@@ -9,19 +9,11 @@ import pytest
 
 from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.errors import InputError
+from tests.small_trial import LINE, described
 
-TRIAL = """schema = 1
-[trial]
-name = "t"
-[line]
-table = "line.csv"
-[markers]
-file = "markers.csv"
-sd = "0.3 mm"
-[markers.stations]
-M1 = 0.1
-M2 = 1.0
-[[cameras]]
+TRIAL = (
+    described()
+    + """[[cameras]]
 name = "tip-view"
 rate = "20 kHz"
 size = [640, 480]
@@ -36,9 +28,10 @@ name = "left"
 file = "mic1.wav"
 position = [1.2, -0.4, 1.5]
 """
+)
 FILES = {
     "trial.toml": TRIAL,
-    "line.csv": "station,diameter [mm],linear_density [g/m]\n0,8,30\n2.4,1,1\n",
+    "line.csv": LINE,
     "markers.csv": "time [s],marker,x,y,z\n"
     + "".join(f"{k / 500:.3f},M{m},{m},0,0\n" for k in range(25) for m in (1, 2)),
     "tip.csv": "frame,feature,u,v\n" + "".join(f"{k},tip,{100 + k},200\n" for k in range(9)),

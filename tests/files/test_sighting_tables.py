@@ -19,19 +19,11 @@ from lashwave.files.sighting_tables import (
 from lashwave.files.trial_folder import read_trial
 from lashwave.quantities.images import TipTrack
 from lashwave.quantities.sightings import Fronts, Markers, Onset, TuftWidths
+from tests.small_trial import LINE, described
 
-TRIAL = """schema = 1
-[trial]
-name = "t"
-[line]
-table = "line.csv"
-[markers]
-file = "markers.csv"
-sd = "0.3 mm"
-[markers.stations]
-"M,1" = 0.1
-M2 = 1.0
-[[cameras]]
+TRIAL = (
+    described(stations={"M,1": 0.1, "M2": 1.0})
+    + """[[cameras]]
 name = "tip-view"
 rate = "20 kHz"
 size = [640, 480]
@@ -47,6 +39,7 @@ name = "left"
 file = "mic1.wav"
 position = [1.2, -0.4, 1.5]
 """
+)
 RNG = np.random.default_rng(3)
 TRACK = TipTrack(np.array([3, 4, 9]), RNG.uniform(0, 480, (3, 2)), RNG.uniform(0.1, 2, 3))
 FRONTS = Fronts(
@@ -69,9 +62,7 @@ MARKERS = Markers(
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     (tmp_path / "trial.toml").write_text(TRIAL)
-    (tmp_path / "line.csv").write_text(
-        "station,diameter [mm],linear_density [g/m]\n0,8,30\n2.4,1,1\n"
-    )
+    (tmp_path / "line.csv").write_text(LINE)
     (tmp_path / "mic1.wav").write_text("RIFF")
     write_points(tmp_path / "tip.csv", TRACK.frame, ["tip"] * 3, TRACK.uv, TRACK.sd)
     write_fronts(tmp_path / "fronts.csv", FRONTS)

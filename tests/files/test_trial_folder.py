@@ -24,27 +24,9 @@ from lashwave.quantities.trial import Trial
 sys.path.insert(0, str(Path(__file__).parent))
 from c3d_writer import write_c3d
 
-LINE = "station,diameter [mm],linear_density [g/m]\n0,8,30\n2.4,1,1\n"
-TRIAL = """schema = 1
-[trial]
-name = "t"
-[line]
-table = "line.csv"
-handle_length = "0.2 m"
-[markers]
-file = "markers.csv"
-sd = "0.3 mm"
-[markers.stations]
-M1 = "0.1 m"
-M2 = 1.0
-"""
-HEADING = "time [s],marker,x [m],y [m],z [m]\n"
+from tests.small_trial import HEADING, LINE, described, drifting as rows
 
-
-def rows(samples: int = 25, rate: float = 500.0) -> list[str]:
-    return [
-        f"{k / rate:.6f},M{m},{m - 0.5},{k * 1e-3:.4f},0\n" for k in range(samples) for m in (1, 2)
-    ]
+TRIAL = described(handle="0.2 m")
 
 
 @pytest.fixture
@@ -260,7 +242,7 @@ def test_a_long_table_needs_a_few_times_its_own_size(tmp_path: Path) -> None:
             "1.5 m is not beyond 2.4 m; order rows",
         ),
         ("trial.toml", '"0.2 m"', '"230 cm"', "handle_length: 230 cm of a line of 2.4 m leaves no"),
-        ("trial.toml", "M2 = 1.0", 'M2 = "25 dm"', "stations.M2: 25 dm lies outside the line"),
+        ("trial.toml", '"M2" = 1.0', '"M2" = "25 dm"', "stations.M2: 25 dm lies outside the line"),
         ("trial.toml", '"0.3 mm"', '"-1 mm"', "markers.sd: '-1 mm' is not plausible; expected"),
         ("markers.csv", "0.010000,M2", "0.010700,M2", "time: 0.0107 s is 0.32 samples off 501 Hz"),
         ("markers.csv", "0.010000,M2", "0.010000,M1", "a second row of 'M1' at 0.01 s; keep one"),

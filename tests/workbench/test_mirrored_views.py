@@ -30,6 +30,7 @@ from lashwave.workbench import bench_pictures
 from lashwave.workbench.cli import main
 from tests.calibrate import test_board as boards
 from tests.calibrate.board_images import poses, rays as pixel_rays, render
+from tests.small_trial import described, write_small_trial
 from tests.twin.rigid import rigid_throw
 
 SIZE = (1280, 1024)
@@ -278,18 +279,6 @@ def test_two_views_in_one_film_place_the_markers(stereo, tmp_path) -> None:
     assert sheets == {"infrared-1.png", "infrared-2.png", "infrared-3.png"}
 
 
-TRIAL = """schema = 1
-[trial]
-name = "t"
-[line]
-table = "line.csv"
-[markers]
-file = "markers.csv"
-sd = "0.3 mm"
-[markers.stations]
-M1 = "0.1 m"
-M2 = 1.0
-"""
 CAMERA = """[[cameras]]
 name = "{name}"
 rate = "500 Hz"
@@ -305,18 +294,13 @@ window = [{left}, 0, 320, 240]
 @pytest.fixture
 def two(tmp_path):
     """A folder of a trial whose film has two views."""
-    rows = [f"{k / 500:.6f},M{m},{m - 0.5},{k * 1e-3:.4f},0" for k in range(25) for m in (1, 2)]
-    (tmp_path / "markers.csv").write_text("time [s],marker,x [m],y [m],z [m]\n" + "\n".join(rows))
-    (tmp_path / "line.csv").write_text(
-        "station,diameter [mm],linear_density [g/m]\n0,8,30\n2.4,1,1\n"
-    )
     black = np.zeros((3, 240, 640), np.uint8)
     tifffile.imwrite(tmp_path / "both.tif", black, photometric="minisblack")
     straight = np.array([[800.0, 0, 0, 300], [0, 0, -800, 120], [0, 0, 0, 1]])
     write_calibration(tmp_path / "c.toml", Calibration((640, 240), straight), {})
     (tmp_path / "tip.csv").write_text("frame,feature,u [px],v [px]\n0,tip,400,100\n")
-    text = TRIAL + CAMERA.format(name="left", left=0) + CAMERA.format(name="right", left=320)
-    (tmp_path / "trial.toml").write_text(text)
+    text = "".join(CAMERA.format(name=n, left=u) for n, u in (("left", 0), ("right", 320)))
+    write_small_trial(tmp_path, described() + text)
     return tmp_path
 
 

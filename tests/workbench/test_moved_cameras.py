@@ -22,6 +22,7 @@ from lashwave.quantities import Camera, Clock
 from lashwave.workbench.cli import main
 from tests.points.rendered import noisy, spots
 from tests.points.test_marker_points import camera as ring_camera
+from tests.small_trial import described, write_small_trial
 
 PLACES = np.array([
     [-0.5, -0.3, -0.4], [0.4, 0.1, -0.35], [0.1, 0.5, 0.3], [-0.3, 0.4, 0.45],
@@ -93,18 +94,6 @@ def test_a_stray_mark_is_left_out() -> None:
     assert found.left < 0.1
 
 
-TRIAL = """schema = 1
-[trial]
-name = "t"
-[line]
-table = "line.csv"
-[markers]
-file = "markers.csv"
-sd = "0.3 mm"
-[markers.stations]
-M1 = "0.1 m"
-M2 = 1.0
-"""
 HEADING = "point,x [m],y [m],z [m]"
 
 
@@ -123,11 +112,6 @@ def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def trial(tmp_path: Path, film: Path) -> Path:
     """A trial whose one camera was moved since it was calibrated."""
-    rows = [f"{k / 500:.6f},M{m},{m - 0.5},{k * 1e-3:.4f},0" for k in range(25) for m in (1, 2)]
-    (tmp_path / "markers.csv").write_text("time [s],marker,x [m],y [m],z [m]\n" + "\n".join(rows))
-    (tmp_path / "line.csv").write_text(
-        "station,diameter [mm],linear_density [g/m]\n0,8,30\n2.4,1,1\n"
-    )
     (tmp_path / "film.tif").write_bytes(film.read_bytes())
     marks = [f"F{k},{x},{y},{z},0.0001" for k, (x, y, z) in enumerate(PLACES)]
     (tmp_path / "marks.csv").write_text("\n".join([HEADING + ",sd [m]", *marks]))
@@ -137,7 +121,7 @@ def trial(tmp_path: Path, film: Path) -> Path:
         "distortion": LENS.tolist(), "frames": "film.tif", "marks": "marks.csv",
         "clock": {"offset": "0 s", "offset_sd": "0 s"},
     }  # fmt: skip
-    (tmp_path / "trial.toml").write_text(toml_text(tomllib.loads(TRIAL) | {"cameras": [camera]}))
+    write_small_trial(tmp_path, toml_text(tomllib.loads(described()) | {"cameras": [camera]}))
     return tmp_path
 
 
