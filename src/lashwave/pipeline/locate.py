@@ -77,7 +77,8 @@ def search(
     """
     from threadpoolctl import threadpool_limits
 
-    inputs = [__version__, _program(), front_frames, pictures.trial.hashes]
+    source = Path(__file__).parents[1]
+    inputs = [__version__, program_hash(source), front_frames, pictures.trial.hashes]
     keeper = Keeper(kept_finds, json.dumps(inputs, sort_keys=True))
     with threadpool_limits(limits=1):
         ring = _markers(pictures, show, keeper)
@@ -92,13 +93,18 @@ def search(
     return Found(cameras, markers, ring.shift_sd, onsets, notes, ring.health)
 
 
-def _program() -> str:
-    """A hash of the rooms that find things: finds of a program that was changed are made again."""
-    import lashwave
+FINDING = ("quantities", "files", "instruments", "mechanics", "labels", "points", "calibrate",
+           "pipeline")  # fmt: skip
+"""Rooms on which it depends what is found: how pictures are read, searched and joined."""
 
-    source = Path(lashwave.__file__).parent
+
+def program_hash(source: Path) -> str:
+    """A hash of the rooms that find things: finds of a program that was changed are made again.
+
+    source : the package's folder.
+    """
     whole = hashlib.sha256()
-    for room in ("points", "labels", "instruments"):
+    for room in FINDING:
         for file in sorted((source / room).rglob("*.py")):
             whole.update(file.relative_to(source).as_posix().encode() + b"\0" + file.read_bytes())
     return whole.hexdigest()
