@@ -19,6 +19,7 @@ import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -115,8 +116,9 @@ def sighted(throw: bench.Throw, folder: Path, rig: Path, frames: int) -> list[di
     kept = folder / "sighted.json"
     if kept.exists():
         return list(json.loads(kept.read_text(encoding="utf-8")))
-    shutil.rmtree(folder, ignore_errors=True)
     source = folder / "source"
+    for name in ("source", "trial", "located"):
+        shutil.rmtree(folder / name, ignore_errors=True)
     source.mkdir(parents=True)
     begun = time.time()
     bench.write_line(source / "line.csv", throw)
@@ -143,13 +145,26 @@ def sighted(throw: bench.Throw, folder: Path, rig: Path, frames: int) -> list[di
     records.append(lash("assemble", source, *way))
     records.append(lash("locate", folder / "trial", "--out", folder / "located", "--quiet"))
     records.append(lash("check", folder / "located"))
-    bench.perfect(throw, folder / "perfect", frames)
-    bench.write_json(folder / "truth.json", bench.truth(throw, frames))
     if all(one["rc"] == 0 for one in records):
         for name in ("source", "trial"):
             shutil.rmtree(folder / name, ignore_errors=True)
     kept.write_text(json.dumps(records, indent=1), encoding="utf-8")
     return records
+
+
+def pointed(throw: bench.Throw, folder: Path, frames: int) -> None:
+    """The same throw as perfect points, and what is true of it."""
+    if not (folder / "truth.json").exists():
+        shutil.rmtree(folder / "perfect", ignore_errors=True)
+        bench.perfect(throw, folder / "perfect", frames)
+        bench.write_json(folder / "truth.json", bench.truth(throw, frames))
+
+
+def once(kept: Path, found: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+    """What was found before, or is found now and kept."""
+    if not kept.exists():
+        bench.write_json(kept, found())
+    return dict(json.loads(kept.read_text(encoding="utf-8")))
 
 
 def seen(throw: bench.Throw, folder: Path) -> dict[str, Any]:
@@ -218,19 +233,26 @@ def one(seed: int, name: str, args: argparse.Namespace) -> dict[str, Any]:
     print(f"throw {seed}, set-up {name}", flush=True)
     setup, folder = bench.SETUPS[name], args.cache / f"{seed}-{name}"
     record: dict[str, Any] = {"seed": seed, "setup": name}
-    record["calibrated"] = calibrated(setup, args.cache / f"rig-{name}", args.boards)
+    if args.stop != "known":
+        record["calibrated"] = calibrated(setup, args.cache / f"rig-{name}", args.boards)
     if args.stop == "calibrated":
         return record
     scene, path = known(seed, args.cache)
     throw = bench.Throw.of(setup, scene, path, args.last, args.frames)
-    record["sighted"] = sighted(throw, folder, args.cache / f"rig-{name}", args.frames)
+    folder.mkdir(exist_ok=True)
+    pointed(throw, folder, args.frames)
     record |= {"truth": json.loads((folder / "truth.json").read_text(encoding="utf-8"))}
-    record["seen"] = seen(throw, folder)
+    if args.stop == "known":
+        return record
+    if args.stop == "sighted" or "located" in args.way:
+        record["sighted"] = sighted(throw, folder, args.cache / f"rig-{name}", args.frames)
+        record["seen"] = once(folder / "seen.json", lambda: seen(throw, folder))
     if args.stop == "sighted":
         return record
     for way in args.way:
-        record[way] = fitted(way, folder) | {"scores": scored(throw, folder, way)}
-    bench.write_json(folder / "record.json", record)
+        record[way] = fitted(way, folder)
+        scores = once(folder / f"{way}-scores.json", lambda way=way: scored(throw, folder, way))
+        record[way] |= {"scores": scores}
     return record
 
 
@@ -254,6 +276,7 @@ def shown(record: dict[str, Any]) -> None:
 
 def kept(records: list[dict[str, Any]]) -> list[Figure]:
     """Figures of all throws, for the docs; of the fits only where there are some."""
+    records = [r for r in records if "sighted" in r]
     rows = _sightings(records)
     fitted_ones = [r for r in records if "located" in r]
     whole = [r for r in fitted_ones if r["located"]["rc"] == 0]
@@ -280,7 +303,7 @@ def _sightings(records: list[dict[str, Any]]) -> list[Figure]:
     """Commands up to `check`, labels, places and tips."""
     count = len(records)
     refused = sum(any(one["rc"] for one in r["sighted"]) for r in records)
-    found = [r["seen"] for r in records if r["seen"]]
+    found = [r["seen"] for r in records if r.get("seen")]
     rows = [Figure("throws refused by calibrate, assemble, locate or check", ENGINE, count,
                    float(refused), goal="0", met=not refused)]  # fmt: skip
     if not found:
@@ -341,7 +364,8 @@ def main() -> None:
     parser.add_argument("--last", type=float, help="record from so long before the peak [s]")
     parser.add_argument("--frames", type=int, default=120, help="of the fast film")
     parser.add_argument("--boards", type=int, default=12, help="pictures of a board")
-    parser.add_argument("--stop", choices=("calibrated", "sighted", "answers"), default="answers")
+    parser.add_argument("--stop", choices=("calibrated", "known", "sighted", "answers"),
+                        default="answers")  # fmt: skip
     parser.add_argument("--way", choices=("located", "perfect"), action="append")
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/whole"))
     parser.add_argument("--note", action="append", help="a sentence beside the figures kept")
