@@ -9,6 +9,7 @@ import shutil
 import time
 import zipfile
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import cv2
@@ -18,6 +19,7 @@ from starlette.testclient import TestClient
 
 from lashwave.files.source import Folder
 from lashwave.files.still_files import write_frames
+from lashwave.serving import motion_pack
 from lashwave.serving.motion_pack import chosen_stations, chosen_times
 from lashwave.serving.opened import place_of
 from lashwave.serving.replies import unpack
@@ -77,6 +79,20 @@ def test_the_motion(client: TestClient) -> None:
     assert not header["thinned"] and header["lists"]["tip_speed"]["unit"] == "m s-1"
     assert arrays["tip_speed"].shape == arrays["hand_force_low"].shape == t.shape
     assert arrays["position_sd"] == pytest.approx(1e-3)
+
+
+def test_few_times_say_that_there_are_more(client: TestClient, monkeypatch: Any) -> None:
+    monkeypatch.setattr(motion_pack, "FEW", 50)
+    whole, _ = unpack(client.get("/api/trials/trial/motion").content)
+    few, header = unpack(client.get("/api/trials/trial/motion?few=1").content)
+    assert few["time"].size <= 50 < whole["time"].size and header["more"]
+    at = np.searchsorted(whole["time"], few["time"])
+    for name in ("position", "velocity", "tension", "tip_speed"):
+        assert np.array_equal(few[name], whole[name][at], equal_nan=True), name
+    # What the maps go up to is of all times, not of these few.
+    speed = np.linalg.norm(whole["velocity"], axis=-1)
+    assert header["tops"]["speed"] == pytest.approx([speed.max()] * 2)
+    assert speed[at].max() == speed.max()
 
 
 def test_sightings_and_their_trust(client: TestClient) -> None:

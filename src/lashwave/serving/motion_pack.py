@@ -12,6 +12,8 @@ from lashwave.serving.opened import Opened, Reader, answers_stamp
 from lashwave.serving.replies import pack
 
 TIMES, STATIONS = 5000, 200
+FEW = 800
+"""Times of the pack that is shown while the whole one is on its way."""
 
 
 def chosen_times(time: Array, speed: Array, most: int = TIMES) -> NDArray[np.intp]:
@@ -37,21 +39,24 @@ def chosen_stations(count: int, most: int = STATIONS) -> NDArray[np.intp]:
     return np.unique(np.round(np.linspace(0, count - 1, most)).astype(int))
 
 
-def motion(reader: Reader, opened: Opened) -> bytes:
-    """The pack of the motion; Refused (404) where there are no answers."""
+def motion(reader: Reader, opened: Opened, few: bool = False) -> bytes:
+    """The pack of the motion; Refused (404) where there are no answers.
+
+    few : at most `FEW` times, and `more` in its head where there are more.
+    """
     answers = reader.answered(opened)
     return reader.derived(
-        f"{opened.id}.motion.pack",
+        f"{opened.id}.motion{'.few' if few else ''}.pack",
         answers_stamp(answers.path),
-        lambda: _motion(reader, opened),
+        lambda: _motion(reader, opened, FEW if few else TIMES),
     )
 
 
-def _motion(reader: Reader, opened: Opened) -> bytes:
+def _motion(reader: Reader, opened: Opened, most: int) -> bytes:
     whole, lists = reader.motion(reader.answered(opened))
     time, station = whole["time"].values, whole["station"].values
     speed = np.sqrt((whole["velocity"].values ** 2).sum(axis=-1)).max(axis=1)
-    k, s = chosen_times(time, np.nan_to_num(speed)), chosen_stations(station.size)
+    k, s = chosen_times(time, np.nan_to_num(speed), most), chosen_stations(station.size)
 
     def cut(name: str) -> Array:
         return np.asarray(whole[name].values[np.ix_(k, s)])
@@ -80,10 +85,28 @@ def _motion(reader: Reader, opened: Opened) -> bytes:
             "long_name": lists[name].attrs.get("long_name", name.replace("_", " ")),
         }
     thinned = k.size < time.size or s.size < station.size
-    meta = {"trial": opened.id, "thinned": thinned, "lists": described}
+    meta = {"trial": opened.id, "thinned": thinned, "lists": described, "tops": tops(whole)}
+    meta["more"] = k.size < min(time.size, TIMES)
     if thinned:
         meta["note"] = f"{k.size} of {time.size} times, {s.size} of {station.size} stations"
     return pack(arrays, meta)
+
+
+def tops(whole: Any) -> dict[str, list[float]]:
+    """What each map goes up to, and the largest value, SI: the same for few times and for all.
+
+    A few sharp bends would make all else of a map dark, so bends and tensions go to a quantile.
+    """
+    shares = {"speed": 1.0, "curvature": 0.995, "tension": 0.995}
+    found = {}
+    for name, share in shares.items():
+        values = whole["velocity"].values if name == "speed" else whole[name].values
+        if name == "speed":
+            values = np.linalg.norm(values, axis=-1)
+        known = values[np.isfinite(values)]
+        if known.size:
+            found[name] = [float(np.quantile(known, share)), float(known.max())]
+    return found
 
 
 def speed_sd(velocity: Array, sd: Array) -> Array:

@@ -113,12 +113,13 @@ def small_picture(request: Request) -> Response:
 
 
 def motion_pack(request: Request) -> Response:
-    """The motion; nothing (204) where there are no answers."""
+    """The motion, at few times where that is asked for; nothing (204) without answers."""
     s = state(request)
     opened = s.reader.trial(request.path_params["trial"])
     if s.reader.answers(opened) is None:
         return Response(status_code=204)
-    return Response(motion(s.reader, opened), media_type=PACK)
+    few = request.query_params.get("few") == "1"
+    return Response(motion(s.reader, opened, few), media_type=PACK)
 
 
 def sightings_pack(request: Request) -> Response:

@@ -23,6 +23,29 @@ export class Signal<T> {
   }
 }
 
+/** The same, drawn again no more often than that [ms]: for what is too dear to follow a drag. */
+export function useCalm<T>(signal: Signal<T>, pace: number): T {
+  const [value, set] = useState(signal.value);
+  useEffect(() => {
+    let waiting = 0;
+    let last = -Infinity;
+    const take = (): void => {
+      waiting = 0;
+      last = performance.now();
+      set(() => signal.value);
+    };
+    const off = signal.on(() => {
+      waiting ||= window.setTimeout(take, Math.max(last + pace - performance.now(), 0));
+    });
+    take();
+    return () => {
+      clearTimeout(waiting);
+      off();
+    };
+  }, [signal]);
+  return value;
+}
+
 /** The value of a signal in a component, which is drawn again when it changes. */
 export function useSignal<T>(signal: Signal<T>): T {
   const [, redraw] = useState(0);

@@ -81,7 +81,14 @@ export function inTheme<T>(wanted: Theme, draw: () => T): T {
   }
 }
 
-/** Size of the page's basic letter [px]; everything on a canvas scales with it. */
+let letter = 0;
+window.addEventListener("resize", () => (letter = 0));
+
+/**
+ * Size of the page's basic letter [px]; everything on a canvas scales with it. Asked once for each
+ * size of the window: for the answer the browser brings the whole page's style up to date.
+ */
 export function rem(): number {
-  return parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;
+  letter ||= parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;
+  return letter;
 }

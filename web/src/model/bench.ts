@@ -1,4 +1,5 @@
 /** All that the views of one trial share: its data, the one clock, the selection. */
+import type { Pack } from "../core/pack";
 import { Signal } from "../core/signal";
 import { LineState, Motion } from "./motion";
 import { Sightings, type Moved } from "./sightings";
@@ -38,6 +39,8 @@ export class Bench {
   /** The point that the form is about to correct. */
   readonly drafted = new Signal<Moved | null>(null);
   readonly line: LineState | null;
+  /** How often the motion has got more times. */
+  readonly detail = new Signal(0);
 
   constructor(
     readonly info: TrialInfo,
@@ -53,6 +56,15 @@ export class Bench {
     this.time = new Signal(this.startTime());
     if (this.peak !== null) this.frame(this.peak);
     this.line?.set(this.time.value);
+  }
+
+  /** Shows the motion at all its times from now on. */
+  refine(pack: Pack): void {
+    if (!this.motion || pack.shape("position")[1] !== this.motion.stations) return;
+    this.motion.take(pack);
+    this.line?.renew();
+    this.line?.set(this.time.value);
+    this.detail.value++;
   }
 
   /** When the tip is fastest [s], where it is known. */

@@ -79,10 +79,10 @@ export class Frames {
     try {
       const name = encodeURIComponent(this.camera.name);
       const blob = await getBlob(trialPath(this.trial, `/frames/${name}/${number}.png`));
-      const [full, small] = await Promise.all([
-        createImageBitmap(blob, this.sizing(LARGEST)),
-        createImageBitmap(blob, this.sizing(SMALL)),
-      ]);
+      const full = await createImageBitmap(blob, this.sizing(LARGEST));
+      // The small copy is made of what is decoded already; of a small camera both are one.
+      const sizing = this.sizing(SMALL);
+      const small = sizing.resizeWidth ? await createImageBitmap(full, sizing) : full;
       this.keep(number, { full, small });
     } catch {
       this.failed.add(number);

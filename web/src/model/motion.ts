@@ -23,17 +23,26 @@ export interface Field {
 export type FieldName = "speed" | "curvature" | "tension";
 
 export class Motion {
-  readonly time: Float64Array;
-  readonly station: Float64Array;
-  readonly position: Float32Array;
-  readonly sd: Float32Array;
-  readonly velocity: Float32Array;
-  readonly fields: Record<FieldName, Field>;
-  readonly lists: Record<string, ListInfo>;
-  readonly times: number;
-  readonly stations: number;
+  time!: Float64Array;
+  station!: Float64Array;
+  position!: Float32Array;
+  sd!: Float32Array;
+  velocity!: Float32Array;
+  fields!: Record<FieldName, Field>;
+  lists!: Record<string, ListInfo>;
+  times = 0;
+  stations = 0;
+  /** Whether the server has more times than came first. */
+  more = false;
 
-  constructor(private readonly pack: Pack) {
+  constructor(private pack: Pack) {
+    this.take(pack);
+  }
+
+  /** Takes the arrays of a pack: the same motion at more times, with the same stations. */
+  take(pack: Pack): void {
+    this.pack = pack;
+    this.more = pack.header["more"] === true;
     this.time = pack.doubles("time");
     this.station = pack.doubles("station");
     this.times = this.time.length;
@@ -93,7 +102,8 @@ export class Motion {
 function speeds(velocity: Float32Array): Float32Array {
   const out = new Float32Array(velocity.length / 3);
   for (let i = 0, j = 0; i < out.length; i++, j += 3) {
-    out[i] = Math.hypot(velocity[j]!, velocity[j + 1]!, velocity[j + 2]!);
+    const [x, y, z] = [velocity[j]!, velocity[j + 1]!, velocity[j + 2]!];
+    out[i] = Math.sqrt(x * x + y * y + z * z);
   }
   return out;
 }
@@ -106,9 +116,12 @@ function field(
   name: FieldName,
   quantile: number,
 ): Field {
-  const high = rounded(topOf(values, quantile));
+  // The server has looked at all times; few of them may miss the largest.
+  const known = (pack.header["tops"] ?? {}) as Partial<Record<FieldName, [number, number]>>;
+  const [top, most] = known[name] ?? tops(values, quantile);
+  const high = rounded(top > 0 ? top : 1);
   const sd = pack.has(`${name}_sd`) ? pack.floats(`${name}_sd`) : null;
-  return { values, sd, unit, name, high, beyond: topOf(values, 1) > high };
+  return { values, sd, unit, name, high, beyond: most > high };
 }
 
 const ROUND = [1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10];
@@ -119,20 +132,28 @@ export function rounded(value: number): number {
   return power * ROUND.find((r) => r * power >= value * (1 - 1e-9))!;
 }
 
+/** Of so many values a quantile is read. */
+const SAMPLE = 20_000;
+
 /** What a map is shown up to: a quantile of the values, or the largest of them. */
 export function topOf(values: Float32Array, quantile: number): number {
-  const some: number[] = [];
-  const step = Math.max(1, Math.floor(values.length / 40000));
-  let top = 0;
-  for (let i = 0; i < values.length; i++) {
-    const x = values[i]!;
-    if (!Number.isFinite(x)) continue;
-    if (x > top) top = x;
-    if (i % step === 0) some.push(x);
+  return tops(values, quantile)[0];
+}
+
+/** That, and the largest of all. */
+function tops(values: Float32Array, quantile: number): [number, number] {
+  let most = 0;
+  for (let i = 0; i < values.length; i++) if (values[i]! > most) most = values[i]!;
+  if (quantile >= 1) return [most > 0 ? most : 1, most];
+  const step = Math.max(1, Math.floor(values.length / SAMPLE));
+  const some = new Float32Array(Math.ceil(values.length / step));
+  let count = 0;
+  for (let i = 0; i < values.length; i += step) {
+    if (Number.isFinite(values[i]!)) some[count++] = values[i]!;
   }
-  some.sort((a, b) => a - b);
-  const high = quantile < 1 ? (some[Math.floor(quantile * (some.length - 1))] ?? 1) : top;
-  return high > 0 ? high : 1;
+  const sorted = some.subarray(0, count).sort();
+  const high = sorted[Math.floor(quantile * (count - 1))] ?? 1;
+  return [high > 0 ? high : 1, most];
 }
 
 /** The line at one moment; its arrays are filled again for each moment, none is made. */
@@ -147,6 +168,11 @@ export class LineState {
     this.position = new Float32Array(3 * motion.stations);
     this.sd = new Float32Array(motion.stations);
     this.speed = new Float32Array(motion.stations);
+  }
+
+  /** Forgets the moment: the motion has other arrays now. */
+  renew(): void {
+    this.t = NaN;
   }
 
   /** Cubic Hermite of position and velocity between times, as docs/conventions.md has it. */

@@ -17,11 +17,12 @@ export class Player {
   private request = 0;
   private readonly offs: (() => void)[];
 
-  constructor(private readonly bench: Bench) {
+  constructor(readonly bench: Bench) {
     const wake = (): void => this.wake();
     this.offs = [
       bench.time.on(wake),
       bench.selection.on(wake),
+      bench.detail.on(wake),
       bench.playing.on(() => {
         this.last = 0;
         wake();

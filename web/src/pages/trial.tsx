@@ -9,13 +9,15 @@ import { Motion } from "../model/motion";
 import { Sightings } from "../model/sightings";
 import type { TrialInfo } from "../model/trial";
 import { Head } from "../panels/head";
+import { prepare } from "../views/scene/programs";
 import { Desk } from "./desk";
 
 async function readBench(id: string): Promise<Bench> {
   // All three at once; a trial without answers has no motion, and that is no fault.
   const [info, motion, seen] = await Promise.all([
     getJson<TrialInfo>(trialPath(id)),
-    getPack(trialPath(id, "/motion")),
+    // As many times as a first look needs; the rest comes once that is drawn.
+    getPack(trialPath(id, "/motion?few=1")),
     getPack(trialPath(id, "/sightings")),
   ]);
   return new Bench(info, motion && new Motion(motion), seen && new Sightings(seen));
@@ -55,8 +57,8 @@ export function TrialPage({ id }: { id: string }) {
   }, [id]);
 
   useEffect(() => {
-    // The 3-D view's file comes while the server reads the motion.
-    void import("../views/scene/webgl").catch(() => undefined);
+    // The 3-D view's context and shaders are made while the server reads the motion.
+    prepare();
     load();
     return listen((change) => {
       if (change.trial !== null && change.trial !== id) return;
@@ -73,6 +75,23 @@ export function TrialPage({ id }: { id: string }) {
       }
     });
   }, [load, id]);
+
+  useEffect(() => {
+    if (!bench?.motion?.more) return;
+    let gone = false;
+    const later = requestAnimationFrame(() =>
+      setTimeout(() => {
+        getPack(trialPath(id, "/motion")).then(
+          (pack) => pack && !gone && bench.refine(pack),
+          () => undefined, // what came first stays
+        );
+      }, 0),
+    );
+    return () => {
+      gone = true;
+      cancelAnimationFrame(later);
+    };
+  }, [bench]);
 
   useEffect(() => {
     if (!bench) return;

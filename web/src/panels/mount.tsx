@@ -1,6 +1,6 @@
 /** Puts a view on the page, keeps it in size and theme, and hands it the clock. */
 import type { ComponentChildren } from "preact";
-import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import {
   SIZES,
   copyPicture,
@@ -39,7 +39,8 @@ export function ViewFrame<V extends View>(props: Props<V>) {
   const menu = useRef<HTMLDetailsElement>(null);
   const { player, name, trial } = props;
 
-  useEffect(() => {
+  // Before the page is first painted: without its views that would be work for nothing.
+  useLayoutEffect(() => {
     const made = props.make(host.current!);
     view.current = made;
     props.hold?.(made);
@@ -53,9 +54,11 @@ export function ViewFrame<V extends View>(props: Props<V>) {
     });
     watch.observe(host.current!);
     const offTheme = theme.on(() => made.resize());
+    const offDetail = player.bench.detail.on(() => made.resize());
     return () => {
       watch.disconnect();
       offTheme();
+      offDetail();
       off();
       made.destroy();
       props.hold?.(null);

@@ -1,9 +1,9 @@
 /** The record: the time line, and on its axis either maps and plots or the sightings. */
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { figures, readableUnit } from "../core/format";
 import { RAMPS, rampColour } from "../core/colour";
 import { usePlaced } from "../core/place";
-import { useSignal } from "../core/signal";
+import { useCalm, useSignal } from "../core/signal";
 import type { Bench } from "../model/bench";
 import { rounded, topOf, type FieldName } from "../model/motion";
 import type { Player } from "../model/player";
@@ -74,6 +74,8 @@ const MAPS: [FieldName, string][] = [
   ["curvature", "Curvature"],
   ["tension", "Tension"],
 ];
+/** Of curves that are made anew while a station is dragged along the line [ms]. */
+const PACE = 100;
 const PLOTS = ["tip_speed", "hand_force", "energy"];
 
 function Sheet({ bench, player }: Props) {
@@ -166,10 +168,16 @@ function PlotFrame({
   const [key, setKey] = useState(first);
   const motion = bench.motion!;
   const view = useRef<PlotView | null>(null);
-  const selection = useSignal(bench.selection);
-  // Curves that follow the selected station are made again, outside of the frame loop.
-  useEffect(() => view.current?.resize(), [selection.station, key]);
-  const what = plotted(bench, motion, key);
+  // Curves that follow the selected station are made again outside of the frame loop, and no more
+  // often than they can be read.
+  const { station } = useCalm(bench.selection, PACE);
+  const drawn = useRef(station);
+  useEffect(() => {
+    if (drawn.current !== station) view.current?.resize();
+    drawn.current = station;
+  }, [station]);
+  const detail = useSignal(bench.detail);
+  const what = useMemo(() => plotted(bench, motion, key), [bench, motion, key, station, detail]);
   const titles = new Map(choices(motion));
   return (
     <ViewFrame

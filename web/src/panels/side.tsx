@@ -1,4 +1,5 @@
 /** The panel beside the pictures: the moment, the answers, mends, export. */
+import { useEffect, useRef, useState } from "preact/hooks";
 import type { Bench } from "../model/bench";
 import type { Mends } from "../model/mends";
 import type { Player } from "../model/player";
@@ -22,7 +23,23 @@ interface Props {
 
 const TABS = ["Moment", "Answers", "Mends", "Export"];
 
+/**
+ * The panels that stand on the page: the open one, and all of them once the first view is drawn.
+ * What stands stays, so that nothing typed is lost on the way to another panel.
+ */
+function useStanding(tab: number): (panel: number) => boolean {
+  const opened = useRef(new Set<number>());
+  opened.current.add(tab);
+  const [all, setAll] = useState(false);
+  useEffect(() => {
+    const later = setTimeout(() => setAll(true), 400);
+    return () => clearTimeout(later);
+  }, []);
+  return (panel) => all || opened.current.has(panel);
+}
+
 export function Side({ id, bench, player, mends, run, tab, setTab, orbit }: Props) {
+  const stands = useStanding(tab);
   return (
     <aside class="side">
       <div class="switch" role="tablist" aria-label="panel">
@@ -37,7 +54,6 @@ export function Side({ id, bench, player, mends, run, tab, setTab, orbit }: Prop
           </button>
         ))}
       </div>
-      {/* All stay on the page, so that nothing typed is lost on the way to another panel. */}
       {[
         <Moment bench={bench} player={player} />,
         <Answers bench={bench} />,
@@ -45,7 +61,7 @@ export function Side({ id, bench, player, mends, run, tab, setTab, orbit }: Prop
         <ExportPanel id={id} bench={bench} orbit={orbit} />,
       ].map((panel, i) => (
         <div role="tabpanel" hidden={i !== tab} aria-label={TABS[i]} tabIndex={0}>
-          {panel}
+          {stands(i) ? panel : null}
         </div>
       ))}
     </aside>

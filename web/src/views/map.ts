@@ -15,7 +15,6 @@ export class MapView implements View {
   private readonly sheet: Sheet;
   private readonly level = document.createElement("div");
   private readonly image = document.createElement("canvas");
-  private readonly shown: { values: Float32Array; high: number; beyond: boolean };
   private readonly off: () => void;
 
   constructor(
@@ -26,11 +25,6 @@ export class MapView implements View {
     /** Whether the standard deviation is shown in place of the value. */
     private readonly ofSd = false,
   ) {
-    const { sd } = motion.fields[name];
-    this.shown =
-      ofSd && sd
-        ? { values: sd, high: rounded(topOf(sd, 0.995)), beyond: true }
-        : motion.fields[name];
     this.sheet = new Sheet(host);
     this.level.className = "level";
     host.append(this.level);
@@ -51,6 +45,12 @@ export class MapView implements View {
     this.draw();
     this.show(this.bench.time.value);
     this.showStation();
+  }
+
+  private get shown(): { values: Float32Array; high: number; beyond: boolean } {
+    const field = this.motion.fields[this.name];
+    const { sd } = field;
+    return this.ofSd && sd ? { values: sd, high: rounded(topOf(sd, 0.995)), beyond: true } : field;
   }
 
   show(t: number): void {

@@ -14,6 +14,8 @@ export class OverTime {
   private from = 0;
   private perSecond = 1;
   private mark: number | null = null;
+  /** Where the host stands while it is dragged over. */
+  private held: DOMRect | null = null;
 
   /**
    * @param pick is told the moment and the height [px] at which the pointer stands.
@@ -36,6 +38,7 @@ export class OverTime {
     host.addEventListener("pointerdown", this.down);
     host.addEventListener("pointermove", this.move);
     host.addEventListener("pointerup", this.up);
+    host.addEventListener("pointercancel", this.up);
     host.addEventListener("wheel", this.wheel, { passive: false });
     host.addEventListener("dblclick", this.whole);
     this.offs.push(
@@ -79,6 +82,7 @@ export class OverTime {
     this.host.removeEventListener("pointerdown", this.down);
     this.host.removeEventListener("pointermove", this.move);
     this.host.removeEventListener("pointerup", this.up);
+    this.host.removeEventListener("pointercancel", this.up);
     this.host.removeEventListener("wheel", this.wheel);
     this.host.removeEventListener("dblclick", this.whole);
     this.host.removeEventListener("pointerleave", this.leave);
@@ -100,6 +104,8 @@ export class OverTime {
   private readonly down = (event: PointerEvent): void => {
     if (event.button !== 0) return;
     this.host.setPointerCapture(event.pointerId);
+    // Asked once a drag: each time the browser would lay out the page for the answer.
+    this.held = this.host.getBoundingClientRect();
     const t = this.at(event);
     if (event.shiftKey) this.mark = t;
     this.act(t, event);
@@ -119,7 +125,7 @@ export class OverTime {
   /** Says beside the pointer what stands under it. */
   private hover(event: PointerEvent): void {
     if (!this.tell) return;
-    const box = this.host.getBoundingClientRect();
+    const { box } = this;
     const [x, y] = [event.clientX - box.left, event.clientY - box.top];
     const inside = x >= this.left && x <= this.left + this.width;
     const text = inside ? this.tell(this.t(x), y) : null;
@@ -136,10 +142,15 @@ export class OverTime {
 
   private readonly up = (): void => {
     this.mark = null;
+    this.held = null;
   };
 
+  private get box(): DOMRect {
+    return this.held ?? this.host.getBoundingClientRect();
+  }
+
   private at(event: MouseEvent): number {
-    return this.bench.clamp(this.t(event.clientX - this.host.getBoundingClientRect().left));
+    return this.bench.clamp(this.t(event.clientX - this.box.left));
   }
 
   private act(t: number, event: PointerEvent): void {
@@ -147,7 +158,7 @@ export class OverTime {
       this.bench.span.value = { from: Math.min(this.mark, t), to: Math.max(this.mark, t) };
     }
     this.bench.goTo(t);
-    this.pick(t, event.clientY - this.host.getBoundingClientRect().top);
+    this.pick(t, event.clientY - this.box.top);
   }
 
   private readonly wheel = (event: WheelEvent): void => {

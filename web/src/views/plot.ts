@@ -151,8 +151,10 @@ export class PlotView implements View {
     ctx.fillStyle = inks.soft;
     ctx.font = font.replace(/^[\d.]+/, (n) => String(dense * Number(n)));
     ctx.textAlign = "left";
-    ctx.textBaseline = "bottom";
-    ctx.fillText(level.name, bbox.left + 6 * dense, y - 1 * dense);
+    // Below its line where it has no room above.
+    const roomy = y - bbox.top > 1.1 * parseFloat(ctx.font);
+    ctx.textBaseline = roomy ? "bottom" : "top";
+    ctx.fillText(level.name, bbox.left + 6 * dense, y + (roomy ? -1 : 2) * dense);
     ctx.restore();
   }
 

@@ -20,6 +20,8 @@ export class Compass {
   private readonly arms: SVGLineElement[];
   private readonly names: SVGTextElement[];
   private readonly scale = document.createElement("span");
+  private shown = -1;
+  private height = -1;
 
   constructor(host: HTMLElement) {
     const space = "http://www.w3.org/2000/svg";
@@ -39,6 +41,8 @@ export class Compass {
   }
 
   show(orbit: Orbit, height: number): void {
+    if (orbit.moves === this.shown && height === this.height) return;
+    [this.shown, this.height] = [orbit.moves, height];
     for (let i = 0; i < 3; i++) {
       const [x, y] = [ARM * orbit.right[i]!, -ARM * orbit.up[i]!];
       this.arms[i]!.setAttribute("x2", x.toFixed(1));

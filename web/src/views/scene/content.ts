@@ -130,12 +130,17 @@ export class SceneContent {
     return Float32Array.from(points);
   }
 
-  /** Stout enough to be seen however far off it is. */
+  /** Radius of the drawn line at its middle: stout enough to be seen however far off it is [m]. */
+  stout(perPixel: number): number {
+    return Math.max(0.0018 * this.size, 1.3 * perPixel);
+  }
+
   setRadius(perPixel: number): void {
     const count = this.radius.length;
+    const stout = this.stout(perPixel);
     for (let s = 0; s < count; s++) {
       const taper = 1.5 - s / Math.max(count - 1, 1);
-      this.radius[s] = taper * Math.max(0.0018 * this.size, 1.3 * perPixel);
+      this.radius[s] = taper * stout;
     }
   }
 

@@ -1,101 +1,65 @@
 /** Markers and other places as flat signs of constant size: disc, ring, cross. */
-import {
-  BufferAttribute,
-  BufferGeometry,
-  Color,
-  DynamicDrawUsage,
-  Points,
-  ShaderMaterial,
-} from "three";
-import { raw } from "./materials";
+import type { Program } from "./programs";
+import { rgb } from "./rgb";
 
-const VERTEX = `
-attribute float shape;
-attribute vec3 ink;
-varying float vShape;
-varying vec3 vInk;
-uniform float size;
-void main() {
-  vShape = shape;
-  vInk = ink;
-  gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0);
-  gl_PointSize = shape > 3.5 ? 1.9 * size : size;
-}`;
-
-// Shapes as in content.ts, and 4: a wide ring for what is selected, 5: a wide thin ring.
-const FRAGMENT = `
-varying float vShape;
-varying vec3 vInk;
-uniform vec3 edge;
-void main() {
-  vec2 q = 2.0 * gl_PointCoord - 1.0;
-  float r = length(q);
-  if (vShape > 2.5 && vShape < 3.5) discard;
-  if (vShape < 0.5) {
-    if (r > 1.0) discard;
-    gl_FragColor = vec4(r > 0.72 ? edge : vInk, 1.0);
-  } else if (vShape < 1.5) {
-    if (r > 1.0 || r < 0.55) discard;
-    gl_FragColor = vec4(vInk, 1.0);
-  } else if (vShape < 2.5) {
-    if (min(abs(q.x - q.y), abs(q.x + q.y)) > 0.42) discard;
-    gl_FragColor = vec4(vInk, 1.0);
-  } else {
-    float inner = vShape > 4.5 ? 0.84 : 0.7;
-    if (r > 1.0 || r < inner) discard;
-    gl_FragColor = vec4(vInk, 1.0);
-  }
-}`;
+/** Numbers of a sign: place, shape, ink. */
+const WIDTH = 7;
 
 export class Dots {
-  readonly points: Points;
-  readonly xyz: Float32Array;
-  readonly shape: Float32Array;
-  private readonly inks: Float32Array;
-  private readonly geometry = new BufferGeometry();
-  private readonly material: ShaderMaterial;
+  private readonly rows: Float32Array;
+  private readonly signs: WebGLVertexArrayObject;
+  private readonly buffer: WebGLBuffer;
 
-  constructor(count: number) {
-    this.xyz = new Float32Array(3 * count);
-    this.shape = new Float32Array(count).fill(3);
-    this.inks = new Float32Array(3 * count);
-    this.add("position", this.xyz, 3);
-    this.add("shape", this.shape, 1);
-    this.add("ink", this.inks, 3);
-    this.material = new ShaderMaterial({
-      vertexShader: VERTEX,
-      fragmentShader: FRAGMENT,
-      uniforms: { size: { value: 12 }, edge: { value: new Color("#fff") } },
-      depthTest: false,
-      transparent: true, // else it is drawn before the tube, which then lies over it
+  constructor(
+    private readonly gl: WebGL2RenderingContext,
+    private readonly count: number,
+  ) {
+    this.rows = new Float32Array(WIDTH * count);
+    this.signs = gl.createVertexArray();
+    gl.bindVertexArray(this.signs);
+    this.buffer = gl.createBuffer();
+    gl.bindBuffer(gl.ARRAY_BUFFER, this.buffer);
+    gl.bufferData(gl.ARRAY_BUFFER, this.rows.byteLength, gl.DYNAMIC_DRAW);
+    let from = 0;
+    [3, 1, 3].forEach((size, at) => {
+      gl.vertexAttribPointer(at, size, gl.FLOAT, false, 4 * WIDTH, 4 * from);
+      gl.enableVertexAttribArray(at);
+      from += size;
     });
-    this.points = new Points(this.geometry, this.material);
-    this.points.frustumCulled = false;
-    this.points.renderOrder = 10;
+    gl.bindVertexArray(null);
   }
 
-  private add(name: string, values: Float32Array, width: number): void {
-    const attribute = new BufferAttribute(values, width).setUsage(DynamicDrawUsage);
-    this.geometry.setAttribute(name, attribute);
+  shape(i: number): number {
+    return this.rows[WIDTH * i + 3]!;
   }
 
-  style(pixels: number, edge: string): void {
-    this.material.uniforms["size"]!.value = pixels;
-    this.material.uniforms["edge"]!.value = raw(edge);
+  /** Puts a sign at the `from`th place of `xyz`. */
+  put(i: number, xyz: Float32Array, from: number, shape: number): void {
+    for (let c = 0; c < 3; c++) this.rows[WIDTH * i + c] = xyz[3 * from + c]!;
+    this.rows[WIDTH * i + 3] = shape;
+  }
+
+  hide(i: number, shape: number): void {
+    this.rows[WIDTH * i + 3] = shape;
   }
 
   ink(i: number, colour: string): void {
-    this.inks.set(raw(colour).toArray(), 3 * i);
-    this.geometry.attributes["ink"]!.needsUpdate = true;
+    this.rows.set(rgb(colour), WIDTH * i + 4);
   }
 
-  moved(): void {
-    this.geometry.attributes["position"]!.needsUpdate = true;
-    this.geometry.attributes["shape"]!.needsUpdate = true;
+  /** Draws over all else, with a program that is in use. */
+  draw(program: Program, pixels: number, edge: Float32Array): void {
+    const { gl } = this;
+    program.number("size", pixels);
+    program.ink("edge", edge);
+    gl.bindBuffer(gl.ARRAY_BUFFER, this.buffer);
+    gl.bufferSubData(gl.ARRAY_BUFFER, 0, this.rows);
+    gl.bindVertexArray(this.signs);
+    gl.drawArrays(gl.POINTS, 0, this.count);
   }
 
   dispose(): void {
-    this.geometry.dispose();
-    this.material.dispose();
+    this.gl.deleteVertexArray(this.signs);
+    this.gl.deleteBuffer(this.buffer);
   }
 }

@@ -6,7 +6,11 @@ export class Orbit {
   readonly middle = new Float32Array(3);
   /** Half the upright angle of view [rad]. */
   static readonly HALF_VIEW = 0.3;
+  /** Nearest and farthest that WebGL draws [m]. */
+  static readonly DEPTHS = [0.01, 500] as const;
   private readonly home = new Float32Array(6);
+  /** How often the eye has moved. */
+  moves = 0;
   // The eye and its three axes, renewed by `settle`.
   readonly eye = new Float32Array(3);
   readonly right = new Float32Array(3);
@@ -82,12 +86,40 @@ export class Orbit {
   }
 
   settle(): void {
+    this.moves++;
     const [ca, sa] = [Math.cos(this.azimuth), Math.sin(this.azimuth)];
     const [ce, se] = [Math.cos(this.elevation), Math.sin(this.elevation)];
     this.ahead.set([-ce * ca, -ce * sa, -se]);
     this.right.set([-sa, ca, 0]);
     this.up.set([-se * ca, -se * sa, ce]);
     for (let i = 0; i < 3; i++) this.eye[i] = this.middle[i]! - this.distance * this.ahead[i]!;
+  }
+
+  /** From the lab to the eye, as WebGL takes it: four columns, one after another. */
+  view(out: Float32Array): void {
+    const { eye, right, up, ahead } = this;
+    for (let i = 0; i < 3; i++) {
+      out[4 * i] = right[i]!;
+      out[4 * i + 1] = up[i]!;
+      out[4 * i + 2] = -ahead[i]!;
+      out[4 * i + 3] = 0;
+    }
+    out[12] = -(right[0]! * eye[0]! + right[1]! * eye[1]! + right[2]! * eye[2]!);
+    out[13] = -(up[0]! * eye[0]! + up[1]! * eye[1]! + up[2]! * eye[2]!);
+    out[14] = ahead[0]! * eye[0]! + ahead[1]! * eye[1]! + ahead[2]! * eye[2]!;
+    out[15] = 1;
+  }
+
+  /** From the eye to the sheet, of a picture so many times as wide as high. */
+  lens(aspect: number, out: Float32Array): void {
+    const unit = 1 / Math.tan(Orbit.HALF_VIEW);
+    const [near, far] = Orbit.DEPTHS;
+    out.fill(0);
+    out[0] = unit / aspect;
+    out[5] = unit;
+    out[10] = (near + far) / (near - far);
+    out[11] = -1;
+    out[14] = (2 * near * far) / (near - far);
   }
 
   /** Place on a sheet of that size, into out[at], out[at + 1]; nan behind the eye. */

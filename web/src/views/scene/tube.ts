@@ -1,52 +1,64 @@
-/** A tube round the line whose radius changes from station to station; renewed in place. */
-import { BufferAttribute, BufferGeometry, DynamicDrawUsage } from "three";
+/** A tube round the line: three numbers of place and two directions across for each station. */
 import { onRamp } from "../../core/colour";
+import type { Program } from "./programs";
 
 const SIDES = 8;
+/** Numbers of a station: place, across, beside, share of the ramp, sd. */
+const WIDTH = 11;
+
+/** How the tube is drawn: radii beyond the line's own, and one ink in place of the ramp. */
+export interface Coat {
+  more: number;
+  sds: number;
+  ink: Float32Array | null;
+  opacity: number;
+}
 
 export class Tube {
-  readonly geometry = new BufferGeometry();
-  private readonly positions: Float32Array;
-  private readonly normals: Float32Array;
-  private readonly colours: Float32Array;
-  private readonly cos = new Float32Array(SIDES);
-  private readonly sin = new Float32Array(SIDES);
+  private readonly rows: Float32Array;
+  private readonly rings: WebGLVertexArrayObject;
+  private readonly corners: WebGLBuffer;
+  private readonly buffer: WebGLBuffer;
 
-  constructor(private readonly stations: number) {
-    this.positions = new Float32Array(3 * stations * SIDES);
-    this.normals = new Float32Array(3 * stations * SIDES);
-    this.colours = new Float32Array(3 * stations * SIDES);
-    const faces: number[] = [];
-    for (let s = 0; s + 1 < stations; s++) {
-      for (let j = 0; j < SIDES; j++) {
-        const a = s * SIDES + j;
-        const b = s * SIDES + ((j + 1) % SIDES);
-        faces.push(a, b, a + SIDES, b, b + SIDES, a + SIDES);
-      }
+  constructor(
+    private readonly gl: WebGL2RenderingContext,
+    private readonly stations: number,
+  ) {
+    this.rows = new Float32Array(WIDTH * stations);
+    this.rings = gl.createVertexArray();
+    gl.bindVertexArray(this.rings);
+    this.corners = gl.createBuffer();
+    gl.bindBuffer(gl.ARRAY_BUFFER, this.corners);
+    gl.bufferData(gl.ARRAY_BUFFER, corners(), gl.STATIC_DRAW);
+    gl.vertexAttribPointer(0, 3, gl.FLOAT, false, 0, 0);
+    gl.enableVertexAttribArray(0);
+    this.buffer = gl.createBuffer();
+    gl.bindBuffer(gl.ARRAY_BUFFER, this.buffer);
+    gl.bufferData(gl.ARRAY_BUFFER, this.rows.byteLength, gl.DYNAMIC_DRAW);
+    // One piece a pair of stations: the second end reads the row after the first.
+    for (let end = 0; end < 2; end++) {
+      let from = end * WIDTH;
+      [3, 3, 3, 2].forEach((size, i) => {
+        const at = 1 + 4 * end + i;
+        gl.vertexAttribPointer(at, size, gl.FLOAT, false, 4 * WIDTH, 4 * from);
+        gl.vertexAttribDivisor(at, 1);
+        gl.enableVertexAttribArray(at);
+        from += size;
+      });
     }
-    for (let j = 0; j < SIDES; j++) {
-      this.cos[j] = Math.cos((2 * Math.PI * j) / SIDES);
-      this.sin[j] = Math.sin((2 * Math.PI * j) / SIDES);
-    }
-    this.geometry.setIndex(faces);
-    this.add("position", this.positions);
-    this.add("normal", this.normals);
-    this.add("ink", this.colours);
-  }
-
-  private add(name: string, values: Float32Array): void {
-    this.geometry.setAttribute(name, new BufferAttribute(values, 3).setUsage(DynamicDrawUsage));
+    gl.bindVertexArray(null);
   }
 
   /**
    * The ring at each station stands across the line. Its first direction is carried along, so that
    * the tube does not wring; where the line turns sharply it may narrow.
    */
-  set(line: Float32Array, radius: Float32Array): void {
+  set(line: Float32Array, speed: Float32Array, high: number, sd: Float32Array): void {
+    const { rows, stations, gl } = this;
     let [nx, ny, nz] = [0, 1, 0];
-    for (let s = 0; s < this.stations; s++) {
+    for (let s = 0; s < stations; s++) {
       const a = 3 * Math.max(s - 1, 0);
-      const b = 3 * Math.min(s + 1, this.stations - 1);
+      const b = 3 * Math.min(s + 1, stations - 1);
       let tx = line[b]! - line[a]!;
       let ty = line[b + 1]! - line[a + 1]!;
       let tz = line[b + 2]! - line[a + 2]!;
@@ -58,8 +70,7 @@ export class Tube {
       nx -= along * tx;
       ny -= along * ty;
       nz -= along * tz;
-      const size = Math.sqrt(nx * nx + ny * ny + nz * nz);
-      if (size < 1e-3) {
+      if (nx * nx + ny * ny + nz * nz < 1e-6) {
         // The line turned into the carried direction: begin anew across it.
         nx = tz;
         ny = 0;
@@ -69,40 +80,51 @@ export class Tube {
       nx /= norm;
       ny /= norm;
       nz /= norm;
-      const bx = ty * nz - tz * ny;
-      const by = tz * nx - tx * nz;
-      const bz = tx * ny - ty * nx;
-      const r = radius[s]!;
-      for (let j = 0; j < SIDES; j++) {
-        const c = this.cos[j]!;
-        const d = this.sin[j]!;
-        const i = 3 * (s * SIDES + j);
-        const ex = c * nx + d * bx;
-        const ey = c * ny + d * by;
-        const ez = c * nz + d * bz;
-        this.normals[i] = ex;
-        this.normals[i + 1] = ey;
-        this.normals[i + 2] = ez;
-        this.positions[i] = line[3 * s]! + r * ex;
-        this.positions[i + 1] = line[3 * s + 1]! + r * ey;
-        this.positions[i + 2] = line[3 * s + 2]! + r * ez;
-      }
+      const i = WIDTH * s;
+      rows[i] = line[3 * s]!;
+      rows[i + 1] = line[3 * s + 1]!;
+      rows[i + 2] = line[3 * s + 2]!;
+      rows[i + 3] = nx;
+      rows[i + 4] = ny;
+      rows[i + 5] = nz;
+      rows[i + 6] = ty * nz - tz * ny;
+      rows[i + 7] = tz * nx - tx * nz;
+      rows[i + 8] = tx * ny - ty * nx;
+      rows[i + 9] = onRamp(speed[s]!, high);
+      rows[i + 10] = sd[s]!;
     }
-    this.geometry.attributes["position"]!.needsUpdate = true;
-    this.geometry.attributes["normal"]!.needsUpdate = true;
+    gl.bindBuffer(gl.ARRAY_BUFFER, this.buffer);
+    gl.bufferSubData(gl.ARRAY_BUFFER, 0, rows);
   }
 
-  /** Colours each station by a ramp of sRGB bytes, given in shares of its range. */
-  paint(values: Float32Array, high: number, ramp: Float32Array): void {
-    for (let s = 0; s < this.stations; s++) {
-      const at = 3 * ((255 * onRamp(values[s]!, high)) | 0);
-      for (let j = 0; j < SIDES; j++) {
-        const i = 3 * (s * SIDES + j);
-        this.colours[i] = ramp[at]!;
-        this.colours[i + 1] = ramp[at + 1]!;
-        this.colours[i + 2] = ramp[at + 2]!;
-      }
-    }
-    this.geometry.attributes["ink"]!.needsUpdate = true;
+  /** Draws with a program that is in use, as stout at the middle as `stout` [m]. */
+  draw(program: Program, stout: number, coat: Coat): void {
+    const { gl, stations } = this;
+    program.number("last", Math.max(stations - 1, 1));
+    program.number("stout", stout);
+    program.number("more", coat.more);
+    program.number("sds", coat.sds);
+    program.number("shaded", coat.ink ? 0 : 1);
+    program.ink("ink", coat.ink ?? NO_INK, coat.opacity);
+    gl.bindVertexArray(this.rings);
+    gl.drawArraysInstanced(gl.TRIANGLE_STRIP, 0, 2 * SIDES + 2, stations - 1);
   }
+
+  dispose(): void {
+    this.gl.deleteVertexArray(this.rings);
+    this.gl.deleteBuffer(this.corners);
+    this.gl.deleteBuffer(this.buffer);
+  }
+}
+
+const NO_INK = new Float32Array(3);
+
+/** The strip of a piece, in the order in which its outside faces the eye. */
+function corners(): Float32Array {
+  const out: number[] = [];
+  for (let j = SIDES; j >= 0; j--) {
+    const angle = (2 * Math.PI * j) / SIDES;
+    for (const end of [0, 1]) out.push(Math.cos(angle), Math.sin(angle), end);
+  }
+  return Float32Array.from(out);
 }

@@ -12,7 +12,7 @@ import { Compass } from "./compass";
 import { handle } from "./hand";
 import { Orbit } from "./orbit";
 import { strokeScene } from "./strokes";
-import type { WebglPicture } from "./webgl";
+import { WebglPicture } from "./webgl";
 
 /** Height of the legend at the foot of the view, which the line keeps clear of [rem]. */
 const LEGEND = 2.6;
@@ -24,8 +24,9 @@ export class SceneView implements View {
   private sheet: Sheet | null = null;
   private readonly offs: (() => void)[];
   private readonly compass: Compass;
-  private gone = false;
   private fitted = false;
+  private width = 0;
+  private height = 0;
 
   constructor(
     private readonly bench: Bench,
@@ -49,30 +50,32 @@ export class SceneView implements View {
         player.wake();
       }),
     ];
-    void this.start();
+    try {
+      this.picture = new WebglPicture(host, this.content, this.orbit, () => this.byStrokes());
+      this.resize();
+    } catch {
+      this.byStrokes();
+    }
   }
 
-  /** WebGL comes in a file of its own, so that the other views need not wait for it. */
-  private async start(): Promise<void> {
-    try {
-      const { WebglPicture } = await import("./webgl");
-      if (this.gone) return;
-      this.picture = new WebglPicture(this.host, this.content, this.orbit);
-    } catch {
-      if (this.gone) return;
-      this.sheet = new Sheet(this.host);
-      this.told("This browser has no WebGL: the view is drawn by strokes, without shading.");
-    }
+  /** Where the browser has no WebGL, or takes it away while the view stands. */
+  private byStrokes(): void {
+    this.picture?.destroy();
+    this.picture = null;
+    this.sheet ??= new Sheet(this.host);
+    this.told("This browser has no WebGL: the view is drawn by strokes, without shading.");
     this.resize();
   }
 
   resize(): void {
     const { clientWidth: width, clientHeight: height } = this.host;
+    [this.width, this.height] = [width, height];
     if (!this.fitted && width && height) {
       this.fitted = true;
       this.orbit.fit(this.content.shown(), width, height, LEGEND * rem());
     }
-    this.picture?.resize(this.host.clientWidth, this.host.clientHeight);
+    this.picture?.resize(width, height);
+    this.picture?.retrail();
     this.sheet?.fit();
     this.player.wake();
   }
@@ -84,8 +87,7 @@ export class SceneView implements View {
     this.orbit.frame(now);
     Object.assign(this.orbit, { azimuth, elevation });
     this.orbit.settle();
-    const { clientWidth, clientHeight } = this.host;
-    this.orbit.fit(now, clientWidth || 1, clientHeight || 1, LEGEND * rem());
+    this.orbit.fit(now, this.width || 1, this.height || 1, LEGEND * rem());
     this.player.wake();
   }
 
@@ -102,7 +104,7 @@ export class SceneView implements View {
 
   show(t: number): void {
     this.content.set(t);
-    this.compass.show(this.orbit, this.host.clientHeight);
+    this.compass.show(this.orbit, this.height);
     this.picture?.show(t);
     if (!this.sheet) return;
     this.sheet.clear();
@@ -115,7 +117,6 @@ export class SceneView implements View {
   }
 
   destroy(): void {
-    this.gone = true;
     this.offs.forEach((off) => off());
     this.compass.remove();
     this.picture?.destroy();
@@ -124,7 +125,7 @@ export class SceneView implements View {
 
   /** Selects the marker under the pointer, else the station of the line near it. */
   private pick(x: number, y: number): void {
-    const { clientWidth: w, clientHeight: h } = this.host;
+    const { width: w, height: h } = this;
     const at = new Float32Array(2);
     const gap = (xyz: Float32Array, i: number): number => {
       this.orbit.project(xyz[3 * i]!, xyz[3 * i + 1]!, xyz[3 * i + 2]!, w, h, at, 0);

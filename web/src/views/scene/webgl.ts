@@ -1,202 +1,190 @@
 /** The 3-D view's picture by WebGL. */
-import {
-  BackSide,
-  BufferAttribute,
-  BufferGeometry,
-  Line,
-  LineSegments,
-  Mesh,
-  PerspectiveCamera,
-  Scene,
-  WebGLRenderer,
-} from "three";
 import { MARK, RAMPS } from "../../core/colour";
 import { inks, rem } from "../../core/theme";
 import { Shape, type SceneContent } from "./content";
 import { Dots } from "./dots";
 import { groundLines } from "./ground";
-import { plain, recolour, skin } from "./materials";
-import { Orbit } from "./orbit";
-import { Pane } from "./panes";
-import { Tube } from "./tube";
+import type { Orbit } from "./orbit";
+import { Pane, smooth } from "./panes";
+import { Points } from "./points";
+import { giveBack, take, type Glass } from "./programs";
+import { rgb } from "./rgb";
+import { Tube, type Coat } from "./tube";
 
 /** Inks by shape of marker: seen, predicted, distrusted. */
 const MARKER_INKS = [MARK.green, MARK.purple, MARK.vermilion] as const;
 
 export class WebglPicture {
-  private readonly renderer: WebGLRenderer;
-  private readonly scene = new Scene();
-  private readonly eye = new PerspectiveCamera((360 * Orbit.HALF_VIEW) / Math.PI, 1, 0.01, 500);
-  private readonly tube: Tube | null = null;
-  private readonly halo: Tube | null = null;
-  private readonly rim: Tube | null = null;
-  private readonly rimRadius: Float32Array;
-  private readonly rimInk = plain(MARK.sky);
-  private readonly haloRadius: Float32Array;
-  private readonly markers: Dots;
-  private readonly marks = new Dots(2);
+  private readonly glass: Glass;
+  private readonly gl: WebGL2RenderingContext;
+  private readonly tube: Tube | null;
+  private readonly dots: Dots;
   private readonly panes: Pane[];
-  private readonly trail = new Line(new BufferGeometry(), plain(MARK.sky));
-  private readonly ground = new LineSegments(new BufferGeometry(), plain(MARK.sky));
-  private readonly ramp: Float32Array;
+  private readonly ground: Points;
+  private readonly ramp: WebGLTexture;
+  private trail: Points;
+  private readonly view = new Float32Array(16);
+  private readonly lens = new Float32Array(16);
   private readonly place = new Float32Array(3);
+  // Drawn one after another: a wider tube of which only the far side shows, an outline in the ink
+  // of the page, so that thin bright pieces stand out from any ground; the line; its band.
+  private readonly rim: Coat = { more: 0, sds: 0, ink: rgb(MARK.sky), opacity: 1 };
+  private readonly skin: Coat = { more: 0, sds: 0, ink: null, opacity: 1 };
+  private readonly band: Coat = { more: 0, sds: 2, ink: rgb(MARK.sky), opacity: 0.28 };
+  private width = 0;
   private height = 1;
+  private pixels = 10;
 
   /** @throws Error where the browser has no WebGL. */
   constructor(
     host: HTMLElement,
     private readonly content: SceneContent,
     private readonly orbit: Orbit,
+    private readonly lost: () => void,
   ) {
-    this.renderer = new WebGLRenderer({
-      antialias: true,
-      alpha: true,
-      preserveDrawingBuffer: false,
-    });
-    // To ask for a shader's faults waits until the card has compiled it; the tests see faults drawn.
-    this.renderer.debug.checkShaderErrors = false;
-    this.renderer.domElement.className = "sheet";
-    host.append(this.renderer.domElement);
-    const stations = content.bench.motion?.stations ?? 0;
-    this.haloRadius = new Float32Array(stations);
-    this.rimRadius = new Float32Array(stations);
-    this.ramp = brightRamp();
-    if (content.bench.line) [this.tube, this.halo, this.rim] = this.addLine(stations);
-    this.ground.geometry = linesOf(groundLines(content.bounds));
-    this.panes = content.windows.map((window) => new Pane(window));
-    this.markers = new Dots(content.markerShape.length);
-    this.scene.add(this.ground, this.trail, this.markers.points, this.marks.points);
-    this.panes.forEach((pane) => this.scene.add(pane.group));
-    this.retrail();
+    this.glass = take();
+    const { gl, canvas } = this.glass;
+    this.gl = gl;
+    host.append(canvas);
+    canvas.addEventListener("webglcontextlost", lost);
+    this.tube = content.bench.line ? new Tube(gl, content.bench.motion!.stations) : null;
+    this.dots = new Dots(gl, content.markerShape.length + 2);
+    for (let i = 0; i < content.markerShape.length + 2; i++) this.dots.hide(i, Shape.None);
+    this.ground = new Points(gl, groundLines(content.bounds));
+    this.trail = new Points(gl, content.trail());
+    this.panes = content.windows.map((window) => new Pane(gl, window));
+    this.ramp = smooth(gl);
+    gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGB, 256, 1, 0, gl.RGB, gl.UNSIGNED_BYTE, brightRamp());
     this.recolour();
   }
 
-  private addLine(stations: number): [Tube, Tube, Tube] {
-    const tube = new Tube(stations);
-    const halo = new Tube(stations);
-    const line = new Mesh(tube.geometry, skin());
-    const band = new Mesh(halo.geometry, plain(MARK.sky, 0.28));
-    line.frustumCulled = false;
-    band.frustumCulled = false;
-    line.renderOrder = 4;
-    band.renderOrder = 5;
-    // A wider tube of which only the far side is drawn: an outline in the ink of the page, so
-    // that thin bright pieces stand out from any ground.
-    const rim = new Tube(stations);
-    this.rimInk.side = BackSide;
-    const outline = new Mesh(rim.geometry, this.rimInk);
-    outline.frustumCulled = false;
-    outline.renderOrder = 3;
-    this.scene.add(outline, line, band);
-    return [tube, halo, rim];
-  }
-
   resize(width: number, height: number): void {
-    this.height = height;
-    this.renderer.setPixelRatio(window.devicePixelRatio || 1);
-    this.renderer.setSize(width, height);
-    this.eye.aspect = width / Math.max(height, 1);
-    this.eye.updateProjectionMatrix();
+    const { canvas, gl } = this.glass;
+    const dense = window.devicePixelRatio || 1;
+    [this.width, this.height] = [Math.round(width * dense), Math.max(height, 1)];
+    const high = Math.round(height * dense);
+    // To set a size anew, even the same, empties the canvas and waits for the card.
+    if (canvas.width !== this.width) canvas.width = this.width;
+    if (canvas.height !== high) canvas.height = high;
+    gl.viewport(0, 0, this.width, high);
+    this.orbit.lens(width / this.height, this.lens);
     this.recolour();
   }
 
   /** Takes the colours of the theme. */
-  recolour(): void {
-    const pixels = 0.62 * rem() * (window.devicePixelRatio || 1);
-    this.markers.style(pixels, inks.paper);
-    this.marks.style(pixels, inks.paper);
-    this.marks.ink(0, inks.ink);
-    this.marks.ink(1, inks.chosen);
-    recolour(this.ground.material, inks.rule);
-    recolour(this.rimInk, inks.ink);
-    recolour(this.trail.material, inks.soft);
+  private recolour(): void {
+    this.pixels = 0.62 * rem() * (window.devicePixelRatio || 1);
+    this.rim.ink = rgb(inks.ink);
+    const count = this.content.markerShape.length;
+    this.dots.ink(count, inks.ink);
+    this.dots.ink(count + 1, inks.chosen);
   }
 
   retrail(): void {
-    this.trail.geometry.dispose();
-    this.trail.geometry = linesOf(this.content.trail());
-    this.trail.frustumCulled = false;
+    this.trail.dispose();
+    this.trail = new Points(this.gl, this.content.trail());
   }
 
   show(t: number): void {
-    this.setLine();
+    if (!this.width) return;
     this.setMarkers();
-    for (let i = 0; i < this.panes.length; i++) this.panes[i]!.show(t, this.content.pictures);
-    const { eye, up, middle } = this.orbit;
-    this.eye.position.set(eye[0]!, eye[1]!, eye[2]!);
-    this.eye.up.set(up[0]!, up[1]!, up[2]!);
-    this.eye.lookAt(middle[0]!, middle[1]!, middle[2]!);
-    this.renderer.render(this.scene, this.eye);
+    for (const pane of this.panes) pane.set(t, this.content.pictures);
+    this.orbit.view(this.view);
+    const { gl } = this;
+    gl.depthMask(true);
+    gl.clearColor(0, 0, 0, 0);
+    gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+    gl.enable(gl.DEPTH_TEST);
+    gl.enable(gl.BLEND);
+    gl.blendFuncSeparate(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA, gl.ONE, gl.ONE_MINUS_SRC_ALPHA);
+    this.drawPlain();
+    this.drawLine();
+    gl.disable(gl.DEPTH_TEST);
+    this.glass.dots.use(this.view, this.lens);
+    this.dots.draw(this.glass.dots, this.pixels, rgb(inks.paper));
   }
 
-  private setLine(): void {
-    const { line, motion } = this.content.bench;
-    if (!this.tube || !this.halo || !line || !motion) return;
-    const { radius, band } = this.content;
+  /** The floor, the tip's path, and the cameras' windows with their pictures. */
+  private drawPlain(): void {
+    const { gl } = this;
+    const { plain, picture } = this.glass;
+    plain.use(this.view, this.lens);
+    plain.ink("ink", rgb(inks.rule), 1);
+    this.ground.draw(gl.LINES);
+    plain.ink("ink", rgb(inks.soft), 1);
+    this.trail.draw(gl.LINE_STRIP);
+    plain.ink("ink", rgb(MARK.orange), 1);
+    for (const pane of this.panes) pane.outline.draw(gl.LINE_LOOP);
+    gl.depthMask(false);
+    picture.use(this.view, this.lens);
+    for (const pane of this.panes) pane.draw();
+    gl.depthMask(true);
+  }
+
+  private drawLine(): void {
+    const { gl, content } = this;
+    const { line, motion } = content.bench;
+    if (!this.tube || !line || !motion) return;
+    const { tube } = this.glass;
     const perPixel = this.orbit.perPixel(this.height);
-    this.content.setRadius(perPixel);
-    this.tube.set(line.position, radius);
-    this.tube.paint(line.speed, motion.fields.speed.high, this.ramp);
-    for (let s = 0; s < radius.length; s++) {
-      this.haloRadius[s] = radius[s]! + band * line.sd[s]!;
-      this.rimRadius[s] = radius[s]! + 1.2 * perPixel;
-    }
-    this.rim?.set(line.position, this.rimRadius);
-    this.halo.set(line.position, this.haloRadius);
+    const stout = content.stout(perPixel);
+    this.tube.set(line.position, line.speed, motion.fields.speed.high, line.sd);
+    this.rim.more = 1.2 * perPixel;
+    this.band.sds = content.band;
+    gl.bindTexture(gl.TEXTURE_2D, this.ramp);
+    tube.use(this.view, this.lens);
+    gl.enable(gl.CULL_FACE);
+    gl.cullFace(gl.FRONT);
+    this.tube.draw(tube, stout, this.rim);
+    gl.disable(gl.CULL_FACE);
+    this.tube.draw(tube, stout, this.skin);
+    gl.enable(gl.CULL_FACE);
+    gl.cullFace(gl.BACK);
+    gl.depthMask(false);
+    this.tube.draw(tube, stout, this.band);
+    gl.depthMask(true);
+    gl.disable(gl.CULL_FACE);
   }
 
   private setMarkers(): void {
     const { markerXyz, markerShape } = this.content;
-    this.markers.xyz.set(markerXyz);
-    for (let l = 0; l < markerShape.length; l++) {
+    const count = markerShape.length;
+    for (let l = 0; l < count; l++) {
       const shape = markerShape[l]!;
-      if (this.markers.shape[l] === shape) continue;
-      this.markers.shape[l] = shape;
-      if (shape !== Shape.None) this.markers.ink(l, MARKER_INKS[shape]!);
+      if (this.dots.shape(l) !== shape && shape !== Shape.None)
+        this.dots.ink(l, MARKER_INKS[shape]!);
+      this.dots.put(l, markerXyz, l, shape);
     }
-    this.markers.moved();
-    this.setMark(0, this.content.frontStation, 5);
+    this.setMark(count, this.content.frontStation, 5);
     const { station } = this.content.bench.selection.value;
-    this.setMark(1, station === null ? NaN : station, 4);
-    this.marks.moved();
+    this.setMark(count + 1, station === null ? NaN : station, 4);
   }
 
   private setMark(i: number, station: number, shape: number): void {
     const { line } = this.content.bench;
-    const shown = line !== null && Number.isFinite(station);
-    this.marks.shape[i] = shown ? shape : Shape.None;
-    if (!shown) return;
+    if (line === null || !Number.isFinite(station)) return this.dots.hide(i, Shape.None);
     line.place(station, this.place);
-    this.marks.xyz.set(this.place, 3 * i);
+    this.dots.put(i, this.place, 0, shape);
   }
 
   destroy(): void {
+    this.glass.canvas.removeEventListener("webglcontextlost", this.lost);
     this.panes.forEach((pane) => pane.dispose());
-    this.markers.dispose();
-    this.marks.dispose();
-    this.tube?.geometry.dispose();
-    this.halo?.geometry.dispose();
-    this.rim?.geometry.dispose();
-    this.rimInk.dispose();
-    this.ground.geometry.dispose();
-    this.trail.geometry.dispose();
-    this.renderer.dispose();
-    this.renderer.domElement.remove();
+    this.dots.dispose();
+    this.tube?.dispose();
+    this.ground.dispose();
+    this.trail.dispose();
+    this.gl.deleteTexture(this.ramp);
+    giveBack(this.glass);
   }
 }
 
-function linesOf(xyz: Float32Array): BufferGeometry {
-  const geometry = new BufferGeometry();
-  geometry.setAttribute("position", new BufferAttribute(xyz, 3));
-  return geometry;
-}
-
-/** The ramp of speed in shares of one; its dark end is left out, which is hard to see in space. */
-function brightRamp(): Float32Array {
-  const out = new Float32Array(256 * 3);
+/** The ramp of speed in bytes; its dark end is left out, which is hard to see in space. */
+function brightRamp(): Uint8Array {
+  const out = new Uint8Array(256 * 3);
   for (let i = 0; i < 256; i++) {
     const at = 3 * Math.round(255 * (0.25 + (0.75 * i) / 255));
-    for (let c = 0; c < 3; c++) out[3 * i + c] = RAMPS.speed[at + c]! / 255;
+    out.set(RAMPS.speed.subarray(at, at + 3), 3 * i);
   }
   return out;
 }
