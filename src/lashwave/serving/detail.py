@@ -9,12 +9,11 @@ import numpy as np
 
 from lashwave.answers import register
 from lashwave.files import Fields
-from lashwave.pipeline import checkup
 from lashwave.quantities import Camera, cells_of, factor, heading
 from lashwave.serving.before import earlier
 from lashwave.serving.camera_pictures import CameraPictures, frame_span
 from lashwave.serving.opened import Answered, Opened, Reader
-from lashwave.serving.overview import verdict_of
+from lashwave.serving.overview import judgement
 from lashwave.serving.sightings_pack import clock_of, registration_of
 
 _COLUMNS = {
@@ -34,7 +33,7 @@ _EVENTS = {
 def detail(reader: Reader, pictures: CameraPictures, opened: Opened) -> dict[str, Any]:
     """The JSON object of a trial."""
     trial, answers = opened.trial, reader.answers(opened)
-    verdict, reasons, _ = verdict_of(opened)
+    judged = judgement(reader, opened)
     summary = {} if answers is None else answers.summary
     return {
         "id": opened.id,
@@ -42,8 +41,8 @@ def detail(reader: Reader, pictures: CameraPictures, opened: Opened) -> dict[str
         "specimen": trial.specimen,
         "thrower": trial.thrower,
         "date": trial.date,
-        "verdict": verdict,
-        "reasons": reasons,
+        "verdict": judged["verdict"],
+        "reasons": judged["reasons"],
         "air": asdict(trial.air),
         "line": _line(opened),
         "markers": _markers(opened),
@@ -56,7 +55,7 @@ def detail(reader: Reader, pictures: CameraPictures, opened: Opened) -> dict[str
         "warnings": _warnings(trial.notes, answers),
         "notes": list(trial.notes),
         "events": events(opened, summary.get("quantities", {})),
-        "checks": _checks(opened),
+        "checks": judged["checks"],
         "answers_dir": None if answers is None else answers.path.name,
         "answered": answers is not None,
         "alone": opened.alone,
@@ -185,16 +184,3 @@ def _camera(
         "shows": camera.shows,
         "flashes": int(camera.flashes.size),
     }
-
-
-def _checks(opened: Opened) -> list[dict[str, Any]]:
-    """What `lashwave check` says: findings first, then the figures behind them."""
-    if opened.alone:
-        return []
-    found = checkup.inspect(opened.trial)
-    return [
-        *({"kind": "finding", **asdict(f)} for f in found.findings),
-        *({"kind": "marker", **asdict(m)} for m in found.markers),
-        *({"kind": "spacing", **asdict(s)} for s in found.spacings),
-        *({"kind": "camera", **asdict(c)} for c in found.cameras),
-    ]

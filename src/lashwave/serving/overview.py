@@ -6,6 +6,7 @@ A small picture of a trial: shapes of the line through the throw, or its markers
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -61,8 +62,8 @@ def _entry(reader: Reader, name: str) -> dict[str, Any]:
     row |= {k: getattr(trial, k) for k in ("name", "specimen", "thrower", "date")}
     row["alone"] = opened.alone
     row["mends"] = sum(note.startswith("mended by hand") for note in trial.notes)
-    verdict, reasons, gaps = verdict_of(opened)
-    row |= {"verdict": verdict, "reasons": reasons, "gaps": gaps}
+    judged = judgement(reader, opened)
+    row |= {name: judged[name] for name in ("verdict", "reasons", "gaps")}
     if trial.cameras:
         row["clock_sd"] = max(c.clock.offset_sd for c in trial.cameras)
     answers = reader.answers(opened)
@@ -70,8 +71,43 @@ def _entry(reader: Reader, name: str) -> dict[str, Any]:
         row |= _answered(answers.summary) | {"answered": True, "stale": answers.stale}
         row["answers_dir"] = answers.path.name
         if answers.fault is not None:
-            row["reasons"] = [answers.fault, *reasons]
+            row["reasons"] = [answers.fault, *judged["reasons"]]
     return row
+
+
+def judgement(reader: Reader, opened: Opened) -> dict[str, Any]:
+    """What `verdict_of` and `checks_of` say, as JSON; made once for as long as the files stay.
+
+    Of a million sightings that takes seconds, and the trial's page asks for it each time.
+    """
+
+    def made() -> dict[str, Any]:
+        verdict, reasons, gaps = verdict_of(opened)
+        said = {"verdict": verdict, "reasons": reasons, "gaps": gaps, "checks": checks_of(opened)}
+        kept: dict[str, Any] = plain(said)
+        return kept
+
+    mark = reader.library.signature(opened.id)
+    try:
+        kept: dict[str, Any] = json.loads(
+            reader.derived(f"{opened.id}.check.json", mark, lambda: json.dumps(made()).encode())
+        )
+    except ValueError:  # what was kept is damaged
+        return made()
+    return kept
+
+
+def checks_of(opened: Opened) -> list[dict[str, Any]]:
+    """What `lashwave check` says: findings first, then the figures behind them."""
+    if opened.alone:
+        return []
+    found = checkup.inspect(opened.trial)
+    return [
+        *({"kind": "finding", **asdict(f)} for f in found.findings),
+        *({"kind": "marker", **asdict(m)} for m in found.markers),
+        *({"kind": "spacing", **asdict(s)} for s in found.spacings),
+        *({"kind": "camera", **asdict(c)} for c in found.cameras),
+    ]
 
 
 def verdict_of(opened: Opened) -> tuple[str, list[str], float | None]:
