@@ -63,7 +63,7 @@ def test_a_command_has_help_and_is_documented(command: str) -> None:
 
 
 def test_no_command_is_left_out() -> None:
-    shown = re.findall(r"^│ ([a-z]+) ", help_of(), flags=re.MULTILINE)
+    shown = re.findall(r"^  ([a-z]+) ", help_of(), flags=re.MULTILINE)
     assert set(shown) == set(COMMANDS)
 
 

@@ -13,6 +13,7 @@ import pytest
 
 import lashwave.estimate
 from lashwave.quantities.errors import NotConvergedError
+from lashwave.workbench import command_list
 from lashwave.workbench.cli import main
 
 COMMANDS = (
@@ -46,13 +47,20 @@ def test_every_command_explains_itself(command, capsys):
     assert "Usage: lashwave " + command in said and "--" in said
 
 
-def test_the_list_of_commands_says_what_each_does(capsys):
-    from lashwave.workbench import fall_command, predict_command, rank_command
+@pytest.mark.parametrize("columns", ["40", "80", "200"])
+def test_the_list_of_commands_says_what_each_does(columns, capsys, monkeypatch):
+    from lashwave.workbench.commands import app
 
+    monkeypatch.setenv("COLUMNS", columns)
     assert main(["--help"]) == 0
-    said = " ".join(capsys.readouterr().out.replace("│", " ").split())
-    for command in (predict_command.predict, rank_command.rank, fall_command.fall):
-        assert " ".join(inspect.getdoc(command).split("\n\n")[0].split()) in said
+    said = capsys.readouterr().out
+    assert max(map(len, said.splitlines())) <= 100
+    listed = " ".join(said.split())
+    known = {name for name in app if not name.startswith("-")}
+    assert known == set(command_list.COMMANDS) and known >= set(COMMANDS)
+    for name in known:
+        first = inspect.getdoc(app[name].default_command).split("\n\n")[0]
+        assert f"{name} {' '.join(first.split())}" in listed
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -42,6 +42,11 @@ def _run(tokens: list[str]) -> int:
     traceback = "--traceback" in tokens
     tokens = [token for token in tokens if token != "--traceback"]
     try:
+        if tokens in ([], ["--help"], ["-h"]):
+            from lashwave.workbench import command_list
+
+            print(command_list.page(), end="")
+            return DONE
         from lashwave.workbench.commands import app
 
         with warnings.catch_warnings():

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from cyclopts import App, Parameter
 
 from lashwave import __version__
+from lashwave.workbench import command_list
 from lashwave.workbench.assemble_command import assemble
 from lashwave.workbench.calibrate_command import calibrate
 from lashwave.workbench.campaign_command import campaign
@@ -30,12 +31,8 @@ from lashwave.workbench.simulate_command import simulate
 
 app = App(
     name="lashwave",
-    help="The whole motion of a fast, slender, tapered line, from partial records of it.",
-    help_epilogue=(
-        "Exit status: 0 done; 2 the input is at fault (one line says where, nothing is written); "
-        "1 anything else. Every command also takes --help, and --traceback, which shows where in "
-        "the program something went wrong."
-    ),
+    help=command_list.ABOUT,
+    help_epilogue=command_list.EPILOGUE,
     default_parameter=Parameter(negative=(), negative_iterable=()),
     version=__version__,
     suppress_keyboard_interrupt=False,
