@@ -125,3 +125,18 @@ def test_a_first_look_needs_few_times_and_the_rest_follows(browser: Any, tmp_pat
     assert begin <= 0.3 < end
     one.close()
     own.stop()
+
+
+def test_trials_of_one_name_are_told_apart_where_they_are_compared(
+    browser: Any, tmp_path: Path
+) -> None:
+    for name in ("one", "other"):
+        folder = trials.write(tmp_path, name, frames=8)
+    toml = folder / "trial.toml"
+    toml.write_text(toml.read_text("utf-8").replace('"other"', '"one"', 1), "utf-8")
+    own, watched = Server(tmp_path), Watched(browser)
+    watched.page.goto(own.address("compare/one/other"))
+    watched.page.wait_for_selector(".overlaid svg path")
+    assert watched.page.inner_text("h1") == "one · other"
+    watched.close()
+    own.stop()

@@ -71,6 +71,8 @@ def test_panes_are_resized_by_hand_and_by_key_and_enlarged(page: Any, server: Se
     tall = "document.querySelector('[data-view=speed]').getBoundingClientRect().height"
     page.get_by_role("button", name="Speed: enlarge").click()
     until(page, f"{tall} === 720")
+    axis = page.locator("[data-view=speed] .axis canvas").bounding_box()  # else out of sight
+    assert 700 < axis["y"] + axis["height"] <= 720
     page.keyboard.press("Escape")
     until(page, f"{tall} < 300")
 

@@ -33,12 +33,18 @@ async function readOne(id: string): Promise<One | string> {
   }
 }
 
+/** Two trials of one name are told apart by their folders. */
+function toldApart(all: One[]): One[] {
+  const count = (name: string): number => all.filter((one) => one.name === name).length;
+  return all.map((one) => (count(one.name) > 1 ? { ...one, name: one.id } : one));
+}
+
 export function ComparePage({ ids }: { ids: string[] }) {
   const [found, setFound] = useState<(One | string)[] | null>(null);
   useEffect(() => {
     Promise.all(ids.map(readOne)).then(setFound, () => undefined);
   }, [ids.join("/")]);
-  const all = (found ?? []).filter((one): one is One => typeof one !== "string");
+  const all = toldApart((found ?? []).filter((one): one is One => typeof one !== "string"));
   const faults = (found ?? []).filter((one): one is string => typeof one === "string");
   return (
     <>

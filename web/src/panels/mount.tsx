@@ -15,6 +15,7 @@ import { figures } from "../core/format";
 import { inTheme, theme, type Theme } from "../core/theme";
 import type { Player } from "../model/player";
 import type { View } from "../views/view";
+import { Axis } from "./axis";
 
 interface Props<V extends View> {
   title: string;
@@ -32,6 +33,8 @@ interface Props<V extends View> {
   over?: ComponentChildren;
   kind?: string;
 }
+
+const OVER_TIME = new Set(["map", "plot", "raster"]);
 
 export function ViewFrame<V extends View>(props: Props<V>) {
   const host = useRef<HTMLDivElement>(null);
@@ -158,6 +161,8 @@ export function ViewFrame<V extends View>(props: Props<V>) {
         </button>
       </div>
       <div class="host" ref={host} />
+      {/* The axis that a column of views shares is out of sight then. */}
+      {large && OVER_TIME.has(props.kind ?? "") ? <Axis bench={player.bench} /> : null}
       {props.over}
       {words === null ? null : (
         <WordsDialog
