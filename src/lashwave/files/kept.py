@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from lashwave.files.swap import replace_file
 from lashwave.quantities import (
     ClockFit,
+    ClockHealth,
     Fronts,
     Located,
     LocatedMarkers,
@@ -30,7 +31,8 @@ from lashwave.quantities import (
 NOUNS = {
     noun.__name__: noun
     for noun in (
-        RingHealth, ClockFit, Fronts, Located, LocatedMarkers, Markers, TipTrack, TuftWidths,
+        RingHealth, ClockFit, ClockHealth, Fronts, Located, LocatedMarkers, Markers, TipTrack,
+        TuftWidths,
     )
 }  # fmt: skip
 """What may be kept; nothing else is made when a file is read."""

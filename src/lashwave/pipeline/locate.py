@@ -12,11 +12,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lashwave import __version__
-from lashwave.instruments import frame_time, in_view, project
 from lashwave.pipeline import console
+from lashwave.pipeline.contact_sheets import HEALTH as HEALTH, sheets
 from lashwave.pipeline.health import cautions
 from lashwave.quantities import (
     Camera,
@@ -29,14 +28,11 @@ from lashwave.quantities import (
     Pictures,
     Trial,
 )
-from lashwave.report import Still, draw, draw_health
 
 FEWEST = 20
 """Marker samples that a trial needs; the trial format's figure."""
 KEPT = ".located"
 """Folder in --out that keeps what a stopped run had found."""
-HEALTH = "instruments-health.png"
-"""How well the cameras that show dots agree."""
 SHEET = 8
 """Images on a contact sheet."""
 
@@ -327,6 +323,7 @@ def _record(out: Path, found: Found, notes: tuple[str, ...]) -> dict[str, object
                 "flashes": 0 if one.flashes is None else int(one.flashes.size),
                 "fronts": 0 if one.fronts is None else int(np.unique(one.fronts.number).size),
                 "tuft": 0 if one.tuft is None else int(one.tuft.frame.size),
+                "clock": None if one.clock_health is None else one.clock_health.record(),
             }
             for name, one in found.cameras.items()
         },
@@ -350,48 +347,3 @@ def _write(out: Path, source: Path, pictures: Pictures, found: Found, whole: Tri
         sheets(half, pictures, found, SHEET)
 
     replace_folder(out.resolve(), fill, others=True)
-
-
-def sheets(folder: Path, pictures: Pictures, found: Found, count: int) -> None:
-    """Write one PNG a camera, of `count` images with what was found marked on them."""
-    for camera in pictures.trial.cameras:
-        if camera.name in found.cameras:
-            stills = _fast_stills(pictures, camera.name, found.cameras[camera.name], count)
-        elif camera.name in pictures.frames and found.markers is not None:
-            stills = _dots(pictures, camera, found.markers, count)
-        else:
-            continue
-        draw(folder / f"{camera.name}.png", f"{pictures.trial.name}, camera {camera.name}", stills)
-    if found.health:
-        draw_health(folder / HEALTH, f"{pictures.trial.name}, instruments", found.health)
-
-
-def _spread(frames: NDArray[np.int64], count: int) -> list[int]:
-    return sorted({int(f) for f in frames[np.linspace(0, frames.size - 1, count).astype(int)]})
-
-
-def _fast_stills(pictures: Pictures, name: str, located: Located, count: int) -> list[Still]:
-    """Images in which the tip was found, or else fronts, or spread over the record."""
-    film, tip, fronts = pictures.frames[name], located.tip, located.fronts
-    everywhere = np.arange(len(film)) if fronts is None else np.unique(fronts.frame)
-    if tip is not None:
-        everywhere = tip.frame
-    stills = []
-    for frame in _spread(everywhere, count):
-        at = np.empty((0, 2)) if fronts is None else fronts.uv[fronts.frame == frame]
-        place = None if tip is None else tip.uv[tip.frame == frame][0]
-        stills.append(Still(f"image {frame}", film[frame], place, at))
-    return stills
-
-
-def _dots(pictures: Pictures, camera: Camera, markers: Markers, count: int) -> list[Still]:
-    """Images spread over the record, with the labelled markers as the camera should see them."""
-    film = pictures.frames[camera.name]
-    times = frame_time(camera.rate, camera.counted(np.arange(len(film))), camera.clock.offset)
-    sample = np.rint((times - markers.time[0]) * markers.rate).astype(int)
-    stills = []
-    for frame in _spread(np.flatnonzero((sample >= 0) & (sample < markers.time.size)), count):
-        place = markers.position[sample[frame]]
-        uv = project(camera, place[np.isfinite(place[:, 0])])
-        stills.append(Still(f"image {frame}", film[frame], dots=uv[in_view(camera, uv)]))
-    return stills

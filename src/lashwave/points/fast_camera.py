@@ -11,9 +11,11 @@ from lashwave.instruments import in_view, project, project_jacobian
 from lashwave.points.background import background
 from lashwave.points.clock_sound import (
     brightness,
+    clock_advice,
     clock_by_motion,
     find_flashes,
     fit_clock,
+    flash_health,
     motion_log_likelihood,
 )
 from lashwave.points.clock_sound.clock_settings import FLASHES
@@ -106,10 +108,15 @@ def locate_fast(
         searched = _searched(camera, len(frames), tip, window)
         fronts = _fronts(camera, frames, searched, sound, progress, notes)
     clock = None if flashes is None else _clock(camera, len(frames), flashes, tip, markers, notes)
+    kept_to = None
+    if clock is not None and flashes is not None:
+        kept_to = flash_health(flashes, clock, camera.rate, _strobe(camera, markers))
+        notes += clock_advice(kept_to)
     return Located(
         tip=tip if tip.frame.size else None,
         flashes=lit if lit.size else None,
         clock=clock,
+        clock_health=kept_to,
         fronts=fronts,
         tuft=tuft_widths(fans, scale) if fans and scale is not None else None,
         notes=tuple(f"camera {camera.name}: {note}." for note in notes),

@@ -6,7 +6,11 @@ from .bench_plan import (
     PlannedView as PlannedView,
 )
 from .calibration import Calibration as Calibration
-from .clock_fit import ClockFit as ClockFit, Flashes as Flashes
+from .clock_fit import (
+    ClockFit as ClockFit,
+    ClockHealth as ClockHealth,
+    Flashes as Flashes,
+)
 from .constants import STANDARD_GRAVITY as STANDARD_GRAVITY, TRIAL_GRAVITY as TRIAL_GRAVITY
 from .csv_text import cells_of as cells_of, csv_lines as csv_lines
 from .errors import (

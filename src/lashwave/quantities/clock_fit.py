@@ -58,3 +58,30 @@ class ClockFit:
         mean = float(weight @ self.candidates)
         spread = float(weight @ np.square(self.candidates - mean))
         return Clock(mean, float(np.sqrt(spread + self.offset_sd**2)), self.drift_sd)
+
+
+@dataclass(frozen=True)
+class ClockHealth:
+    """How a camera's flashes keep to the markers' samples by the clock that was fitted to them."""
+
+    time: Array
+    """(F,) [s] the marker sample nearest to each flash."""
+    off: Array
+    """(F,) [s] the flash's time by the fitted clock, less that."""
+    bound: Array
+    """(F,) [s] the flash's middle lies this near where it is put, evenly likely."""
+    sd: Array
+    """(F,) [s] of the flash's middle, by noise."""
+    drift: float
+    """Of the camera's clock against the markers'."""
+    drift_sd: float
+
+    def record(self) -> dict[str, float]:
+        """In numbers: RMS miss and greatest one [us], drift and its deviation [parts a million]."""
+        off = 1e6 * self.off
+        return {
+            "rms_us": float(np.sqrt(np.mean(off**2))),
+            "worst_us": float(np.abs(off).max()),
+            "drift_ppm": 1e6 * self.drift,
+            "drift_sd_ppm": 1e6 * self.drift_sd,
+        }

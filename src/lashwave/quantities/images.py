@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.quantities.arrays import Array
-from lashwave.quantities.clock_fit import ClockFit
+from lashwave.quantities.clock_fit import ClockFit, ClockHealth
 from lashwave.quantities.sightings import Fronts, Markers, Onset, TuftWidths
 from lashwave.quantities.trial import Trial
 
@@ -72,6 +72,8 @@ class Located:
     flashes: NDArray[np.int64] | None = None
     clock: ClockFit | None = None
     """By the flashes, where there are any."""
+    clock_health: ClockHealth | None = None
+    """How they keep to it."""
     fronts: Fronts | None = None
     tuft: TuftWidths | None = None
     notes: tuple[str, ...] = ()

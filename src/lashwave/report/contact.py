@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from lashwave.quantities import Array, Image, RingHealth
+from lashwave.quantities import Array, ClockHealth, Image, RingHealth
 from lashwave.report.export import figure_file
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 TIP, FRONT, DOT = "#d55e00", "#0072b2", "#009e73"
 """Colours that colour-blind readers can tell apart (Okabe and Ito 2008)."""
@@ -62,33 +67,60 @@ MAGNIFIED = 0.12
 """Share of the view's width that an arrow of a pixel takes."""
 
 
-def draw_health(path: Path, title: str, cameras: Sequence[RingHealth]) -> None:
+def draw_health(
+    path: Path,
+    title: str,
+    cameras: Sequence[RingHealth],
+    clocks: Mapping[str, ClockHealth] = MappingProxyType({}),
+) -> None:
     """Write the page of instruments as PNG: a row a camera, its misses over its view and in time.
 
+    Below them a row a clock: each flash's miss from its marker sample, by the camera's name.
     The file's place is the caller's to make safe.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(10.0, 0.6 + 2.6 * max(1, len(cameras))))
+    rows = max(1, len(cameras) + len(clocks))
+    figure = Figure(figsize=(10.0, 0.6 + 2.6 * rows))
     FigureCanvasAgg(figure)
     figure.suptitle(title, fontsize=11)
     for number, one in enumerate(cameras):
-        rows, columns = one.count.shape
-        axes = figure.add_subplot(len(cameras), 2, 2 * number + 1)
-        axes.imshow(np.log10(one.count + 1.0), cmap="Greys", vmin=0.0, vmax=4.0)
-        u, v = np.meshgrid(np.arange(columns), np.arange(rows))
-        axes.quiver(u, v, one.by_place[..., 0], one.by_place[..., 1], color=TIP, angles="xy",
-                    scale_units="xy", scale=1.0 / (MAGNIFIED * columns), width=0.005)  # fmt: skip
-        axes.set_title(f"{one.name}: RMS {one.rms:.2f} px; mean misses, a part is "
-                       f"{1.0 / (columns * MAGNIFIED):.1f} px", fontsize=7)  # fmt: skip
-        axes.set_xticks([]), axes.set_yticks([])
-        axes = figure.add_subplot(len(cameras), 2, 2 * number + 2)
-        for k, (name, colour) in enumerate((("u", FRONT), ("v", DOT))):
-            axes.plot(one.from_frame, one.by_time[:, k], "o-", ms=3, color=colour, label=name)
-        axes.axhline(0.0, color="0.7", lw=0.6)
-        axes.set_xlabel("image", fontsize=7), axes.set_ylabel("mean miss [px]", fontsize=7)
-        axes.tick_params(labelsize=6)
-        axes.legend(fontsize=6)
+        _draw_view(figure.add_subplot(rows, 2, 2 * number + 1), one)
+        _draw_time(figure.add_subplot(rows, 2, 2 * number + 2), one)
+    for number, (name, clock) in enumerate(clocks.items(), len(cameras) + 1):
+        _draw_clock(figure.add_subplot(rows, 1, number), name, clock)
     figure.tight_layout()
     path.write_bytes(figure_file(figure, "png", dpi=110))
+
+
+def _draw_view(axes: Axes, one: RingHealth) -> None:
+    rows, columns = one.count.shape
+    axes.imshow(np.log10(one.count + 1.0), cmap="Greys", vmin=0.0, vmax=4.0)
+    u, v = np.meshgrid(np.arange(columns), np.arange(rows))
+    axes.quiver(u, v, one.by_place[..., 0], one.by_place[..., 1], color=TIP, angles="xy",
+                scale_units="xy", scale=1.0 / (MAGNIFIED * columns), width=0.005)  # fmt: skip
+    axes.set_title(f"{one.name}: RMS {one.rms:.2f} px; mean misses, a part is "
+                   f"{1.0 / (columns * MAGNIFIED):.1f} px", fontsize=7)  # fmt: skip
+    axes.set_xticks([]), axes.set_yticks([])
+
+
+def _draw_time(axes: Axes, one: RingHealth) -> None:
+    for k, (name, colour) in enumerate((("u", FRONT), ("v", DOT))):
+        axes.plot(one.from_frame, one.by_time[:, k], "o-", ms=3, color=colour, label=name)
+    axes.axhline(0.0, color="0.7", lw=0.6)
+    axes.set_xlabel("image", fontsize=7), axes.set_ylabel("mean miss [px]", fontsize=7)
+    axes.tick_params(labelsize=6)
+    axes.legend(fontsize=6)
+
+
+def _draw_clock(axes: Axes, name: str, clock: ClockHealth) -> None:
+    """Each flash's miss, and beside it how far off its frames leave it open to be."""
+    reach = 1e6 * (clock.bound + clock.sd)
+    axes.errorbar(1e3 * clock.time, 1e6 * clock.off, reach, fmt="o", ms=3, lw=0.8, color=FRONT)
+    axes.axhline(0.0, color="0.7", lw=0.6)
+    axes.set_title(f"{name}: flashes less marker samples by the fitted clock; drift "
+                   f"{1e6 * clock.drift:.2g} ± {1e6 * clock.drift_sd:.2g} parts in a million",
+                   fontsize=7)  # fmt: skip
+    axes.set_xlabel("lab time [ms]", fontsize=7), axes.set_ylabel("miss [us]", fontsize=7)
+    axes.tick_params(labelsize=6)

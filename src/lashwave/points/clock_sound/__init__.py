@@ -7,6 +7,7 @@ from lashwave.points.clock_sound.flash_clock import (
     fit_clock,
     motion_log_likelihood,
 )
+from lashwave.points.clock_sound.flash_health import advice as clock_advice, flash_health
 from lashwave.points.clock_sound.onsets import impulse, sound_level
 from lashwave.points.clock_sound.strobe import brightness, find_flashes
 
@@ -15,9 +16,11 @@ __all__ = [
     "SoundSettings",
     "brightness",
     "cautions",
+    "clock_advice",
     "clock_by_motion",
     "find_flashes",
     "fit_clock",
+    "flash_health",
     "impulse",
     "judged_channels",
     "locate_onset",
