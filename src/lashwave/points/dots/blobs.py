@@ -1,7 +1,6 @@
 """Connected sets of bright pixels, with their moments: where dots may be.
 
-Only the pixels over the threshold are handled, some thousands of a million, so that a picture
-costs little more than one pass of the comparison. The threshold stands over what an image holds
+One compiled pass finds them (`bright_runs`). The threshold stands over what an image holds
 where there is no dot. The noise of a pixel has variance sd^2 + gain * (level over background):
 additive noise, and the shot noise of a sensor that counts photons (`gain` grey levels an electron;
 0 where the additive noise rules). Noise is taken as independent from pixel to pixel.
@@ -15,9 +14,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from lashwave.points.dots.bright_runs import bright_sets
 from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.quantities import Array, Image, Whole
 
@@ -144,44 +142,20 @@ class Blobs:
     """(B, 2) greatest u, v [px]."""
 
 
-def bright_pixels(image: Image, levels: ImageLevels, height: float) -> tuple[Array, Array, Array]:
-    """Pixels more than `height` [grey levels] over the background, in raster order.
+NOWHERE = np.empty((0, 0), np.float32)
 
-    Returns
-    -------
-    uv : (N, 2) [px]; grey : (N,) level; over : (N,) the same over the background.
-    """
+
+def _bright(
+    image: Image, levels: ImageLevels, height: float, full: int
+) -> tuple[Whole, Array, Whole]:
+    """Sets of pixels more than `height` [grey levels] over the background, as `bright_sets`."""
+    kind, most = image.dtype.type, np.iinfo(image.dtype).max
     if levels.uneven is None:
-        limit = np.floor(levels.level + height)
-        mask = cv2.compare(image, float(limit), cv2.CMP_GT)  # type: ignore[call-overload]
-    else:
-        surface = np.clip(levels.uneven + (levels.level + height), 0, np.iinfo(image.dtype).max)
-        mask = cv2.compare(image, surface.astype(image.dtype), cv2.CMP_GT)
-    # numpy's search for true bytes: a third of the time of OpenCV's.
-    v, u = np.divmod(np.flatnonzero(np.asarray(mask, dtype=np.uint8).view(bool)), image.shape[1])
-    uv = np.stack([u, v], axis=1)
-    grey = image[uv[:, 1], uv[:, 0]].astype(float)
-    over = grey - levels.level
-    if levels.uneven is not None:
-        over -= levels.uneven[uv[:, 1], uv[:, 0]]
-    return uv.astype(float), grey, over
-
-
-def _joined(place: Whole, row: int) -> tuple[int, Whole]:
-    """Number of connected sets and the set of each pixel.
-
-    place : (N,) increasing, `row` apart from line to line with two spare columns and lines, so
-        that nothing touches across an edge or from image to image.
-    """
-    ends = []
-    for step in (1, row - 1, row, row + 1):
-        at = np.minimum(np.searchsorted(place, place + step), place.size - 1)
-        hit = np.flatnonzero(place[at] == place + step)
-        ends.append(np.stack([hit, at[hit]]))
-    pairs = np.concatenate(ends, axis=1)
-    graph = coo_array((np.ones(pairs.shape[1], bool), tuple(pairs)), shape=(place.size,) * 2)
-    count, label = connected_components(graph, directed=False)
-    return int(count), label.astype(np.int64)
+        limit = kind(np.clip(np.floor(levels.level + height), 0, most))
+        return bright_sets(image, limit, NOWHERE, levels.level, NOWHERE, full)
+    surface = np.floor(np.clip(levels.uneven + (levels.level + height), 0, most))
+    surface = surface.astype(np.float32)
+    return bright_sets(image, kind(0), surface, levels.level, levels.uneven, full)
 
 
 def blobs(
@@ -194,42 +168,25 @@ def blobs(
     images : some images (H, W) of one size; heights : (images,) threshold [grey levels].
     full : level of a saturated pixel.
     """
-    rows, columns = images[0].shape
-    parts = [bright_pixels(*one) for one in zip(images, levels_of, heights, strict=True)]
+    parts = [
+        _bright(np.ascontiguousarray(image), levels, float(height), full)
+        for image, levels, height in zip(images, levels_of, heights, strict=True)
+    ]
     index = np.repeat(np.arange(len(parts)), [len(p[0]) for p in parts])
-    uv, grey, over = (np.concatenate([p[k] for p in parts]) for k in range(3))
-    if not len(uv):
-        none = np.empty(0, np.int64)
-        flat, pairs = np.empty(0), np.empty((0, 2), np.int64)
-        return Blobs(none, uv, np.empty((0, 3)), flat, flat, none, none, pairs, pairs)
-    row = columns + 2
-    place = ((index * (rows + 2)) + uv[:, 1].astype(np.int64)) * row + uv[:, 0].astype(np.int64)
-    count, label = _joined(place, row)
-
-    def total(weight: Array) -> Array:
-        return np.asarray(np.bincount(label, weight, minlength=count), dtype=float)
-
-    flux = total(over)
-    centre = np.stack([total(over * uv[:, 0]), total(over * uv[:, 1])], axis=1) / flux[:, None]
-    du, dv = (uv - centre[label]).T
-    moments = np.stack([total(over * a) for a in (du * du, du * dv, dv * dv)], 1) / flux[:, None]
-    order = np.argsort(label, kind="stable")
-    first = np.searchsorted(label[order], np.arange(count))
-    whole = uv[order].astype(np.int64)
-    low = np.minimum.reduceat(whole, first)
-    high = np.maximum.reduceat(whole, first)
-    peak = np.maximum.reduceat(over[order], first)
-    pixels = np.bincount(label, minlength=count)
-    saturated = np.bincount(label[grey >= full], minlength=count)
-    keep = pixels >= least
+    first, sums, box = (np.concatenate([p[k] for p in parts]) for k in range(3))
+    keep = box[:, 4] >= least
+    index, first, sums, box = index[keep], first[keep], sums[keep], box[keep]
+    flux = sums[:, 0]
+    off = sums[:, 1:3] / flux[:, None]
+    square = np.stack([off[:, 0] ** 2, off[:, 0] * off[:, 1], off[:, 1] ** 2], axis=1)
     return Blobs(
-        index[order][first][keep],
-        centre[keep],
-        moments[keep],
-        peak[keep],
-        flux[keep],
-        pixels[keep].astype(np.int64),
-        saturated[keep].astype(np.int64),
-        low[keep],
-        high[keep],
+        index,
+        first + off,
+        sums[:, 3:6] / flux[:, None] - square,
+        sums[:, 6],
+        flux,
+        box[:, 4],
+        sums[:, 7].astype(np.int64),
+        box[:, :2],
+        box[:, 2:4],
     )

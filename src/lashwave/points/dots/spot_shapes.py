@@ -16,6 +16,8 @@ from lashwave.quantities import Array, Mask
 
 ELLIPSE, STREAK, PAIR = 0, 1, 2
 """Numbers of the shapes."""
+SUMS = {"reassoc", "contract", "nsz"}
+"""Sums may be taken in any order, several terms at a time; infinities stay what they are."""
 FLOOR = -60.0
 """Exponents are no less: exp(-60) is no light [1]."""
 
@@ -142,7 +144,7 @@ def _weights(level: Array, background: float, used: Mask, noise: tuple[float, fl
     return weight
 
 
-@compiled(error_model="numpy")
+@compiled(error_model="numpy", fastmath=SUMS)
 def _normal(slope: Array, weight: Array, rest: Array, normal: Array, pull: Array) -> None:
     """Fill in normal matrix (P, P) and right side (P,) of weighted rows."""
     for i in range(slope.shape[0]):
@@ -157,7 +159,7 @@ def _normal(slope: Array, weight: Array, rest: Array, normal: Array, pull: Array
             normal[i, j] = normal[j, i] = total
 
 
-@compiled(error_model="numpy")
+@compiled(error_model="numpy", fastmath=SUMS)
 def _cost(weight: Array, data: Array, level: Array) -> float:
     total = 0.0
     for n in range(weight.size):
