@@ -149,7 +149,8 @@ def _bright(
     image: Image, levels: ImageLevels, height: float, full: int
 ) -> tuple[Whole, Array, Whole]:
     """Sets of pixels more than `height` [grey levels] over the background, as `bright_sets`."""
-    kind, most = image.dtype.type, np.iinfo(image.dtype).max
+    kind = np.uint8 if image.dtype == np.uint8 else np.uint16
+    most = np.iinfo(kind).max
     if levels.uneven is None:
         limit = kind(np.clip(np.floor(levels.level + height), 0, most))
         return bright_sets(image, limit, NOWHERE, levels.level, NOWHERE, full)
@@ -169,7 +170,7 @@ def blobs(
     full : level of a saturated pixel.
     """
     parts = [
-        _bright(np.ascontiguousarray(image), levels, float(height), full)
+        _bright(image if image.flags.c_contiguous else image.copy(), levels, float(height), full)
         for image, levels, height in zip(images, levels_of, heights, strict=True)
     ]
     index = np.repeat(np.arange(len(parts)), [len(p[0]) for p in parts])

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from lashwave.mechanics import compiled
 from lashwave.quantities import Array, Image, Whole
 
+Grey = np.uint8 | np.uint16
 BLOCK = 64
 """Pixels of a row that are looked at together."""
 SUMS = 8
@@ -34,7 +35,7 @@ def _root(parent: Whole, k: int) -> int:
 
 
 @compiled(error_model="numpy")
-def _bright(part: Image, limit: int) -> int:
+def _bright(part: Image, limit: Grey) -> int:
     """How many pixels of a part of a row are over a limit, many of them at a time."""
     count = 0
     for u in range(part.size):
@@ -43,7 +44,7 @@ def _bright(part: Image, limit: int) -> int:
 
 
 @compiled(error_model="numpy")
-def _runs(image: Image, limit: int, surface: NDArray[np.float32]) -> tuple[Whole, Whole]:
+def _runs(image: Image, limit: Grey, surface: NDArray[np.float32]) -> tuple[Whole, Whole]:
     """Runs (R, 3) of bright pixels in raster order, row, first and last u; and where each row's
     begin, (H + 1,)."""
     height, width = image.shape
@@ -102,7 +103,7 @@ def _sets(runs: Whole, begins: Whole) -> tuple[Whole, int]:
 
 @compiled(error_model="numpy")
 def bright_sets(
-    image: Image, limit: int, surface: NDArray[np.float32], level: float,
+    image: Image, limit: Grey, surface: NDArray[np.float32], level: float,
     uneven: NDArray[np.float32], full: int,
 ) -> tuple[Whole, Array, Whole]:  # fmt: skip
     """The connected sets of pixels that are brighter than a limit.
