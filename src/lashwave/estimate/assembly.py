@@ -269,19 +269,25 @@ PIECE = 32
 """Times, at least, that a thread takes at a go; rows of two times more are formed for each."""
 
 
-def _in_pieces(work: Callable[[int, int], None], count: int, threads: int) -> None:
-    """Call `work(first, last)` for pieces of `count` times, on as many threads."""
+def _in_pieces(work: Callable[[int, int], None], own: tuple[int, int], threads: int) -> None:
+    """Call `work(first, last)` for pieces of the times `own`, on as many threads."""
+    count = own[1] - own[0]
     pieces = 1 if threads == 1 else min(4 * threads, max(1, count // PIECE))
     if pieces == 1:
-        work(0, count)
+        work(*own)
         return
-    cuts = np.arange(pieces + 1) * count // pieces
+    cuts = own[0] + np.arange(pieces + 1) * count // pieces
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(work, cuts[:-1], cuts[1:]))
 
 
-def assemble(out: Equations, given: RowInputs, threads: int = 1) -> tuple[float, Array]:
+def assemble(
+    out: Equations, given: RowInputs, threads: int = 1, own: tuple[int, int] | None = None
+) -> tuple[float, Array]:
     """Fill the equations from all rows; returns cost and tensions (K, N) [N].
+
+    own : the first of the times whose columns are filled, and whose rows count, and the one after
+    the last; all where None.
 
     The first five shared parameters are the logarithmic scales of the law, the next those of the
     shapes of stiffness in the chain, then how far out the line bends where the course has a swing.
@@ -294,7 +300,7 @@ def assemble(out: Equations, given: RowInputs, threads: int = 1) -> tuple[float,
     def piece(first: int, last: int) -> None:
         _columns(first, last, out, corners, cost, tension, given, BLAS)
 
-    _in_pieces(piece, count, threads)
+    _in_pieces(piece, own or (0, count), threads)
     inner = count * (3 + 2 * links)
     out.corner[:] = corners[:, :, :shared].sum(axis=0)
     out.gradient[inner:] = corners[:, :, shared].sum(axis=0)
@@ -347,7 +353,7 @@ def dynamics_cost(
     def piece(first: int, last: int) -> None:
         _dynamics_cost(first, last, by_node, tension, course, chain, dynamics, spread)
 
-    _in_pieces(piece, count, threads)
+    _in_pieces(piece, (0, count), threads)
     return by_node, tension
 
 

@@ -69,11 +69,12 @@ def memory_of(band: Array) -> Array:
 
 
 @compiled()
-def _factor(memory: Array, deep: int, n: int, blas: Whole) -> int:
-    """Cholesky factor in place; 0, or the number (from 1) of the first column that fails."""
+def _factor(memory: Array, deep: int, n: int, columns: int, blas: Whole) -> int:
+    """Cholesky factor of the first columns in place; 0, or the number (from 1) of the first that
+    fails. What follows them is left as their Schur complement."""
     apart, size = deep - 1, memory.size // deep
     info = np.zeros(1, dtype=np.int32)
-    for first in range(0, size, n):
+    for first in range(0, columns, n):
         at = first * deep
         own = memory[at:]
         call(blas[3], (L, n, own, apart, info))
@@ -97,21 +98,23 @@ def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
     return np.lib.stride_tricks.as_strided(corner, shape, (down, right - down), writeable=False)
 
 
-def factor_in_place(band: Array, n: int) -> int:
+def factor_in_place(band: Array, n: int, columns: int | None = None) -> int:
     """Lower Cholesky factor of a band (D, K n), no unit, LAPACK's lower storage, Fortran order.
 
-    n : columns of one time; D >= 2 n.
+    n : columns of one time; D >= 2 n. columns : how many are eliminated, all where None; those
+    after them are left as what the eliminated ones say of them (their Schur complement).
 
     Returns 0, or the number (from 1) of the first column at which it is not positive definite.
     """
-    return int(_factor(memory_of(band), band.shape[0], n, BLAS))
+    given = band.shape[1] if columns is None else columns
+    return int(_factor(memory_of(band), band.shape[0], n, given, BLAS))
 
 
 @compiled()
-def _forward(memory: Array, deep: int, n: int, right: Array, blas: Whole) -> None:
+def _forward(memory: Array, deep: int, n: int, columns: int, right: Array, blas: Whole) -> None:
     """right (C, K n) becomes its solution by the lower factor; a row is one right-hand side."""
     count, size = right.shape
-    for first in range(0, size, n):
+    for first in range(0, columns, n):
         own, at = right.reshape(-1)[first:], first * deep
         call(blas[2], (L, L, N, N, n, count, 1.0, memory[at:], deep - 1, own, size))
         below = min(deep - n, size - first - n)
@@ -124,10 +127,10 @@ def _forward(memory: Array, deep: int, n: int, right: Array, blas: Whole) -> Non
 
 
 @compiled()
-def _backward(memory: Array, deep: int, n: int, right: Array, blas: Whole) -> None:
-    """The same by the factor's transpose."""
+def _backward(memory: Array, deep: int, n: int, columns: int, right: Array, blas: Whole) -> None:
+    """The same by the factor's transpose; after the first columns stands what is solved already."""
     count, size = right.shape
-    for first in range(size - n, -1, -n):
+    for first in range(columns - n, -1, -n):
         own, at = right.reshape(-1)[first:], first * deep
         below = min(deep - n, size - first - n)
         if below > 0:
@@ -139,15 +142,24 @@ def _backward(memory: Array, deep: int, n: int, right: Array, blas: Whole) -> No
         call(blas[2], (L, L, T, N, n, count, 1.0, memory[at:], deep - 1, own, size))
 
 
-def forward(factor: Array, right: Array, n: int) -> Array:
-    """L^-1 of right-hand sides (K n, C), by a factor (D, K n) of n unknowns a time; no unit."""
+def forward(factor: Array, right: Array, n: int, columns: int | None = None) -> Array:
+    """L^-1 of right-hand sides (K n, C), by a factor (D, K n) of n unknowns a time; no unit.
+
+    columns : of those that were eliminated, all where None; what follows them is left as what they
+    carry on to it.
+    """
     out = np.array(right.T, order="C")
-    _forward(memory_of(factor), factor.shape[0], n, out, BLAS)
+    given = out.shape[1] if columns is None else columns
+    _forward(memory_of(factor), factor.shape[0], n, given, out, BLAS)
     return out.T
 
 
-def backward(factor: Array, right: Array, n: int) -> Array:
-    """L^-T of right-hand sides (K n, C), by the same factor; no unit of its own."""
+def backward(factor: Array, right: Array, n: int, columns: int | None = None) -> Array:
+    """L^-T of right-hand sides (K n, C), by the same factor; no unit of its own.
+
+    columns : of those that were eliminated, all where None; what follows them is given solved.
+    """
     out = np.array(right.T, order="C")
-    _backward(memory_of(factor), factor.shape[0], n, out, BLAS)
+    given = out.shape[1] if columns is None else columns
+    _backward(memory_of(factor), factor.shape[0], n, given, out, BLAS)
     return out.T

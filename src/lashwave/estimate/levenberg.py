@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 
@@ -47,7 +48,7 @@ class Search:
     room: eq.BandMemory = field(default_factory=eq.BandMemory)
 
 
-def _diagonal(normal: eq.Normal, damping: float) -> Array:
+def diagonal(normal: eq.Normal, damping: float) -> Array:
     """(K n,) [1/rad2], the damping and where links stiffen as they turn."""
     one = np.full((normal.stiffening.shape[0], normal.unknowns), damping)
     one[:, :3] /= BASE_LENGTH**2
@@ -62,6 +63,69 @@ def _shortened(setup: FitSetup, step: Array, count: int) -> Array:
     laws = len(LAW_NAMES) + setup.stiffness.sloped
     scale = np.abs(step[first : first + laws]).max(initial=0.0) / LARGEST_SCALE
     return step / max(turn, scale, 1.0)
+
+
+@dataclass(frozen=True)
+class Newton:
+    """What the equations at a path say: its cost, and where the cost falls to first order."""
+
+    cost: float
+    gradient: Array
+    """(K n + Q,) of half the cost [1/rad, shared parameters' in their own units]"""
+    step: Array
+    """(K n + Q,) [rad, shared in their own units]"""
+    axes: Array | None = None
+    """(K, N, 3, 2), tangent axes in which the step turns; None: those that the path has."""
+
+
+class CostProblem(Protocol):
+    """A cost to be lowered, with everything held but the path."""
+
+    @property
+    def setup(self) -> FitSetup: ...
+
+    def cost(self, path: Path) -> float:
+        """At a path [1]."""
+        ...
+
+    def newton(self, path: Path, damping: float) -> Newton:
+        """The equations at a path, solved; raises LinAlgError where they are not definite."""
+        ...
+
+    def moved(self, path: Path, axes: Array | None, step: Array) -> Path:
+        """The path after a step (K n + Q,) [rad, shared in their own units]."""
+        ...
+
+
+@dataclass(frozen=True)
+class Undivided:
+    """The problem of a stretch of the record whose equations are held in memory at once."""
+
+    setup: FitSetup
+    density: Array
+    """(K, N + 1) [m2/s3], of the random acceleration."""
+    weights: Weights
+    anchor: Anchor
+    room: eq.BandMemory
+    hold_shared: bool = False
+
+    def cost(self, path: Path) -> float:
+        """At a path [1]."""
+        return eq.cost_of(self.setup, path, self.density, self.weights, self.anchor)
+
+    def newton(self, path: Path, damping: float) -> Newton:
+        """The equations at a path, solved; raises LinAlgError where they are not definite."""
+        # the factor takes the band's place, so that a second try forms the equations again
+        n = eq.build(self.setup, path, self.density, self.weights, self.anchor, self.room)
+        size = n.gradient.size - (n.corner.shape[0] if self.hold_shared else 0)
+        f = eq.factor(n, diagonal(n, damping), self.hold_shared, overwrite=True)
+        step = np.zeros(n.gradient.size)
+        step[:size] = -eq.solve(f, n.gradient[:size])
+        return Newton(n.cost, n.gradient, step, n.axes)
+
+    def moved(self, path: Path, axes: Array | None, step: Array) -> Path:
+        """The path after a step (K n + Q,) [rad, shared in their own units]."""
+        return moved(self.setup, path, path.axes if axes is None else axes, step)
 
 
 def minimise(
@@ -85,49 +149,52 @@ def minimise(
     """
     density = spread if isinstance(spread, np.ndarray) else spread(search.path)
     search.path = with_shares(setup, search.path, density)
+
+    def problem(path: Path) -> CostProblem:
+        own = spread if isinstance(spread, np.ndarray) else spread(path)
+        return Undivided(setup, own, weights, anchor, search.room, hold_shared)
+
+    return descend(problem, search, iterations, tolerance, progress)
+
+
+def descend(
+    problem_at: Callable[[Path], CostProblem],
+    search: Search,
+    iterations: int,
+    tolerance: float,
+    progress: Callable[[int, float], None] | None = None,
+) -> Search:
+    """Lower the cost of the problem that each path is given, as `minimise` does."""
     small = 0
     for i in range(iterations):
-        n, accepted, gain = _one_step(setup, search, density, weights, anchor, hold_shared)
+        n, accepted, gain = _one_step(problem_at(search.path), search)
         search.history.append({"cost": n.cost, "gain": gain, "damping": search.damping})
         if progress is not None:
             progress(i, n.cost)
         small = small + 1 if gain < tolerance * n.cost else 0
         if not accepted or small == 2:
             break
-        if not isinstance(spread, np.ndarray):
-            density = spread(search.path)
     return search
 
 
-def _one_step(
-    setup: FitSetup, search: Search, density: Array, weights: Weights, anchor: Anchor,
-    hold_shared: bool,
-) -> tuple[eq.Normal, bool, float]:  # fmt: skip
+def _one_step(problem: CostProblem, search: Search) -> tuple[Newton, bool, float]:
     """Try ever shorter steps until the cost falls; the equations, whether one did, by how much."""
     if search.damping >= HIGHEST_DAMPING:  # the last step that was taken ended there
         search.damping = AGAIN
+    n: Newton | None = None
     while search.damping < HIGHEST_DAMPING:
-        # the factor takes the band's place, so that a second try forms the equations again
-        n = eq.build(setup, search.path, density, weights, anchor, search.room)
-        count = search.path.time.size
-        size = n.gradient.size - (n.corner.shape[0] if hold_shared else 0)
         try:
-            diagonal = _diagonal(n, search.damping)
-            f = eq.factor(n, diagonal, hold_shared, overwrite=True)
+            n = problem.newton(search.path, search.damping)
         except np.linalg.LinAlgError:
             search.damping = max(search.damping, 1e-3) * 10
             continue
-        step = np.zeros(n.gradient.size)
-        step[:size] = -eq.solve(f, n.gradient[:size])
-        step = _shortened(setup, step, count)
+        step = _shortened(problem.setup, n.step, search.path.time.size)
         for share, change in SHARES:
-            trial = moved(setup, search.path, n.axes, share * step)
-            cost = eq.cost_of(setup, trial, density, weights, anchor)
+            trial = problem.moved(search.path, n.axes, share * step)
+            cost = problem.cost(trial)
             if np.isfinite(cost) and cost < n.cost:
                 if share == 1.0 and n.cost - cost > -float(n.gradient @ step):
-                    trial, cost = _bolder(
-                        setup, search.path, n, step, cost, density, weights, anchor
-                    )
+                    trial, cost = _bolder(problem, search.path, n, step, cost)
                 search.path = trial
                 search.damping = max(search.damping * change, 1e-3)
                 return n, True, n.cost - cost
@@ -135,18 +202,21 @@ def _one_step(
                 return n, True, 0.0
         search.damping *= 10
     search.damping = AGAIN
+    if n is None:
+        nothing = np.zeros(0)
+        n = Newton(problem.cost(search.path), nothing, nothing)
     return n, False, 0.0
 
 
 def _bolder(
-    setup: FitSetup, path: Path, n: eq.Normal, step: Array, cost: float, density: Array,
-    weights: Weights, anchor: Anchor,
-) -> tuple[Path, float]:  # fmt: skip
+    problem: CostProblem, path: Path, n: Newton, step: Array, cost: float
+) -> tuple[Path, float]:
     """The path after a step that lowers the cost, taken twice as far as long as that pays."""
-    best, share = moved(setup, path, n.axes, step), 2.0
+    best, share = problem.moved(path, n.axes, step), 2.0
     while share <= BOLDEST:
-        trial = moved(setup, path, n.axes, _shortened(setup, share * step, path.time.size))
-        further = eq.cost_of(setup, trial, density, weights, anchor)
+        longer = _shortened(problem.setup, share * step, path.time.size)
+        trial = problem.moved(path, n.axes, longer)
+        further = problem.cost(trial)
         if not further < cost:
             break
         best, cost, share = trial, further, 2.0 * share

@@ -67,8 +67,10 @@ def _differences(time: Array) -> Array:
     return out
 
 
-def add_jerk(setup: FitSetup, path: Path, band: Array, gradient: Array) -> float:
-    """Add the rows to the equations; returns their cost.
+def add_jerk(
+    setup: FitSetup, path: Path, band: Array, gradient: Array, own: slice = slice(None)
+) -> float:
+    """Add the rows to the equations; returns the cost of those whose first time is in `own`.
 
     band : (3 n + width, K n) [1/rad2], LAPACK lower storage. gradient : (K n,) [1/rad].
     """
@@ -84,7 +86,7 @@ def add_jerk(setup: FitSetup, path: Path, band: Array, gradient: Array) -> float
             for t in range(s, TIMES):
                 for v in range(u if t == s else 0, w):
                     band[(t - s) * n + v - u, column] += product[:, s, u, t, v]
-    return float((value**2).sum())
+    return float((value[own] ** 2).sum())
 
 
 @dataclass(frozen=True)
@@ -130,15 +132,20 @@ def build(
     path: Path,
     spread: Array,
     weights: Weights,
-    anchor: Anchor,
+    anchor: Anchor | None,
     room: BandMemory | None = None,
+    own: tuple[int, int] | None = None,
 ) -> Normal:
     """Assemble at a path.
 
     Parameters
     ----------
     spread : (K, N + 1) [m2/s3], density of the random acceleration.
+    anchor : None of times that are not a record's first; they lack the prior of the shared
+        parameters, too, which the first have.
     room : for the band, good until the next build there; fresh memory where None.
+    own : the first of the times whose columns are formed, and whose rows count in the rest, and the
+        one after the last; all where None. The others' columns have no meaning.
     """
     seen = look(setup, path, weights)
     n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
@@ -154,32 +161,55 @@ def build(
             path.course, axes, path.reach(setup), setup.kernel_chain(path.shared),
             setup.dynamics(path.shared), spread, seen.starts, seen.rows,
         ),
-        threads=get_num_threads(),
+        threads=get_num_threads(), own=own,
     )  # fmt: skip
-    matrix, offset = anchor.rows(axes), anchor.residual(path)
-    block = matrix.T @ matrix
-    for i in range(2 * n):
-        band[: 2 * n - i, i] += block[i:, i]
-    gradient[: 2 * n] += matrix.T @ offset
-    prior = (path.shared - setup.shared.mean) / setup.shared.sd
-    corner[np.diag_indices(q)] += 1.0 / setup.shared.sd**2
-    gradient[count * n :] += prior / setup.shared.sd
+    of_start = 0.0, 0.0
+    if anchor is not None:
+        matrix, offset = anchor.rows(axes), anchor.residual(path)
+        block = matrix.T @ matrix
+        for i in range(2 * n):
+            band[: 2 * n - i, i] += block[i:, i]
+        gradient[: 2 * n] += matrix.T @ offset
+        prior = (path.shared - setup.shared.mean) / setup.shared.sd
+        corner[np.diag_indices(q)] += 1.0 / setup.shared.sd**2
+        gradient[count * n :] += prior / setup.shared.sd
+        of_start = float(offset @ offset), float(prior @ prior)
     if jerky:
-        cost += add_jerk(setup, path, band, gradient)
-    total = cost + float(offset @ offset) + float(prior @ prior)
-    return Normal(band, border, corner, gradient, total, tension, axes, seen, n, stiffening)
+        cost += add_jerk(setup, path, band, gradient, slice(*own) if own else slice(None))
+    cost += of_start[0]
+    cost += of_start[1]
+    return Normal(band, border, corner, gradient, cost, tension, axes, seen, n, stiffening)
 
 
-def cost_of(setup: FitSetup, path: Path, spread: Array, weights: Weights, anchor: Anchor) -> float:
-    """The cost alone [1]; spread (K, N + 1) [m2/s3]."""
+def cost_of(
+    setup: FitSetup,
+    path: Path,
+    spread: Array,
+    weights: Weights,
+    anchor: Anchor | None,
+    own: tuple[int, int] | None = None,
+) -> float:
+    """The cost alone [1]; spread (K, N + 1) [m2/s3]; anchor and own as `build` takes them."""
     seen = look(setup, path, weights)
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
     by_node, _ = dynamics_cost(path.course, chain, dynamics, spread, threads=get_num_threads())
-    offset = anchor.residual(path)
-    prior = (path.shared - setup.shared.mean) / setup.shared.sd
-    jerky = np.isfinite(setup.hand_jerk) and path.time.size >= TIMES
-    jerk = float((jerk_rows(setup, path)[0] ** 2).sum()) if jerky else 0.0
-    return float(seen.cost + by_node.sum() + jerk + offset @ offset + prior @ prior)
+    mine = slice(*own) if own else slice(None)
+    cost = seen.cost if own is None else _cost_of_rows(seen, own)
+    cost += float(by_node[mine].sum())
+    if np.isfinite(setup.hand_jerk) and path.time.size >= TIMES:
+        cost += float((jerk_rows(setup, path)[0][mine] ** 2).sum())
+    if anchor is not None:
+        offset = anchor.residual(path)
+        prior = (path.shared - setup.shared.mean) / setup.shared.sd
+        cost += float(offset @ offset)
+        cost += float(prior @ prior)
+    return float(cost)
+
+
+def _cost_of_rows(seen: Seen, own: tuple[int, int]) -> float:
+    """Of the sightings about the times `own`."""
+    value = seen.rows[3][seen.starts[own[0]] : seen.starts[own[1]]]
+    return float(value @ value)
 
 
 class NotDefiniteError(np.linalg.LinAlgError):
