@@ -8,6 +8,13 @@ from .evidence import (
 )
 from .foreseen import Places as Places, foreseen as foreseen
 from .fusion import estimate as estimate, solved as solved
+from .long_draws import (
+    Piece as Piece,
+    judged as judged,
+    judged_work as judged_work,
+    pieces as pieces,
+)
+from .long_record import LongJoint as LongJoint, solved_long as solved_long
 from .momentum_rows import LAW_NAMES as LAW_NAMES
 from .options import Options as Options
 from .posterior import UNRESOLVED as UNRESOLVED

@@ -23,9 +23,9 @@ from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
 from lashwave.estimate.setup import FitSetup, set_up
-from lashwave.estimate.sweep import BOLD, WARY, sweep
+from lashwave.estimate.sweep import BOLD, WARY, SweepEnd, sweep
 from lashwave.estimate.withheld import withheld_of
-from lashwave.quantities import Fit, NotConvergedError, Trial
+from lashwave.quantities import Fit, Mask, NotConvergedError, Trial
 
 Progress = Callable[[str, float], None]
 IMPLAUSIBLE = 0.2
@@ -56,13 +56,29 @@ def solved(
     tell = progress or _silent
     setup = set_up(trial, options or Options())
     smooth, jumps = without_jumps(trial)
+    return setup, sought(setup, smooth, jumps, tell)
+
+
+def sought(
+    setup: FitSetup, smooth: Trial, jumps: Mask, tell: Progress, front: SweepEnd | None = None
+) -> Joint:
+    """The more believable of two searches, the second only where the first is doubtful.
+
+    smooth : the trial without samples that jump; jumps : (T, L), no unit, which these are.
+    front : where the search goes on; None where the record begins.
+
+    Raises
+    ------
+    NotConvergedError : where both fail, of the second.
+    """
     start = replace(setup, trial=smooth, hand_jerk=np.inf)
+    before = None if front is None else front.anchor
     best: Joint | None = None
     for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
         try:
-            path, weights = sweep(start, partial(_stage_progress, tell, stage), stride)
+            path, weights = sweep(start, partial(_stage_progress, tell, stage), stride, front)
             weights.marker[jumps] = 0.0
-            joint = joint_fit(setup, path, weights, tell)
+            joint = joint_fit(setup, path, weights, tell, before)
         except NotConvergedError:
             if stride is WARY and best is None:
                 raise
@@ -72,7 +88,7 @@ def solved(
         if implausibility(setup, best) <= IMPLAUSIBLE:
             break
     assert best is not None  # the last of the strides has raised
-    return setup, best
+    return best
 
 
 def estimate(trial: Trial, options: Options | None = None, progress: Progress | None = None) -> Fit:

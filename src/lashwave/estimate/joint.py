@@ -168,15 +168,19 @@ class Joint:
     """Cost over degrees of freedom before the last correction of the density."""
     clock_warnings: tuple[str, ...] = ()
     """Of the cameras' clocks, before they were let in."""
+    looseness: float = 1.0
+    """Factor on the stated density of the random acceleration."""
+    held: FitSetup | None = None
+    """The problem as it was fitted: scales held, clocks as their flashes bound them."""
 
 
-def regridded(setup: FitSetup, path: Path) -> Path:
-    """The path on a grid as its own rotation asks."""
+def regridded(setup: FitSetup, path: Path, kept: int = 0) -> Path:
+    """The path on a grid as its own rotation asks; the first `kept` intervals stay."""
     o = setup.options
     rate = rotation_rate(path)
     fine, step = wanted_step(path.time, rate, o.turn, o.longest_step, o.shortest_step)
-    time = march(float(path.time[0]), float(path.time[-1]), fine, step, 0.12)
-    return on_grid(setup, path, time)
+    time = march(float(path.time[kept]), float(path.time[-1]), fine, step, 0.12)
+    return on_grid(setup, path, np.concatenate([path.time[:kept], time]))
 
 
 def reweighted(setup: FitSetup, path: Path, weights: Weights) -> Weights:
@@ -227,9 +231,15 @@ class _Stages:
     """The stages of the fit, one search carried through all of them."""
 
     def __init__(
-        self, setup: FitSetup, path: Path, weights: Weights, progress: StageProgress
+        self,
+        setup: FitSetup,
+        path: Path,
+        weights: Weights,
+        progress: StageProgress,
+        before: Anchor | None = None,
     ) -> None:
         self.setup, self.weights, self.progress = setup, weights, progress
+        self.before = before
         self.factor = LADDER[0]
         self.clock_warnings: tuple[str, ...] = ()
         self.search = Search(path)
@@ -237,8 +247,8 @@ class _Stages:
 
     def regrid(self) -> None:
         """A grid that suits the path as it is now, and the density and prior that go with it."""
-        self.search.path = regridded(self.setup, self.search.path)
-        self.anchor = shape_prior(self.setup, self.search.path)
+        self.search.path = regridded(self.setup, self.search.path, int(self.before is not None))
+        self.anchor = self.before or shape_prior(self.setup, self.search.path)
         self.density = spread(self.setup, self.search.path)
 
     def run(self, what: str, share: float, iterations: int, tolerance: float) -> None:
@@ -329,9 +339,18 @@ def final(
     raise eq.nothing_holds(float(path.time[since]))
 
 
-def joint_fit(setup: FitSetup, path: Path, weights: Weights, progress: StageProgress) -> Joint:
-    """From the sweep's path to the minimum over everything."""
-    stages = _Stages(held(setup), path, weights, progress)
+def joint_fit(
+    setup: FitSetup,
+    path: Path,
+    weights: Weights,
+    progress: StageProgress,
+    before: Anchor | None = None,
+) -> Joint:
+    """From the sweep's path to the minimum over everything.
+
+    before : what is known of the path's first two times; None where the record begins there.
+    """
+    stages = _Stages(held(setup), path, weights, progress, before)
     stages.tighten()
     if any(c.frame.size for c in setup.trial.cameras):
         stages.admit_cameras()
@@ -355,5 +374,5 @@ def joint_fit(setup: FitSetup, path: Path, weights: Weights, progress: StageProg
     return Joint(
         path, density, stages.weights, stages.anchor, normal.axes, normal.seen, factor,
         tuple(stages.search.history), bool(decrement < LAST_STEP**2 * step.size), excess,
-        stages.clock_warnings,
+        stages.clock_warnings, stages.factor, stages.setup,
     )  # fmt: skip

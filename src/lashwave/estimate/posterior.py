@@ -220,50 +220,73 @@ def draws_of(setup: FitSetup, joint: Joint, factor: eq.Factor) -> Draws:
     o = setup.options
     rng = np.random.default_rng(o.seed)
     step = bounded(setup, _with_model_error(setup, factor, eq.draw(factor, o.draws, rng), rng))
-    count, nodes = joint.path.time.size, setup.chain.links + 1
-    x = np.empty((o.draws, count, nodes, 3), dtype=np.float32)  # to 0.1 um, 10 um/s: far finer
-    v = np.empty_like(x)
-    tension = np.empty((o.draws, count, nodes))
-    force = np.empty((o.draws, count, 3))
-    power = np.empty((o.draws, count))
-    energy = np.empty((o.draws, count))
-    shared = np.empty((o.draws, setup.shared.mean.size))
-    slide = SLIDE_SD * rng.standard_normal(o.draws) * setup.chain.handle_links
-    along, slip = slid(setup, joint.path), slipped(setup)
-    medium = Medium(*setup.air)
-    reach = joint.path.reach(setup)
-    for d in range(o.draws):
-        path = moved(setup, joint.path, joint.axes, step[:, d])
-        node = displaced(joint.path, reach, step[:, d]) + slide[d] * along
-        m = moving(setup, path, joint.density, node)
-        x[d], v[d] = m.node, m.velocity
-        tension[d] = node_tension(setup, m.tension)
-        law = Law(*(float(s) for s in setup.law(path.shared)))
-        force[d] = outboard_force(
-            setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law
-        )[:, 0]
-        power[d] = hand_power(
-            setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law
-        )
-        energy[d] = kinetic_energy(setup.chain, m.velocity)
-        shared[d] = path.shared + slide[d] * slip
-    heavier = np.exp(mass_sd(setup) * rng.standard_normal(o.draws))
-    tension *= heavier[:, None, None]
-    force *= heavier[:, None, None]
-    power *= heavier[:, None]
-    energy *= heavier[:, None]
+    beside = beside_of(setup, joint.path.shared, step[-setup.shared.mean.size :], rng)
+    return motions(setup, joint.path, joint.density, step, beside)
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What D draws have that is the same throughout the record."""
+
+    slide: Array
+    """(D,) [m], of the whole line along itself."""
+    heavier: Array
+    """(D,) factor on the line's mass."""
+    shared: dict[str, Array]
+    """(D,) each, reported parameters by name."""
+
+
+def beside_of(setup: FitSetup, fitted: Array, step: Array, rng: np.random.Generator) -> Beside:
+    """Of draws whose shared parameters lie a step (Q, D) beside the fitted (Q,), in their own units
+    (scales [1])."""
+    draws = step.shape[1]
+    slide = np.asarray(SLIDE_SD * rng.standard_normal(draws) * setup.chain.handle_links)
+    shared = (fitted[:, None] + step).T + slide[:, None] * slipped(setup)
+    heavier = np.asarray(np.exp(mass_sd(setup) * rng.standard_normal(draws)))
     for name in (n for n in (*LAW_NAMES, SLOPE) if n in setup.shared.names):
         column = setup.shared.index(name)
         own = setup.shared.sd[column]
         sd = own if name in held_scales(setup) else UNRESOLVED.get(name, 0.0)
-        shared[:, column] += sd * rng.standard_normal(o.draws)
+        shared[:, column] += sd * rng.standard_normal(draws)
     if setup.stiffness.sloped:
         outer = setup.stiffness.outer(setup.trial.line.station)
         slope = shared[:, setup.shared.index(SLOPE)]
         shared[:, setup.shared.index("stiffness_scale")] += outer * slope
     named = {n: _reported(n, shared[:, i]) for i, n in enumerate(setup.shared.names)}
     kept = {n: values for n, values in named.items() if _is_reported(setup, n)}
-    return Draws(joint.path.time, setup.chain.station, x, v, tension, force, power, energy, kept)
+    return Beside(slide, heavier, kept)
+
+
+def motions(setup: FitSetup, path: Path, density: Array, step: Array, beside: Beside) -> Draws:
+    """The draws that lie a step (K n + Q, D) [rad, shared in their own units] beside a path.
+
+    density : of the random acceleration (K, N + 1) [m2/s3].
+    """
+    draws, count, nodes = step.shape[1], path.time.size, setup.chain.links + 1
+    x = np.empty((draws, count, nodes, 3), dtype=np.float32)  # to 0.1 um, 10 um/s: far finer
+    v = np.empty_like(x)
+    tension = np.empty((draws, count, nodes))
+    force = np.empty((draws, count, 3))
+    power, energy = np.empty((draws, count)), np.empty((draws, count))
+    along, axes, reach = slid(setup, path), path.axes, path.reach(setup)
+    medium = Medium(*setup.air)
+    for d in range(draws):
+        own = moved(setup, path, axes, step[:, d])
+        node = displaced(path, reach, step[:, d]) + beside.slide[d] * along
+        m = moving(setup, own, density, node)
+        x[d], v[d] = m.node, m.velocity
+        tension[d] = node_tension(setup, m.tension)
+        law = Law(*(float(s) for s in setup.law(own.shared)))
+        state = (setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law)
+        force[d] = outboard_force(*state)[:, 0]
+        power[d] = hand_power(*state)
+        energy[d] = kinetic_energy(setup.chain, m.velocity)
+    heavier = beside.heavier
+    tension *= heavier[:, None, None]
+    force *= heavier[:, None, None]
+    power *= heavier[:, None]
+    energy *= heavier[:, None]
+    return Draws(path.time, setup.chain.station, x, v, tension, force, power, energy, beside.shared)
 
 
 def _with_model_error(
@@ -337,9 +360,14 @@ def _spread_of_size(values: NDArray[np.float32], matrix: Array) -> Array:
 
 def field_of(setup: FitSetup, joint: Joint, draws: Draws) -> Field:
     """The fitted motion and its standard deviations on the output stations."""
+    return field_at(setup, joint.path, joint.density, draws)
+
+
+def field_at(setup: FitSetup, path: Path, density: Array, draws: Draws) -> Field:
+    """The same of a path, with the density of its random acceleration (K, N + 1) [m2/s3]."""
     station = output_stations(setup)
     place, bend = spline_matrices(setup, station)
-    m = moving(setup, joint.path, joint.density)
+    m = moving(setup, path, density)
 
     def along(nodes: Array, matrix: Array = place) -> Array:
         return np.einsum("si,kia->ksa", matrix, nodes, optimize=True)

@@ -246,16 +246,21 @@ def gated(setup: FitSetup, path: Path, weights: Weights) -> Weights:
     return Weights(marker, weights.camera, weights.camera_sd)
 
 
-def sweep(
-    setup: FitSetup, progress: Callable[[float], None], stride: Stride = BOLD
-) -> tuple[Path, Weights]:
-    """The whole record, front to end, without cameras; also which samples were left out."""
-    o = setup.options
+@dataclass(frozen=True)
+class SweepEnd:
+    """Where a sweep stands, and may go on."""
+
+    window: Path
+    anchor: Anchor
+    """Of the window's first two times."""
+
+
+def _first_window(setup: FitSetup, weights: Weights) -> SweepEnd:
+    """The beginning of the record, from splines."""
     begin, end = setup.trial.markers.time[[0, -1]]
-    weights = full_weights(setup, np.inf)
     stop = min(begin + FIRST, end)
-    time = np.linspace(begin, stop, max(4, round((stop - begin) / o.longest_step) + 1))
-    window = spline_path(setup, time, initial_shared(setup))
+    times = max(4, round((stop - begin) / setup.options.longest_step) + 1)
+    window = spline_path(setup, np.linspace(begin, stop, times), initial_shared(setup))
     anchor = shape_prior(setup, window)
     search = Search(window, damping=10.0)
 
@@ -263,9 +268,29 @@ def sweep(
         return SWEEP_FACTOR * spread(setup, p)
 
     minimise(setup, search, density, weights, anchor, 8, hold_shared=True, tolerance=1e-2)
+    return SweepEnd(search.path, anchor)
+
+
+def sweep(
+    setup: FitSetup,
+    progress: Callable[[float], None],
+    stride: Stride = BOLD,
+    front: SweepEnd | None = None,
+) -> tuple[Path, Weights]:
+    """The whole record, front to end, without cameras; also which samples were left out.
+
+    front : from which it goes on; None starts where the record does.
+    """
+    weights = full_weights(setup, np.inf)
+    front = front or _first_window(setup, weights)
+    window, anchor, search = front.window, front.anchor, Search(front.window)
+    begin, end = float(window.time[0]), float(setup.trial.markers.time[-1])
+
+    def density(p: Path) -> Array:
+        return SWEEP_FACTOR * spread(setup, p)
+
     forecaster = Forecaster(setup)
     done: Path | None = None
-    window = search.path
     while window.time[-1] < end - 1e-9:
         speed = _speed(window)
         until = min(window.time[-1] + _by_speed(stride.reach, speed), end)
