@@ -130,5 +130,6 @@ def test_a_rod_stands_at_the_angle_that_it_was_given(imposed):
     down = np.array([0.0, 0.0, -9.81])
     assert crack.rise_at(draws, np.array([0.1]), down)[0] == pytest.approx(0.4, abs=1e-6)
     sonic = SonicDraws(*(np.array([v]) for v in (0.1, 2.0, 1.0)))
-    answers = crack.shape_answers(draws, sonic, np.array([0.1]), np.zeros(3))
+    hard = crack.peak_acceleration(draws, np.array([0.1]))
+    answers = crack.shape_answers(sonic.time, crack.rise_at(draws, sonic.time, 0 * down), hard)
     assert answers["angle_at_sonic"].reason == "no gravity"

@@ -304,15 +304,12 @@ def test_the_tip_turns_when_its_chord_turns_fastest(imposed):
     assert order.tip_turns(draws, np.array([0.08]))[0] == pytest.approx(0.09, abs=2e-4)
 
 
-def test_too_few_draws_and_peaks_at_an_end_are_cautioned(imposed):
-    time = np.linspace(0.0, 1.0, 5)
+def test_too_few_draws_and_peaks_at_an_end_are_cautioned():
     flat = np.zeros(100)
 
     def said(count, ends):
         when = np.where(np.arange(count) < ends, 1.0, 0.5)
-        still = np.zeros((count, 5, 2, 3))
-        draws = imposed.draws(time, np.array([0.0, 1.0]), still, still)
-        return _cautions(draws, TipDraws(flat, flat, when, flat))
+        return _cautions(TipDraws(flat, flat, when, flat), (0.0, 1.0))
 
     assert said(100, 10) == []
     assert said(100, 11) == ["the tip is fastest at an end of the record in 11% of the draws: its "

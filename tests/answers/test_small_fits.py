@@ -280,11 +280,12 @@ def test_the_line_rises_against_gravity_whatever_its_direction(imposed):
     assert np.isnan(found[2]) and np.isnan(crack.rise_at(draws, when, 0 * down)).all()
     aside = crack.rise_at(draws, when, np.array([-2.0, 0.0, 0.0]))
     np.testing.assert_allclose(aside[:2], np.arcsin(0.6))
-    sonic = SonicDraws(when, when, when)
-    answers = crack.shape_answers(draws, sonic, np.full(3, 0.01), 0 * down)
+    hard = crack.peak_acceleration(draws, np.full(3, 0.01))
+    answers = crack.shape_answers(when, crack.rise_at(draws, when, 0 * down), hard)
     assert answers["angle_at_sonic"].reason == "no gravity"
-    none = SonicDraws(np.full(3, np.nan), when, when)
-    reason = crack.shape_answers(draws, none, np.full(3, 0.01), down)["angle_at_sonic"].reason
+    none = np.full(3, np.nan)
+    risen = crack.rise_at(draws, none, down)
+    reason = crack.shape_answers(none, risen, hard)["angle_at_sonic"].reason
     assert "probability" in reason
 
 

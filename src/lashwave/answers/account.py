@@ -32,7 +32,7 @@ from lashwave.mechanics import (
     medium,
     sloped,
 )
-from lashwave.quantities import SLOPE, Answer, Array, Draws, Single, Trial, from_draws
+from lashwave.quantities import SLOPE, Answer, Array, Draws, Index, Single, Trial, from_draws
 
 BALANCE_SD = 0.01
 """Of the hand's work: what the model's random force, and the losses' own faults in a draw, leave
@@ -182,12 +182,19 @@ def accounted(draws: Draws) -> NDArray[np.intp]:
 
 def accounts_of(trial: Trial, draws: Draws) -> AccountDraws:
     """The account of those draws that `accounted` names."""
+    chosen, work = accounted(draws), energy.work_with_model_error(draws)
+    return balanced(booked(trial, draws, chosen, work), draws.shared, chosen)
+
+
+def booked(trial: Trial, draws: Draws, chosen: Index, work: Array) -> AccountDraws:
+    """The account of draws `chosen` (n,) with damping as each draw has it.
+
+    work : (D, K) [J], the hand's so far.
+    """
     middle, air = float(np.median(_slope(draws))), medium(trial.air)
     chain = sloped(trial.line, chain_of(trial, draws.station), middle)
-    chosen = accounted(draws)
     inner = np.arange(chain.handle_links, draws.station.size)
     every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
-    work = energy.work_with_model_error(draws)
     friction = _smoothed_friction(trial, draws, chain)
     rows = []
     for d in chosen:
@@ -200,19 +207,22 @@ def accounts_of(trial: Trial, draws: Draws) -> AccountDraws:
             b = replace(b, damping=friction * law.stiffness_scale * law.damping_time)
         rows.append(_row(draws.time, own, b, every, work[d]))
     parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
-    if "damping_time" in draws.shared:
-        _balance(parts, draws.shared["damping_time"][chosen])
     return AccountDraws(flux_station=draws.station[every], **parts)
 
 
-def _balance(parts: dict[str, Any], scale: Array) -> None:
-    """Damping as the account makes it likely, in place; scale (n,) of the draws' damping times."""
-    taken = parts["damping"]
-    rest = parts["unexplained"][:, -1] + taken[:, -1]
-    work = float(np.median(parts["hand_work"][:, -1]))
-    factor = damping_factors(rest, taken[:, -1], work, scale)[:, None]
-    parts["unexplained"] = parts["unexplained"] + (1.0 - factor) * taken
-    parts["damping"] = factor * taken
+def balanced(own: AccountDraws, shared: dict[str, Array], chosen: Index) -> AccountDraws:
+    """The account with damping as its end makes it likely.
+
+    shared : (D,) each, draws of the parameters [1]; chosen : (n,), the draws that it is of.
+    """
+    if "damping_time" not in shared:
+        return own
+    taken = own.damping
+    rest = own.unexplained[:, -1] + taken[:, -1]
+    work = float(np.median(own.hand_work[:, -1]))
+    factor = damping_factors(rest, taken[:, -1], work, shared["damping_time"][chosen])[:, None]
+    left = own.unexplained + (1.0 - factor) * taken
+    return replace(own, unexplained=left, damping=factor * taken)
 
 
 def _smoothed_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None:

@@ -16,23 +16,19 @@ from lashwave.answers import (
     crack,
     energy,
     extension,
-    fold,
     lists,
     momentum,
     order,
-    pull,
     sound_in_air,
     tip,
 )
-from lashwave.answers.bend import Bends
-from lashwave.mechanics import known_stiffness
+from lashwave.answers.facts import Facts, facts_of
 from lashwave.quantities import (
     Answer,
     Array,
     Draws,
     Fit,
     FrontBirths,
-    Line,
     Moments,
     TipDraws,
     Trial,
@@ -81,7 +77,11 @@ ENOUGH_DRAWS = 100
 
 def moments_of(trial: Trial, fit: Fit) -> Moments:
     """The tip's draws and the first sonic moment of each draw, each with its own speed of sound."""
-    draws = fit.draws
+    return moments_at(trial, fit.draws)
+
+
+def moments_at(trial: Trial, draws: Draws) -> Moments:
+    """The same of draws alone."""
     sound = sound_in_air.speed(trial.air)
     sounds = sound_in_air.draws(*sound, draws.position.shape[0])
     speed = lists.speed_draws(draws)
@@ -108,53 +108,50 @@ def answer(
     births : of the fronts that cameras saw, by camera: they too stand in the order of events.
     """
     m = moments_of(trial, fit) if moments is None else moments
-    draws, line = fit.draws, trial.line
-    spacing = float(np.diff(draws.station).max())
-    sonic_answers, warnings = crack.sonic_answers(m.sonic, spacing)
-    bends = bend.bends_of(draws, line.handle_length, account.accounted(draws))
-    table = lists.over_time_and_station(draws, m.speed, m.sound[0], bends)
-    stretched = extension.extensions_of(draws, m.tip.peak_time)
-    events = order.events(trial, draws, m.sonic.time, m.tip.peak_time, stretched.full)
-    found = order.order(order.with_front(events, births) if births else events)
-    booked, said = _account_answers(trial, draws, m.tip.peak_time, bends, table)
+    draws = fit.draws
+    bends = bend.bends_of(draws, trial.line.handle_length, account.accounted(draws))
+    work = energy.work_with_model_error(draws)
+    table = lists.over_time_and_station(draws, m.speed, m.sound[0], bends, work)
+    booked = account.accounts_of(trial, draws)
+    lists.put_account(table, booked, trial.line)
+    facts = facts_of(trial, draws, m, bends, work, booked)
+    answers, warnings = answers_from(trial, fit, facts, table, births)
+    return answers, table, warnings
+
+
+def answers_from(
+    trial: Trial,
+    fit: Fit,
+    facts: Facts,
+    table: xr.Dataset,
+    births: dict[str, FrontBirths] | None = None,
+) -> tuple[dict[str, Answer], list[str]]:
+    """Answers by name and warnings; the order of events is added to the lists of `table`.
+
+    fit : of its draws, only the shared parameters are asked.
+    """
+    sonic_answers, warnings = crack.sonic_answers(facts.sonic, facts.spacing)
+    found = order.order(order.with_front(facts.events, births) if births else facts.events)
     lists.put_order(table, found)
+    of_tip = facts.tip
     answers = {
-        "speed_of_sound": sound_in_air.answer(*m.sound),
-        **_tip_answers(m.tip, m.sounds),
-        "peak_speed": from_draws(tip.peak_anywhere(draws, m.speed, m.tip.jitter), "m s-1"),
+        "speed_of_sound": sound_in_air.answer(*facts.sound),
+        **_tip_answers(of_tip, facts.sounds),
+        "peak_speed": from_draws(facts.anywhere, "m s-1"),
         **sonic_answers,
-        **_hand_answers(draws, line, m.tip),
+        **_hand_answers(facts),
         **fitted_parameters(trial, fit),
-        **extension.answers(stretched),
-        **booked,
-        **crack.shape_answers(draws, m.sonic, m.tip.peak_time, trial.gravity),
+        **extension.answers(facts.stretched),
+        "peak_kinetic_energy": from_draws(facts.kinetic, "J"),
+        **account.answers(facts.account),
+        **amplify.answers(facts.runs, facts.chain, facts.shares),
+        **crack.shape_answers(facts.sonic.time, facts.rise, facts.hard),
         **order.answers(found),
         **sound_in_air.peaks(trial),
     }
-    return answers, table, [*_cautions(draws, m.tip), *warnings, *said]
-
-
-def _account_answers(
-    trial: Trial, draws: Draws, peak_time: Array, bends: Bends, table: xr.Dataset
-) -> tuple[dict[str, Answer], list[str]]:
-    """What the energy account and the fold answer, and what must be warned of; their lists are
-    added to `table`.
-
-    bends : of the draws that `account.accounted` names.
-    """
-    booked = account.accounts_of(trial, draws)
-    lists.put_account(table, booked, trial.line)
-    few = account.accounted(draws)
-    chain = account.chain_of(trial, draws.station)
-    runs = fold.runs(draws, few, bends, trial.line.handle_length, peak_time)
-    shares = amplify.parts(draws, few, runs, chain, peak_time)
-    most = energy.peak_kinetic_energy(draws.time, draws.kinetic_energy[few], account.excess(booked))
-    found = {
-        "peak_kinetic_energy": from_draws(most, "J"),
-        **account.answers(booked),
-        **amplify.answers(runs, chain, shares),
-    }
-    return found, account.cautions(draws.time, booked)
+    time = np.asarray(table["time"].values)
+    said = account.cautions(time, facts.account)
+    return answers, [*_cautions(of_tip, facts.times), *warnings, *said]
 
 
 def _tip_answers(of_tip: TipDraws, sounds: Array) -> dict[str, Answer]:
@@ -169,23 +166,15 @@ def _tip_answers(of_tip: TipDraws, sounds: Array) -> dict[str, Answer]:
     }
 
 
-def _hand_answers(draws: Draws, line: Line, of_tip: TipDraws) -> dict[str, Answer]:
-    grip_end = line.handle_length
-    clamp = float(np.interp(grip_end, line.station, known_stiffness(line).value))
-    scale = draws.shared.get("stiffness_scale", np.ones(of_tip.peak.size))
-    tensions = pull.grip_tension(draws, grip_end, clamp * scale), pull.past_clamp(draws, grip_end)
-    peaks = [
-        from_draws(pull.peak_pull(draws.time, tension, of_tip.peak_time), "N")
-        for tension in tensions
-    ]
+def _hand_answers(facts: Facts) -> dict[str, Answer]:
+    peaks = [from_draws(peak, "N") for peak in facts.pulls]
     if peaks[0].value is None:
         peaks = [Answer(None, "N", reason="no tension beyond the grip is known")] * 2
-    impulse, work = momentum.impulse_with_model_error(draws), energy.hand_work(draws)
     return {
         "peak_grip_tension": peaks[0],
         "peak_pull_past_clamp": peaks[1],
-        "hand_impulse": _of_one_hand(impulse, "N s"),
-        "hand_work": _of_one_hand(work, "J"),
+        "hand_impulse": _of_one_hand(momentum.with_impulse_error(facts.impulse), "N s"),
+        "hand_work": _of_one_hand(facts.work, "J"),
     }
 
 
@@ -197,13 +186,13 @@ def _of_one_hand(values: Array, unit: str) -> Answer:
     return from_draws(values, unit)
 
 
-def _cautions(draws: Draws, of_tip: TipDraws) -> list[str]:
-    """Warnings about the record and the draws themselves."""
+def _cautions(of_tip: TipDraws, times: tuple[float, float]) -> list[str]:
+    """Warnings about the draws themselves, and about a record of those first and last times."""
     found = []
-    count = draws.position.shape[0]
+    count, when = of_tip.peak_time.size, of_tip.peak_time
     if count < ENOUGH_DRAWS:
         found.append(f"only {count} draws of the motion: the 95 % intervals are coarse")
-    inner = (of_tip.peak_time > draws.time[0]) & (of_tip.peak_time < draws.time[-1])
+    inner = (when > times[0]) & (when < times[1])
     if inner.mean() < 0.9:
         found.append(
             "the tip is fastest at an end of the record in "

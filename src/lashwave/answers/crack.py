@@ -61,23 +61,19 @@ def rise_at(draws: Draws, when: Array, gravity: Array) -> Array:
     return found
 
 
-def shape_answers(
-    draws: Draws, sonic: SonicDraws, peak_time: Array, gravity: Array
-) -> dict[str, Answer]:
+def shape_answers(when: Array, angle: Array, hard: Array) -> dict[str, Answer]:
     """`peak_tip_acceleration` and `angle_at_sonic`.
 
-    peak_time : (D,) [s].
+    when : (D,) [s], the sonic moment; angle : (D,) [rad], of `rise_at` then; hard : (D,) [m/s2].
     """
-    angle = rise_at(draws, sonic.time, gravity)
-    share = float(np.isfinite(sonic.time).mean())
-    chance = bounded(share, sonic.time.size)
+    share = float(np.isfinite(when).mean())
+    chance = bounded(share, when.size)
     rise = from_draws(angle, "rad", chance)
     if share < 0.5 or not np.isfinite(angle).any():
-        only = f"sonic with a probability of {said(share, sonic.time.size)} only"
+        only = f"sonic with a probability of {said(share, when.size)} only"
         reason = only if share < 0.5 else "no gravity"
         rise = Answer(None, "rad", probability=chance, reason=reason)
-    hard = from_draws(peak_acceleration(draws, peak_time), "m s-2")
-    return {"peak_tip_acceleration": hard, "angle_at_sonic": rise}
+    return {"peak_tip_acceleration": from_draws(hard, "m s-2"), "angle_at_sonic": rise}
 
 
 LEAST_SHARE = 0.05

@@ -16,24 +16,22 @@ WORK_MODEL_SD = 0.007
 twin trials came out 1.1 % low to 0.5 % high."""
 
 
-def hand_work(draws: Draws) -> Array:
-    """(D,) [J], work of the hand's force and torque, first to last sample, with what is known of
-    its fault."""
-    return np.asarray(work_with_model_error(draws)[:, -1])
-
-
 def work_with_model_error(draws: Draws) -> Array:
     """(D, K) [J], `work_so_far` with a fault that grows as the work of all draws does."""
-    done = work_so_far(draws)
+    return with_work_error(work_so_far(draws.time, draws.hand_power))
+
+
+def with_work_error(done: Array) -> Array:
+    """Work (D, K) [J] with that fault."""
     size: Array = np.asarray(np.median(np.abs(done), axis=0))
     deviate = np.random.default_rng(1).standard_normal((int(done.shape[0]), 1))
     return np.asarray(done + WORK_MODEL_SD * deviate * np.maximum.accumulate(size))
 
 
-def work_so_far(draws: Draws) -> Array:
-    """(D, K) [J], the hand's work from the first sample on; nan where it is not known."""
-    power = draws.hand_power
-    done = 0.5 * (power[:, 1:] + power[:, :-1]) * np.diff(draws.time)
+def work_so_far(time: Array, power: Array) -> Array:
+    """(D, K) [J], work of the hand's power (D, K) [W] from the first of times (K,) [s] on; nan
+    where it is not known."""
+    done = 0.5 * (power[:, 1:] + power[:, :-1]) * np.diff(time)
     start = 0.0 * power[:, :1]  # nan where the hand is not known at all
     return np.concatenate([start, np.cumsum(done, axis=1)], axis=1)
 

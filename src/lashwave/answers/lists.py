@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.answers import energy
 from lashwave.answers.account import AccountDraws
 from lashwave.answers.bend import Bends
 from lashwave.answers.order import Order
@@ -18,9 +17,9 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
-_ON_TIME = {
-    "potential_energy": "potential", "bending_energy": "bending", "drag_loss": "drag",
-    "tuft_loss": "tuft", "damping_loss": "damping", "unexplained_work": "unexplained",
+_SO_FAR = {
+    "potential_energy": "potential", "drag_loss": "drag", "tuft_loss": "tuft",
+    "damping_loss": "damping", "unexplained_work": "unexplained",
 }  # fmt: skip
 _WITH_AXIS = {"momentum": "momentum", "angular_momentum": "angular", "hand_torque": "torque"}
 """Lists by name, and where the account has them."""
@@ -28,14 +27,25 @@ _WITH_AXIS = {"momentum": "momentum", "angular_momentum": "angular", "hand_torqu
 
 def put_account(lists: xr.Dataset, account: AccountDraws, line: Line) -> None:
     """Add the account's lists with their central 95 %; one that no draw knows is left out."""
+    put_moments(lists, account, line)
+    put_so_far(lists, account)
+
+
+def put_so_far(lists: xr.Dataset, account: AccountDraws) -> None:
+    """Those of the lists that count from the record's first time on."""
+    for name, own in _SO_FAR.items():
+        put(lists, name, ("time",), getattr(account, own))
+    put(lists, "drag_loss_by_station", ("station",), account.drag_by_station)
+
+
+def put_moments(lists: xr.Dataset, account: AccountDraws, line: Line) -> None:
+    """Those that each moment has by itself."""
     lists.coords["axis"] = ["x", "y", "z"]
     lists.coords["flux_station"] = account.flux_station
     lists["flux_station"].attrs = {"units": "m", "long_name": "stations of the fluxes"}
-    for name, own in _ON_TIME.items():
-        put(lists, name, ("time",), getattr(account, own))
+    put(lists, "bending_energy", ("time",), account.bending)
     for name, own in _WITH_AXIS.items():
         put(lists, name, ("time", "axis"), getattr(account, own))
-    put(lists, "drag_loss_by_station", ("station",), account.drag_by_station)
     put(lists, "energy_flux", ("time", "flux_station"), account.energy_flux)
     put(lists, "momentum_flux", ("time", "flux_station", "axis"), account.momentum_flux)
     _kinetic(lists, line)
@@ -78,13 +88,14 @@ def speed_draws(draws: Draws) -> NDArray[np.float32]:
 
 
 def over_time_and_station(
-    draws: Draws, speed: NDArray[np.float32], sound: float, bends: Bends
+    draws: Draws, speed: NDArray[np.float32], sound: float, bends: Bends, work: Array
 ) -> xr.Dataset:
     """Median and central 95 % (`_low`, `_high`) of each list on the draws' grid.
 
     The hand's lists are left out where no draw knows them: the far end is held too.
 
-    speed : (D, K, S) [m/s], from `speed_draws`; sound : [m/s].
+    speed : (D, K, S) [m/s], from `speed_draws`; sound : [m/s]; work : (D, K) [J], the hand's so
+    far; nan where it is to be left out.
     """
     import xarray as xr
 
@@ -95,7 +106,7 @@ def over_time_and_station(
         "tip_speed": speed[:, :, -1].astype(float),
         "kinetic_energy": draws.kinetic_energy,
         "hand_power": draws.hand_power,
-        "hand_work": energy.work_with_model_error(draws),
+        "hand_work": work,
         "hand_force": np.linalg.norm(draws.hand_force, axis=-1),
     }
     lists = xr.Dataset(coords={"time": draws.time, "station": draws.station})

@@ -35,13 +35,12 @@ def peak_time(times: Array, values: Array, until: Array) -> Array:
 
 
 def hand_impulse(draws: Draws) -> Array:
-    """(D,) [N s], size of the vector integral of the hand's force, gravity's share included."""
-    impulse = np.trapezoid(draws.hand_force, draws.time, axis=1)
-    return np.asarray(np.linalg.norm(impulse, axis=-1))
+    """(D, 3) [N s], vector integral of the hand's force, gravity's share included."""
+    return np.asarray(np.trapezoid(draws.hand_force, draws.time, axis=1))
 
 
-def impulse_with_model_error(draws: Draws) -> Array:
-    """(D,) [N s], `hand_impulse` with what is known of its fault."""
-    impulse = hand_impulse(draws)
-    deviate = np.random.default_rng(3).standard_normal(impulse.size)
-    return np.asarray(impulse * np.exp(IMPULSE_MODEL_SD * deviate))
+def with_impulse_error(impulse: Array) -> Array:
+    """(D,) [N s], size of impulses (D, 3) with what is known of their fault."""
+    size = np.linalg.norm(impulse, axis=-1)
+    deviate = np.random.default_rng(3).standard_normal(size.size)
+    return np.asarray(size * np.exp(IMPULSE_MODEL_SD * deviate))

@@ -110,15 +110,18 @@ def _half_way(tuft: TuftWidths, random: np.random.Generator) -> float:
 
 
 def events(
-    trial: Trial, draws: Draws, sonic: Array, peak_time: Array, extension: Array
+    trial: Trial, draws: Draws, turns: Array, sonic: Array, peak_time: Array, extension: Array
 ) -> dict[str, Array]:
-    """Times (D,) [s] of the events that the motion and the tuft tell, nan where a draw has none."""
+    """Times (D,) [s] of the events that the motion and the tuft tell, nan where a draw has none.
+
+    turns : (D,) [s], of `tip_turns`.
+    """
     found: dict[str, Array] = {}
     for camera in trial.cameras:
         together = tuft_together(camera, draws)
         if together is not None and "tuft_together" not in found:
             found["tuft_together"] = together
-    found["tip_turns"] = tip_turns(draws, peak_time)
+    found["tip_turns"] = turns
     found["first_sonic"] = sonic
     found["peak_tip_speed"] = peak_time
     found["full_extension"] = np.where(np.isfinite(extension), extension, np.nan)

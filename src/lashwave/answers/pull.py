@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from lashwave.answers.momentum import peak_time
 from lashwave.answers.smoothing import smoothed
-from lashwave.quantities import Array, Draws
+from lashwave.mechanics import known_stiffness
+from lashwave.quantities import Array, Draws, Line
 
 PULL_REACH = 0.02
 """How far beyond the grip the pull is asked for [m]. Next to a clamp the line bends, within
@@ -30,6 +31,14 @@ PULL_MODEL_SD = 0.05
 """Standard deviation, logarithmic, added to the peak of the pull. Of six twin throws (seeds under
 40) it came out 1, 1, 1, 3, 12 and 12 % off: one of these peaks, of 5 ms, was blunted by the
 estimate's own grid of times."""
+
+
+def pulls(draws: Draws, line: Line) -> tuple[Array, Array]:
+    """(D, K) [N] each, `grip_tension` and `past_clamp` of a line."""
+    clamp = float(np.interp(line.handle_length, line.station, known_stiffness(line).value))
+    scale = draws.shared.get("stiffness_scale", np.ones(draws.position.shape[0]))
+    grip = grip_tension(draws, line.handle_length, clamp * scale)
+    return grip, past_clamp(draws, line.handle_length)
 
 
 def grip_tension(draws: Draws, grip_end: float, stiffness: Array) -> Array:
