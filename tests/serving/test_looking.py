@@ -19,8 +19,9 @@ from starlette.testclient import TestClient
 
 from lashwave.files.source import Folder
 from lashwave.files.still_files import write_frames
+from lashwave.quantities import chosen_times
 from lashwave.serving import motion_pack
-from lashwave.serving.motion_pack import chosen_stations, chosen_times
+from lashwave.serving.motion_pack import chosen_stations
 from lashwave.serving.opened import place_of
 from lashwave.serving.replies import unpack
 from lashwave.workbench.cli import main

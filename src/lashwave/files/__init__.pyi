@@ -1,4 +1,5 @@
 from . import campaign_place as campaign_place, folders as folders
+from .begun import Begun as Begun
 from .calibration_toml import (
     read_calibration as read_calibration,
     read_size as read_size,
@@ -38,7 +39,9 @@ from .read_answers import (
 from .results import (
     motion_dataset as motion_dataset,
     netcdf_bytes as netcdf_bytes,
+    provenance as provenance,
     withheld_record as withheld_record,
+    write_long_results as write_long_results,
     write_results as write_results,
 )
 from .sighting_tables import (
@@ -89,6 +92,7 @@ from .trial_folder import (
 from .video_file import FILM_ENDINGS as FILM_ENDINGS, VideoFile as VideoFile
 from .wav import read_wav as read_wav, write_wav as write_wav
 from .windows import read_window as read_window, refuse_outside as refuse_outside
+from .write_long import LongAnswers as LongAnswers
 from .write_toml import toml_text as toml_text, with_unit as with_unit
 from .write_trial import (
     description_of as description_of,

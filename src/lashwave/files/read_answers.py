@@ -11,7 +11,7 @@ import numpy as np
 
 from lashwave.files.checked_netcdf import AGAIN, netcdf
 from lashwave.files.results import ADDED, MOTION
-from lashwave.quantities import Array, InputError
+from lashwave.quantities import Array, InputError, chosen_times
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -33,8 +33,14 @@ class Draw:
     """By the names of summary.json, each in its own unit."""
 
 
-def read_motion(path: Path) -> xr.Dataset:
-    """A motion file, or the one in a folder of answers, wholly in memory.
+SLAB = 1024
+"""Times that are read at once where a part of them is kept."""
+
+
+def read_motion(path: Path, most: int | None = None) -> xr.Dataset:
+    """A motion file, or the one in a folder of answers, in memory.
+
+    most : of its times that are kept, by the way that the tip goes; all where None.
 
     Raises
     ------
@@ -43,7 +49,7 @@ def read_motion(path: Path) -> xr.Dataset:
     """
     file = path / "motion.nc" if path.is_dir() else path
     with netcdf(file) as opened:
-        motion = opened.load()
+        motion = opened.load() if most is None else _thinned(opened, most)
     for name, (dims, unit, words) in MOTION.items():
         if name in ADDED and name not in motion:
             continue
@@ -60,8 +66,36 @@ def read_motion(path: Path) -> xr.Dataset:
     return motion
 
 
-def read_lists(folder: Path) -> xr.Dataset:
-    """answers.nc, wholly in memory; without variables where it is absent.
+def _thinned(opened: xr.Dataset, most: int) -> xr.Dataset:
+    """An opened file with at most so many of its times, read a slab of them at a time."""
+    import xarray as xr
+
+    count = opened.sizes.get("time", 0)
+    if count <= most:
+        return opened.load()
+    speed = np.zeros(count)
+    if "tip_speed" in opened:
+        speed = np.abs(np.nan_to_num(opened["tip_speed"].values))
+    elif "velocity" in opened:
+        tip = opened["velocity"].isel(station=-1)
+        for first in range(0, count, SLAB):
+            part = tip.isel(time=slice(first, first + SLAB)).values
+            speed[first : first + SLAB] = np.linalg.norm(part, axis=-1)
+    wanted = chosen_times(opened["time"].values, speed, most)
+    rows = [wanted[(wanted >= first) & (wanted < first + SLAB)] for first in range(0, count, SLAB)]
+    slabs = [
+        opened.isel(time=slice(first, first + SLAB)).load().isel(time=own - first)
+        for first, own in zip(range(0, count, SLAB), rows, strict=True)
+        if own.size
+    ]
+    few = xr.concat(slabs, dim="time", data_vars="minimal", coords="minimal", compat="override")
+    return few.assign_attrs(times_in_file=count)
+
+
+def read_lists(folder: Path, most: int | None = None) -> xr.Dataset:
+    """answers.nc in memory; without variables where it is absent.
+
+    most : of its times that are kept, as `read_motion` has it.
 
     Raises
     ------
@@ -74,7 +108,7 @@ def read_lists(folder: Path) -> xr.Dataset:
     if not file.is_file():
         return xr.Dataset()
     with netcdf(file) as opened:
-        lists = opened.load()
+        lists = opened.load() if most is None else _thinned(opened, most)
     for name in ("time", "station"):
         if name in lists.dims:
             _check_rising(file, lists, name, 1)

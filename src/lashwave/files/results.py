@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashwave import __version__
-from lashwave.files.swap import write_files
-from lashwave.quantities import Answer, Fit, Foretold, Trial
+from lashwave.files.source import sha256 as file_hash
+from lashwave.files.swap import replace_folder, write_files
+from lashwave.quantities import Answer, Array, Fit, Foretold, Trial
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -37,7 +38,7 @@ MOTION: dict[str, tuple[tuple[str, ...], str, str]] = {
 }
 ADDED = ("curvature_sd",)
 """Of the motion, what answers of an older program, and a fit put together by hand, may lack."""
-_DRAWS: dict[str, tuple[tuple[str, ...], str, str]] = {
+DRAWN: dict[str, tuple[tuple[str, ...], str, str]] = {
     "position": (("draw", *_SPACE_TIME), "m", "draws of the position"),
     "velocity": (("draw", *_SPACE_TIME), "m s-1", "draws of the velocity"),
     "tension": (("draw", "time", "station"), "N", "draws of the tension"),
@@ -75,12 +76,51 @@ def write_results(
         "answers.nc": netcdf_bytes(_answers_dataset(lists, record)),
         "sightings.nc": netcdf_bytes(sightings_dataset(fit, trial, record)),
     }
-    kept = summary(fit, answers, trial, record)
-    # A damaged NetCDF file can hang its library, so it is known by its hash before it is opened.
-    kept["provenance"]["files"] = {name: sha256(body).hexdigest() for name, body in whole.items()}
-    text = json.dumps(kept, indent=1, allow_nan=False)
-    whole["summary.json"] = (text + "\n").encode()
+    hashes = {name: sha256(body).hexdigest() for name, body in whole.items()}
+    whole["summary.json"] = _summary_bytes(fit, answers, trial, record, hashes)
     write_files(out, whole | files)
+
+
+def _summary_bytes(
+    fit: Fit,
+    answers: dict[str, Answer],
+    trial: Trial,
+    record: dict[str, str],
+    hashes: dict[str, str],
+) -> bytes:
+    """summary.json, with the SHA-256 of the NetCDF files beside it: a damaged one can hang its
+    library, so it is known by its hash before it is opened."""
+    kept = summary(fit, answers, trial, record)
+    kept["provenance"]["files"] = hashes
+    return (json.dumps(kept, indent=1, allow_nan=False) + "\n").encode()
+
+
+def write_long_results(
+    out: Path,
+    written: Path,
+    fit: Fit,
+    answers: dict[str, Answer],
+    files: dict[str, bytes],
+    trial: Trial,
+    record: dict[str, str],
+) -> None:
+    """Move the files of `LongAnswers` from the folder `written` to `out`, and write all others.
+
+    As `write_results` does, as a whole or not at all.
+    """
+    (written / "sightings.nc").write_bytes(netcdf_bytes(sightings_dataset(fit, trial, record)))
+    names = ("motion.nc", "samples.nc", "answers.nc", "sightings.nc")
+    hashes = {name: file_hash(written / name) for name in names}
+    rest = files | {"summary.json": _summary_bytes(fit, answers, trial, record, hashes)}
+
+    def fill(folder: Path) -> None:
+        for name in names:
+            (written / name).rename(folder / name)
+        for name, content in rest.items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_bytes(content)
+
+    replace_folder(out, fill)
 
 
 def provenance(trial: Trial, options: dict[str, Any]) -> dict[str, str]:
@@ -111,7 +151,7 @@ def motion_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Dat
     for name in data:
         if f"{name}_sd" in data:
             data[name][2]["ancillary_variables"] = f"{name}_sd"
-    coords = _coordinates(fit.time, fit.station)
+    coords = coordinates(fit.time, fit.station)
     return xr.Dataset(data, coords, attributes or {})
 
 
@@ -126,7 +166,7 @@ def samples_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Da
             np.asarray(getattr(draws, name), dtype=np.float32),
             {"units": unit, "long_name": words},
         )
-        for name, (dims, unit, words) in _DRAWS.items()
+        for name, (dims, unit, words) in DRAWN.items()
     }
     for name, values in draws.shared.items():
         data[name] = (
@@ -134,7 +174,7 @@ def samples_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Da
             np.asarray(values, dtype=np.float64),
             {"units": shared_unit(name), "long_name": f"draws of {name.replace('_', ' ')}"},
         )
-    coords = _coordinates(draws.time, draws.station)
+    coords = coordinates(draws.time, draws.station)
     coords["draw"] = ("draw", np.arange(len(draws.position)), {"long_name": "number of the draw"})
     return xr.Dataset(data, coords, attributes or {})
 
@@ -228,7 +268,9 @@ def _finite(record: dict[str, float | str | None]) -> dict[str, Any]:
     return clean
 
 
-def _coordinates(time: Any, station: Any) -> dict[str, Any]:
+def coordinates(time: Array, station: Array) -> dict[str, Any]:
+    """Coordinates of files over times (K,) [s] and stations (S,) [m]: dimension, values, attributes
+    of each."""
     return {
         "time": ("time", time, {"units": "s", "long_name": "time on the lab clock", "axis": "T"}),
         "station": (

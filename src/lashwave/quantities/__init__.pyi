@@ -45,7 +45,7 @@ from .images import (
 )
 from .line import Droop as Droop, Line as Line, Tuft as Tuft
 from .moments import Moments as Moments, SonicDraws as SonicDraws, TipDraws as TipDraws
-from .motion import interpolate as interpolate
+from .motion import SHOWN as SHOWN, chosen_times as chosen_times, interpolate as interpolate
 from .quantiles import (
     band as band,
     bounded as bounded,

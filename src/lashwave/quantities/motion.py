@@ -46,6 +46,26 @@ def hermite_weights(times: Array, at: Array) -> tuple[NDArray[np.intp], Array, A
     return index, weights, rates
 
 
+SHOWN = 5000
+"""Times of a motion that a screen is given at most."""
+
+
+def chosen_times(time: Array, speed: Array, most: int = SHOWN) -> NDArray[np.intp]:
+    """At most `most` indices of a grid, ends and the fastest moment among them, no unit.
+
+    time (K,) [s]; speed (K,) [m/s] of the fastest station. Chosen so that it goes about equally
+    far from one to the next; a quarter of them is spread evenly over the grid.
+    """
+    if time.size <= most:
+        return np.arange(time.size)
+    step = np.diff(time) * 0.5 * (speed[1:] + speed[:-1])
+    gone = np.concatenate([[0.0], np.cumsum(step)])
+    share = 0.75 * gone / max(gone[-1], 1e-300) + 0.25 * np.linspace(0.0, 1.0, time.size)
+    wanted = np.linspace(0.0, share[-1], most - 1)
+    index = np.searchsorted(share, wanted * (1 - 1e-12))
+    return np.unique(np.concatenate([index, [int(np.argmax(speed)), time.size - 1]]))
+
+
 def interpolate(
     times: Array, position: Array, velocity: Array, at: ArrayLike
 ) -> tuple[Array, Array]:

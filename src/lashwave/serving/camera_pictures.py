@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from lashwave.files import Folder, open_frames
 from lashwave.instruments import project
-from lashwave.quantities import Camera, Frames, interpolate
-from lashwave.serving.motion_pack import chosen_stations, chosen_times
+from lashwave.quantities import Camera, Frames, chosen_times, interpolate
+from lashwave.serving.motion_pack import chosen_stations
 from lashwave.serving.opened import Latest, Opened, Reader, answers_stamp
 from lashwave.serving.replies import not_found, pack
 from lashwave.serving.sightings_pack import lab_time, registration_of

@@ -7,29 +7,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.quantities import Array
+from lashwave.quantities import SHOWN, Array, chosen_times
 from lashwave.serving.opened import Opened, Reader, answers_stamp
 from lashwave.serving.replies import pack
 
-TIMES, STATIONS = 5000, 200
+STATIONS = 200
 FEW = 800
 """Times of the pack that is shown while the whole one is on its way."""
-
-
-def chosen_times(time: Array, speed: Array, most: int = TIMES) -> NDArray[np.intp]:
-    """At most `most` indices of a grid, ends and the fastest moment among them.
-
-    time (K,) [s]; speed (K,) [m/s] of the fastest station. Chosen so that it goes about equally
-    far from one to the next; a quarter of them is spread evenly over the grid.
-    """
-    if time.size <= most:
-        return np.arange(time.size)
-    step = np.diff(time) * 0.5 * (speed[1:] + speed[:-1])
-    gone = np.concatenate([[0.0], np.cumsum(step)])
-    share = 0.75 * gone / max(gone[-1], 1e-300) + 0.25 * np.linspace(0.0, 1.0, time.size)
-    wanted = np.linspace(0.0, share[-1], most - 1)
-    index = np.searchsorted(share, wanted * (1 - 1e-12))
-    return np.unique(np.concatenate([index, [int(np.argmax(speed)), time.size - 1]]))
 
 
 def chosen_stations(count: int, most: int = STATIONS) -> NDArray[np.intp]:
@@ -48,7 +32,7 @@ def motion(reader: Reader, opened: Opened, few: bool = False) -> bytes:
     return reader.derived(
         f"{opened.id}.motion{'.few' if few else ''}.pack",
         answers_stamp(answers.path),
-        lambda: _motion(reader, opened, FEW if few else TIMES),
+        lambda: _motion(reader, opened, FEW if few else SHOWN),
     )
 
 
@@ -84,11 +68,12 @@ def _motion(reader: Reader, opened: Opened, most: int) -> bytes:
             "unit": lists[name].attrs.get("units", "1"),
             "long_name": lists[name].attrs.get("long_name", name.replace("_", " ")),
         }
-    thinned = k.size < time.size or s.size < station.size
+    count = int(whole.attrs.get("times_in_file", time.size))
+    thinned = k.size < count or s.size < station.size
     meta = {"trial": opened.id, "thinned": thinned, "lists": described, "tops": tops(whole)}
-    meta["more"] = k.size < min(time.size, TIMES)
+    meta["more"] = k.size < min(time.size, SHOWN)
     if thinned:
-        meta["note"] = f"{k.size} of {time.size} times, {s.size} of {station.size} stations"
+        meta["note"] = f"{k.size} of {count} times, {s.size} of {station.size} stations"
     return pack(arrays, meta)
 
 

@@ -25,7 +25,7 @@ from lashwave.files import (
     read_motion,
     read_record,
 )
-from lashwave.quantities import InputError, Line, Markers, Trial
+from lashwave.quantities import SHOWN, InputError, Line, Markers, Trial
 from lashwave.serving.library import Library, is_answers, stamp
 from lashwave.serving.replies import Refused, not_found
 
@@ -156,7 +156,7 @@ class Reader:
         return answers
 
     def motion(self, answers: Answered) -> tuple[xr.Dataset, xr.Dataset]:
-        """motion.nc and answers.nc, wholly in memory."""
+        """motion.nc and answers.nc, of a long record as many of its times as a screen shows."""
         return self._motions.get(
             str(answers.path), answers_stamp(answers.path), lambda: _load(answers.path)
         )
@@ -207,7 +207,7 @@ def read(name: str, path: Path, mends: bytes | None = None) -> Opened:
 
 def read_alone(name: str, path: Path) -> Opened:
     """Answers as a trial of which nothing but name and length is known; InputError if damaged."""
-    summary, station = read_record(path), read_motion(path)["station"].values
+    summary, station = read_record(path), read_motion(path, 2)["station"].values
     ends, unknown = station[[0, -1]], np.full(2, np.nan)
     nothing = Markers(np.empty(0), (), np.empty((0, 0, 3)), np.empty((0, 0)), np.empty(0))
     about = {key: summary["provenance"].get(key) for key in ("specimen", "thrower", "date")}
@@ -247,7 +247,7 @@ def answers_stamp(path: Path) -> str:
 
 
 def _load(path: Path) -> tuple[xr.Dataset, xr.Dataset]:
-    return read_motion(path), read_lists(path)
+    return read_motion(path, SHOWN), read_lists(path, SHOWN)
 
 
 def hashed(signature: str) -> str:
