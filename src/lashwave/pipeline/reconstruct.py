@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lashwave.pipeline.console import Progress, silent
 from lashwave.pipeline.health import cautions
+from lashwave.pipeline.long_trial import (
+    ANSWERED as ANSWERED_LONG,
+    reconstruct_long,
+    window_for,
+    with_time_left,
+)
 from lashwave.quantities import Answer, Fit, FrontBirths, InputError, Trial
 
 if TYPE_CHECKING:
@@ -119,12 +127,15 @@ def reconstruct_folder(
     progress: Progress | None = None,
     options: Any = None,
     withhold: tuple[str, ...] = (),
+    window: float | None = None,
 ) -> Reconstruction:
     """Read a trial folder, reconstruct it, and write the answers to `out` as a whole.
 
     Parameters
     ----------
     withhold : sightings to leave out and to foretell, as `lashwave reconstruct --help` has them.
+    window : length of the windows in which a long record is taken [s]; 0 takes it at once, None
+        leaves that to the record's length.
 
     Raises InputError, with nothing written, where the trial cannot be used.
     """
@@ -133,6 +144,15 @@ def reconstruct_folder(
     hidden = None
     if withhold:
         trial, hidden = without_sightings(trial, withhold)
+        window = window or 0.0
+    length = window_for(trial, window)
+    if length is not None:
+        if hidden is not None:
+            raise InputError(
+                "--withhold", "what is withheld is foretold by a record taken at once only",
+                "leave --window out",
+            )  # fmt: skip
+        return _in_windows(trial, out, length, show, options)
 
     def within(stage: str, share: float) -> None:
         show(stage, READ + (FITTED - READ) * share)
@@ -145,6 +165,26 @@ def reconstruct_folder(
     return done
 
 
+def _in_windows(
+    trial: Trial, out: Path, window: float, show: Progress, options: Any
+) -> Reconstruction:
+    """A long record; window [s]."""
+
+    def within(stage: str, share: float) -> None:
+        show(stage, READ + (DRAWN - READ) * share)
+
+    told = with_time_left(within)
+    done, write_all = reconstruct_long(trial, out, window, told, options)
+    told("report", ANSWERED_LONG)
+    found = Reconstruction(trial, done.fit, done.answers, done.lists)
+    files = _report_files(found, {**_as_record(options), "window": window})
+    show("writing", DRAWN)
+    with _writable(out):
+        write_all(files, done.fit)
+    show("done", 1.0)
+    return found
+
+
 def write(
     done: Reconstruction, out: Path, progress: Progress | None = None, options: Any = None
 ) -> None:
@@ -153,13 +193,24 @@ def write(
     Raises InputError where the folder cannot be written.
     """
     from lashwave.files import write_results
-    from lashwave.report import page, paper
 
     show = progress or silent
     record = _as_record(options)
     if done.fit.foretold is not None:
         record["withhold"] = list(done.fit.foretold.asked)
     show("report", ANSWERED)
+    files = _report_files(done, record)
+    show("writing", DRAWN)
+    place = out.resolve()  # a link that the user made stays, and the folder it names is replaced
+    with _writable(out):
+        write_results(place, done.fit, done.answers, done.lists, files, done.trial, record)
+    show("done", 1.0)
+
+
+def _report_files(done: Reconstruction, record: dict[str, Any]) -> dict[str, bytes]:
+    """The report and its figures, by name."""
+    from lashwave.report import page, paper
+
     content = page.compose(
         done.trial, done.fit, done.answers, done.lists, done.fit.warnings, record
     )
@@ -167,14 +218,17 @@ def write(
     for figure in content.figures:
         files[f"figures/figure-{figure.number:02d}.pdf"] = figure.pdf
         files[f"figures/figure-{figure.number:02d}.csv"] = figure.table.encode()
-    show("writing", DRAWN)
-    place = out.resolve()  # a link that the user made stays, and the folder it names is replaced
+    return files
+
+
+@contextmanager
+def _writable(out: Path) -> Iterator[None]:
+    """Raises InputError where the folder `out` cannot be written."""
     try:
-        write_results(place, done.fit, done.answers, done.lists, files, done.trial, record)
+        yield
     except PermissionError as refused:
         problem = f"{out} cannot be written ({refused.strerror})"
         raise InputError("--out", problem, "name a folder of your own") from refused
-    show("done", 1.0)
 
 
 def _as_record(options: Any) -> dict[str, Any]:

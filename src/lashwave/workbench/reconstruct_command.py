@@ -10,6 +10,7 @@ from cyclopts import Parameter
 
 from lashwave.files import folders
 from lashwave.pipeline import console
+from lashwave.quantities import InputError, UnitError, quantity
 from lashwave.workbench.shared_options import DONE, Json, Quiet, Trial
 
 if TYPE_CHECKING:
@@ -39,6 +40,15 @@ def reconstruct(
             "again and again. Without --out: TRIAL.withheld.answers.",
         ),
     ] = None,
+    window: Annotated[
+        str | None,
+        Parameter(
+            help="Length of the windows in which a long record is taken (1 s, 500 ms), so that it "
+            "asks for no more memory than a short one; or none: all at once. Left out: 1 s for a "
+            "record over 3 s, none for a shorter one. A run that was stopped goes on from what is "
+            "kept in ANSWERS.begun.",
+        ),
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
 ) -> int:
@@ -55,10 +65,36 @@ def reconstruct(
         beside = trial.resolve()
         out = beside.with_name(f"{beside.name}{'.withheld' if withhold else ''}.answers")
     folders.check_answer_folder(out, trial)
+    length = None if window is None else window_length(window)
     with console.progress(quiet) as progress:
-        done = reconstruct_folder(trial, out, progress, withhold=tuple(withhold or ()))
+        done = reconstruct_folder(
+            trial, out, progress, withhold=tuple(withhold or ()), window=length
+        )
     show_result(done, out, as_json=json)
     return DONE
+
+
+def window_length(text: str) -> float:
+    """Length of a window [s] as `--window` has it; 0 for none.
+
+    Raises InputError for what is no length, or shorter than a window can be.
+    """
+    from lashwave.pipeline import SHORTEST
+
+    right = f"write a length from {SHORTEST:g} s on, as '1 s', or none"
+    if text.strip() == "none":
+        return 0.0
+    try:
+        bare: float | str = float(text)
+    except ValueError:
+        bare = text
+    try:
+        length = quantity(bare, "time")
+    except UnitError as fault:
+        raise InputError("--window", fault.problem, right) from None
+    if not length >= SHORTEST:
+        raise InputError("--window", f"{text} is too short", right)
+    return length
 
 
 def rows(
