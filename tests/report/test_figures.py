@@ -12,6 +12,7 @@ from lashwave.report import (
     figures_fit,
     figures_maps,
     figures_seen,
+    figures_study,
     report_scene as scene,
     style,
 )
@@ -155,3 +156,12 @@ def test_each_law_gets_one_sentence_that_says_whether_it_held() -> None:
     found = words.laws({"fold_mass_exponent": held, "fold_speed_ratio": failed})
     assert len(found) == 2 and "it held" in found[0] and "did not hold" in found[1]
     assert words.laws({}) == []
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("values", [[300.0, 310.0], [300.0, None]])
+def test_answers_side_by_side_fill_their_figure(values) -> None:
+    rows = [figures_study.Strip(f"q{i}", "m s-1", values, [2.0, 2.0], ["A", "A"]) for i in range(3)]
+    drawn = figures_study.strips(rows, ["a", "b"])
+    export.figure_file(drawn, "svg")
+    assert all(axes.get_position().width > 0.35 for axes in drawn.axes[:3])

@@ -93,6 +93,9 @@ def test_sensitivity_names_what_moves_the_speed(quickly, tmp_path: Path, capsys)
     peak = form * (0.255 / middle["length"][0]) ** -0.5
     assert slope["peak_speed", "time"] == pytest.approx(-peak / 0.23, rel=1e-3)
     assert np.isfinite(slope.to_numpy()).all()
+    page = (out / "sensitivity.html").read_text(encoding="utf-8")
+    assert "peak_speed, first peak of the tip" in page and "time moves it most" in page
+    assert "m/s / s" in page and "src=" not in page and "3 inputs varied" in page
     assert main([*args[:-2], "128", "--quiet"]) == 2  # the folder holds throws of other ranges
     assert "holds throws of other ranges" in capsys.readouterr().err
 

@@ -11,6 +11,7 @@ from . import (
     paper as paper,
     parameters_page as parameters_page,
     plan_page as plan_page,
+    sensitivity_page as sensitivity_page,
     style as style,
 )
 from .compare_page import HEADINGS as HEADINGS, cells as cells

@@ -1,4 +1,4 @@
-"""Pictures of a line that was designed, and of a set-up that is planned."""
+"""Pictures of a line that was designed, of a set-up that is planned, of inputs that matter."""
 
 from __future__ import annotations
 
@@ -115,3 +115,35 @@ def powers(count: Array, effect: Array, unit: str) -> Figure:
 def _two_and_five(value: float, _: float) -> str:
     """Of the marks within a decade only 2 and 5 are named: more would lie over one another."""
     return f"{value:g}" if f"{value:.0e}"[0] in "25" else ""
+
+
+@in_style
+def shares(outputs: Mapping[str, Sequence[tuple[str, float, float, float, float]]]) -> Figure:
+    """Shares of variance by output, a panel each.
+
+    outputs : of each input its name, share alone [1], half width, total share [1], half width.
+    """
+    names, most = list(outputs), max(map(len, outputs.values()))
+    lines = -(-len(names) // 2)
+    figure = canvas(lines * (0.75 + 0.17 * most))
+    panels = figure.subplots(lines, 2, squeeze=False, sharex=True).ravel()
+    for axes, name in zip(panels, names, strict=False):
+        found = outputs[name]
+        row = np.arange(len(found))
+        alone, half, total, wide = (np.array([r[k] for r in found]) for k in range(1, 5))
+        axes.errorbar(total, row - 0.16, xerr=wide, fmt="o", ms=4, mfc="none", color=VERMILION,
+                      elinewidth=0.9, label="with all others")  # fmt: skip
+        axes.errorbar(alone, row + 0.16, xerr=half, fmt="o", ms=4, color=BLUE, elinewidth=0.9,
+                      label="alone")  # fmt: skip
+        axes.set_yticks(row, [r[0] for r in found])
+        axes.set_ylim(most - 0.5, -0.6)
+        axes.set_title(name)
+        axes.axvline(0.0, color=FAINT, lw=0.8)
+    for axes in panels[len(names) :]:
+        axes.set_axis_off()
+    for axes in panels[max(len(names) - 2, 0) : len(names)]:
+        axes.set_xlabel("share of the variance")
+        axes.tick_params(labelbottom=True)
+    handles, labels = panels[0].get_legend_handles_labels()
+    figure.legend(handles[::-1], labels[::-1], loc="outside upper right", ncols=2)
+    return figure

@@ -197,8 +197,9 @@ def _dot(colour: str, mark: str, label: str) -> Any:
 def _strip(axes: Axes, row: Strip, colour: dict[str, str], mark: dict[str, str]) -> None:
     known = [v for v in row.values if v is not None]
     none = [i for i, value in enumerate(row.values) if value is None]
-    axes.plot(none, [0.03] * len(none), marker="x", color=style.FAINT, linestyle="none",
-              markersize=4, transform=axes.get_xaxis_transform(), clip_on=False)  # fmt: skip
+    if none:  # unclipped, an empty line would count as a mark in the figure's corner
+        axes.plot(none, [0.03] * len(none), marker="x", color=style.FAINT, linestyle="none",
+                  markersize=4, transform=axes.get_xaxis_transform(), clip_on=False)  # fmt: skip
     # A call for each specimen, not each throw: hundreds of throws would take a minute to draw.
     for group in dict.fromkeys(row.groups):
         points = [

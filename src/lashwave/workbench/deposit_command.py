@@ -14,14 +14,14 @@ from lashwave import pipeline, quantities
 from lashwave.files import folders
 from lashwave.pipeline import console
 from lashwave.workbench.deposit_archive import whole, zipped
-from lashwave.workbench.shared_options import DONE, Trial, flag
+from lashwave.workbench.shared_options import DONE, TrialOrCampaign, flag
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
 def deposit(
-    trial: Trial,
+    trial: TrialOrCampaign,
     /,
     *,
     out: Annotated[Path, Parameter(help="Archive to write (.zip); an earlier one is replaced.")],

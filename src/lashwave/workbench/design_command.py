@@ -32,7 +32,10 @@ def design(
     out: Annotated[Path, Parameter(help="Folder to write; an earlier design is replaced.")],
     hand: Annotated[
         tuple[Path, ...],
-        Parameter(help="Folders that `reconstruct` wrote: what this hand was seen to do."),
+        Parameter(
+            help="Folders that `reconstruct` wrote: what this hand was seen to do.",
+            show_default=False,
+        ),
     ] = (),
     law: Annotated[
         Path | None, Parameter(help="Folder of a law, to hold the design against.")

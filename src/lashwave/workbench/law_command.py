@@ -43,8 +43,8 @@ def law(
     """Fit a design law of the crack to throws by the thousand, or ask it about one throw.
 
     Computes throws by the forward engine, fits the law, and judges it on held-out lines and hands.
-    Writes throws.csv, law.npz, law.tex, law.csv, groups.csv and a figure to --out. With a law in
-    --out already, --ask alone reads it. See docs/law.md for the family of throws that it covers.
+    Writes throws.csv, law.npz, law.tex, law.csv, groups.csv, a figure and a page to --out. With a
+    law in --out already, --ask alone reads it. See docs/law.md for the family that it covers.
     """
     from lashwave.files import folders
 

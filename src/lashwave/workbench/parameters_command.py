@@ -8,13 +8,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
+
+from cyclopts import Parameter
 
 from lashwave import __version__, files, quantities, report, study
 from lashwave.files import folders
 from lashwave.pipeline import Progress, console
 from lashwave.quantities import InputError
-from lashwave.workbench.shared_options import Answers, Json, Quiet, Trials, check_trials
+from lashwave.workbench.shared_options import Answers, Json, Quiet, check_trials
 
 SCHEMA = 1
 KEPT = "kept"
@@ -42,7 +44,17 @@ class LawFound:
     telling: study.Telling
 
 
-def parameters(trials: Trials, /, *, out: Answers, json: Json = False, quiet: Quiet = False) -> int:
+def parameters(
+    trials: Annotated[
+        list[Path],
+        Parameter(name="TRIALS", help="Folders with trial.toml, or what `campaign` wrote."),
+    ],
+    /,
+    *,
+    out: Answers,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> int:
     """Estimate drag, damping and bending stiffness from one trial or several of one specimen.
 
     Says which of them the sightings tell apart, with profile likelihoods. Takes two minutes a

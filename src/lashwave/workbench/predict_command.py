@@ -13,7 +13,7 @@ from lashwave.files import folders
 from lashwave.pipeline import console
 from lashwave.quantities import InputError
 from lashwave.workbench import model_files as io
-from lashwave.workbench.shared_options import DONE, Out, Quiet, Trial
+from lashwave.workbench.shared_options import DONE, Out, Quiet, TrialOrCampaign
 
 FILES = frozenset(
     {"speed.csv", "markers.csv", "cameras.csv", "summary.json", "prediction.svg",
@@ -22,7 +22,7 @@ FILES = frozenset(
 
 
 def predict(
-    trial: Trial,
+    trial: TrialOrCampaign,
     /,
     *,
     out: Out,

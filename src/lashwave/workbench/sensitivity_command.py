@@ -17,7 +17,12 @@ if TYPE_CHECKING:
 
     from lashwave import study
 
-FILES = frozenset({"throws.csv", "slopes-throws.csv", "indices.csv", "slopes.csv", "ranges.csv"})
+FILES = frozenset({
+    "throws.csv", "slopes-throws.csv", "indices.csv", "slopes.csv", "ranges.csv",
+    "sensitivity.html",
+})  # fmt: skip
+DRAWN = 6
+"""Inputs of an output that are drawn, those that move it most."""
 
 
 def sensitivity(
@@ -28,7 +33,9 @@ def sensitivity(
     /,
     *,
     out: Annotated[Path, Parameter(help="Folder for the answers; a stopped run goes on there.")],
-    base: Annotated[int, Parameter(help="Power of two; throws are base times inputs.")] = 64,
+    base: Annotated[
+        int, Parameter(help="Power of two; throws are base times inputs and two.")
+    ] = 64,
     together: Annotated[bool, flag("Judge line, hand and air each as one.")] = False,
     processes: Processes = None,
     gpu: Gpu = False,
@@ -38,7 +45,7 @@ def sensitivity(
 
     Sobol' indices with 95 % intervals over the ranges, and slopes at their middle, from throws of
     the forward engine. An input that RANGES does not name stays in the middle of its range.
-    Writes throws.csv, indices.csv and slopes.csv to --out.
+    Writes throws.csv, indices.csv, slopes.csv and a page to --out.
     """
     from lashwave.files import folders, read_ranges, write_files
     from lashwave.report import table_file
@@ -68,11 +75,13 @@ def sensitivity(
                 list(index.columns), index.astype(object).to_numpy().tolist()
             ),
             "slopes.csv": table_file(list(slope.columns), slope.astype(object).to_numpy().tolist()),
+            "sensitivity.html": _page(index, slope, spread_of, table).encode(),
         },
         others=True,
     )
     _show(index, out)
-    _cautions(index, int((table["bad"] != "").sum()), len(table))
+    for caution in _cautions(index, table):
+        console.say(f"caution: {caution}")
     return 0
 
 
@@ -129,11 +138,50 @@ WIDE = 0.1
 """Half width of an interval of a share from which it is too wide to rank inputs by."""
 
 
-def _cautions(index: pd.DataFrame, bad: int, count: int) -> None:
+def _cautions(index: pd.DataFrame, table: pd.DataFrame) -> list[str]:
     """What makes the shares less sure than they look."""
+    found = []
     wide = float(index[["first_half", "total_half"]].max(axis=None))
+    bad = int((table["bad"] != "").sum())
     if wide > WIDE:
-        console.say(f"caution: intervals as wide as ±{wide:.2f}; four times the --base halves them")
+        found.append(f"intervals as wide as ±{wide:.2f}; four times the --base halves them")
     if bad:
-        console.say(f"caution: {bad} of {count} throws cannot be trusted; the points that belong "
-                    "with them are left out")  # fmt: skip
+        found.append(f"{bad} of {len(table)} throws cannot be trusted; the points that belong with "
+                     "them are left out")  # fmt: skip
+    return found
+
+
+def _page(
+    index: pd.DataFrame, slope: pd.DataFrame, ranges: Mapping[str, tuple[float, float]],
+    table: pd.DataFrame,
+) -> str:  # fmt: skip
+    """The page, in the units of inputs and outputs."""
+    from lashwave.report import figures_design, sensitivity_page as page
+    from lashwave.study import one_throw, throw_family
+
+    inputs = {item.name: item for item in throw_family.INPUTS}
+    units = {item.name: item.unit for item in one_throw.OUTPUTS}
+    columns = ["input", "first", "first_half", "total", "total_half"]
+    outputs = []
+    for item in one_throw.OUTPUTS:
+        rows = index[index["output"] == item.name][columns].itertuples(index=False, name=None)
+        outputs.append(page.Shares(item.name, item.unit, item.meaning, list(rows)))
+    slopes = [
+        page.Slope(row.output, row.input, row.slope,
+                   _over(units[row.output], inputs[row.input].unit), row.over_half_range)
+        for row in slope.itertuples()
+    ]  # fmt: skip
+    spread = [
+        [name, inputs[name].unit, low, high, inputs[name].meaning]
+        for name, (low, high) in ranges.items() if high > low
+    ]  # fmt: skip
+    figure = figures_design.shares({one.output: one.rows[:DRAWN] for one in outputs})
+    return page.page(outputs, slopes, spread, figure, throws=len(table),
+                     cautions=_cautions(index, table))  # fmt: skip
+
+
+def _over(unit: str, of: str) -> str:
+    """A unit over another, both as the tables have them."""
+    if of == "1":
+        return unit
+    return f"{unit} / ({of})" if "/" in of else f"{unit} / {of}"

@@ -16,12 +16,15 @@ DONE = 0
 
 def flag(text: str, name: str | None = None) -> Parameter:
     """A switch that is off unless it is given."""
-    return Parameter(name=name, negative="", help=text)
+    return Parameter(name=name, negative="", help=text, show_default=False)
 
 
 Trial = Annotated[Path, Parameter(name="TRIAL", help="Folder that holds trial.toml.")]
+TrialOrCampaign = Annotated[
+    Path, Parameter(name="TRIAL", help="Folder that holds trial.toml, or what `campaign` wrote.")
+]
 Trials = Annotated[
-    list[Path], Parameter(name="TRIALS", help="Folders of trials; of answers too for `compare`.")
+    list[Path], Parameter(name="TRIALS", help="Folders of trials, or of their answers.")
 ]
 Answers = Annotated[
     Path, Parameter(name="--out", help="Folder for the answers; an earlier answer is replaced.")
