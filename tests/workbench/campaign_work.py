@@ -10,6 +10,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from lashwave.files import DiskFullError
 from lashwave.quantities.errors import NotConvergedError
 
 
@@ -55,9 +56,22 @@ def die(errand):
     name, folder = errand
     (folder / f"{name}-{time.monotonic_ns()}").touch()
     time.sleep(0.05)
-    if name == "heavy":
+    if name == "heavy" or (name == "once" and len(list(folder.glob("once-*"))) == 1):
         os.kill(os.getpid(), signal.SIGKILL)
     return name
+
+
+def unwritable(folder: Path, out: Path, known: tuple[Any, ...] = ()) -> dict[str, Any]:
+    """As `quick`, but what it says of the third throw fits in no JSON."""
+    facts = quick(folder, out, known)
+    return facts | ({"residual": float("nan")} if folder.name == "t002" else {})
+
+
+def full(folder: Path, out: Path, known: tuple[Any, ...] = ()) -> dict[str, Any]:
+    """As `quick`, but the disk is full at the third throw."""
+    if folder.name == "t002":
+        raise DiskFullError("no room")
+    return quick(folder, out, known)
 
 
 def in_form(folder: Path, out: Path, known: tuple[Any, ...] = ()) -> dict[str, Any]:

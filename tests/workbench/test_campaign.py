@@ -2,13 +2,16 @@
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
 import threading
 import time
 from collections import Counter
+from itertools import count
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -17,14 +20,20 @@ import pyarrow.parquet
 import pytest
 from distributed import LocalCluster
 
-from lashwave.files import ANSWER_FILES, campaign_place as at, read_campaign, read_campaign_table
+from lashwave.files import (
+    ANSWER_FILES,
+    DiskFullError,
+    campaign_place as at,
+    read_campaign,
+    read_campaign_table,
+)
 from lashwave.files.summaries import read_summary
 from lashwave.pipeline import silent
 from lashwave.quantities.errors import InputError
-from lashwave.study import crew
+from lashwave.study import CampaignThrow, crew
 from lashwave.workbench import campaign_command as campaign, campaign_run as running
 from lashwave.workbench.deposit_campaign import packed_campaign
-from tests.workbench.campaign_work import die, make_trials, quick, usable
+from tests.workbench.campaign_work import die, full, make_trials, quick, unwritable, usable
 
 ROOT = Path(__file__).parents[2]
 RUN = """
@@ -53,6 +62,19 @@ def repeated(out):
     return again
 
 
+def gone(pids, patience=20.0):
+    """Whether processes end, those that nobody has waited for yet counted as ended."""
+    until = time.monotonic() + patience
+    while time.monotonic() < until:
+        states = [Path(f"/proc/{pid}/stat") for pid in pids]
+        if not any(
+            s.exists() and s.read_text().rsplit(")", 1)[1].split()[0] != "Z" for s in states
+        ):
+            return True
+        time.sleep(0.05)
+    return False
+
+
 def test_kills_at_random_moments_lose_nothing_and_repeat_nothing(tmp_path):
     make_trials(tmp_path / "throws", 24, 0.05)
     script = tmp_path / "run.py"
@@ -68,6 +90,8 @@ def test_kills_at_random_moments_lose_nothing_and_repeat_nothing(tmp_path):
         time.sleep(moments.uniform(0.1, 1.2))
         one.send_signal(signal.SIGKILL)
         one.wait()
+        workers = {line["pid"] for line in at.read_log(out)}
+        assert gone(workers), "workers outlive the campaign that was killed"
         for place in (out / at.THROWS).glob("t*"):  # what stands there is whole
             mark = at.read_mark(place)
             assert mark is not None and mark.state == at.DONE
@@ -77,6 +101,8 @@ def test_kills_at_random_moments_lose_nothing_and_repeat_nothing(tmp_path):
     assert list(table["trial"]) == [f"t{i:03d}" for i in range(24)]
     assert set(table["state"]) == {"done"}
     assert repeated(out) == []
+    checked = [line["trial"] for line in at.read_log(out) if line["event"] == "checked"]
+    assert sorted(checked) == list(table["trial"])  # each once, however often it was killed
     events = Counter(line["event"] for line in at.read_log(out))
     assert events["started"] >= 24 >= events["done"] >= 20
     for name, speed in zip(table["trial"], table["peak_tip_speed [m s-1]"], strict=True):
@@ -118,6 +144,72 @@ def test_a_failure_is_kept_and_tried_again_on_demand(tmp_path):
     run(how())
     late = [line for line in at.read_log(out)[begun:] if line["event"] == "started"]
     assert [line["trial"] for line in late] == ["t002", "t000"]
+
+
+def test_what_is_gone_or_was_mended_is_done_anew_and_nothing_else(tmp_path):
+    make_trials(tmp_path / "throws", 3, 0.0)
+    out = tmp_path / "out"
+    campaign.carried_out(tmp_path / "throws", out, how())
+    begun = len(at.read_log(out))
+    shutil.rmtree(out / at.THROWS / "t001" / at.ANSWERS)
+    (tmp_path / "throws" / "t002.mends.toml").write_text("# a point is left out\n")
+    assert campaign.carried_out(tmp_path / "throws", out, how())["done"] == 3
+    late = [line["trial"] for line in at.read_log(out)[begun:] if line["event"] == "started"]
+    assert sorted(late) == ["t001", "t002"]
+
+
+def test_a_throw_whose_facts_cannot_be_written_fails_alone(tmp_path):
+    make_trials(tmp_path / "throws", 4, 0.0)
+    record = campaign.carried_out(tmp_path / "throws", tmp_path / "out", how(work=unwritable))
+    assert (record["done"], record["failed"]) == (3, 1)
+    assert "ValueError" in record["ranked"][0]["because"]
+
+
+def test_a_full_disk_stops_the_campaign_and_is_no_throws_fault(tmp_path):
+    make_trials(tmp_path / "throws", 4, 0.0)
+    with pytest.raises(DiskFullError):
+        campaign.carried_out(tmp_path / "throws", tmp_path / "out", how(work=full, workers=1))
+    marks = [at.read_mark(place) for place in sorted((tmp_path / "out" / at.THROWS).glob("t*"))]
+    assert [mark.state for mark in marks] == [at.DONE] * 2
+    assert not list((tmp_path / "out" / at.THROWS).glob("t002"))
+
+
+def test_another_question_is_asked_of_every_throw_anew(tmp_path):
+    make_trials(tmp_path / "throws", 2, 0.0)
+    for work in (quick, unwritable):
+        campaign.carried_out(tmp_path / "throws", tmp_path / "out", how(work=work, workers=1))
+    log = at.read_log(tmp_path / "out")
+    assert [line["trial"] for line in log if line["event"] == "started"] == ["t000", "t001"] * 2
+
+
+@pytest.mark.parametrize(
+    ("took", "left"), [(10.0, "25 s"), (200.0, "8 min"), (3600.0, "2.5 h"), (None, "")]
+)
+def test_the_time_left_follows_from_what_throws_took_and_how_many_run_at_once(took, left):
+    run = running.Campaign((), Path(), how(workers=2), list)
+    states = [*["done"] * 2, "failed", *["waiting"] * 5]
+    run.throws = {
+        str(i): CampaignThrow(str(i), "", "", None, state=s) for i, s in enumerate(states)
+    }
+    run.seconds = [0.8 * took, 1.2 * took] if took else []
+    said = []
+    run._say(lambda text, share: said.append((text, share)))
+    text = f"3 of 8 throws, 1 failed, {left} left" if left else "3 of 8 throws, 1 failed"
+    assert said == [(text, 3 / 8)]
+
+
+def test_the_table_fills_while_throws_finish(tmp_path, monkeypatch):
+    make_trials(tmp_path / "throws", 3, 0.0)
+    clock = SimpleNamespace(monotonic=count(0.0, 2.0).__next__)
+    monkeypatch.setattr(running, "time", clock)  # two seconds go by at every look
+    seen = []
+
+    def changed(throws):
+        seen.append([t.state for t in throws].count("done"))
+
+    listed = read_campaign(tmp_path / "throws")
+    running.Campaign(listed, tmp_path / "out", how(workers=1), changed).run(silent)
+    assert seen == [2]
 
 
 def test_a_table_names_trials_and_their_conditions(tmp_path):
@@ -204,6 +296,19 @@ def test_a_cluster_that_loses_workers_gives_the_same_table(tmp_path):
     assert one.read_bytes() == other.read_bytes()
 
 
+def test_a_finished_campaign_asks_for_no_process_and_no_scheduler(tmp_path, monkeypatch):
+    make_trials(tmp_path / "throws", 2, 0.0)
+    with (tmp_path / "throws" / "t001" / "trial.toml").open("a") as file:
+        file.write("fails\n")
+    campaign.carried_out(tmp_path / "throws", tmp_path / "out", how())
+    monkeypatch.setattr(crew, "ProcessPoolExecutor", None)
+    for scheduler in (None, "tcp://127.0.0.1:9"):
+        record = campaign.carried_out(
+            tmp_path / "throws", tmp_path / "out", how(scheduler=scheduler)
+        )
+        assert (record["done"], record["failed"]) == (1, 1)
+
+
 def test_no_scheduler_is_one_line(tmp_path, monkeypatch):
     make_trials(tmp_path / "throws", 1, 0.0)
     monkeypatch.setattr(crew, "PATIENCE", 1)
@@ -221,7 +326,7 @@ def test_two_campaigns_in_one_folder_do_not_mix(tmp_path):
 
 
 def test_a_job_that_ends_its_process_takes_no_other_with_it(tmp_path):
-    names = ("heavy", "light", "unlucky", "later")
+    names = ("heavy", "light", "unlucky", "once", "later")
     ends = {e.name: e for e in crew.local(die, {n: (n, tmp_path) for n in names}, 2)}
     assert set(ends) == set(names)
     assert "want of memory" in ends["heavy"].lost

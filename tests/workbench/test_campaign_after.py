@@ -3,7 +3,9 @@
 import csv
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
@@ -14,7 +16,11 @@ from lashwave.files import read_campaign, read_campaign_table
 from lashwave.files.write_trial import write_trial
 from lashwave.quantities import InputError
 from lashwave.study import learn
-from lashwave.workbench import campaign_command as campaign, campaign_run as running
+from lashwave.workbench import (
+    campaign_command as campaign,
+    campaign_learn,
+    campaign_run as running,
+)
 from lashwave.workbench.cli import main
 from tests.workbench.campaign_work import in_form, learning, make_trials, usable
 from tests.workbench.conftest import swing
@@ -148,3 +154,33 @@ def test_a_second_pass_knows_what_the_others_say_and_counts_it_once(tmp_path):
     log = (tmp_path / "out" / "second" / "log.jsonl").read_text()
     campaign.second_pass(tmp_path / "throws", tmp_path / "out", how)
     assert (tmp_path / "out" / "second" / "log.jsonl").read_text() == log  # nothing is repeated
+
+
+def test_a_second_pass_is_done_anew_where_the_others_say_something_else(tmp_path):
+    make_trials(tmp_path, 3, 0.0)
+    how = running.How(workers=1, work=learning, check=usable)
+    table, speeds = tmp_path / "session.csv", []
+    for names in (("t000", "t001"), ("t000", "t001", "t002")):
+        table.write_text("\n".join(["trial", *names, ""]))
+        campaign.carried_out(table, tmp_path / "out", how)
+        campaign.second_pass(table, tmp_path / "out", how)
+        found = read_campaign_table(tmp_path / "out/second").set_index("trial")
+        speeds.append(found["peak_tip_speed [m s-1]"])
+    assert (speeds[0] != speeds[1][["t000", "t001"]]).all()
+
+
+def test_what_is_written_of_shared_parameters_holds_the_chains_own_error(tmp_path):
+    make_trials(tmp_path / "throws", 3, 0.0)
+    how = running.How(workers=1, work=learning, check=usable)
+    campaign.carried_out(tmp_path / "throws", tmp_path / "out", how)
+    throws = running.Campaign(read_campaign(tmp_path / "throws"), tmp_path / "out", how, list)
+    found = replace(learn(throws.standing()), model_sd=np.array([0.04]))
+    told = campaign_learn.record_of(found)["parameters"]["drag_normal"]["specimens"]["lash C"]
+    own = found.found.specimens["lash C"].covariance[0, 0]
+    assert told["sd"] == pytest.approx((own + 0.04**2) ** 0.5)
+    scores = np.array([[0.0, 1.0, 4.0], [1.0, np.nan, 3.0], [0.0, 3.0, 6.0], [0.0, 5.0, 2.0]])
+    said = campaign_learn.held_out(SimpleNamespace(scores=scores))
+    assert said["one_other_throw"] == {
+        "gain": 3.0, "standard_error": pytest.approx(2.0 / 3**0.5), "throws": 3,
+    }  # fmt: skip
+    assert said["all_other_throws"]["gain"] == 3.5
