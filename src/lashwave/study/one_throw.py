@@ -47,9 +47,9 @@ class Output(NamedTuple):
 OUTPUTS = (
     Output("peak_speed", "m/s", "first peak of the tip's speed, as the fold reaches it"),
     Output("peak_speed_100us", "m/s", "largest mean speed of the tip over 100 us"),
-    Output("crack_time", "s", "of that peak, from the hand's stop"),
+    Output("crack_time", "s", "time of that peak, from the hand's stop"),
     Output("crack_ahead", "m", "place of the tip then, level, before the hand's stop"),
-    Output("crack_up", "m", "and above it"),
+    Output("crack_up", "m", "place of the tip then, above the hand's stop"),
     Output("peak_force", "N", "largest mean force of the hand over 5 ms, up to then"),
     Output("end_energy", "J", "largest kinetic energy of the line's last tenth, up to then"),
 )
