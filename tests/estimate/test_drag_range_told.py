@@ -36,5 +36,7 @@ def test_a_fit_passes_it_on(monkeypatch) -> None:
         trial=SimpleNamespace(line=line), stiffness=SimpleNamespace(guessed=False)
     )
     nothing = SimpleNamespace(camera={})
-    joint = SimpleNamespace(seen=nothing, weights=nothing, converged=True, clock_warnings=())
+    joint = SimpleNamespace(
+        seen=nothing, weights=nothing, converged=True, clock_warnings=(), stand_off=0.0
+    )
     assert diagnosis.warnings_of(setup, joint) == ("air drag: beyond",)

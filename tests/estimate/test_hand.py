@@ -8,9 +8,10 @@ import pytest
 from lashwave import twin
 from lashwave.estimate import Options, normal as eq
 from lashwave.estimate.anchor import shape_prior
+from lashwave.estimate.hand_jerk import jerk_density
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import moved, with_shares
-from lashwave.estimate.setup import jerk_density, set_up
+from lashwave.estimate.setup import set_up
 from lashwave.estimate.sighting_rows import full_weights
 from lashwave.estimate.sweep import initial_shared, spline_path
 

@@ -49,7 +49,7 @@ def test_marker_residuals_are_prediction_less_sample_over_sd(seed, station_sd):
     markers = setup.trial.markers
     found = look(setup, path, full_weights(setup)).marker
     sd = np.sqrt(markers.sd**2 + markers.stand_off**2 / 3)
-    np.testing.assert_allclose(marker_sd(setup), sd)
+    np.testing.assert_allclose(marker_sd(setup, full_weights(setup)), sd)
     inside = (markers.time >= path.time[0]) & (markers.time <= path.time[-1])
     assert 3 < inside.sum() < markers.time.size
     for t, when in enumerate(markers.time):

@@ -123,7 +123,7 @@ def swing():
 
 
 def test_withheld_samples_of_a_swing_fall_within_their_intervals(swing):
-    fit, setup, _ = swing
+    fit, setup, joint = swing
     check = fit.withheld
     share = check.count / check.count.sum()
     assert check.count.sum() >= 200
@@ -131,7 +131,7 @@ def test_withheld_samples_of_a_swing_fall_within_their_intervals(swing):
     # All groups sit in one correlated record: only gross over-confidence can be seen here; that
     # intervals are not too wide either is seen above, where the noise is known.
     assert check.coverage @ share >= 0.80
-    sample = fit.residuals.marker * marker_sd(setup)[..., None]
+    sample = fit.residuals.marker * marker_sd(setup, joint.weights)[..., None]
     inside = np.sqrt(np.nanmean(sample[:, ~setup.trial.markers.on_handle] ** 2))
     assert inside < np.sqrt(check.rms**2 @ share) < 5.0 * inside
 

@@ -84,7 +84,7 @@ def test_a_hidden_stretch_is_hidden():
 def test_a_stand_off_keeps_its_angle_in_a_plane_and_stays_normal():
     angle = np.linspace(0, 3.0, 50)
     tangent = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=-1)[:, None]
-    normal = transported(tangent, np.random.default_rng(7))
+    normal = transported(tangent, np.random.default_rng(7).normal(size=(1, 3)))
     np.testing.assert_allclose((normal * tangent).sum(-1), 0.0, atol=1e-12)
     # turning about z, the share along z and that along z x t both stay as they are
     sideways = np.cross([0.0, 0.0, 1.0], tangent)

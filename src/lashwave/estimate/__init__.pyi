@@ -23,4 +23,5 @@ from .setup import (
     FitSetup as FitSetup,
     held_scales as held_scales,
     set_up as set_up,
+    standing_off as standing_off,
 )

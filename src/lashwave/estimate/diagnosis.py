@@ -192,6 +192,11 @@ def warnings_of(setup: FitSetup, joint: Joint) -> tuple[str, ...]:
     found.extend(stretch.words for stretch in few_seen(setup.trial))
     found.extend(joint.clock_warnings)
     found.extend(_clock_warnings(setup, joint))
+    if joint.stand_off > 0:
+        found.append(
+            f"by the motion, markers stand some {1e3 * joint.stand_off:.1f} mm off the line's "
+            "axis; nothing was stated: give `stand_off` under [markers] if it is known"
+        )
     if setup.stiffness.guessed:
         found.append(
             "bending stiffness was neither measured nor stated; it was "

@@ -66,6 +66,8 @@ def as_arrays(state: State) -> dict[str, Array]:
         "anchor_direction": anchor.direction,
         "anchor_axes": anchor.axes,
     }
+    if state.weights.across is not None:
+        kept["marker_across"] = state.weights.across
     for name, weight in state.weights.camera.items():
         kept[f"camera_weight:{name}"] = weight
     return kept
@@ -95,7 +97,12 @@ def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
     anchor = Anchor(
         *(kept[f"anchor_{name}"] for name in ("matrix", "offset", "base", "direction", "axes"))
     )
-    return State(path, kept["density"], Weights(kept["marker_weight"], camera), anchor)
+    return State(
+        path,
+        kept["density"],
+        Weights(kept["marker_weight"], camera, across=kept.get("marker_across")),
+        anchor,
+    )
 
 
 LAWS = len(LAW_NAMES)

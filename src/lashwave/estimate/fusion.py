@@ -22,7 +22,7 @@ from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.options import Options
 from lashwave.estimate.posterior import draws_of, field_of
-from lashwave.estimate.setup import FitSetup, set_up
+from lashwave.estimate.setup import FitSetup, set_up, standing_off
 from lashwave.estimate.sweep import BOLD, WARY, SweepEnd, sweep
 from lashwave.estimate.withheld import withheld_of
 from lashwave.quantities import Fit, Mask, NotConvergedError, Trial
@@ -56,13 +56,15 @@ def solved(
     tell = progress or _silent
     setup = set_up(trial, options or Options())
     smooth, jumps = without_jumps(trial)
-    return setup, sought(setup, smooth, jumps, tell)
+    return sought(setup, smooth, jumps, tell)
 
 
 def sought(
     setup: FitSetup, smooth: Trial, jumps: Mask, tell: Progress, front: SweepEnd | None = None
-) -> Joint:
+) -> tuple[FitSetup, Joint]:
     """The more believable of two searches, the second only where the first is doubtful.
+
+    With the problem as it is then, markers' arms among its unknowns where they stand off.
 
     smooth : the trial without samples that jump; jumps : (T, L), no unit, which these are.
     front : where the search goes on; None where the record begins.
@@ -73,7 +75,7 @@ def sought(
     """
     start = replace(setup, trial=smooth, hand_jerk=np.inf)
     before = None if front is None else front.anchor
-    best: Joint | None = None
+    best: tuple[FitSetup, Joint, float] | None = None
     for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
         try:
             path, weights = sweep(start, partial(_stage_progress, tell, stage), stride, front)
@@ -83,12 +85,14 @@ def sought(
             if stride is WARY and best is None:
                 raise
             continue
-        if best is None or implausibility(setup, joint) < implausibility(setup, best):
-            best = joint
-        if implausibility(setup, best) <= IMPLAUSIBLE:
+        found = standing_off(setup, joint.stand_off)
+        doubt = implausibility(found, joint)
+        if best is None or doubt < best[2]:
+            best = found, joint, doubt
+        if best[2] <= IMPLAUSIBLE:
             break
     assert best is not None  # the last of the strides has raised
-    return best
+    return best[:2]
 
 
 def estimate(trial: Trial, options: Options | None = None, progress: Progress | None = None) -> Fit:
@@ -134,4 +138,5 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         warnings=said,
         withheld=withheld_of(setup, joint),
         history=joint.history,
+        stand_off=setup.trial.markers.stand_off,
     )

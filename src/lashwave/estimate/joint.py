@@ -15,8 +15,9 @@ from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
-from lashwave.estimate.setup import FitSetup, held_scales
+from lashwave.estimate.setup import FitSetup, held_scales, standing_off
 from lashwave.estimate.sighting_rows import Seen, Weights, look, station_nodes, tail_weights
+from lashwave.estimate.stand_off import WIDEST, arms_followed, learnt, slow_times
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
 from lashwave.instruments import flash_bound, frame_time, project
 from lashwave.quantities import DISTRUSTED, Array, Camera
@@ -172,6 +173,8 @@ class Joint:
     """Factor on the stated density of the random acceleration."""
     held: FitSetup | None = None
     """The problem as it was fitted: scales held, clocks as their flashes bound them."""
+    stand_off: float = 0.0
+    """Of markers from the axis [m], where the sightings ask for one that nobody stated."""
 
 
 def regridded(setup: FitSetup, path: Path, kept: int = 0) -> Path:
@@ -251,6 +254,43 @@ class _Stages:
         self.anchor = self.before or shape_prior(self.setup, self.search.path)
         self.density = spread(self.setup, self.search.path)
 
+    def follow_arms(self) -> None:
+        """Markers' arms in the axes of the path as it is now.
+
+        As long as a stand-off is a spread, all motions agree with the model: how far that is to be
+        trusted says only what is stated.
+        """
+        followed = arms_followed(self.setup, self.search.path, self.weights)
+        if followed.across is not None and self.weights.across is None:
+            self.factor = max(self.factor, 1.0)
+        self.weights = followed
+
+    def learn_arms(self) -> float:
+        """Stand-off [m] of markers that nobody stated, its arms then fitted too; 0 for none."""
+        path = self.search.path
+        wide = standing_off(self.setup, WIDEST)
+        arms = wide.shared.mean.size - path.shared.size
+        still = replace(path, shared=np.append(path.shared, np.zeros(arms)))
+        weights = arms_followed(wide, still, self.weights)
+        slow = still.part(0, slow_times(still.time))
+        density = self.density[: slow.time.size] * self.factor
+        found = final(wide, slow, density, weights, self.anchor, self.search.room)
+        size = learnt(*found, arms)
+        if size > 0.0:
+            self.setup = standing_off(self.setup, size)
+            self.search.path = still
+            self.follow_arms()
+            self.weights = without_outliers(self.setup, self.search.path, self.weights)
+            self.run("markers off the axis", 0.86, 10, 1e-3)
+            self.reweigh()
+            self.run("robust weights", 0.88, 4, 1e-3)
+        return size
+
+    def reweigh(self) -> None:
+        """Robust weights and axes across the line, at the path as it is now."""
+        self.weights = reweighted(self.setup, self.search.path, self.weights)
+        self.follow_arms()
+
     def run(self, what: str, share: float, iterations: int, tolerance: float) -> None:
         """Some steps with the weights and the density as they stand."""
         self.progress(f"{what}, {self.search.path.time.size} times", share)
@@ -307,7 +347,7 @@ def held(setup: FitSetup) -> FitSetup:
     return replace(setup, shared=replace(setup.shared, sd=sd))
 
 
-FINAL_DAMPINGS = (1e-9, 1e-6, 1e-3, 1.0)
+FINAL_DAMPINGS = (eq.LEAST_DAMPING, 1e-6, 1e-3, 1.0)
 """In rad^-2: the last one says no more than that a link points within a radian of where it does."""
 
 
@@ -356,10 +396,13 @@ def joint_fit(
         stages.admit_cameras()
     stages.weights = reweighted(setup, stages.search.path, replace(stages.weights, camera_sd=None))
     stages.regrid()
+    stages.follow_arms()
     stages.run("all sightings", 0.7, 6, 2e-3)
     for i in range(2):
-        stages.weights = reweighted(setup, stages.search.path, stages.weights)
+        stages.reweigh()
         stages.run("robust weights", 0.78 + 0.05 * i, 4, 1e-3)
+    unstated = setup.options.arms and setup.trial.markers.stand_off == 0
+    stand_off = stages.learn_arms() if unstated else 0.0
     excess = stages.excess()
     if excess > CONSISTENT:
         stages.factor *= min(excess**2, 10.0)
@@ -374,5 +417,5 @@ def joint_fit(
     return Joint(
         path, density, stages.weights, stages.anchor, normal.axes, normal.seen, factor,
         tuple(stages.search.history), bool(decrement < LAST_STEP**2 * step.size), excess,
-        stages.clock_warnings, stages.factor, stages.setup,
+        stages.clock_warnings, stages.factor, stages.setup, stand_off,
     )  # fmt: skip

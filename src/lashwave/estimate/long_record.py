@@ -71,7 +71,8 @@ def solved_long(
     """
     tell = progress or _silent
     shelf = shelf or NoShelf()
-    setup = set_up(trial, options or Options())
+    # A window's axes across the line begin as they may: no arm would go on into the next.
+    setup = set_up(trial, replace(options or Options(), arms=False))
 
     def of_windows(stage: str, share: float) -> None:
         tell(stage, SEARCHED * share)

@@ -153,7 +153,7 @@ def _sought_window(
     }
     own = replace(setup, trial=_timed(cut_trial(setup.trial, rows, points), clocks, time))
     calm = _timed(cut_trial(smooth, rows, points), clocks, time)
-    joint = sought(own, calm, jumps[rows], tell, None if before is None else before.front)
+    _, joint = sought(own, calm, jumps[rows], tell, None if before is None else before.front)
     return _kept_of(own, joint, clocks, stop, final)
 
 

@@ -8,7 +8,7 @@ the joint fit also asks that the acceleration change little from one time to the
 
     r = (a_{k+1} - a_k) / sqrt(q (t_{k+1} - t_k)),    a_k = (v+ - v-) / H,
 
-with q [m2/s5] the spectral density of the jerk (`lashwave.estimate.hand_density`).
+with q [m2/s5] the spectral density of the jerk (`hand_jerk`).
 That a_k is a mean over two steps, so that neighbouring rows are not independent of each other, is
 neglected.
 """
@@ -28,6 +28,9 @@ from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Seen, Weights, look
 from lashwave.quantities import Array, NotConvergedError
 
+LEAST_DAMPING = 1e-9
+"""Added to the diagonal where nothing is to be held back [1/rad2]: rounding alone would make some
+equations indefinite."""
 TIMES = 4
 """That a row touches."""
 

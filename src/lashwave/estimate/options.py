@@ -44,6 +44,8 @@ class Options:
     """Degrees of freedom of the robust (Student) loss."""
     seed: int = 20260501
     """Of the posterior draws."""
+    arms: bool = True
+    """Whether markers' arms off the line are followed; else a stand-off is a spread of places."""
     known: tuple[tuple[str, float, float], ...] = ()
     """Shared parameters that other throws have made known, in place of what the trial states: name,
     mean and standard deviation, scales of the law as logarithms."""

@@ -29,6 +29,7 @@ from scipy.interpolate import CubicSpline
 from scipy.signal import savgol_filter
 
 from lashwave.estimate.course import Dynamics
+from lashwave.estimate.hand_jerk import jerk_density
 from lashwave.estimate.momentum_rows import LAW_NAMES, KernelChain
 from lashwave.estimate.options import Options
 from lashwave.mechanics import (
@@ -83,66 +84,6 @@ def _speed_squared(camera: Camera, length: float) -> Array:
     return np.asarray(np.maximum(np.interp(camera.tuft.frame, middle, step), 1e-3) ** 2)
 
 
-NEAREST = 3
-"""How many markers next to the hand tell its jerk."""
-FEWEST = 20
-"""Samples that a marker must have to be asked."""
-EXPONENTS = np.arange(0.0, 9.1, 0.5)
-"""Of ten, tried for the density of the jerk [m2/s5]: from a hand at rest to a blow."""
-
-
-def jerk_density(trial: Trial) -> float:
-    """Most probable density of the hand's jerk [m2/s5], from the markers next to it.
-
-    inf where no marker there was seen often enough, and where the far end is held too.
-    """
-    markers = trial.markers
-    order = np.argsort(np.where(markers.on_handle, -1.0, markers.station))
-    near = [i for i in order if np.isfinite(markers.position[:, i, 0]).sum() >= FEWEST][:NEAREST]
-    if trial.line.ends == "held" or not near:
-        return np.inf
-    step = 1.0 / markers.rate
-    total = np.zeros(EXPONENTS.size)
-    for label in near:
-        total += _log_likelihood(markers.position[:, label], markers.sd[:, label], step)
-    best = int(total.argmax())
-    if best in (0, total.size - 1):
-        return float(10.0 ** EXPONENTS[best])
-    left, middle, right = total[best - 1 : best + 2]
-    shift = 0.5 * (left - right) / (left - 2.0 * middle + right)
-    return float(10.0 ** (EXPONENTS[best] + shift * (EXPONENTS[1] - EXPONENTS[0])))
-
-
-def _log_likelihood(place: Array, sd: Array, step: float) -> Array:
-    """Of each tried density, by a marker's places (T, 3) with gaps, standard deviations (T,)."""
-    q = 10.0**EXPONENTS
-    move = np.array([[1.0, step, 0.5 * step**2], [0.0, 1.0, step], [0.0, 0.0, 1.0]])
-    grow = np.array(
-        [
-            [step**5 / 20, step**4 / 8, step**3 / 6],
-            [step**4 / 8, step**3 / 3, step**2 / 2],
-            [step**3 / 6, step**2 / 2, step],
-        ]
-    )
-    spread = q[:, None, None] * grow
-    state = np.zeros((q.size, 3, 3))  # density, derivative, axis
-    state[:, 0] = place[np.isfinite(place[:, 0])][0]
-    cover = np.tile(np.diag([1.0, 1e2, 1e4]), (q.size, 1, 1))
-    log = np.zeros(q.size)
-    for seen, own in zip(place, sd, strict=True):
-        state = move @ state
-        cover = move @ cover @ move.T + spread
-        if not np.isfinite(seen[0]):
-            continue
-        total = cover[:, 0, 0] + own**2
-        miss = seen - state[:, 0]
-        log -= 0.5 * ((miss**2).sum(axis=1) / total + 3.0 * np.log(total))
-        gain = cover[:, :, 0] / total[:, None]
-        state = state + gain[:, :, None] * miss[:, None, :]
-        cover = cover - gain[:, :, None] * cover[:, None, 0, :]
-    return log
-
-
 DAMPING_TIME = Law.damping_time
 """Stated time constant of bending damping [s]; `damping_time` is fitted over this."""
 DRAG_LOG_SD = (0.15, 0.7)
@@ -156,6 +97,8 @@ STIFFNESS_LOG_SD = 0.15
 from its dynamic stiffness."""
 
 
+OFF_AXIS = ("off_axis_1", "off_axis_2")
+"""Of a marker's centre from the line's axis [m], along two axes that go with the line."""
 LENGTH = "length"
 """Of the whole line, off what was measured [m]: as sure as the stations along it."""
 HINGE = "hinge"
@@ -316,6 +259,26 @@ def _better_known(shared: Shared, options: Options) -> Shared:
     return replace(shared, mean=mean, sd=sd)
 
 
+def standing_off(setup: FitSetup, size: float) -> FitSetup:
+    """The problem with markers that stand off the axis by `size` [m], in directions to be found.
+
+    Each arm's two parts come last among the shared parameters; 0 adds none.
+    """
+    if size <= 0.0:
+        return setup
+    markers, shared = setup.trial.markers, setup.shared
+    labels = np.asarray(markers.labels)[~markers.on_handle]
+    names = tuple(f"{what}:{label}" for label in labels for what in OFF_AXIS)
+    sd = np.full(len(names), size / np.sqrt(2.0))
+    longer = Shared(
+        shared.names + names,
+        np.concatenate([shared.mean, np.zeros_like(sd)]),
+        np.concatenate([shared.sd, sd]),
+    )
+    stated = replace(setup.trial, markers=replace(markers, stand_off=size))
+    return replace(setup, trial=stated, shared=longer)
+
+
 def set_up(trial: Trial, options: Options) -> FitSetup:
     """Cut the line at the markers, place masses, and list the shared parameters."""
     line, markers = trial.line, trial.markers
@@ -338,7 +301,7 @@ def set_up(trial: Trial, options: Options) -> FitSetup:
         driven[links - chain.held_links :] = True
     air = medium(trial.air)
     density = min(options.hand_density, hand_density(trial))
-    return FitSetup(
+    bare = FitSetup(
         trial=trial,
         options=replace(options, hand_density=density),
         chain=chain,
@@ -352,6 +315,7 @@ def set_up(trial: Trial, options: Options) -> FitSetup:
         stiffness=stiffness,
         hand_jerk=jerk_density(trial),
     )
+    return standing_off(bare, markers.stand_off) if options.arms else bare
 
 
 def hand_density(trial: Trial) -> float:

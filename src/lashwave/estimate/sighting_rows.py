@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from lashwave.estimate.course import SightingRows
 from lashwave.estimate.path import Path
-from lashwave.estimate.setup import LENGTH, FitSetup
+from lashwave.estimate.setup import LENGTH, OFF_AXIS, FitSetup
 from lashwave.instruments import frame_time, project, project_jacobian, streaks
 from lashwave.quantities import Array, Camera, Index
 
@@ -39,6 +39,9 @@ class Weights:
     camera_sd: float | None = None
     """Standard deviation [px] that replaces smaller ones while the camera is let in; None: its own;
     inf: the camera is left out."""
+    across: Array | None = None
+    """(T, L, 2, 3), axes along which markers stand off the line, see `stand_off`; None: a stand-off
+    counts as spread."""
 
 
 @dataclass(frozen=True)
@@ -129,9 +132,10 @@ def _hinged(path: Path, rows: Any) -> Any:
     return rows
 
 
-def marker_sd(setup: FitSetup) -> Array:
+def marker_sd(setup: FitSetup, weights: Weights) -> Array:
     """(T, L) effective standard deviation of a coordinate [m]."""
-    return setup.trial.markers.spread
+    markers = setup.trial.markers
+    return markers.spread if weights.across is None else markers.sd
 
 
 def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> tuple[Any, Array]:
@@ -140,7 +144,7 @@ def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> t
     node : places (K, N + 1, 3) [m].
     """
     markers = setup.trial.markers
-    sd = marker_sd(setup)
+    sd = marker_sd(setup, weights)
     residual = np.full(markers.position.shape, np.nan)
     inside = (markers.time >= path.time[0] - 1e-9) & (markers.time <= path.time[-1] + 1e-9)
     use = np.isfinite(markers.position[..., 0]) & inside[:, None] & ~markers.on_handle
@@ -158,7 +162,6 @@ def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> t
     column = np.array(names, dtype=np.int64)[li]
     slip = np.where(column >= 0, path.shared[np.maximum(column, 0)], 0.0)
     difference = x + slip[:, None] * along - markers.position[ti, li]
-    residual[ti, li] = difference / sd[ti, li][:, None]
     scale = np.sqrt(weights.marker[ti, li]) / sd[ti, li]
     p = np.zeros((ti.size, 3, 2, 3))
     for a in range(3):
@@ -166,6 +169,14 @@ def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> t
     tcol, tval = _blank(ti.size * 3)
     tcol[:, 0] = np.repeat(column, 3)
     tval[:, 0] = (along * scale[:, None]).ravel()
+    if weights.across is not None:
+        for axis, what in enumerate(OFF_AXIS):
+            out = weights.across[ti, li, axis]
+            arm = np.array([setup.shared.index(f"{what}:{label}") for label in markers.labels])[li]
+            difference += path.shared[arm][:, None] * out
+            tcol[:, 1 + axis] = np.repeat(arm, 3)
+            tval[:, 1 + axis] = (out * scale[:, None]).ravel()
+    residual[ti, li] = difference / sd[ti, li][:, None]
     rows = (
         np.repeat(k, 3),
         np.repeat(nodes, 3, axis=0),
@@ -204,7 +215,7 @@ def _handle_part(
         radius = np.linalg.norm(across, axis=-1)
         out = across / np.maximum(radius, 1e-9)[:, None]
         lean = (height / length)[:, None]
-        sd = marker_sd(setup)[ti, li]
+        sd = marker_sd(setup, weights)[ti, li]
         scale = np.sqrt(weights.marker[ti, li]) / sd
         for what, value, first, second in (
             ("axial", height, -(axis + arm / length), arm / length),

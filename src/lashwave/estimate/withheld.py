@@ -162,7 +162,7 @@ def withheld_of(setup: FitSetup, joint: Joint) -> Withheld:
     order = np.argsort(first, kind="stable")
     samples, marker = samples[order], marker[order]
     rows = rows_of(setup, joint, samples, marker)
-    own = marker_sd(setup) / np.sqrt(np.maximum(joint.weights.marker, 1e-12))
+    own = marker_sd(setup, joint.weights) / np.sqrt(np.maximum(joint.weights.marker, 1e-12))
     off: dict[int, list[Array]] = {}
     inside: dict[int, list[NDArray[np.bool_]]] = {}
     for g, h in enumerate(leverage(joint.factor, rows)):

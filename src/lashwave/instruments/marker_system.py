@@ -104,15 +104,16 @@ def swap_labels(position: Array, rig: MarkerRig, rng: np.random.Generator) -> tu
     return swapped, mask
 
 
-def transported(tangent: Array, rng: np.random.Generator) -> Array:
+def transported(tangent: Array, first: Array) -> Array:
     """Unit vectors (T, L, 3), normal to the line, that turn with it and do not twist.
 
     Parameters
     ----------
-    tangent : (T, L, 3), unit vectors. The first normal is drawn at random; from sample to sample
-        it takes the smallest rotation that carries one tangent to the next.
+    tangent : (T, L, 3), unit vectors. From sample to sample a normal takes the smallest rotation
+        that carries one tangent to the next.
+    first : (L, 3), any vectors not along the first tangents; their part across is where it starts.
     """
-    normal = rng.normal(size=tangent.shape[1:])
+    normal = first
     carried = np.empty_like(tangent)
     for k in range(tangent.shape[0]):
         if k:

@@ -8,6 +8,8 @@ errors that last, and are alike from sample to sample, are judged by how far suc
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lashwave.instruments import frame_time, project
@@ -35,7 +37,7 @@ def foretold(fit: Fit, hidden: Hidden, seed: int) -> Foretold:
     rng = np.random.default_rng(seed)
     groups: list[ForetoldSightings] = []
     outside = 0
-    markers = hidden.whole.markers
+    markers = replace(hidden.whole.markers, stand_off=fit.stand_off)
     within = (markers.time >= fit.time[0]) & (markers.time <= fit.time[-1])
     for i in np.flatnonzero(hidden.marker.any(axis=0)):
         rows = np.flatnonzero(hidden.marker[:, i] & within)

@@ -113,5 +113,7 @@ class Fit:
     """Of the sightings that the user withheld."""
     history: tuple[dict[str, float], ...] = field(default_factory=tuple)
     """One record an iteration: cost, step, damping."""
+    stand_off: float = 0.0
+    """Of markers from the line's axis [m], as stated or as the sightings ask."""
     curvature_sd: Array | None = None
     """(K, S) [1/m], of the draws; None where nobody asked for it."""

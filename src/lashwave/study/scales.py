@@ -19,6 +19,7 @@ from lashwave.estimate import (
     from_arrays,
     set_up,
     solved,
+    standing_off,
 )
 from lashwave.mechanics import droop_stiffness, known_stiffness
 from lashwave.quantities import Array, Line, NotConvergedError, Source, Trial
@@ -119,11 +120,13 @@ def likelihood_of(trial: Trial, get: Get, put: Put, progress: ShareProgress) -> 
     options = Options()
     setup = set_up(trial, options)
     arrays = get("state")
+    if arrays is not None:
+        setup = standing_off(setup, float(arrays.get("stand_off", 0.0)))
     state = None if arrays is None else from_arrays(setup, arrays)
     if state is None:
         setup, joint = solved(trial, options, lambda _, share: progress(FITTED * share))
         state = State(joint.path, joint.density, joint.weights, joint.anchor)
-        put("state", as_arrays(state))
+        put("state", as_arrays(state) | {"stand_off": np.array(joint.stand_off)})
     cross = cross_of(setup, state, lambda share: progress(FITTED + (1.0 - FITTED) * share))
     put("cross", {
         "names": np.array(cross.names),

@@ -57,7 +57,7 @@ def _handle_markers(
     handle = scene.lash.true.handle_length
     ends = path.at(times, np.array([0.0, handle]))[0]
     axis = (ends[:, 1] - ends[:, 0]) / handle
-    normal = transported(np.repeat(axis[:, None], 2, axis=1), rng)
+    normal = transported(np.repeat(axis[:, None], 2, axis=1), rng.normal(size=(2, 3)))
     along, out = rng.uniform(0.1, 0.9, 2) * handle, rng.uniform(0.03, 0.06, 2)
     return ends[:, :1] + along[:, None] * axis[:, None] + out[:, None] * normal
 
@@ -74,7 +74,7 @@ def read_markers(
         ahead = path.at(times, np.minimum(station + 5e-3, path.station[-1]))[0]
         tangent = ahead - path.at(times, station - 1e-3 * (station > 1e-3))[0]
         tangent /= np.linalg.norm(tangent, axis=-1, keepdims=True)
-        place = place + wishes.stand_off * transported(tangent, rng)
+        place = place + wishes.stand_off * transported(tangent, rng.normal(size=tangent.shape[1:]))
     speed = np.linalg.norm(velocity, axis=-1)
     grip = station < lash.true.handle_length
     labels = [f"G{i + 1}" for i in range(int(grip.sum()))]
