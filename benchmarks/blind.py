@@ -13,11 +13,12 @@ import numpy as np
 from engine import Specimen, Surroundings, march, settle
 from engine_kernels import forces
 
+from lashwave.instruments import frame_time
 from lashwave.mechanics.air import medium
 from lashwave.quantities.arrays import Array
 from lashwave.quantities.trial import Trial
 from lashwave.twin.bench import DRAWS, observe
-from lashwave.twin.lines import HELD_LINK
+from lashwave.twin.lines import HELD_LINK, equip
 from lashwave.twin.throw_scene import ThrowScene
 from lashwave.twin.truth import TrueMotion, Truth, output_times
 from lashwave.twin.views import Wishes
@@ -154,13 +155,64 @@ def engine_path(scene: ThrowScene) -> TrueMotion:
     )  # fmt: skip
 
 
+SPLICE = (0.02, 0.05)
+"""Length of a splice [m] and what it weighs more than the line [kg/m]: a gram in all."""
+
+
+def spliced(scene: ThrowScene, stiffness: bool) -> ThrowScene:
+    """The scene with a heavy splice on its line, weighed as the rest of the line is."""
+    line = scene.lash.true
+    rng = np.random.default_rng([scene.seed, 21])
+    at = line.handle_length + rng.uniform(0.4, 0.8) * (line.length - line.handle_length)
+    edges = at + np.array([-0.5, -0.49, 0.49, 0.5]) * SPLICE[0]
+    station = np.sort(np.concatenate([line.station, edges]))
+    inside = np.abs(station - at) < 0.495 * SPLICE[0]
+    assert line.bending_stiffness is not None
+    heavier = replace(
+        line,
+        station=station,
+        linear_density=np.interp(station, line.station, line.linear_density) + SPLICE[1] * inside,
+        diameter=np.interp(station, line.station, line.diameter),
+        bending_stiffness=np.interp(station, line.station, line.bending_stiffness),
+    )
+    return replace(scene, lash=equip(rng, heavier, stiffness))
+
+
+def harder(trial: Trial, hardship: str, true: dict[str, float | None]) -> Trial:
+    """A trial that sees less: the tip leaves the picture, or the grip is half hidden.
+
+    true : the true answers; the time of the tip's peak and the clocks are taken from them [s].
+    """
+    markers, peak = trial.markers, true["peak_tip_speed_time"] or 0.0
+    if hardship == "half-grip":
+        place = markers.position.copy()
+        place[markers.time > 0.5 * peak, list(markers.labels).index("G2")] = np.nan
+        return replace(trial, markers=replace(markers, position=place))
+    if hardship != "leaving":
+        return trial
+    cameras = []
+    for camera in trial.cameras:
+        offset = true[f"clock_offset:{camera.name}"] or 0.0
+        before = frame_time(camera.rate, camera.frame, offset) < peak - 1e-4
+        cameras.append(
+            replace(
+                camera, frame=camera.frame[before], station=camera.station[before],
+                uv=camera.uv[before], point_sd=camera.point_sd[before],
+            )
+        )  # fmt: skip
+    return replace(trial, cameras=tuple(cameras))
+
+
 def make_blind(
-    seed: int, kind: str, wishes: Wishes, stiffness: bool, cache: File
+    seed: int, kind: str, wishes: Wishes, stiffness: bool, cache: File, hardship: str = ""
 ) -> tuple[Trial, Truth]:
     """A blind trial; the engine's run is kept in `cache`, since it takes minutes."""
     scene = DRAWS[kind](seed, stiffness)
+    if hardship == "splice":
+        scene = spliced(scene, stiffness)
     cache.mkdir(parents=True, exist_ok=True)
-    kept = cache / f"engine-{GRIP_LINKS}-clamp-{kind}-{seed:03d}.npz"
+    heavy = "splice-" * (hardship == "splice")
+    kept = cache / f"engine-{GRIP_LINKS}-clamp-{heavy}{kind}-{seed:03d}.npz"
     if kept.exists():
         with np.load(kept) as stored:
             path = TrueMotion(**{name: stored[name] for name in stored.files})
@@ -168,6 +220,7 @@ def make_blind(
         path = engine_path(scene)
         np.savez_compressed(kept, **vars(path))
     trial, truth = observe(scene, path, wishes)
+    trial = harder(trial, hardship, truth.answers)
     answers = {name: value for name, value in truth.answers.items() if name not in LAWS}
     renamed = replace(trial, name=f"blind-{kind}-{seed:03d}")
     return renamed, replace(truth, answers=answers)

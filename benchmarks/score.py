@@ -159,6 +159,12 @@ def _covered(error: Array, sd: Array, mask: Mask) -> float | None:
     return float(picked.mean()) if picked.size else None
 
 
+def _wide(error: Array, sd: Array, mask: Mask) -> float | None:
+    """Standard deviations stated over errors made, both root mean squares [1]."""
+    picked = float((error**2)[mask].sum())
+    return float(np.sqrt((sd**2)[mask].sum() / picked)) if picked > 0.0 else None
+
+
 def motion_scores(trial: Trial, path: TrueMotion, fit: Fit, peak: float) -> dict[str, float | None]:
     """Root mean squares [m] and coverages of a fit, and the same RMS of naive practice."""
     whole, close = grids(trial, peak)
@@ -174,6 +180,7 @@ def motion_scores(trial: Trial, path: TrueMotion, fit: Fit, peak: float) -> dict
             scores[f"rms_{name}"] = _rms(position - truth, mask)
             scores[f"naive_{name}"] = _rms(plain, mask)
             scores[f"cover_{name}"] = _covered(position - truth, sd, mask)
+            scores[f"wide_{name}"] = _wide(position - truth, sd, mask)
     return scores
 
 

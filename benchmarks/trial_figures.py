@@ -69,6 +69,15 @@ def positions(good: list[dict[str, Any]], truth: str) -> list[Figure]:
                 "90 to 99 in the mean", bool(low <= held.mean() <= high),
             )
         )  # fmt: skip
+        wide = np.array(
+            [r["motion"][f"wide_{cover}"] for r in picked if f"wide_{cover}" in r["motion"]]
+        )
+        if wide.size:
+            rows.append(
+                Figure(f"stated deviation over error, {cover}, both RMS", truth, wide.size,
+                       float(np.median(wide)), float(wide.max()), "1.5 at most in the median",
+                       bool(np.median(wide) <= 1.5))
+            )  # fmt: skip
     return rows
 
 

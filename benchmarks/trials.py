@@ -26,6 +26,7 @@ from score import answer_scores, band, closure, motion_scores, naive_peaks, true
 from lashwave import twin
 from lashwave.twin.views import Wishes
 
+HARDSHIPS = ("splice", "leaving", "half-grip")
 FLAGS = ("engine", "no_camera", "second_view", "flashes", "lost_third", "no_stiffness")
 AMOUNTS = ("ghosts", "missing", "swaps", "clock_wrong", "droop_only")
 GOALS = {"rms_seen": 1e-3, "rms_lost": 4e-3, "rms_peak_lost": 8e-3}
@@ -51,6 +52,10 @@ def arguments() -> argparse.Namespace:
         help="droop tests in place of the stiffness column",
     )  # fmt: skip
     parser.add_argument("--engine", action="store_true", help="truth of the independent engine")
+    parser.add_argument(
+        "--hard", choices=HARDSHIPS, default="",
+        help="a heavy splice; a tip that leaves the picture at its peak; a grip half hidden",
+    )  # fmt: skip
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks"))
     parser.add_argument("--report", action="store_true", help="print what is cached, run nothing")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
@@ -60,6 +65,8 @@ def arguments() -> argparse.Namespace:
     args = parser.parse_args()
     if args.engine and args.droop_only:
         parser.error("--droop-only is of the project's own twin")
+    if args.hard and not args.engine:
+        parser.error("--hard is of the independent engine")
     return args
 
 
@@ -68,6 +75,7 @@ def name_of(args: argparse.Namespace) -> str:
     words = ["blind" if args.engine else "twin", args.kind]
     for flag in FLAGS[1:]:
         words += [flag] if getattr(args, flag) else []
+    words += [args.hard] if args.hard else []
     for option in AMOUNTS:
         words += [f"{option}{getattr(args, option):g}"] if getattr(args, option) else []
     return "-".join(words)
@@ -88,7 +96,8 @@ def make(args: argparse.Namespace, seed: int) -> tuple[Any, Any]:
     if args.engine:
         from blind import make_blind
 
-        return make_blind(seed, args.kind, Wishes(**wishes), not args.no_stiffness, args.cache)
+        stiff = not args.no_stiffness
+        return make_blind(seed, args.kind, Wishes(**wishes), stiff, args.cache, args.hard)
     trial, truth = twin.make(seed, args.kind, stiffness=not args.no_stiffness, **wishes)
     return with_droops(trial, truth, args.droop_only) if args.droop_only else (trial, truth)
 
@@ -267,6 +276,7 @@ def keep(args: argparse.Namespace, records: list[dict[str, Any]]) -> None:
     rows, notes = trial_figures.figures(records, args.engine)
     seeds = [record["seed"] for record in records]
     words = [f"--{flag.replace('_', '-')}" for flag in FLAGS if getattr(args, flag)]
+    words += ["--hard " + args.hard] if args.hard else []
     words += [f"--{o.replace('_', '-')} {getattr(args, o):g}" for o in AMOUNTS if getattr(args, o)]
     asked = " ".join(["python benchmarks/trials.py --kind", args.kind, *words])
     typed = " && ".join(f"{asked} --first {a} --count {n}" for a, n in runs(seeds)) + " --keep"
