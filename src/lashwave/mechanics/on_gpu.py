@@ -32,7 +32,7 @@ SINGLE = ("member", "triples", "drag", "bending", "lanes")
 """Modules of this room whose numbers are in single precision on the card."""
 THREADS = 64
 """Threads of a block."""
-RESIDENT, REGISTERS = 256, 255
+RESIDENT, REGISTERS = 512, 128
 """Members at work on each of the card's processors, and registers of each: more of the one leave
 less of the other."""
 
@@ -148,7 +148,7 @@ def _ready(registers: int) -> Any:
 
     table: Any = drag._power
     translator = Translator(build, {getattr(table, "py_func", table): power})
-    told = {} if config.ENABLE_CUDASIM else {"max_registers": registers}
+    told = {} if vars(config)["ENABLE_CUDASIM"] else {"max_registers": registers}
     return cuda.jit(fastmath=True, **told)(translator.renewed(work))  # type: ignore[arg-type]
 
 
