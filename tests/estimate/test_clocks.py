@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.estimate.joint import scanned
+from lashwave.estimate.clock_scan import scanned
 from lashwave.estimate.options import Options
 from lashwave.estimate.path import from_nodes
 from lashwave.estimate.setup import set_up

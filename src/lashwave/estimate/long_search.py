@@ -16,8 +16,9 @@ import numpy as np
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
+from lashwave.estimate.clock_scan import REACH
 from lashwave.estimate.fusion import Progress, sought
-from lashwave.estimate.joint import REACH, Joint
+from lashwave.estimate.joint import Joint
 from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.path import Path, chords
 from lashwave.estimate.setup import FitSetup
