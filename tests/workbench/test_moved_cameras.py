@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 
 from lashwave.files import read_pictures, toml_text
 from lashwave.instruments import moved_camera, project
+from lashwave.instruments.moved import PUSHED
 from lashwave.pipeline.moved_cameras import registered
 from lashwave.quantities import Camera, Clock
 from lashwave.workbench.cli import main
@@ -86,6 +87,31 @@ def test_every_projection_can_be_registered(light: str) -> None:
     assert np.abs(project(found.camera, PLACES) - project(true, PLACES)).max() < 0.01
 
 
+def moved_by(camera: Camera, move: np.ndarray) -> Camera:
+    """The camera in a lab turned about the camera's centre [rad] and shifted [m]."""
+    centre = -np.linalg.solve(camera.projection[:, :3], camera.projection[:, 3])
+    lab = np.eye(4)
+    lab[:3, :3] = Rotation.from_rotvec(move[:3]).as_matrix()
+    lab[:3, 3] = centre + move[3:] - lab[:3, :3] @ centre
+    return replace(camera, projection=camera.projection @ lab)
+
+
+def test_points_that_say_little_move_the_camera_little() -> None:
+    """The likeliest move of a linear problem, by normal equations from numerical derivatives."""
+    camera, sd, step = stated(), 100.0, 1e-6
+    true = 1e-3 * np.array([1.0, -2.0, 1.5, 20.0, 10.0, -15.0])
+    was, uv = project(camera, PLACES), project(moved_by(camera, true), PLACES)
+    slopes = [(project(moved_by(camera, step * e), PLACES) - was) / step for e in np.eye(6)]
+    rows = np.stack([slope.ravel() for slope in slopes], axis=1) / sd
+    normal = rows.T @ rows + np.eye(6) / PUSHED**2
+    likely = np.linalg.solve(normal, rows.T @ (uv - was).ravel() / sd)
+    found = moved_camera(camera, PLACES, uv, np.full(7, sd)).camera
+    expected = project(moved_by(camera, likely), PLACES) - was
+    assert np.linalg.norm(expected) < 0.9 * np.linalg.norm(uv - was)
+    off = project(found, PLACES) - was - expected
+    assert np.linalg.norm(off) < 0.02 * np.linalg.norm(expected)
+
+
 def test_a_stray_mark_is_left_out() -> None:
     uv = project(pushed(stated()), PLACES)
     uv[2] += [9.0, -14.0]
@@ -152,6 +178,12 @@ def test_a_camera_is_registered_where_the_trial_asks_for_it(trial: Path, capsys)
     off = project(pictures.trial.cameras[0], PLACES) - project(pushed(stated()), PLACES)
     assert np.abs(off).max() < 0.2
     assert "it is used as it stands now" in said_by_check(trial, capsys)
+
+
+def test_locate_registers_a_camera_before_it_searches(trial: Path, capsys) -> None:
+    changed(trial, register=True)
+    assert main(["locate", str(trial), "--out", str(trial.parent / "located"), "--quiet"]) == 0
+    assert "it is used as it stands now" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_camera_that_stayed_is_said_to_stand(trial: Path, capsys) -> None:

@@ -279,7 +279,7 @@ def run(
     for place in (out, out / KEPT):
         sweep(place)
     show("reading", 0.0)
-    pictures = registered(read_pictures(trial))[0]
+    pictures, moves = registered(read_pictures(trial))
     pictures = replace(pictures, trial=labelled(pictures.trial))
     if not pictures.frames and not pictures.sounds:
         raise InputError(
@@ -288,7 +288,8 @@ def run(
         )  # fmt: skip
     found = search(pictures, show, out / KEPT, front_frames)
     whole = joined(pictures, found)
-    notes = (*whole.notes[len(pictures.trial.notes) :], *cautions(whole))
+    said = tuple(f"camera {move.name}: {move.text}." for move in moves)
+    notes = (*said, *whole.notes[len(pictures.trial.notes) :], *cautions(whole))
     _write(out, trial, pictures, found, whole)
     shutil.rmtree(out / KEPT, ignore_errors=True)
     if as_json:
