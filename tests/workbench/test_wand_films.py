@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ from lashwave.calibrate.pinhole import project_points
 from lashwave.calibrate.pose import calibration_of
 from lashwave.files.calibration_toml import read_calibration, write_calibration
 from lashwave.files.source import Folder
+from lashwave.instruments import project
+from lashwave.quantities import Camera, Clock
 from lashwave.workbench.cli import main
 from tests.calibrate import test_wand as wands
 from tests.points.rendered import noisy, spots
@@ -80,6 +83,37 @@ def test_films_alone_place_the_cameras(films: Path, capsys) -> None:
         # Dots of some 0.03 px and the floor's 0.5 mm, 3.5 m off.
         assert np.abs(wands.place_of(found) - place).max() < 5e-3
         assert found.reprojection_sd < 0.1
+
+
+def test_one_camera_of_the_wand_looks_through_a_mirror(films: Path, tmp_path: Path) -> None:
+    """Its pictures, and so its lens, are those of an ordinary camera turned over; where it puts
+    points is turned over too."""
+    for file in films.iterdir():
+        if file.is_file():
+            shutil.copy(file, tmp_path)
+    pages = tifffile.imread(films / "middle.tif")[:, :, ::-1]
+    tifffile.imwrite(tmp_path / "middle.tif", pages, photometric="minisblack", compression="zlib")
+    lens = wands.LENS.copy()
+    lens[:4] *= SIZE[0] / wands.SIZE[0]
+    lens[2], lens[7] = SIZE[0] - 1 - lens[2], -lens[7]
+    turned = calibration_of(np.append(lens, np.zeros(6)), (), np.empty((0, 0)), SIZE)
+    write_calibration(tmp_path / "middle-lens.toml", turned, {})
+    text = (films / "plan.toml").read_text()
+    frames = 'frames = "middle.tif"\n'
+    (tmp_path / "plan.toml").write_text(text.replace(frames, frames + "mirrored = true\n"))
+    assert run(tmp_path) == 0
+    points = wands.FLOOR + np.array([0.1, 0.05, 0.6])
+    for name, full in zip(NAMES, rig(), strict=True):
+        found = read_calibration(Folder(tmp_path), f"out-{name}.toml", "test", None, "calibration")
+        assert found.mirrored == (name == "middle")
+        camera = Camera(
+            name, 500.0, SIZE, found.projection, Clock(), 0.1, intrinsics=found.intrinsics,
+            distortion=found.distortion, mirrored=found.mirrored,
+        )  # fmt: skip
+        uv = project_points(full, points)[0]
+        if found.mirrored:
+            uv[:, 0] = SIZE[0] - 1 - uv[:, 0]
+        assert np.abs(project(camera, points) - uv).max() < 0.5
 
 
 def test_a_wand_of_two_dots_needs_labels(films: Path, capsys) -> None:
