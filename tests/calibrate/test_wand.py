@@ -136,24 +136,27 @@ def test_the_cameras_are_as_well_known_as_stated(posed: bool) -> None:
     assert np.mean(squares) == pytest.approx(6.0, abs=3.3 * np.sqrt(12 / runs))
 
 
+def pose_square(seed: int, cameras: int = 3) -> float:
+    """Square of the errors of all poses over their common covariance, 6 degrees a camera."""
+    random, full = np.random.default_rng(seed), rig(cameras)
+    spots = FLOOR + 5e-4 * random.standard_normal((5, 3))
+    true_wand = Wand(np.array([0.0, 0.5 + 5e-4 * random.standard_normal()]))
+    known = KnownPoints(spots, 5e-4, seen(full, FLOOR, 0.3, random))
+    uv = seen(full, waved(60, true_wand, seed), 0.3, random)
+    wand = Wand(np.array([0.0, 0.5]), 5e-4)
+    fit = calibrate_wand([lens(random) for _ in full], uv, wand, known=known, sd=0.3)
+    poses = [np.concatenate([c.calibration.rotation, c.calibration.translation])
+             for c in fit.cameras]  # fmt: skip
+    off = np.concatenate(poses) - full[:, 9:].ravel()
+    names = [name for own in fit.parameters for name in own]
+    place = [k for k, name in enumerate(names) if name in NAMES[9:]]
+    return float(off @ np.linalg.solve(fit.covariance[np.ix_(place, place)], off))
+
+
 def test_all_cameras_together_are_as_well_known_as_stated() -> None:
     """Three cameras' poses by their common covariance: pooled, in the 99 % band on both sides."""
-    runs, squares, full = 12, [], rig(3)
-    for run in range(runs):
-        random = np.random.default_rng(500 + run)
-        spots = FLOOR + 5e-4 * random.standard_normal((5, 3))
-        true_wand = Wand(np.array([0.0, 0.5 + 5e-4 * random.standard_normal()]))
-        known = KnownPoints(spots, 5e-4, seen(full, FLOOR, 0.3, random))
-        uv = seen(full, waved(60, true_wand, run), 0.3, random)
-        wand = Wand(np.array([0.0, 0.5]), 5e-4)
-        fit = calibrate_wand([lens(random) for _ in range(3)], uv, wand, known=known, sd=0.3)
-        poses = [np.concatenate([c.calibration.rotation, c.calibration.translation])
-                 for c in fit.cameras]  # fmt: skip
-        off = np.concatenate(poses) - full[:, 9:].ravel()
-        names = [name for own in fit.parameters for name in own]
-        place = [k for k, name in enumerate(names) if name in NAMES[9:]]
-        squares.append(off @ np.linalg.solve(fit.covariance[np.ix_(place, place)], off))
-    low, high = chi2.ppf([0.005, 0.995], 18 * runs)
+    squares = [pose_square(500 + run) for run in range(12)]
+    low, high = chi2.ppf([0.005, 0.995], 18 * len(squares))
     assert low < np.sum(squares) < high
 
 
