@@ -41,6 +41,8 @@ from lashwave.twin.truth import TrueMotion  # noqa: E402
 THROWS = (200, 201, 203, 204, 219)
 """Seeds of the engine's throws: each of them cracks."""
 COMMAND = "import sys; from lashwave.workbench.cli import main; sys.exit(main())"
+ROUNDED = 1e-6
+"""Of stations as files have them [m]."""
 PARTS = ("seen", "lost", "peak_lost")
 NAMES = ("peak_tip_speed", "clock_offset:fast", "shock_birth_time:fast", "shock_birth_station:fast")
 
@@ -349,7 +351,9 @@ def _answers(whole: list[dict[str, Any]]) -> list[Figure]:
                 continue
             by = right if name[0] == "p" else 1.0
             off.append(scale * abs(found["value"] - right) / by)
-            holds += found["low95"] <= right <= found["high95"]
+            # Tables have so many digits; a birth at the tip itself lies on the interval's end.
+            slack = ROUNDED if name.endswith("station:fast") else 0.0
+            holds += found["low95"] - slack <= right <= found["high95"] + slack
         met = bool(np.sum(np.array(off) <= goal) >= share * asked) if asked else None
         if off:
             rows.append(Figure(words, ENGINE, len(off), float(np.median(off)), max(off),
