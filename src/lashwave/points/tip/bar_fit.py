@@ -191,8 +191,8 @@ def _judged(p: Array, normal: Array, misfit: float, settings: TipSettings) -> Ti
         and abs(p[8] - settings.fit_round) < settings.fit_round_most
     ):
         return None
-    # What the bar lacks, another strand say, is as wide as the line.
-    alike = max(settings.fit_alike_pixels, width**2)
+    # What the bar lacks, another strand say, covers as much as the line's end.
+    alike = max(settings.fit_alike_pixels, 0.25 * np.pi * width**2)
     covariance *= max(misfit, 1.0) + alike * max(misfit - settings.fit_misfit, 0.0)
     if not (np.isfinite(covariance).all() and (np.diag(covariance) > 0.0).all()):
         return None
