@@ -320,6 +320,7 @@ FAULTS = {
     "a slip": ("[320, 0, 320, 240]", "[320, 0, 3, 240]", "narrower"),
     "overlapping": ("[320, 0, 320, 240]", "[300, 0, 320, 240]", "overlaps that of 'left'"),
     "unlike clocks": ('"0 s", offset_sd = "0 s" }}\nwindow = [320'.replace("}}", "}"), '"1 s", offset_sd = "0 s" }\nwindow = [320', "not that of 'left'"),
+    "no centre": ("[0, 0, 0, 1]]", "[0.1e-5, 0, 0, 1]]", "has no centre"),
     "no flag": ("window = [320", 'mirrored = "yes"\nwindow = [320', "neither true nor false"),
     "a point of the other view": ('shows = "dots"', 'points = "tip.csv"\nsd = "1 px"\nstations = { tip = 2.4 }', "outside the camera's window"),
     "beside a calibration": ("projection =", 'calibration = "c.toml"\nmirrored = true\n#', "cameras[0].mirrored"),

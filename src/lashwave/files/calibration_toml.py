@@ -154,10 +154,17 @@ def calibration_fields(folder: Folder, name: str, where: str, line: int | None, 
     return parse_toml(path.read_bytes(), name)
 
 
+def _has_centre(block: Array) -> bool:
+    """Whether the rays of a projection's first three columns (3, 3) meet in one place."""
+    size = np.linalg.norm(block, axis=1, keepdims=True)
+    return bool((size > 0.0).all() and np.linalg.matrix_rank(block / size) == 3)
+
+
 def read_optics(source: Fields) -> Optics:
     """Projection, intrinsics and distortion from the table that states them.
 
-    Raises InputError for a projection onto a line or a point, and distortion without intrinsics.
+    Raises InputError for a projection onto a line or a point, or without a centre, and distortion
+    without intrinsics.
     """
     projection = source.array("projection", (3, 4))
     parallel = not projection[2, :3].any()
@@ -167,6 +174,11 @@ def read_optics(source: Fields) -> Optics:
         2 if parallel else 3
     ):
         raise source.fault("projection", "maps the lab to a line or a point", "calibrate again")
+    if not parallel and not _has_centre(projection[:, :3]):
+        raise source.fault(
+            "projection", "has no centre, and its last row is not that of parallel light",
+            "write (0, 0, 0, 1) there for parallel light, or calibrate again",
+        )  # fmt: skip
     intrinsics = _intrinsics(source) if source.has("intrinsics") else None
     fisheye = source.text("lens_model", "brown", ("brown", "fisheye")) == "fisheye"
     if fisheye and not source.has("distortion"):
