@@ -135,8 +135,8 @@ class TipSettings:
     """Where strands or a front begin at the tip, all that is less dark than this share of the
     line's depth counts alike."""
     fit_alike_pixels: float = 25.0
-    """Neighbouring pixels that err alike where the picture holds something the bar lacks, or those of
-    the line's round end where that is wider."""
+    """Neighbouring pixels that err alike where the picture holds something the bar lacks, or those
+    of the line's round end where that is wider."""
     fit_steps: int = 40
     """Steps in which the fit must come to rest."""
     fit_misfit: float = 1.5
