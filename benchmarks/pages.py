@@ -195,8 +195,8 @@ def keep(views: Views, moved: Moved, cores: int) -> None:
     note = (
         f"The benchmark kept {cores} cores at work. With all else, {os.getloadavg()[0]:.0f} "
         f"processes wanted one of {os.cpu_count()} cores in the last minute. A frame's script is "
-        "timed by the clock on the wall, so it holds the waits for a core. The browser put the page "
-        "together itself, without the software that draws WebGL."
+        "timed by the clock on the wall, so it holds the waits for a core. The browser put the "
+        "page together itself, without the software that draws WebGL."
     )
     figures.save("pages", "The pages, software drawing", kept, [note])
 
