@@ -103,7 +103,7 @@ def test_a_first_look_needs_few_times_and_the_rest_follows(browser: Any, tmp_pat
     one.page.route("**/api/trials/long/motion", lambda route: held.append(route))
     show(one.page, own.address("trial/long"))
     few = bench(one.page, "bench.motion.times")
-    assert few <= 800 and "trials/long/motion?few=1" in asked
+    assert few <= 400 and "trials/long/motion?few=1" in asked
     high = bench(one.page, "bench.motion.fields.tension.high")
     picture = "document.querySelector('[data-view=speed] canvas.sheet').toDataURL()"
     bench(one.page, "(bench.window.value = bench.whole, bench.goTo(0.3))")

@@ -12,7 +12,7 @@ from lashwave.serving.opened import Opened, Reader, answers_stamp
 from lashwave.serving.replies import pack
 
 STATIONS = 200
-FEW = 800
+FEW = 400
 """Times of the pack that is shown while the whole one is on its way."""
 
 
