@@ -16,8 +16,8 @@ METHOD = (
     "residuals that follow each other (correlation 0.3), left-out samples outside their 95 % "
     "intervals (20 % short), a peak tip speed known to 5 % only, an answer 3 robust standard "
     "deviations from the other throws of its specimen, and every warning.",
-    "A throw that failed is listed first, with the reason. `lashwave campaign --again` tries it "
-    "once more.",
+    "A throw that failed is listed first, with the reason. lashwave campaign --again tries it once "
+    "more.",
 )
 
 
@@ -85,7 +85,8 @@ SHARED = (
     "Fitted over stated, scales of the law as logarithms, stations in metres. Throws of one line "
     "have these in common: the estimate puts all single fits together, with spreads between "
     "specimens, throwers and throws that are estimated too. shared-answers.csv has the answers of "
-    "each throw as all throws give them."
+    "each throw as all throws give them. Each fit's own deviation is taken at its word: of 200 "
+    "simulated throws, such 95 % intervals held the truth in 76 to 80 %, on the grip in 30 %."
 )
 
 

@@ -31,7 +31,8 @@ def taper(line: tuple[Array, Array], cone: tuple[Array, Array]) -> Figure:
                   label="cone of the same mass" if sign > 0 else None)  # fmt: skip
     axes.set_xlabel("station from the butt [m]")
     axes.set_ylabel("radius [mm]")
-    axes.set_ylim(bottom=-1.3 * half.max(), top=2.0 * half.max())
+    widest = max(half.max(), 500.0 * cone[1].max())
+    axes.set_ylim(bottom=-1.1 * widest, top=1.6 * widest)  # the legend lies above
     axes.legend(loc="upper right", ncols=2)
     return figure
 

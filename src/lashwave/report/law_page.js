@@ -275,6 +275,11 @@ const kept = () => order.filter(i => Object.entries(brushes).every(([c, [a, b]])
   return x >= a && x <= b;
 }));
 
+function unitOf(name) {
+  const one = [...D.inputs, ...D.parts].find(item => item.name === name) || { unit: "m/s" }; // else the hand's speed
+  return one.unit === "1" ? "" : ` [${one.unit}]`;
+}
+
 function layout(width, height) {
   const names = D.columns;
   return names.map((name, k) => {
@@ -303,7 +308,7 @@ function drawThrows() {
   axes.forEach((a, k) => {
     pen.lineWidth = 1;
     pen.strokeRect(a.x, 40, 0, height - 70);
-    pen.fillText(a.name, a.x, k % 2 ? 12 : 24);
+    pen.fillText(a.name + unitOf(a.name), a.x, k % 2 ? 12 : 24);
     pen.fillText(shown(a.high), a.x, 36);
     pen.fillText(shown(a.low), a.x, height - 16);
     if (brushes[a.name]) {
