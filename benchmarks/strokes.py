@@ -127,10 +127,12 @@ def peak_of(throw: dict[str, float], place: np.ndarray, times: np.ndarray) -> tu
     tip, length = place[:, -1].astype(float), throw["length"]
     away = np.linalg.norm(tip - place[:, 0], axis=1)
     speed = np.linalg.norm(np.diff(tip, axis=0), axis=1) / STEP
-    on = (times > throw["time"]) & np.isfinite(away)
-    near = int(np.argmin(np.where(on, away, np.inf)))
+    start = int(np.searchsorted(times, throw["time"]))
+    nearest = np.fmin.accumulate(away[start:])
+    turned = np.flatnonzero(away[start:] > nearest + BACK * length)  # it flies past the hand
+    near = start + int(np.nanargmin(away[start : start + turned[0]])) if turned.size else start
     out = np.flatnonzero(away[near:] > OUT * length)
-    if not out.size:
+    if not turned.size or not out.size:
         return np.nan, np.nan
     back = away[near + out[0] :]
     over = np.flatnonzero((back < np.fmax.accumulate(back) - BACK * length) | ~np.isfinite(back))
@@ -217,8 +219,9 @@ def main() -> None:
         print(one)
     if asked.keep:
         figures.save("strokes", "Design law and whole strokes of a hand", found, [
-            f"{len(table) - len(good)} of {len(table)} lines do not unroll. The law is fitted to "
-            f"{law.throws} throws of its family."
+            f"{len(good)} of {len(table)} lines unroll. Of {int((~within).sum())} the law says "
+            f"itself that they are outside its range. It is fitted to {law.throws} throws of its "
+            "family."
         ])  # fmt: skip
 
 
