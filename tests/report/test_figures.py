@@ -9,6 +9,7 @@ from scipy.signal import lfilter
 from lashwave.quantities.answer import Answer
 from lashwave.report import (
     export,
+    figures_design,
     figures_fit,
     figures_maps,
     figures_seen,
@@ -165,3 +166,11 @@ def test_answers_side_by_side_fill_their_figure(values) -> None:
     drawn = figures_study.strips(rows, ["a", "b"])
     export.figure_file(drawn, "svg")
     assert all(axes.get_position().width > 0.35 for axes in drawn.axes[:3])
+
+
+def test_long_names_along_an_axis_are_not_cut() -> None:
+    sds = {"peak_tip_speed_100us": [1.0, 0.9], "extension_at_sonic": [1.0, 1.3]}
+    drawn = figures_design.resolved(["as stated", "two views"], sds)
+    export.figure_file(drawn, "svg")
+    drawn.set_dpi(72)  # a page's own
+    assert all(text.get_window_extent().x0 > 0 for text in drawn.axes[0].get_yticklabels())

@@ -22,6 +22,11 @@ DOTS_PER_INCH = 170
 """Of what is stored as an image inside a figure."""
 
 
+MEASURED = 300
+"""Dots an inch at which a figure's words are measured: at a hundred, letters that are fitted to dots
+come out narrower than they are drawn, and long names would be cut."""
+
+
 def figure_file(
     figure: Figure, kind: str, *, editable: bool = True, dpi: int = DOTS_PER_INCH
 ) -> bytes:
@@ -38,7 +43,10 @@ def figure_file(
     with rc_context(rules), quiet():
         # Once is enough; saving would lay the figure out again each time.
         if (layout := figure.get_layout_engine()) is not None:
+            coarse = figure.dpi
+            figure.set_dpi(MEASURED)
             layout.execute(figure)
+            figure.set_dpi(coarse)
             figure.set_layout_engine("none")
         figure.savefig(out, format=kind, dpi=dpi, metadata=undated, facecolor=paper)
     return out.getvalue()

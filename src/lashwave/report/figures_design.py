@@ -95,7 +95,7 @@ def resolved(names: Sequence[str], sds: Mapping[str, Sequence[float]]) -> Figure
     axes.xaxis.set_major_formatter("{x:g}")
     axes.xaxis.set_minor_formatter("{x:g}")
     axes.set_xlabel(f"standard deviation over that of {names[0]}")
-    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    figure.legend(loc="outside right upper")
     return figure
 
 

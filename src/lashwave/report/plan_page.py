@@ -12,8 +12,9 @@ if TYPE_CHECKING:
 
 METHOD = (
     "The expected throw is seen as the set-up would see it. The equations of the fit are formed at "
-    "that motion and factored once; their posterior gives each standard deviation. Left out: that "
-    "a search may end in a wrong minimum, and that a throw is not the expected one.",
+    "that motion and factored once; their posterior gives each standard deviation, from 120 draws, "
+    "by which it scatters by 6 %. Left out: that a search may end in a wrong minimum, and that a "
+    "throw is not the expected one.",
     "A throw's spread is that of the set-up and that of throws among each other, added as squares. "
     "The smallest difference is found by Student's two-sided two-sample test at 5 % with a chance "
     "of 80 % (Cohen, Statistical Power Analysis, 1988), half of the throws for each line.",
