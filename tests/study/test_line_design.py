@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from lashwave.quantities import InputError
-from lashwave.study import line_design, tapers, throw_family
+from lashwave.study import line_design, one_throw, tapers, throw_family
 from lashwave.study.line_design import CORD, HAND, Problem
 from lashwave.study.tapers import Stock
 
@@ -69,6 +69,8 @@ def test_where_even_the_thinnest_line_is_too_heavy_none_is_made():
     assert tapers.lightened(FREE, np.full(7, 0.5), 850.0, 1e-3) is None
     found = line_design.thrown(problem(replace(FREE, mass=(0.0, 1e-3))), np.full(7, 0.5))
     assert found["bad"] == "no line within the limits"
+    # and none of a line that is lighter than is wanted, which is not made heavier
+    assert line_design.made(problem(replace(FREE, mass=(0.2, 0.4))), np.full(7, 0.5)) is None
 
 
 def test_the_nearest_taper_of_a_line_of_the_family_is_its_own():
@@ -78,8 +80,6 @@ def test_the_nearest_taper_of_a_line_of_the_family_is_its_own():
 
 
 def test_a_line_of_the_family_made_by_hand_throws_as_the_family_does():
-    from lashwave.study import one_throw
-
     own = throw_family.line_of(MIDDLE)
     cord = {
         "cord_density": MIDDLE["cord_density"],
@@ -107,6 +107,49 @@ def test_the_energy_of_the_hand_limits_the_mass():
     made = line_design.made(problem(energy=1.5), np.array([0.5, 1, 0.9, 0.8, 0.7, 0.6, 0.5]))
     assert made is not None
     assert 0.5 * made.throw["mass"] * speed**2 == pytest.approx(1.5, rel=1e-3)
+
+
+THICK = np.array([0.5, 1.0, 0.9, 0.8, 0.7, 0.6, 0.5])
+
+
+def test_the_line_that_was_made_stays_the_same_in_a_heavier_cord():
+    case = problem(replace(FREE, mass=(0.0, 0.03)))  # too little for this line as it is asked
+    as_thought = line_design.made(case, THICK)
+    heavier = line_design.made(case, THICK, {"cord_density": 1.2 * MIDDLE["cord_density"]})
+    assert np.array_equal(as_thought.line.diameter, heavier.line.diameter)
+    assert heavier.throw["mass"] == pytest.approx(1.2 * as_thought.throw["mass"])
+
+
+def test_a_cone_beside_the_design_has_its_length_mass_and_tip():
+    one = line_design.made(problem(), np.array([0.5, 0.6, 0.5, 0.5, 0.4, 0.3, 0.2]))
+    cone = line_design.cone_of(problem(), one)
+    mass = tapers.mass_of(cone.station, cone.diameter, MIDDLE["cord_density"])
+    assert mass == pytest.approx(one.throw["mass"], rel=1e-4)
+    assert cone.diameter[-1] == pytest.approx(one.line.diameter[-1])
+    assert np.diff(cone.diameter, 2) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_fold_too_sharp_is_thrown_on_finer_links_and_a_limit_passed_is_not_kept(monkeypatch):
+    asked = []
+
+    def checked(inputs, links=one_throw.LINKS, line=None):
+        asked.append(links)
+        bad = "fold sharper than the links: 1.20 rad" if links == one_throw.LINKS else ""
+        return {"peak_speed": 200.0, "peak_force": 20.0, "bad": bad}
+
+    monkeypatch.setattr(one_throw, "checked", checked)
+    for force, kept in ((20.0, True), (19.0, False), (np.inf, True)):
+        found = line_design.thrown(problem(force=force), THICK)
+        assert (found["bad"], found["kept"]) == ("", kept)
+    assert asked == [one_throw.LINKS, 2 * one_throw.LINKS] * 3
+
+
+def test_searches_begin_apart_and_scouts_of_a_free_taper_thin_toward_the_tip():
+    places = [np.array(p) for p in ([0.0, 0.0], [0.01, 0.0], [1.0, 1.0], [0.5, 0.5])]
+    found = line_design._apart(places, [1.0, 2.0, 4.0, 3.0], 2)
+    assert [one.tolist() for one in found] == [[0.0, 0.0], [0.5, 0.5]]
+    assert (np.diff(line_design._scouts(problem(), 16, 1)[:, 1:], axis=1) <= 0).all()
+    assert not (np.diff(line_design._scouts(problem(JOINED), 16, 1)[:, 1:], axis=1) <= 0).all()
 
 
 def test_a_search_on_the_engine_beats_where_it_began_and_keeps_the_limits():

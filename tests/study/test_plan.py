@@ -53,6 +53,14 @@ def test_offers_by_hand():
     assert dear.effect == pytest.approx(5.0 * plan.smallest_effect(5, 5))
 
 
+def test_the_best_offer_may_be_the_dear_one_and_throws_are_no_more_than_anyone_makes():
+    sds, prices = {"cheap": 40.0, "dear": 1.0}, {"cheap": 20.0, "dear": 50.0}
+    found = plan.offers(sds, prices, 100.0, 5.0, 4.0)
+    assert [(o.name, o.throws) for o in found] == [("dear", 10), ("cheap", 16)]
+    found = plan.offers(sds, prices, 100.0, 5.0, 4.0, most=12)
+    assert [(o.name, o.throws) for o in found] == [("dear", 10), ("cheap", 12)]
+
+
 def test_one_throw_shows_no_difference():
     (offer,) = plan.offers({"a": 1.0}, {"a": 0.0}, 1.0, 1.0, 0.0)
     assert offer.throws == 1 and offer.effect is None

@@ -21,6 +21,10 @@ FILES = frozenset(
 )  # fmt: skip
 
 
+NEAR = 20e-3
+"""Distance to the markers [m] up to which a prediction is printed to hold."""
+
+
 def predict(
     trial: TrialOrCampaign,
     /,
@@ -61,6 +65,7 @@ def predict(
 
     replace_folder(out, whole if many else lambda folder: _write_prediction(folder, found[0]))
     if many:
+        _show_throws([p.parent.name for p in places], found)
         console.say(f"{len(found)} throws predicted: {out / 'throws.csv'}")
     else:
         _show_prediction(found[0], out)
@@ -88,6 +93,25 @@ def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -
             yield replace(model, law=Law.scaled(draw.shared), chain=chain), motion
 
     return study.predicted(setup, model, seen, members(), shared)
+
+
+def _show_throws(names: list[str], found: list[study.Prediction]) -> None:
+    """How long each throw was predicted within 20 mm, and the tip's peak beside what was seen."""
+    rows = []
+    for name, one in zip(names, found, strict=True):
+        said = _summary(one)
+        peak: Any = said["peak_tip_speed"]
+        within = one.horizon(NEAR)
+        rows.append([
+            name, f"{said['span_s']:.3f}", "all" if within is None else f"{within:.3f}",
+            f"{peak['predicted']:.1f}", f"{peak['low95']:.1f} to {peak['high95']:.1f}",
+            f"{peak['reconstructed_at_marker_samples']:.1f}",
+        ])  # fmt: skip
+    console.table(
+        "Predicted from the hand alone",
+        ["trial", "record [s]", f"within {1e3 * NEAR:.0f} mm for [s]", "tip's peak [m/s]",
+         "95 %", "as reconstructed"], rows,
+    )  # fmt: skip
 
 
 def _write_throws(path: Path, names: list[str], found: list[study.Prediction]) -> None:
