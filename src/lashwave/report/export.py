@@ -23,8 +23,8 @@ DOTS_PER_INCH = 170
 
 
 MEASURED = 300
-"""Dots an inch at which a figure's words are measured: at a hundred, letters that are fitted to dots
-come out narrower than they are drawn, and long names would be cut."""
+"""Dots an inch at which a figure's words are measured: at a hundred, letters that are fitted to
+dots come out narrower than they are drawn, and long names would be cut."""
 
 
 def figure_file(
