@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from lashwave.pipeline import checkup, health
+from lashwave.pipeline.expected import expected_of
 from lashwave.quantities.line import Droop
 from lashwave.workbench.cli import main
 
@@ -172,9 +173,12 @@ def test_check_prints_a_verdict_and_json(folder, capsys):
     said = capsys.readouterr()
     assert said.out.startswith("bench-test: usable") and said.err == ""
     assert "M06" in said.out
+    assert "\nreconstruct: " in said.out and " of CPU, up to " in said.out
     assert main(["check", str(folder), "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert record["verdict"] == "usable" and len(record["markers"]) == 6
+    low, high = record["expected_cpu"]
+    assert 0.0 < low < high and 4e8 < record["expected_memory"] < 5e9
     # Trapezoids of the table: (40 + 20) / 2 g + (20 + 4) / 2 g.
     assert record["line_mass"] == pytest.approx(0.042)
 
@@ -185,3 +189,11 @@ def test_check_of_an_unusable_trial_has_status_2_and_one_line(folder, capsys):
     (folder / "markers.csv").write_text("\n".join(few) + "\n")
     assert main(["check", str(folder)]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_long_record_is_expected_to_take_longer_but_hardly_more_memory():
+    """In windows a minute takes less memory than the three seconds that are taken at once."""
+    at_once, minute = expected_of(3.0), expected_of(60.0)
+    assert minute.cpu[0] > 10.0 * at_once.cpu[0]
+    assert minute.memory < 0.7 * at_once.memory and minute.memory > expected_of(10.0).memory
+    assert minute.words.endswith("of CPU, up to 2.4 GB")

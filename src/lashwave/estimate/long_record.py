@@ -27,8 +27,10 @@ from lashwave.quantities import Array, Trial
 
 SEARCHED = 0.75
 """Share of the time that the windows take."""
-ROUNDS, STEPS = 2, 3
-"""Robust weights are found so often anew, with so many steps after each."""
+ROUGHLY, CLOSELY = (3, 15.0), (12, 0.02)
+"""Most steps after robust weights are found, the first time and the second, and how much two of
+them must lower the cost for another: by 0.02 the softest of all directions, as a camera's clock in
+a slow swing, still moves by a seventh of its deviation."""
 SPAN, MOST_TIMES = 1.0, 1000
 """A stretch of the equations lasts about this [s], and has about so many times at most."""
 
@@ -108,18 +110,19 @@ class _Whole:
         density = densities(self.division, self.search.path, self.looseness)
         self.division = replace(self.division, density=density)
         self.search.path = shared_out(self.division, self.search.path)
-        for i in range(ROUNDS):
+        for i, (steps, least) in enumerate((ROUGHLY, CLOSELY)):
             self.division = with_weights(self.division, self.search.path)
-            self.run(f"steps-{i}", SEARCHED + 0.06 * i, STEPS)
+            self.run(f"steps-{i}", SEARCHED + 0.08 * i, steps, least)
         excess = self.excess()
         if excess > CONSISTENT:
             self.factor = min(excess**2, 10.0)
             self.division = replace(self.division, density=self.division.density * self.factor)
-            self.run("steps-last", SEARCHED + 0.06 * ROUNDS, 2)
+            self.run("steps-last", SEARCHED + 0.16, *CLOSELY)
         self.known_excess = excess
 
-    def run(self, name: str, share: float, iterations: int) -> None:
-        """Some steps; those that lie on the shelf are not taken again."""
+    def run(self, name: str, share: float, iterations: int, least: float) -> None:
+        """Some steps, until two lower the cost by less than `least` each; those that lie on the
+        shelf are not taken again."""
         kept = self.shelf.get(name)
         path = self.search.path
         if kept is not None and kept["base"].shape == path.base.shape:
@@ -134,7 +137,8 @@ class _Whole:
         def problem(_path: Path) -> Divided:
             return Divided(self.division, self.room)
 
-        descend(problem, self.search, iterations, 1e-3)
+        cost = Divided(self.division, self.room).cost(path)
+        descend(problem, self.search, iterations, least / cost)
         done = self.search.path
         self.shelf.put(name, {k: getattr(done, k) for k in ("base", "direction", "shared")})
 

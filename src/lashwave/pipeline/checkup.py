@@ -12,6 +12,7 @@ import numpy as np
 from lashwave.instruments import few_seen
 from lashwave.mechanics import TOO_SOFT, hanging_strain, known_stiffness
 from lashwave.pipeline import console, health
+from lashwave.pipeline.expected import expected_of
 from lashwave.quantities import InputError, Source, Trial, counted
 
 VERDICTS = {"note": "usable", "care": "usable with care", "fault": "not usable"}
@@ -292,6 +293,8 @@ def as_record(checkup: Checkup) -> dict[str, object]:
         "samples": int(time.size),
         "rate": trial.markers.rate if time.size else None,
         "duration": float(time[-1] - time[0]) if time.size else None,
+        "expected_cpu": expected_of(float(np.ptp(time))).cpu if time.size else None,
+        "expected_memory": 1e9 * expected_of(float(np.ptp(time))).memory if time.size else None,
         "line_length": trial.line.length,
         "line_mass": float(np.trapezoid(trial.line.linear_density, trial.line.station)),
         "markers": [asdict(m) for m in checkup.markers],
@@ -369,6 +372,8 @@ def _print(checkup: Checkup) -> None:
         f"{seen}line {record['line_length']:.3f} m and "
         f"{1e3 * float(str(record['line_mass'])):.1f} g, {len(checkup.markers)} markers"
     )
+    if trial.markers.time.size and checkup.fault is None:
+        console.say(expected_of(float(np.ptp(trial.markers.time))).words)
     if checkup.findings:
         rows = [[f.level, f.about, f.text] for f in checkup.findings]
         console.table("Findings", ["level", "about", "what"], rows)
