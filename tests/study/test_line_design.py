@@ -117,6 +117,8 @@ def test_the_line_that_was_made_stays_the_same_in_a_heavier_cord():
     as_thought = line_design.made(case, THICK)
     heavier = line_design.made(case, THICK, {"cord_density": 1.2 * MIDDLE["cord_density"]})
     assert np.array_equal(as_thought.line.diameter, heavier.line.diameter)
+    thinner = as_thought.line.diameter[-1] / FREE.reference
+    assert as_thought.throw["stiffness"] == pytest.approx(MIDDLE["stiffness"] * thinner)
     assert heavier.throw["mass"] == pytest.approx(1.2 * as_thought.throw["mass"])
 
 
