@@ -1,4 +1,4 @@
-"""How long `reconstruct` will take, and in how much memory: said before, from what was measured.
+"""How long `reconstruct` will take, and in how much memory: a rough guess from short records.
 
 Of the record's length alone, for nothing is known yet of how fast the line turns: a swing has a
 time every 1.5 ms, a throw half as many again and more, most of them about the crack.
@@ -18,8 +18,8 @@ of the hardest throws. Most throws take 90."""
 OWN, EACH = 0.4, 1.4
 """Memory: the program's own [GB], and of each second of a record that is taken at once [GB]; of one
 in windows, of a window."""
-GROWN = 0.01
-"""What each second of a record adds that is taken in windows [GB]."""
+GROWN = 0.016
+"""What each second of a record adds that is taken in windows [GB]; `benchmarks/duration.py`."""
 
 
 @dataclass(frozen=True)
