@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lashwave.pipeline.long_trial import LONG, in_words
-
+LONG = 3.0
+"""A record that lasts longer [s] is taken in windows, where the user says nothing else."""
 ALONE = 25.0
 """CPU time of the report, and of what else a record of any length takes [s]."""
 SWING, THROW = 60.0, 350.0
@@ -20,6 +20,15 @@ OWN, EACH = 0.4, 1.4
 in windows, of a window."""
 GROWN = 0.12
 """What each second of a record adds that is taken in windows [GB]; `benchmarks/duration.py`."""
+
+
+def in_words(seconds: float) -> str:
+    """A time [s] to two digits at most."""
+    if seconds < 90.0:
+        return f"{max(round(seconds), 1)} s"
+    if seconds < 5400.0:
+        return f"{round(seconds / 60.0)} min"
+    return f"{seconds / 3600.0:.1f} h"
 
 
 @dataclass(frozen=True)

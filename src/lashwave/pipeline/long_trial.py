@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashwave.pipeline.console import Progress, silent
+from lashwave.pipeline.expected import LONG, in_words
 from lashwave.pipeline.health import cautions
 from lashwave.quantities import Answer, Fit, FrontBirths, Residuals, Trial, chosen_times
 
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 
     from lashwave.estimate import LongJoint, Piece
 
-LONG = 3.0
-"""A record that lasts longer [s] is taken in windows, where the user says nothing else."""
 WINDOW = 1.0
 """Length of these windows [s]."""
 SHORTEST = 0.3
@@ -71,15 +70,6 @@ def with_time_left(show: Progress) -> Progress:
         show(stage, share)
 
     return told
-
-
-def in_words(seconds: float) -> str:
-    """A time [s] to two digits at most."""
-    if seconds < 90.0:
-        return f"{max(round(seconds), 1)} s"
-    if seconds < 5400.0:
-        return f"{round(seconds / 60.0)} min"
-    return f"{seconds / 3600.0:.1f} h"
 
 
 def reconstruct_long(
