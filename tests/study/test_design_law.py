@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from time import monotonic
 
 import numpy as np
 import pandas as pd
@@ -187,8 +188,11 @@ def test_the_page_of_a_law_answers_as_its_equation_does(law, tmp_path) -> None:
             tab.locator("input[name=whose][value=form]").check()
             assert "By the closed form" in marked.inner_text()
             tab.locator("#play").click()
-            tab.wait_for_timeout(300)
-            assert 0.0 < float(tab.locator("#moment").input_value()) < 1000.0
+            # It stands at the end until it plays, from the beginning.
+            soon = monotonic() + 20.0
+            while float(tab.locator("#moment").input_value()) == 1000.0 and monotonic() < soon:
+                tab.wait_for_timeout(20)
+            assert float(tab.locator("#moment").input_value()) < 1000.0
             tab.locator("input[data-name=length]").fill("1000")
             assert "2.6 m" in tab.locator("#sliders label").first.inner_text()
             assert faults == []

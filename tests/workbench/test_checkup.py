@@ -191,9 +191,9 @@ def test_check_of_an_unusable_trial_has_status_2_and_one_line(folder, capsys):
     assert capsys.readouterr().err.count("\n") == 1
 
 
-def test_a_long_record_is_expected_to_take_longer_but_far_less_memory_than_at_once():
-    """In windows a minute takes a tenth of what twenty times three seconds at once would take."""
+def test_a_long_record_is_expected_to_take_longer_but_hardly_more_memory():
+    """In windows a minute takes less memory than the three seconds that are taken at once."""
     at_once, minute = expected_of(3.0), expected_of(60.0)
     assert minute.cpu[0] > 10.0 * at_once.cpu[0]
-    assert expected_of(10.0).memory < minute.memory < 0.1 * 20.0 * at_once.memory
-    assert minute.words.endswith("of CPU, up to 9.0 GB")
+    assert expected_of(10.0).memory < minute.memory < 0.7 * at_once.memory
+    assert minute.words.endswith("of CPU, up to 2.8 GB")

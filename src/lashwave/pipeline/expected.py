@@ -18,7 +18,7 @@ of the hardest throws. Most throws take 90."""
 OWN, EACH = 0.4, 1.4
 """Memory: the program's own [GB], and of each second of a record that is taken at once [GB]; of one
 in windows, of a window."""
-GROWN = 0.12
+GROWN = 0.017
 """What each second of a record adds that is taken in windows [GB]; `benchmarks/duration.py`."""
 
 

@@ -233,7 +233,7 @@ function playing() {
   let begun = null;
   const tick = at => {
     if (begun === null) return;
-    elapsed = Math.min(1, (at - begun) / 4000);
+    elapsed = Math.max(0, Math.min(1, (at - begun) / 4000)); // a frame may have begun before the click
     moment.value = 1000 * elapsed;
     drawThrow();
     if (elapsed < 1) requestAnimationFrame(tick);
