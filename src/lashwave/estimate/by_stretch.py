@@ -10,7 +10,6 @@ from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, with_shares
 from lashwave.estimate.setup import HINGE
 from lashwave.estimate.sighting_rows import Seen, Weights, camera_times, look, tail_weights
-from lashwave.estimate.stand_off import arms_followed
 from lashwave.estimate.stretches import Division, Stretch
 from lashwave.quantities import Array, Mask
 
@@ -84,7 +83,7 @@ def _own_times(s: Stretch, path: Path, time: Array) -> Mask:
 
 
 def with_weights(division: Division, path: Path) -> Division:
-    """The division with robust weights, and axes of markers' arms, as they are at a path."""
+    """The division with robust weights as they are at a path."""
     weights = division.weights
     plain = replace(division, weights=replace(weights, marker=np.ones_like(weights.marker)))
     seen = sighted(plain, path)
@@ -94,4 +93,4 @@ def with_weights(division: Division, path: Path) -> Division:
         {name: tail_weights(r, degrees) for name, r in seen.camera.items()},
         weights.camera_sd,
     )
-    return replace(division, weights=arms_followed(division.setup, path, robust))
+    return replace(division, weights=robust)

@@ -152,7 +152,7 @@ def judged(long: LongJoint) -> tuple[Residuals, tuple[str, ...], str]:
     joint = Joint(
         long.path, long.division.density, long.division.weights, long.division.anchor, none, seen,
         eq.Factor(none, none, none, long.setup.unknowns), long.history, long.converged,
-        long.excess, long.clock_warnings, stand_off=long.stand_off,
+        long.excess, long.clock_warnings,
     )  # fmt: skip
     said, hint = warnings_of(long.setup, joint), hint_of(long.setup, joint)
     said += energy_warnings(long.path.time, energy_share(long.setup, joint), hint)

@@ -49,8 +49,6 @@ class LongJoint:
     converged: bool
     excess: float
     clock_warnings: tuple[str, ...] = ()
-    stand_off: float = 0.0
-    """Of markers from the axis [m], where the sightings ask for one that nobody stated."""
 
 
 def solved_long(
@@ -81,8 +79,7 @@ def solved_long(
     def of_windows(stage: str, share: float) -> None:
         tell(stage, SEARCHED * share)
 
-    stated = setup.trial.markers.stand_off
-    setup, path, looseness, start, said = searched(setup, length, shelf, of_windows)
+    path, looseness, start, said = searched(setup, length, shelf, of_windows)
     fitted = held(setup)
     tip = np.linalg.norm(np.gradient(path.bare[:, -1], path.time, axis=0), axis=-1)
     cuts = cuts_at(path.time, tip, length, most)
@@ -90,9 +87,7 @@ def solved_long(
     division = Division(fitted, none, full_weights(fitted), start, cuts)
     whole = _Whole(division, path, looseness, shelf, tell)
     whole.settle()
-    long = whole.minimum(setup, said)
-    found = setup.trial.markers.stand_off
-    return long if found == stated else replace(long, stand_off=found)
+    return whole.minimum(setup, said)
 
 
 def _silent(_stage: str, _share: float) -> None:

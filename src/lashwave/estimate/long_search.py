@@ -21,7 +21,7 @@ from lashwave.estimate.fusion import Progress, sought
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.path import Path, chords
-from lashwave.estimate.setup import FitSetup, standing_off
+from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.stretches import cut_trial, rows_within
 from lashwave.estimate.sweep import SweepEnd, eliminated
 from lashwave.instruments import frame_time
@@ -74,8 +74,6 @@ class SearchedWindow:
     """(C, 2) [s], offset and deviation of each camera's clock as found so far."""
     start: Anchor
     """Of the window's own first two times."""
-    stand_off: float = 0.0
-    """Of markers [m], where this window was the first to ask for one."""
     warnings: tuple[str, ...] = ()
 
 
@@ -87,9 +85,9 @@ def window_edges(time: Array, length: float) -> Array:
 
 def searched(
     setup: FitSetup, length: float, shelf: Shelf, tell: Progress
-) -> tuple[FitSetup, Path, Array, Anchor, tuple[str, ...]]:
-    """The problem with arms of markers where the sightings ask for them, the path of the whole
-    record, its looseness (K,) [1], what is known of its first two times, and warnings of clocks.
+) -> tuple[Path, Array, Anchor, tuple[str, ...]]:
+    """The path of the whole record, its looseness (K,) [1], what is known of its first two times,
+    and warnings of clocks.
 
     length : of a window [s]. Windows that lie on the shelf are not sought again. The priors of
     clocks in `setup` become those that the cameras' flashes leave.
@@ -115,7 +113,6 @@ def searched(
             shelf.put(name, as_kept(last))
         else:
             last = from_kept(setup, kept)
-        setup = standing_off(setup, last.stand_off)
         setup.shared.mean[:], setup.shared.sd[:] = last.mean, last.sd
         heads.append(last.head)
         loose.append(np.full(last.head.time.size, last.looseness))
@@ -127,7 +124,7 @@ def searched(
         np.concatenate([p.chord for p in heads]),
     )  # fmt: skip
     assert start is not None  # there is a first window
-    return setup, path, np.concatenate(loose), start, tuple(dict.fromkeys(said))
+    return path, np.concatenate(loose), start, tuple(dict.fromkeys(said))
 
 
 def _told(tell: Progress, what: str, done: float, share: float) -> Progress:
@@ -157,9 +154,7 @@ def _sought_window(
     }
     own = replace(setup, trial=_timed(cut_trial(setup.trial, rows, points), clocks, time))
     calm = _timed(cut_trial(smooth, rows, points), clocks, time)
-    stand_off = own.trial.markers.stand_off
-    calm = replace(calm, markers=replace(calm.markers, stand_off=stand_off))
-    own, joint = sought(own, calm, jumps[rows], tell, None if before is None else before.front)
+    _, joint = sought(own, calm, jumps[rows], tell, None if before is None else before.front)
     return _kept_of(own, joint, clocks, stop, final)
 
 
@@ -217,7 +212,7 @@ def _kept_of(
     front = SweepEnd(path.part(min(at, path.time.size - 2), path.time.size), anchor)
     return SearchedWindow(
         path.part(0, at), front, joint.looseness, mean, sd, found, joint.anchor,
-        joint.stand_off, joint.clock_warnings,
+        joint.clock_warnings,
     )  # fmt: skip
 
 
@@ -232,7 +227,6 @@ def as_kept(window: SearchedWindow) -> dict[str, Array]:
     arrays |= {f"anchor_{name}": getattr(window.front.anchor, name) for name in _ANCHOR}
     arrays |= {f"start_{name}": getattr(window.start, name) for name in _ANCHOR}
     arrays |= {"mean": window.mean, "sd": window.sd, "clocks": window.clocks}
-    arrays |= {"stand_off": np.array(window.stand_off)}
     arrays |= {"looseness": np.array(window.looseness), "warnings": np.array(window.warnings, str)}
     return arrays
 
@@ -249,6 +243,5 @@ def from_kept(setup: FitSetup, kept: dict[str, Array]) -> SearchedWindow:
     )
     return SearchedWindow(
         path("head"), SweepEnd(path("front"), anchor), float(kept["looseness"]), kept["mean"],
-        kept["sd"], kept["clocks"], start, float(kept["stand_off"]),
-        tuple(str(word) for word in kept["warnings"]),
+        kept["sd"], kept["clocks"], start, tuple(str(word) for word in kept["warnings"]),
     )  # fmt: skip

@@ -85,7 +85,6 @@ def cut_weights(weights: Weights, rows: slice, points: dict[str, Mask]) -> Weigh
     return replace(
         weights,
         marker=weights.marker[rows],
-        across=None if weights.across is None else weights.across[rows],
         camera={name: w[points[name]] for name, w in weights.camera.items()},
     )
 

@@ -216,7 +216,7 @@ class _Stream:
         return Fit(
             time=self.long.path.time[self.shown], station=self.files.station, draws=self.draws,
             residuals=residuals, shared=shared, history=self.long.history,
-            stand_off=self.long.setup.trial.markers.stand_off, **field,
+            stand_off=self.trial.markers.stand_off, **field,
         )  # fmt: skip
 
     def end(self) -> None:
