@@ -10,10 +10,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lashwave.estimate import Options, estimate
 from lashwave.estimate.path import Path, chords, with_shares
 from lashwave.estimate.setup import OFF_AXIS, standing_off
 from lashwave.estimate.sighting_rows import full_weights, look, marker_part
 from lashwave.estimate.stand_off import arms_followed, axes_across, likeliest
+from lashwave.twin import make
 from tests.estimate.small_fit import path_of, setup_of, trial_of
 
 SIZE = 4e-3
@@ -116,3 +118,17 @@ def test_a_stated_stand_off_is_an_unknown_of_each_marker_on_the_line():
     arms = [n for n in shared.names if n.startswith(OFF_AXIS)]
     assert len(arms) == 2 * int((~setup.trial.markers.on_handle).sum())
     assert shared.sd[[shared.index(n) for n in arms]] == pytest.approx(SIZE / np.sqrt(2.0))
+
+
+def test_a_fit_finds_a_stand_off_that_nobody_stated():
+    """Some 0.2 s of a simulated swing, on a coarse chain; the twin put the markers 5 mm off."""
+    trial, _ = make(3, "swing", stand_off=5e-3)
+    markers = trial.markers
+    markers = replace(
+        markers, time=markers.time[:100], position=markers.position[:100], sd=markers.sd[:100],
+        stand_off=0.0,
+    )  # fmt: skip
+    options = Options(draws=20, spacing_butt=0.12, spacing_tip=0.04)
+    fit = estimate(replace(trial, markers=markers), options)
+    assert fit.stand_off == pytest.approx(5e-3, rel=0.2)
+    assert any("off the line's axis" in said for said in fit.warnings)
