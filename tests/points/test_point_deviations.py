@@ -61,7 +61,7 @@ def test_noise_is_each_samples_and_a_shift_is_all_samples() -> None:
     lasting = np.array([miss[which == k].mean(axis=0) for k in range(len(PLACES))])
     own = miss - lasting[which]
     assert np.sqrt(np.mean(own**2)) == pytest.approx(np.sqrt(np.mean(found.sd**2)), rel=0.15)
-    assert 0.25 < np.sqrt(np.mean(lasting**2)) / found.shift_sd < 2.0
+    assert 0.25 < np.sqrt(np.mean(lasting**2)) / found.ring.shift_sd < 2.0
 
 
 def test_a_shift_beyond_what_calibrations_state_is_seen_in_the_misses() -> None:
@@ -71,7 +71,7 @@ def test_a_shift_beyond_what_calibrations_state_is_seen_in_the_misses() -> None:
     assert len(points.position) > 100
     miss = points.position - PLACES[which]
     lasting = np.array([miss[which == k].mean(axis=0) for k in range(len(PLACES))])
-    assert 0.25 < np.sqrt(np.mean(lasting**2)) / found.shift_sd < 2.0
+    assert 0.25 < np.sqrt(np.mean(lasting**2)) / found.ring.shift_sd < 2.0
 
 
 def test_cameras_whose_images_do_not_meet_leave_nothing_to_judge() -> None:

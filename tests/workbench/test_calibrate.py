@@ -18,7 +18,7 @@ from lashwave.calibrate.pinhole import project_points, projected, rotation_matri
 from lashwave.files.calibration_toml import read_calibration
 from lashwave.files.source import Folder
 from lashwave.instruments import project
-from lashwave.quantities.calibration import Calibration
+from lashwave.quantities.calibration import Calibration, joint_covariance
 from lashwave.quantities.sightings import Camera, Clock
 from lashwave.workbench.cli import main
 from tests.calibrate import test_board as boards, test_wand as wands
@@ -239,6 +239,24 @@ def test_a_wand_plan_writes_a_file_for_each_camera(tmp_path, capsys) -> None:
         found = read(tmp_path, f"out-{name}.toml")
         place = -np.linalg.solve(found.projection[:, :3], found.projection[:, 3])
         assert np.abs(place - wands.true_places(wands.rig(3))[c]).max() < 0.03
+
+
+def test_a_wands_files_carry_what_their_cameras_share(tmp_path) -> None:
+    """Put together from the files it is one covariance of all cameras."""
+    waved(tmp_path)
+    assert run(tmp_path) == 0
+    found = [read(tmp_path, f"out-{name}.toml") for name in ("left", "middle", "right")]
+    assert len({c.adjustment for c in found}) == 1 and found[0].adjustment
+    assert [[s.camera for s in c.shared] for c in found] == [
+        ["middle", "right"], ["left", "right"], ["left", "middle"],
+    ]  # fmt: skip
+    whole = joint_covariance(found)
+    scale = np.sqrt(np.diag(whole))
+    relation = whole / np.outer(scale, scale)
+    assert np.linalg.eigvalsh(relation)[0] > 0.0
+    # Known points that are all a little off move all cameras alike.
+    count = len(found[0].parameters)
+    assert np.abs(relation[:count, count:]).max() > 0.5
 
 
 def test_three_dots_need_no_labels(tmp_path, capsys) -> None:

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from lashwave.files.trial_folder import read_trial
+from lashwave.files.trial_folder import read_pictures, read_trial
 from lashwave.pipeline import console, locate
 from lashwave.twin.instrument_setting import Setting
 from lashwave.twin.pictures import take
@@ -63,6 +63,16 @@ def test_tip_and_flashes_are_where_they_were_drawn(bench, located):
     assert set(camera.flashes.tolist()) <= {
         f + d for f in taken.found["flashes"]["tip-view"] for d in (-1, 0, 1)
     }
+
+
+def test_what_the_ring_leaves_open_widens_the_fast_cameras_offset(bench, located):
+    out, _ = bench
+    (fast,) = [c for c in read_pictures(out / "trial").trial.cameras if c.shows != "dots"]
+    (camera,) = read_trial(located).cameras
+    more = np.sqrt(camera.registration_sd**2 - fast.registration_sd**2)
+    # The ring states nothing, so 0.2 px in each of three cameras: some 0.1 to 0.5 mm in space.
+    scale = np.linalg.norm(fast.projection[:2, :3], axis=1).mean() / 1e3
+    assert 0.05 * scale < more < scale
 
 
 def test_contact_sheets_are_pictures(located):

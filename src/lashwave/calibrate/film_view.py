@@ -54,6 +54,11 @@ class FilmView:
         moved = self._moved(found, self.own_to_film)
         return replace(moved, size=self.film, mirrored=self.mirrored)
 
+    def parameters_outward(self, names: tuple[str, ...]) -> Array:
+        """(P, P) derivative of parameters in the film's pixels by those in the view's own, each
+        in its unit, [px], [rad], [m] or [1]."""
+        return _of_parameters(names, self.own_to_film)
+
     def _moved(self, c: Calibration, turn: Array) -> Calibration:
         projection, inner, bend = turn @ c.projection, c.intrinsics, c.distortion
         if inner is not None:

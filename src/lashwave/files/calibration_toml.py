@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from lashwave import __version__
+from lashwave.files.camera_errors import read_covariance, read_shared
 from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.swap import replace_file
@@ -20,6 +21,7 @@ _KEYS = (
     "schema", "program", "date", "camera", "size", "projection", "lens_model", "intrinsics",
     "distortion", "rotation", "translation", "registration_sd", "reprojection_sd",
     "degrees_of_freedom", "images", "points", "parameters", "covariance", "inputs", "mirrored",
+    "adjustment", "shared",
 )  # fmt: skip
 _COMMENTS = {
     "size": "px: width, height",
@@ -30,6 +32,7 @@ _COMMENTS = {
     "translation": "m",
     "mirrored": "a view in a mirror: intrinsics times diag(-1, 1, 1) times pose",
     "covariance": "of the fitted parameters, in their order, in px, rad, m or 1",
+    "adjustment": "files with the same were adjusted together",
     "inputs": "SHA-256",
 }
 
@@ -66,7 +69,8 @@ def write_calibration(
     from lashwave.files.write_toml import toml_text, with_unit  # here: reading needs neither
 
     c = calibration
-    stated = (c.projection, c.intrinsics, c.distortion, c.rotation, c.translation, c.covariance)
+    stated = (c.projection, c.intrinsics, c.distortion, c.rotation, c.translation, c.covariance,
+              *(one.covariance for one in c.shared))  # fmt: skip
     spreads = (c.registration_sd, c.reprojection_sd)
     if not all(np.isfinite(v).all() for v in (*stated, *spreads) if v is not None):
         raise ValueError("a calibration with numbers that are not finite")
@@ -91,7 +95,16 @@ def write_calibration(
         "points": int(c.points),
         "parameters": list(c.parameters),
         "covariance": c.covariance.tolist(),
+        "adjustment": c.adjustment or None,
         "inputs": dict(inputs),
+        "shared": [
+            {
+                "camera": one.camera,
+                "parameters": list(one.parameters),
+                "covariance": one.covariance.tolist(),
+            }
+            for one in c.shared
+        ],
     }
     content = toml_text(table, comments=_COMMENTS)
     replace_file(path, lambda aside: aside.write_text(content, encoding="utf-8"))
@@ -116,14 +129,22 @@ def read_calibration(
     schema = source.get("schema", SCHEMA)
     if schema != SCHEMA or isinstance(schema, bool):
         raise source.fault("schema", f"{schema!r} is not known", f"write schema = {SCHEMA}")
-    optics = read_optics(source)
-    parameters, covariance = _covariance(source)
+    return calibration_of(source, read_optics(source), read_size(source))
+
+
+def calibration_of(source: Fields, optics: Optics, size: tuple[int, int]) -> Calibration:
+    """The calibration of a file's table, whose optics and size [px] were read.
+
+    Raises InputError for half a pose, what is no covariance, and fields that are no numbers.
+    """
+    parameters, covariance = read_covariance(source)
+    adjustment, shared = read_shared(source, len(parameters))
     pose = {k: source.array(k, (3,)) for k in ("rotation", "translation") if source.has(k)}
     if len(pose) == 1:
         missing = ({"rotation", "translation"} - set(pose)).pop()
         raise source.fault(missing, "is missing, and a pose needs both", "add it")
     return Calibration(
-        size=read_size(source),
+        size=size,
         projection=optics.projection,
         intrinsics=optics.intrinsics,
         distortion=optics.distortion,
@@ -138,6 +159,8 @@ def read_calibration(
         images=_count(source, "images"),
         points=_count(source, "points"),
         camera=source.text("camera", ""),
+        adjustment=adjustment,
+        shared=shared,
     )
 
 
@@ -209,23 +232,6 @@ def _intrinsics(source: Fields) -> Array:
             "intrinsics", "is not a camera matrix", "write [[fx, 0, cx], [0, fy, cy], [0, 0, 1]]"
         )
     return inner
-
-
-def _covariance(source: Fields) -> tuple[tuple[str, ...], Array]:
-    names = source.get("parameters", [])
-    if not isinstance(names, list) or any(not isinstance(n, str) or not n for n in names):
-        raise source.fault("parameters", "is not a list of names", "write names in quotes")
-    if len(set(names)) != len(names):
-        raise source.fault("parameters", "names one twice", "name each once")
-    count = len(names)
-    if count == 0 and source.get("covariance", []) == []:
-        return (), np.empty((0, 0))
-    covariance = source.array("covariance", (count, count))
-    scale = np.sqrt(np.abs(np.diag(covariance)))
-    slack = 1e-9 * np.outer(scale, scale)
-    if (np.diag(covariance) < 0).any() or (np.abs(covariance - covariance.T) > slack).any():
-        raise source.fault("covariance", "is no covariance", "calibrate again")
-    return tuple(names), covariance
 
 
 def _count(source: Fields, key: str) -> int:

@@ -13,7 +13,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.files.calibration_toml import Optics, calibration_fields, read_optics, read_size
+from lashwave.files.calibration_toml import (
+    Optics,
+    calibration_fields,
+    calibration_of,
+    read_optics,
+    read_size,
+)
+from lashwave.files.camera_errors import refuse_strange, refuse_unlike
 from lashwave.files.csv_tables import Column, read_table
 from lashwave.files.fields import Fields
 from lashwave.files.located import check_frames, read_fronts, read_tuft_widths, refuse_doubles
@@ -23,7 +30,17 @@ from lashwave.files.source import Folder
 from lashwave.files.still_marks import read_marks
 from lashwave.files.time_stamps import read_stamps
 from lashwave.files.windows import read_window, refuse_one_film, refuse_outside
-from lashwave.quantities import Array, Camera, Clock, Event, Tied, Window, even_frames, tied
+from lashwave.quantities import (
+    Array,
+    Calibration,
+    Camera,
+    Clock,
+    Event,
+    Tied,
+    Window,
+    even_frames,
+    tied,
+)
 
 FRAME_SD = 0.3
 """[frames]; an event seen in a frame lies within half of one either way: 1 / sqrt(12)."""
@@ -141,6 +158,7 @@ def read_cameras(
     """
     cameras: list[Camera] = []
     names: set[str] = set()
+    calibrated: list[tuple[Fields, Calibration]] = []
     tables = root.subs("cameras")
     for fields in tables:
         fields.expect(*_KEYS)
@@ -154,7 +172,10 @@ def read_cameras(
         camera = _camera(folder, root, fields, name, length, pictured)
         if camera is not None:
             cameras.append(camera)
+            if camera.calibration is not None:
+                calibrated.append((fields, camera.calibration))
     refuse_one_film(tables)
+    refuse_unlike(calibrated)
     return tuple(cameras)
 
 
@@ -171,8 +192,8 @@ def _camera(
     alone = len(root.subs("cameras")) == 1
     tuft = fields.attempt("tuft", lambda: read_tuft_widths(folder, fields, rate, alone), None)
     fields.attempt("frames", lambda: _look_at_images(folder, fields, name, pictured), None)
-    optics, registration_sd = fields.attempt(
-        "projection", lambda: _optics(folder, fields, size), (BLIND, 0.0)
+    optics, registration_sd, calibration = fields.attempt(
+        "projection", lambda: _optics(folder, fields, size), (BLIND, 0.0, None)
     )
     window = fields.attempt("window", lambda: read_window(fields, size), None)
     points: _Points | None = _NONE
@@ -201,6 +222,7 @@ def _camera(
         exposure=exposure,
         shows=shows,
         registration_sd=registration_sd,
+        calibration=calibration,
         intrinsics=optics.intrinsics,
         distortion=optics.distortion,
         mirrored=optics.mirrored,
@@ -251,8 +273,13 @@ def _timing(folder: Folder, root: Fields, fields: Fields, name: str) -> _Timing:
     return _Timing(rate, clock, stamps, pulses.flashes)
 
 
-def _optics(folder: Folder, fields: Fields, size: tuple[int, int]) -> tuple[Optics, float]:
-    """How the camera maps the lab, and how well that is known [px]."""
+def _optics(
+    folder: Folder, fields: Fields, size: tuple[int, int]
+) -> tuple[Optics, float, Calibration | None]:
+    """How the camera maps the lab, and how well that is known: [px], and by its file's covariance.
+
+    What the trial itself states of it goes before the file's.
+    """
     source = fields
     if fields.has("calibration"):
         for key in _CALIBRATION:
@@ -269,7 +296,13 @@ def _optics(folder: Folder, fields: Fields, size: tuple[int, int]) -> tuple[Opti
             right = "calibrate with images of the trial's size"
             raise source.fault("size", f"is not the camera's {size[0]} x {size[1]} px", right)
     here = fields if fields.has("registration_sd") else source
-    return read_optics(source), here.number("registration_sd", "pixel", 0.0, 0.0, 1e4)
+    optics = read_optics(source)
+    sd = here.number("registration_sd", "pixel", 0.0, 0.0, 1e4)
+    if here is fields or not source.has("parameters"):
+        return optics, sd, None
+    calibration = calibration_of(source, optics, size)
+    refuse_strange(source, calibration.parameters)
+    return optics, sd, calibration
 
 
 def _points(

@@ -1,3 +1,8 @@
+from .calibration_errors import (
+    JointErrors as JointErrors,
+    image_slopes as image_slopes,
+    joint_errors as joint_errors,
+)
 from .camera import (
     exposed as exposed,
     in_view as in_view,

@@ -55,6 +55,12 @@ class Moved:
         """Whether the misses are beyond chance."""
         return self.chance < CHANCE
 
+    @property
+    def how(self) -> str:
+        """By which turn and shift, in words."""
+        turn, shift = np.degrees(self.turned), 1e3 * self.shifted
+        return f"turned by {turn:.3g} deg and shifted by {shift:.2g} mm"
+
 
 def moved_camera(camera: Camera, points: Array, uv: Array, sd: Array) -> Moved:
     """Where a camera stands now.
@@ -110,7 +116,8 @@ def _after(camera: Camera, pivot: Array, move: Array) -> Camera:
     lab = np.eye(4)
     lab[:3, :3] = Rotation.from_rotvec(move[:3]).as_matrix()
     lab[:3, 3] = pivot + move[3:] - lab[:3, :3] @ pivot
-    return replace(camera, projection=np.asarray(camera.projection, dtype=float) @ lab)
+    moved = np.asarray(camera.projection, dtype=float) @ lab
+    return replace(camera, projection=moved, calibration=None)  # its errors were those of before
 
 
 def _slopes(camera: Camera, points: Array, pivot: Array | None = None) -> Array:

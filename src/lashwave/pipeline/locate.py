@@ -84,9 +84,9 @@ def search(
     onsets, said = _sounds(pictures)
     seen = tuple(note for located in cameras.values() for note in located.notes)
     if ring is None:
-        return Found(cameras, None, 0.0, onsets, (*seen, *said))
+        return Found(cameras, onsets=onsets, notes=(*seen, *said))
     notes = (*ring.notes, *seen, *said)
-    return Found(cameras, markers, ring.shift_sd, onsets, notes, ring.health)
+    return Found(cameras, markers, ring.offsets, onsets, notes, ring.health)
 
 
 FINDING = ("quantities", "files", "instruments", "mechanics", "labels", "points", "calibrate",
@@ -124,6 +124,7 @@ def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> Loca
         pictures.trial.markers,
         pictures.trial.line.handle_length,
         lambda stage, share: show(stage, 0.6 * share),
+        [c for c in pictures.trial.cameras if c.shows != "dots"],
     )
     exposure = float(np.mean([camera.exposure for camera in ring]))
     markers = replace(found.markers, exposure=exposure)
@@ -229,7 +230,7 @@ def _with_sightings(
 ) -> Camera | None:
     """The camera with what its images showed; a shift of the markers against it is one of its
     picture, which the fit has as an unknown. None where nothing is to be used."""
-    from lashwave.points import pinned, pixels_of
+    from lashwave.points import pinned
 
     located = found.cameras[camera.name]
     if located.tip is None:
@@ -245,9 +246,7 @@ def _with_sightings(
         flashes=none if located.flashes is None else located.flashes,
         fronts=located.fronts,
         tuft=located.tuft,
-        registration_sd=float(
-            np.hypot(camera.registration_sd, pixels_of(camera, markers, found.shift_sd))
-        ),
+        registration_sd=dict(found.offsets).get(camera.name, camera.registration_sd),
     )
     strobe = camera.strobe(markers.time)
     return pinned(whole, located.clock, float(strobe[1] - strobe[0]))

@@ -107,11 +107,8 @@ def _said(camera: Camera, found: Moved, seen: int, given: int) -> str:
         count += f" ({seen - int(found.used.sum())} more are seen elsewhere)"
     if not found.moved:
         return f"it stands as it was calibrated: {count} are off by {found.off:.2f} px RMS"
-    how = (
-        f"turned by {np.degrees(found.turned):.3g} deg and shifted by {1e3 * found.shifted:.2g} mm"
-    )
     text = f"it was moved since it was calibrated: {count} are off by {found.off:.3g} px RMS, "
-    text += f"{found.left:.2g} px as it stands now, {how}"
+    text += f"{found.left:.2g} px as it stands now, {found.how}"
     if camera.register:
         return (
             f"{text}; it is used as it stands now, known to {found.camera.registration_sd:.2g} px"

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from lashwave.instruments import in_view, project, project_jacobian
+from lashwave.instruments import in_view, project
 from lashwave.points.background import background
 from lashwave.points.clock_sound import (
     brightness,
@@ -269,12 +269,3 @@ def pinned(camera: Camera, fit: ClockFit | None, period: float) -> Camera:
         return camera
     sd = min(camera.clock.offset_sd, period / 8.0)
     return replace(camera, clock=replace(camera.clock, offset=fit.offset, offset_sd=sd))
-
-
-def pixels_of(camera: Camera, markers: Markers, length: float) -> float:
-    """How far a length [m] about the markers reaches in a camera's picture at most [px]."""
-    seen = markers.position[np.isfinite(markers.position[..., 0])]
-    if not length or not len(seen):
-        return 0.0
-    slopes = project_jacobian(camera, np.median(seen, axis=0))
-    return length * float(np.linalg.norm(slopes, ord=2))

@@ -5,7 +5,11 @@ from .bench_plan import (
     PlannedMarkers as PlannedMarkers,
     PlannedView as PlannedView,
 )
-from .calibration import Calibration as Calibration
+from .calibration import (
+    Calibration as Calibration,
+    SharedErrors as SharedErrors,
+    joint_covariance as joint_covariance,
+)
 from .clock_fit import (
     ClockFit as ClockFit,
     ClockHealth as ClockHealth,

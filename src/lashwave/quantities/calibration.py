@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from lashwave.quantities.arrays import Array
+
+
+@dataclass(frozen=True)
+class SharedErrors:
+    """How the errors of a camera's calibration go with those of another, adjusted together."""
+
+    camera: str
+    """The other's name."""
+    parameters: tuple[str, ...]
+    """Names of the Q parameters of the other that were fitted."""
+    covariance: Array
+    """(P, Q) of one's own parameters with these, each in its parameter's unit."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +60,10 @@ class Calibration:
     """Points used, over all images."""
     camera: str = ""
     """Its name; empty where the file does not say."""
+    adjustment: str = ""
+    """What tells the adjustment of several cameras that it comes from; empty for one alone."""
+    shared: tuple[SharedErrors, ...] = ()
+    """With each other camera of that adjustment."""
 
     def sd(self, parameter: str) -> float:
         """Standard deviation of one parameter, in its unit; raises KeyError for one not fitted."""
@@ -54,3 +71,34 @@ class Calibration:
             raise KeyError(parameter)
         place = self.parameters.index(parameter)
         return float(np.sqrt(self.covariance[place, place]))
+
+    def shared_with(self, other: Calibration) -> Array | None:
+        """(P, Q) covariance of its parameters with another's, [px], [rad], [m] or [1]; None where
+        none is known."""
+        if self.adjustment and self.adjustment == other.adjustment:
+            if self.camera == other.camera and self.parameters == other.parameters:
+                return self.covariance
+            for block in self.shared:
+                if block.camera == other.camera and block.parameters == other.parameters:
+                    return block.covariance
+        return None
+
+
+def joint_covariance(calibrations: Sequence[Calibration]) -> Array:
+    """(S, S) covariance of the fitted parameters of all, [px], [rad], [m] or [1].
+
+    One camera's come after the other's. What two calibrations do not state of one another is
+    taken as independent.
+    """
+    counts = [len(c.parameters) for c in calibrations]
+    ends = np.cumsum([0, *counts])
+    whole = np.zeros((ends[-1], ends[-1]))
+    for i, one in enumerate(calibrations):
+        mine = slice(ends[i], ends[i + 1])
+        whole[mine, mine] = one.covariance
+        for j in range(i):
+            block = one.shared_with(calibrations[j])
+            if block is not None:
+                theirs = slice(ends[j], ends[j + 1])
+                whole[mine, theirs], whole[theirs, mine] = block, block.T
+    return whole

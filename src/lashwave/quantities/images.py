@@ -104,8 +104,9 @@ class LocatedMarkers:
     """Markers from the pictures of several cameras."""
 
     markers: Markers
-    shift_sd: float
-    """Of one coordinate of a shift that all of them share [m]."""
+    offsets: tuple[tuple[str, float], ...]
+    """By name of each other camera: how far they may all be off in its picture, its own
+    registration included [px]."""
     health: tuple[RingHealth, ...]
     notes: tuple[str, ...]
 
@@ -117,8 +118,8 @@ class Found:
     cameras: dict[str, Located]
     markers: Markers | None = None
     """From cameras that show dots; None where there are none."""
-    shift_sd: float = 0.0
-    """Of one coordinate of a shift that all these markers share [m]."""
+    offsets: tuple[tuple[str, float], ...] = ()
+    """How far these markers may all be off in other cameras' pictures, as in `LocatedMarkers`."""
     onsets: tuple[Onset, ...] = ()
     notes: tuple[str, ...] = ()
     """What was found, passed over or in doubt, each a sentence for the user."""

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from lashwave.quantities.arrays import Array, Mask
+from lashwave.quantities.calibration import Calibration
 
 
 @dataclass(frozen=True)
@@ -212,6 +213,9 @@ class Camera:
     shows: str = "schlieren"
     registration_sd: float = 0.0
     """Of the projection, as an offset in the image [px]."""
+    calibration: Calibration | None = None
+    """With the covariance of what was fitted; None where none is known, or the trial states
+    `registration_sd` itself."""
     intrinsics: Array | None = None
     """(3, 3), with `distortion` only."""
     distortion: Array | None = None

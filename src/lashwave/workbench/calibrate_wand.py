@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from lashwave.calibrate import (
     KnownPoints,
@@ -18,7 +20,7 @@ from lashwave.calibrate import (
 )
 from lashwave.files import Fields, Table
 from lashwave.pipeline import Progress, film_dots
-from lashwave.quantities import Array, InputError
+from lashwave.quantities import Array, Calibration, InputError, SharedErrors
 from lashwave.workbench import calibrate_plan as plans
 from lashwave.workbench.calibrate_plan import CalibrationOutcome, CalibrationPlan
 
@@ -60,14 +62,43 @@ def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOut
     lenses = [s.lens for s in sensors if s.lens is not None]
     fit = calibrate_wand(lenses, _dots(views, dots), stick, known=known, sd=plan.sd)
     paths = [out.with_name(f"{out.stem}-{s.name}.toml") for s in sensors]
+    placed = [
+        replace(s.view.outward(c.calibration), camera=s.name)
+        for s, c in zip(sensors, fit.cameras, strict=True)
+    ]
+    outward = [s.view.parameters_outward(p) for s, p in zip(sensors, fit.parameters, strict=True)]
+    turn = block_diag(*outward)
+    placed = adjusted_together(placed, turn @ fit.covariance @ turn.T)
     cameras = tuple(
-        (s.name, replace(c, calibration=s.view.outward(c.calibration)), p)
-        for s, c, p in zip(sensors, fit.cameras, paths, strict=True)
+        (s.name, replace(c, calibration=own), p)
+        for s, c, own, p in zip(sensors, fit.cameras, placed, paths, strict=True)
     )
     notes = (*fit.warnings, *plan.folder.notes)
     if known is None:
         notes += (f"no known points: the frame of reference is that of {sensors[0].name}",)
     return CalibrationOutcome(plan.kind, cameras, (), notes, _wand_facts(fit))
+
+
+def adjusted_together(found: list[Calibration], covariance: Array) -> list[Calibration]:
+    """Calibrations of one adjustment, each with what it shares with each other that has errors.
+
+    covariance : (S, S) of all their parameters, [px], [rad], [m] or [1].
+    """
+    name = hashlib.sha256(covariance.tobytes() + b"".join(c.projection.tobytes() for c in found))
+    ends = np.cumsum([0, *(len(c.parameters) for c in found)])
+    blocks = [np.split(rows, ends[1:-1], axis=1) for rows in np.split(covariance, ends[1:-1])]
+    return [
+        replace(
+            one,
+            adjustment=name.hexdigest()[:16],
+            shared=tuple(
+                SharedErrors(other.camera, other.parameters, blocks[i][j])
+                for j, other in enumerate(found)
+                if j != i and one.parameters and other.parameters
+            ),
+        )
+        for i, one in enumerate(found)
+    ]
 
 
 def _wand_facts(fit: WandFit) -> tuple[tuple[str, float, float | None, str], ...]:

@@ -3,9 +3,10 @@
 Two errors are kept apart. What a dot's noise and a lens's local misfit do differs from sample to
 sample: that is a sample's own deviation, its covariance carried through the triangulation as it
 was weighted. What a camera's calibration shifts, it shifts for all samples alike: that is one
-unknown shared by the record, and does not belong in a row. Residuals say how large both are: they
-are larger than the dots' deviations by what the calibrations are worth, and the part of them that
-stays through the record is the shared one.
+unknown shared by the record, and does not belong in a row (`common_shift`). Residuals say how large
+both are: they are larger than the dots' deviations by what the calibrations are worth, and the part
+of them that stays through the record is the shared one. Of what residuals show to differ from place
+to place, and what the calibrations' covariance says of that, the larger counts: they are one error.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import chdtri
 
-from lashwave.instruments import project, project_jacobian
+from lashwave.instruments import image_slopes, project, project_jacobian
+from lashwave.points.dots.common_shift import RingErrors, ring_errors
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.quantities import Array, Camera, Dots, SpacePoints, Whole
 
@@ -31,8 +33,8 @@ class PointDeviations:
 
     sd: Array
     """(P,) [m] of one coordinate, a sample's own."""
-    shift_sd: float
-    """[m] of one coordinate of the shift that all samples share."""
+    ring: RingErrors
+    """What the calibrations leave open, for all samples alike and for other cameras."""
     local: float
     """[px] by which images miss beyond what the dots state, differently from sample to sample."""
 
@@ -62,17 +64,35 @@ def point_deviations(
     lasting = float(np.sqrt(np.nanmean(middle**2) * 2.0 * np.isfinite(sd).sum() / free.sum()))
     local = float(np.sqrt(max(usual**2 - lasting**2, 0.0)))
     gain = _gains(cameras, points, sd, settings)
-    own = np.einsum("pcij,pc->pi", gain**2, np.where(np.isfinite(sd), sd**2 + local**2, 0.0))
-    shared = np.array([k.registration_sd or settings.calibration for k in cameras])
-    shift = np.einsum("pcij,c->pi", gain**2, np.maximum(shared, lasting) ** 2)
+    has = np.isfinite(sd)
+    noise, unlike = (
+        np.einsum("pcij,pc->p", gain**2, np.where(has, v, 0.0)) / 3.0
+        for v in (sd**2, np.full(sd.shape, local**2))
+    )
+    ring = ring_errors(
+        cameras, points.position, gain, _picture_sd(cameras, points.position, lasting, settings)
+    )
     chi2 = np.nansum(off**2 / (sd**2 + usual**2)[..., None], axis=(1, 2))
     worse = np.where(chi2 > chdtri(free, settings.doubtful), chi2 / free, 1.0)
-    deviation = np.sqrt(np.maximum(worse, 1.0) * own.mean(axis=1))
-    return PointDeviations(
-        np.maximum(deviation, settings.least_sd),
-        float(np.sqrt(np.median(shift.mean(axis=1)))),
-        local,
-    )
+    deviation = np.sqrt(np.maximum(worse, 1.0) * (noise + np.maximum(unlike, ring.own)))
+    return PointDeviations(np.maximum(deviation, settings.least_sd), ring, local)
+
+
+def _picture_sd(
+    cameras: Sequence[Camera], position: Array, lasting: float, settings: MeetSettings
+) -> Array:
+    """(C,) of the shift of each picture [px], beside what was fitted: by what stays of residuals
+    [px] beyond what the calibration states."""
+    found = []
+    for camera in cameras:
+        if camera.calibration is None:
+            found.append(max(camera.registration_sd or settings.calibration, lasting))
+            continue
+        some = position[:: max(1, len(position) // 200)]
+        slopes = image_slopes(camera, some)[:, :, :-2]
+        spread = np.einsum("pis,st,pit->", slopes, camera.calibration.covariance, slopes)
+        found.append(np.sqrt(max(lasting**2 - spread / (2.0 * len(some)), 0.0)))
+    return np.array(found)
 
 
 def misses(cameras: Sequence[Camera], points: SpacePoints, uv: Array) -> Array:
