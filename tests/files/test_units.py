@@ -8,7 +8,7 @@ import time
 import pint
 import pytest
 
-from lashwave.quantities.units import _COMMON, SI, UnitError, factor, heading, quantity
+from lashwave.quantities.units import _COMMON, SI, UnitError, factor, heading, limit_text, quantity
 
 ROUNDING = 1e-14
 """Two products of doubles."""
@@ -116,3 +116,19 @@ def test_headings() -> None:
     with pytest.raises(UnitError, match=r"use \[K\]"):
         factor("degC", "temperature")
     assert factor("K", "temperature") == 1.0
+
+
+@pytest.mark.parametrize(
+    "limit, value, text",
+    [
+        (2.09299765, 2.5, "2.093"),
+        (2.09299765, 2.092998, "2.0929977"),
+        (2.09299765, 2.09299, "2.093"),
+        (0.0, -1e-9, "0"),
+        (0.0, 0.0, "0"),
+        (1e9, 1e9 + 0.1, "1e+09"),
+        (math.inf, 3.0, "inf"),
+    ],
+)
+def test_a_limit_has_as_many_digits_as_part_it_from_the_value(limit, value, text) -> None:
+    assert limit_text(limit, value) == text

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.files.source import decode
-from lashwave.quantities import SI, InputError, UnitError, quantity
+from lashwave.quantities import SI, InputError, UnitError, limit_text, quantity
 
 Path = tuple[str | int, ...]
 T = TypeVar("T")
@@ -167,8 +167,9 @@ class Fields:
             return self.refuse(key, error.problem, error.remedy, stand_in)
         if not low <= result <= high or (above is not None and result <= above):
             unit = "" if dimension == "ratio" else f" {SI[dimension]}"
-            least = f"from {low:g}" if above is None else f"above {above:g}"
-            right = f"expected {least} to {high:g}{unit}"
+            floor = low if above is None else above
+            least = f"{'from' if above is None else 'above'} {limit_text(floor, result)}"
+            right = f"expected {least} to {limit_text(high, result)}{unit}"
             return self.refuse(key, f"{_shown(value)} is not plausible", right, stand_in)
         return result
 

@@ -13,7 +13,7 @@ from lashwave.files.csv_markers import read_csv
 from lashwave.files.fields import Fields
 from lashwave.files.marker_samples import FARTHEST, FEWEST, MarkerSamples, Reader
 from lashwave.files.source import Folder
-from lashwave.quantities import Array, InputError, Line, Markers, counted
+from lashwave.quantities import Array, InputError, Line, Markers, counted, limit_text
 
 READERS: dict[str, Reader] = {
     ".csv": read_csv,
@@ -234,7 +234,7 @@ def read_stations(fields: Fields, length: float) -> dict[str, float]:
             stations[label] = length
         if stations[label] < 0.0 or stations[label] > length * (1 + 1e-9):
             problem = f"{table.shown(label)} lies outside the line"
-            table.refuse(label, problem, f"expected 0 to {length:g} m")
+            table.refuse(label, problem, f"expected 0 to {limit_text(length, stations[label])} m")
             stations[label] = math.nan
     return stations
 

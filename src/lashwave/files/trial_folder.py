@@ -16,7 +16,7 @@ import numpy as np
 from lashwave.files.cameras import read_cameras, read_clock
 from lashwave.files.fields import Fields, parse_toml
 from lashwave.files.located import read_onsets
-from lashwave.files.marker_section import read_markers
+from lashwave.files.marker_section import read_markers, read_stations
 from lashwave.files.mends import read_mends
 from lashwave.files.source import LARGEST_DESCRIPTION, Folder
 from lashwave.files.specimen import UNMEASURED, read_line
@@ -332,8 +332,6 @@ def _tip(fields: Fields, length: float) -> tuple[str, float]:
     stations = fields.sub("stations")
     if stations is None or not stations.table:
         return "tip", length
-    placed = {
-        name: stations.number(name, "length", low=0.0, high=length) for name in stations.table
-    }
+    placed = read_stations(fields, length)
     name = max(placed, key=lambda k: placed[k])
     return name, placed[name]

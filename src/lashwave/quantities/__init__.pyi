@@ -83,6 +83,7 @@ from .units import (
     UnitError as UnitError,
     factor as factor,
     heading as heading,
+    limit_text as limit_text,
     quantity as quantity,
     to_si as to_si,
 )

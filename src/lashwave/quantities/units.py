@@ -114,6 +114,13 @@ def quantity(value: object, dimension: str) -> float:
     return result
 
 
+def limit_text(limit: float, value: float) -> str:
+    """A limit in as few digits, from six, as still show that `value` is beyond it."""
+    side = (value > limit) - (value < limit)
+    texts = [f"{limit:.{digits}g}" for digits in range(6, 18)]  # 17 digits are any double's own
+    return next(t for t in texts if (value > float(t)) - (value < float(t)) == side)
+
+
 def heading(text: str) -> tuple[str, str | None]:
     """A CSV heading `name [unit]` as its name and its unit (None where no brackets stand).
 
