@@ -24,8 +24,10 @@ def read_marks(folder: Folder, fields: Fields, size: tuple[int, int]) -> Marks |
     that size [px], and images that are missing where no picture could show them.
     """
     if not fields.has("marks"):
-        if fields.flag("register"):
-            fields.refuse("register", "needs marks", "name a table of points at rest as marks")
+        dots = fields.table.get("shows") == "dots" and fields.has("frames")
+        if fields.flag("register") and not dots:
+            right = "name a table of points at rest as marks"
+            fields.refuse("register", "needs marks, or images of dots", right)
         return None
     name = fields.text("marks")
     path = folder.file(name, fields.where, fields.line("marks"), fields.name("marks"))

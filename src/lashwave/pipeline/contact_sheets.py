@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,8 @@ def sheets(folder: Path, pictures: Pictures, found: Found, count: int) -> None:
         if camera.name in found.cameras:
             stills = _fast_stills(pictures, camera.name, found.cameras[camera.name], count)
         elif camera.name in pictures.frames and found.markers is not None:
-            stills = _dots(pictures, camera, found.markers, count)
+            now = dict(found.placed).get(camera.name, camera.projection)
+            stills = _dots(pictures, replace(camera, projection=now), found.markers, count)
         else:
             continue
         draw(folder / f"{camera.name}.png", f"{pictures.trial.name}, camera {camera.name}", stills)

@@ -18,6 +18,7 @@ from lashwave.pipeline import console
 from lashwave.pipeline.contact_sheets import HEALTH as HEALTH, sheets
 from lashwave.pipeline.health import cautions
 from lashwave.quantities import (
+    Array,
     Camera,
     Found,
     InputError,
@@ -86,7 +87,7 @@ def search(
     if ring is None:
         return Found(cameras, onsets=onsets, notes=(*seen, *said))
     notes = (*ring.notes, *seen, *said)
-    return Found(cameras, markers, ring.offsets, onsets, notes, ring.health)
+    return Found(cameras, markers, ring.offsets, ring.placed, onsets, notes, ring.health)
 
 
 FINDING = ("quantities", "files", "instruments", "mechanics", "labels", "points", "calibrate",
@@ -128,9 +129,18 @@ def _markers(pictures: Pictures, show: console.Progress, keeper: Keeper) -> Loca
     )
     exposure = float(np.mean([camera.exposure for camera in ring]))
     markers = replace(found.markers, exposure=exposure)
-    found = replace(found, markers=markers, notes=(*said, *found.notes))
+    corner = {c.name: c.window.corner for c in pictures.trial.cameras if c.window is not None}
+    placed = tuple((n, _shifted(p, corner.get(n, np.zeros(2)))) for n, p in found.placed)
+    found = replace(found, markers=markers, placed=placed, notes=(*said, *found.notes))
     keeper.put("markers", found)
     return found
+
+
+def _shifted(projection: Array, corner: Array) -> Array:
+    """A projection (3, 4) in pixels of a window whose corner (2,) stands there in the film [px]."""
+    whole = np.eye(3)
+    whole[:2, 2] = corner
+    return whole @ projection
 
 
 def _fast(

@@ -107,6 +107,8 @@ class LocatedMarkers:
     offsets: tuple[tuple[str, float], ...]
     """By name of each other camera: how far they may all be off in its picture, its own
     registration included [px]."""
+    placed: tuple[tuple[str, Array], ...]
+    """By name of a camera that was moved: its projection (3, 4) as it stands now [m to px]."""
     health: tuple[RingHealth, ...]
     notes: tuple[str, ...]
 
@@ -120,6 +122,8 @@ class Found:
     """From cameras that show dots; None where there are none."""
     offsets: tuple[tuple[str, float], ...] = ()
     """How far these markers may all be off in other cameras' pictures, as in `LocatedMarkers`."""
+    placed: tuple[tuple[str, Array], ...] = ()
+    """Projections of cameras that were moved, as in `LocatedMarkers`."""
     onsets: tuple[Onset, ...] = ()
     notes: tuple[str, ...] = ()
     """What was found, passed over or in doubt, each a sentence for the user."""

@@ -75,6 +75,21 @@ def ring_errors(
     return RingErrors(tuple(cameras), picture_sd, position[some], moves, shift, own)
 
 
+def gains(cameras: Sequence[Camera], position: Array, weight: Array) -> Array:
+    """(P, C, 3, 2) [m/px]: how a point moves with each image of it.
+
+    Parameters
+    ----------
+    position : (P, 3) [m], each seen by two cameras or more.
+    weight : (P, C) [px-2] of each image in its triangulation; 0 where a camera saw none.
+    """
+    slopes = np.stack([project_jacobian(k, position) for k in cameras], axis=1)
+    slopes = np.where(weight[..., None, None] > 0.0, slopes, 0.0)
+    normal = np.einsum("pc,pcij,pcik->pjk", weight, slopes, slopes)
+    pull = np.einsum("pc,pcij->pcji", weight, slopes)
+    return np.asarray(np.linalg.solve(normal[:, None], pull))
+
+
 def picture_offset(camera: Camera, ring: RingErrors) -> float:
     """How far points of a ring may stand off in another camera's picture [px].
 

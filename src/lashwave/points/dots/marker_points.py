@@ -21,6 +21,7 @@ from lashwave.points.dots.common_shift import picture_offset
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
 from lashwave.points.dots.frame_points import DotsInFrame, points_in_frame
+from lashwave.points.dots.moved_ring import LOOKED_AT, moved_in_ring
 from lashwave.points.dots.point_deviations import (
     PointDeviations,
     images_of,
@@ -69,6 +70,7 @@ def locate_markers(
     counts = [len(film) for film in films]
     count = min(counts)
     found = _dots_of(cameras, films, count, progress)
+    cameras, placed, moves = _as_they_stand(cameras, found, count)
 
     def frames() -> Iterator[Sequence[DotsInFrame]]:
         for frame, views in enumerate(dots_by_frame(found, count)):
@@ -104,7 +106,29 @@ def locate_markers(
     said = [f"markers: {note}." for note in notes]
     said += [f"{one}." for each in health for one in advice(each)]
     offsets = tuple((k.name, picture_offset(k, deviations.ring)) for k in others)
-    return LocatedMarkers(kept, offsets, health, tuple(said))
+    return LocatedMarkers(kept, offsets, placed, health, (*moves, *said))
+
+
+def _as_they_stand(
+    cameras: Sequence[Camera], found: Sequence[Dots], count: int
+) -> tuple[list[Camera], tuple[tuple[str, Array], ...], tuple[str, ...]]:
+    """The cameras with one that was moved placed anew, where the trial asks for that; its
+    projection by name, and what to say."""
+    chosen = np.unique(np.linspace(0, count - 1, LOOKED_AT).round().astype(int))
+    moment = [views for k, views in enumerate(dots_by_frame(found, count)) if k in set(chosen)]
+    move = moved_in_ring(cameras, moment)
+    if move is None:
+        return list(cameras), (), ()
+    if move.camera is None:
+        return list(cameras), (), (f"{'the ring' if not move.name else move.name}: {move.text}.",)
+    asked = next(k for k in cameras if k.name == move.name).register
+    if not asked:
+        right = "write register = true to use it so, or calibrate it anew"
+        return list(cameras), (), (f"camera {move.name}: {move.text}; {right}.",)
+    known = f"it is used as it stands now, known to {move.camera.registration_sd:.2g} px"
+    now = [move.camera if k.name == move.name else k for k in cameras]
+    placed = ((move.name, move.camera.projection),)
+    return now, placed, (f"camera {move.name}: {move.text}; {known}.",)
 
 
 def _dots_of(

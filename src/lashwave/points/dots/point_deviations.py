@@ -18,8 +18,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import chdtri
 
-from lashwave.instruments import image_slopes, project, project_jacobian
-from lashwave.points.dots.common_shift import RingErrors, ring_errors
+from lashwave.instruments import image_slopes, project
+from lashwave.points.dots.common_shift import RingErrors, gains, ring_errors
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.quantities import Array, Camera, Dots, SpacePoints, Whole
 
@@ -63,7 +63,8 @@ def point_deviations(
     middle = np.nanmedian(off, axis=0)
     lasting = float(np.sqrt(np.nanmean(middle**2) * 2.0 * np.isfinite(sd).sum() / free.sum()))
     local = float(np.sqrt(max(usual**2 - lasting**2, 0.0)))
-    gain = _gains(cameras, points, sd, settings)
+    weight = np.where(np.isfinite(sd), 1.0 / (sd**2 + settings.calibration**2), 0.0)
+    gain = gains(cameras, points.position, weight)
     has = np.isfinite(sd)
     noise, unlike = (
         np.einsum("pcij,pc->p", gain**2, np.where(has, v, 0.0)) / 3.0
@@ -127,15 +128,3 @@ def _usual_misses(off: Array, sd: Array, free: Array) -> float:
     if score(MOST_MISS) >= 1.0:
         return MOST_MISS
     return float(brentq(lambda more: score(more) - 1.0, 0.0, MOST_MISS, xtol=1e-6))
-
-
-def _gains(
-    cameras: Sequence[Camera], points: SpacePoints, sd: Array, settings: MeetSettings
-) -> Array:
-    """(P, C, 3, 2) [m/px]: how a point moves with each image of it, as it was triangulated."""
-    weight = np.where(np.isfinite(sd), 1.0 / (sd**2 + settings.calibration**2), 0.0)
-    slopes = np.stack([project_jacobian(k, points.position) for k in cameras], axis=1)
-    slopes = np.where(np.isfinite(sd)[..., None, None], slopes, 0.0)
-    normal = np.einsum("pc,pcij,pcik->pjk", weight, slopes, slopes)
-    pull = np.einsum("pc,pcij->pcji", weight, slopes)
-    return np.asarray(np.linalg.solve(normal[:, None], pull))
