@@ -208,7 +208,7 @@ FAULTS = {
     "no images": (f"{HEADING}\nA,0,0,0\nB,0,1,0\n", {"shows": "line"}, "give u and v"),
     "half an image": (f"{HEADING},u [px]\nA,0,0,0,5\nB,0,1,0,7\n", {}, "go together"),
     "outside": (f"{HEADING},u [px],v [px]\nA,0,0,0,5,2000\nB,0,1,0,7,8\n", {}, "marks.csv, line 2, v"),
-    "no marks": ("", {"marks": None, "register": True}, "needs marks"),
+    "no marks": ("", {"marks": None, "register": True, "shows": "line"}, "needs marks, or images of dots"),
     "no flag": ("", {"register": 1}, "neither true nor false"),
     "none found": (f"{HEADING}\nA,0.4,0.2,0.3\nB,0.1,-0.3,0.4\nC,0.3,-0.4,-0.4\n", {"register": True}, "marks are seen"),
 }  # fmt: skip
