@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lashwave.estimate.diagnosis import energy_warnings, share_of_given, work, work_warnings
-from lashwave.quantities.errors import NotConvergedError
+from lashwave.quantities.errors import LostMotionError
 
 TIME = np.linspace(0.0, 1.0, 101)
 FALL = 3.0
@@ -41,10 +41,11 @@ def test_a_motion_of_more_energy_than_was_given_is_refused_with_the_time():
     power, kinetic = np.ones(101), np.where(TIME < 0.4, 1.0, 20.0)
     share = share_of_given(TIME, kinetic, power, FALL)
     with pytest.raises(
-        NotConvergedError, match=r"4\.\d+ times the energy.* from 0\.400 s on"
+        LostMotionError, match=r"4\.\d+ times the energy.* from 0\.400 s on"
     ) as told:
         energy_warnings(TIME, share, "most against it: M05")
     assert "M05" in str(told.value) and "\n" not in str(told.value)
+    assert told.value.since == pytest.approx(0.4)
 
 
 def test_a_motion_of_a_little_more_is_doubted_and_an_honest_one_is_not():
@@ -62,9 +63,10 @@ def test_a_hard_throw_whose_work_is_known_to_a_tenth_is_answered(spread):
 def test_a_work_that_could_be_anything_is_refused_with_the_time():
     # the hand's power uncertain by 3 kW from 0.6 s on: +- 2,400 J at the end, of a throw of 36 J
     power, kinetic = hard_throw(late=3000.0)
-    with pytest.raises(NotConvergedError, match=r"from 0\.6\d\d s on nothing can be said") as told:
+    with pytest.raises(LostMotionError, match=r"from 0\.6\d\d s on nothing can be said") as told:
         work_warnings(TIME, power, kinetic, FALL, "lost markers of the grip")
     assert "lost markers of the grip" in str(told.value) and "J" in str(told.value)
+    assert 0.6 <= told.value.since < 0.7
 
 
 def test_a_work_that_is_poorly_known_is_said_to_be():

@@ -25,3 +25,4 @@ from .setup import (
     set_up as set_up,
     standing_off as standing_off,
 )
+from .stretches import cut_trial as cut_trial, rows_within as rows_within

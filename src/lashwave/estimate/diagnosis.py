@@ -23,7 +23,15 @@ from lashwave.mechanics import (
     lasting,
     range_warnings,
 )
-from lashwave.quantities import DISTRUSTED, Array, Line, NotConvergedError, Residuals, band
+from lashwave.quantities import (
+    DISTRUSTED,
+    Array,
+    Line,
+    LostMotionError,
+    NotConvergedError,
+    Residuals,
+    band,
+)
 
 IMPOSSIBLE = 1.5
 """Energy of the motion over what it can have been given, at which it is not believed. An honest
@@ -55,13 +63,14 @@ def energy_warnings(time: Array, share: Array, hint: str = "") -> tuple[str, ...
 
     Raises
     ------
-    NotConvergedError : over `IMPOSSIBLE`, with the time from which on.
+    LostMotionError : over `IMPOSSIBLE`, with the time from which on.
     """
     if share.max() > IMPOSSIBLE:
         since = time[int((share > IMPOSSIBLE).argmax())]
-        raise NotConvergedError(
+        raise LostMotionError(
             f"the motion that was found holds {share.max():.3g} times the energy that the hand "
-            f"gave: from {since:.3f} s on nothing can be said of it; {hint or CHECK}"
+            f"gave: from {since:.3f} s on nothing can be said of it; {hint or CHECK}",
+            float(since),
         )
     if share.max() > 1.0:
         since = time[int((share > 1.0).argmax())]
@@ -82,7 +91,7 @@ def work_warnings(
 
     Raises
     ------
-    NotConvergedError : where the work could be anything, with the time from which on.
+    LostMotionError : where the work could be anything, with the time from which on.
     """
     if not np.isfinite(power).all():
         return ()
@@ -91,10 +100,11 @@ def work_warnings(
     span = (high - low) / np.maximum(scale, 1e-12)
     if span.max() > UNKNOWN:
         k = int((span > UNKNOWN).argmax())
-        raise NotConvergedError(
+        raise LostMotionError(
             f"from {time[k]:.3f} s on nothing can be said of the motion: the hand's work is only "
             f"known to lie between {low[-1]:.3g} and {high[-1]:.3g} J, with a kinetic energy of "
-            f"{scale.max() - fall:.3g} J at most; {hint or CHECK}"
+            f"{scale.max() - fall:.3g} J at most; {hint or CHECK}",
+            float(time[k]),
         )
     if span.max() > WARNED:
         k = int((span > WARNED).argmax())

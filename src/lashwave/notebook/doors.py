@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,18 +50,19 @@ def reconstruct(
     InputError : the trial cannot be used. NotConvergedError : no motion fits it.
     """
     from lashwave.files import motion_dataset
-    from lashwave.pipeline import Reconstruction, reconstruct as pipeline, reconstruct_trial
+    from lashwave.pipeline import reconstruct as pipeline, reconstructed
 
     found = read(trial) if not isinstance(trial, Trial) else trial
     hidden = None
     if withhold:
         found, hidden = pipeline.without_sightings(found, withhold)
-    fit, answers, lists = reconstruct_trial(found, progress)
+    done = reconstructed(found, progress)
     if hidden is not None:
-        fit = pipeline.held_against(fit, hidden)
+        done = replace(done, fit=pipeline.held_against(done.fit, hidden))
     if out is not None:
-        pipeline.write(Reconstruction(found, fit, answers, lists), Path(out), progress)
-    return OpenedAnswers(found.name, answers, motion_dataset(fit), lists, fit.warnings)
+        pipeline.write(done, Path(out), progress)
+    fit = done.fit
+    return OpenedAnswers(found.name, done.answers, motion_dataset(fit), done.lists, fit.warnings)
 
 
 def open_answer(folder: str | Path) -> OpenedAnswers:

@@ -23,4 +23,5 @@ from .reconstruct import (
     read_usable as read_usable,
     reconstruct_folder as reconstruct_folder,
     reconstruct_trial as reconstruct_trial,
+    reconstructed as reconstructed,
 )

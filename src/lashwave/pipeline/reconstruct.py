@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lashwave.pipeline.believable import believable
 from lashwave.pipeline.console import Progress, silent
 from lashwave.pipeline.health import cautions
 from lashwave.pipeline.long_trial import (
@@ -41,7 +42,7 @@ class Reconstruction:
 def reconstruct_trial(
     trial: Trial, progress: Progress | None = None, options: Any = None
 ) -> tuple[Fit, dict[str, Answer], xr.Dataset]:
-    """The motion that fits a trial and the answers it gives; touches no disk.
+    """The motion that fits a trial and the answers it gives, as `reconstructed` has them.
 
     Parameters
     ----------
@@ -53,11 +54,35 @@ def reconstruct_trial(
     fit : with the warnings of reading, fitting and answering, each once.
     answers : by the names of `summary.json`.
     lists : the content of `answers.nc`.
+
+    Raises
+    ------
+    NotConvergedError : no motion can be believed.
+    """
+    found = reconstructed(trial, progress, options)
+    return found.fit, found.answers, found.lists
+
+
+def reconstructed(
+    trial: Trial, progress: Progress | None = None, options: Any = None
+) -> Reconstruction:
+    """The motion that fits a trial and the answers it gives; touches no disk.
+
+    The trial that comes back ends where the motion can no longer be believed.
+
+    Parameters
+    ----------
+    progress : called with a stage and the share done.
+    options : `lashwave.estimate.Options`; its defaults where None.
+
+    Raises
+    ------
+    NotConvergedError : no motion can be believed.
     """
     from threadpoolctl import threadpool_limits
 
     from lashwave.answers import answer, moments_of
-    from lashwave.estimate import Options, estimate
+    from lashwave.estimate import Options
 
     show = progress or silent
     said: list[str] = []
@@ -65,7 +90,7 @@ def reconstruct_trial(
     births: dict[str, FrontBirths] = {}
     # Blocks of some hundred rows: several BLAS threads are slower than one, under load by far.
     with threadpool_limits(limits=1, user_api="blas"):
-        fit = estimate(trial, Options() if options is None else options, show)
+        trial, fit = believable(trial, Options() if options is None else options, show)
         show("answers", 1.0)
         moments = moments_of(trial, fit)
         if trial.onsets or any(c.fronts is not None for c in trial.cameras):
@@ -76,7 +101,8 @@ def reconstruct_trial(
             said += cautions(trial)
         answers, lists, warnings = answer(trial, fit, moments, births)
     every = (*trial.notes, *fit.warnings, *warnings, *said)
-    return replace(fit, warnings=tuple(dict.fromkeys(every))), answers | sent, lists
+    fit = replace(fit, warnings=tuple(dict.fromkeys(every)))
+    return Reconstruction(trial, fit, answers | sent, lists)
 
 
 def read_usable(folder: Path, progress: Progress | None = None) -> Trial:
@@ -157,10 +183,9 @@ def reconstruct_folder(
     def within(stage: str, share: float) -> None:
         show(stage, READ + (FITTED - READ) * share)
 
-    fit, answers, lists = reconstruct_trial(trial, within, options)
+    done = reconstructed(trial, within, options)
     if hidden is not None:
-        fit = held_against(fit, hidden)
-    done = Reconstruction(trial, fit, answers, lists)
+        done = replace(done, fit=held_against(done.fit, hidden))
     write(done, out, show, options)
     return done
 

@@ -1,4 +1,9 @@
-from .answer import Answer as Answer, from_draws as from_draws, on_grid as on_grid
+from .answer import (
+    GRIP_REACH as GRIP_REACH,
+    Answer as Answer,
+    from_draws as from_draws,
+    on_grid as on_grid,
+)
 from .arrays import Array as Array, Index as Index, Mask as Mask, Single as Single, Whole as Whole
 from .bench_plan import (
     BenchPlan as BenchPlan,
@@ -20,6 +25,7 @@ from .csv_text import cells_of as cells_of, csv_lines as csv_lines
 from .errors import (
     InputError as InputError,
     LashwaveError as LashwaveError,
+    LostMotionError as LostMotionError,
     NotConvergedError as NotConvergedError,
     OutOfRangeError as OutOfRangeError,
     counted as counted,

@@ -65,3 +65,16 @@ class OutOfRangeError(LashwaveError, ValueError):
 
 class NotConvergedError(LashwaveError):
     """The fit did not reach an answer that can be believed; the message says what was seen."""
+
+
+class LostMotionError(NotConvergedError):
+    """From some time on nothing can be said of the motion; what came before may be good.
+
+    Parameters
+    ----------
+    since : the time [s], lab clock.
+    """
+
+    def __init__(self, message: str, since: float) -> None:
+        super().__init__(message)
+        self.since = since

@@ -1,0 +1,90 @@
+"""A record whose end cannot be believed is taken up to there.
+
+After a crack a line may fall back on the hand, with its markers lost and in loops too tight for the
+chain's links. The search then ends in a motion that physics forbids, and says from when on. What
+came before, the crack above all, is seen as well as ever.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from lashwave.instruments import frame_time
+from lashwave.pipeline.console import Progress
+from lashwave.quantities import Camera, Fit, LostMotionError, Mask, NotConvergedError, Trial
+
+BEFORE = 0.01
+"""What is wrong has begun this long before physics forbids it, or longer [s]."""
+LEAST = 0.5
+"""Share of the record that must be left."""
+CUTS = 3
+REACH = 4.0
+"""Standard deviations of a camera's clock within which a frame may still belong to the record."""
+
+
+def up_to(trial: Trial, end: float) -> Trial:
+    """The trial without what was seen after a time [s], lab clock."""
+    from lashwave.estimate import cut_trial, rows_within
+
+    time = trial.markers.time
+    points = {c.name: _before(c, end) for c in trial.cameras}
+    short = cut_trial(trial, rows_within(time, float(time[0]), end), points)
+    # which flash is which sample is told by all of them
+    cameras = tuple(
+        replace(c, flash_times=c.strobe(time)) if c.flashes.size else c for c in short.cameras
+    )
+    return replace(short, cameras=cameras)
+
+
+def _before(camera: Camera, end: float) -> Mask:
+    """(P,), which points may fall before a time [s]."""
+    clock = camera.clock
+    time = frame_time(camera.rate, camera.counted(camera.frame), clock.offset)
+    return np.asarray(time <= end + REACH * clock.offset_sd)
+
+
+def believable(trial: Trial, options: Any, progress: Progress) -> tuple[Trial, Fit]:
+    """The motion as far as it can be believed, and the trial up to there.
+
+    options : `lashwave.estimate.Options`.
+
+    Raises
+    ------
+    NotConvergedError : where less than `LEAST` of the record would be left, or no motion is found;
+        always as it was of the whole record.
+    """
+    from lashwave.estimate import estimate
+
+    first: NotConvergedError | None = None
+    begin, end = trial.markers.time[[0, -1]]
+    short = trial
+    for _ in range(CUTS):
+        try:
+            fit = estimate(short, options, progress)
+        except LostMotionError as lost:
+            first = first or lost
+            until = lost.since - BEFORE
+            if until - begin < LEAST * (end - begin):
+                raise first from None
+            progress(f"again, up to {until:.3f} s", 0.0)
+            short = up_to(trial, until)
+        except NotConvergedError:
+            if first is not None:
+                raise first from None
+            raise
+        else:
+            said = () if first is None else (_said(short, first),)
+            return short, replace(fit, warnings=(*said, *fit.warnings))
+    assert first is not None  # the last cut has failed as well
+    raise first
+
+
+def _said(short: Trial, lost: NotConvergedError) -> str:
+    """Where the motion ends, and why."""
+    return (
+        f"the motion ends at {short.markers.time[-1]:.3f} s, before the record does: {lost}; "
+        "every answer is of the time before"
+    )
