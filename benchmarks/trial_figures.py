@@ -25,7 +25,7 @@ ANSWERS = (
     ("clock_offset:tip-view", "clock offset of the camera [us]", 1e6, False, 15.0),
     ("hand_work", "work of the hand [%]", 100, True, 3.0),
     ("hand_impulse", "impulse of the hand [%]", 100, True, 2.0),
-    ("peak_grip_tension", "peak tension at the first node after the grip [%]", 100, True, 5.0),
+    ("peak_grip_tension", "peak tension 10 mm after the grip [%]", 100, True, 5.0),
     ("peak_kinetic_energy", "peak kinetic energy [%]", 100, True, None),
     ("damping_loss", "energy lost in the line, of the hand's work [%]", 100, None, None),
 )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lashwave.answers.momentum import peak_time
 from lashwave.answers.smoothing import smoothed
 from lashwave.mechanics import known_stiffness
-from lashwave.quantities import Array, Draws, Line
+from lashwave.quantities import GRIP_REACH, Array, Draws, Line
 
 PULL_REACH = 0.02
 """How far beyond the grip the pull is asked for [m]. Next to a clamp the line bends, within
@@ -42,14 +42,13 @@ def pulls(draws: Draws, line: Line) -> tuple[Array, Array]:
 
 
 def grip_tension(draws: Draws, grip_end: float, stiffness: Array) -> Array:
-    """(D, K) [N], tension at the first node after the grip; nan where no tension is known.
+    """(D, K) [N], tension `GRIP_REACH` after the grip; nan where no tension is known.
 
     Next to the clamp the line is an elastica: it carries the pull F past the bend, which stands at
     an angle q0 to the grip, and turns into its direction as tan(q / 4) = tan(q0 / 4) exp(-x / l),
     l = sqrt(B / F) (planar elastica under a pull; recalled from Love, Treatise on the Mathematical
     Theory of Elasticity, chapter XIX); its tension is F cos q. So it is read, since the estimate's
-    links are as long as l: its own tension there came out 4, 6, 10 and 29 % low on four twin throws
-    (seeds 7, 0, 20, 12); so read 13 % high (as the pull past the clamp is), 2 % low, 0, 2 % high.
+    links are as long as l.
 
     stiffness : (D,) [N m2], at the clamp.
     """
@@ -64,7 +63,7 @@ def grip_tension(draws: Draws, grip_end: float, stiffness: Array) -> Array:
     angle = _between(draws.position, (0, int(grip[0])), (outer[0], outer[1]))
     with np.errstate(invalid="ignore", divide="ignore"):
         decay = np.sqrt(np.maximum(pull, 0.0) / stiffness[:, None])
-        left = np.tan(0.25 * angle) * np.exp(-beyond[first[0]] * decay)
+        left = np.tan(0.25 * angle) * np.exp(-GRIP_REACH * decay)
     return np.asarray(pull * np.cos(4.0 * np.arctan(left)))
 
 

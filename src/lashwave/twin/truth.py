@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashwave.mechanics import Trajectory, known_stiffness
-from lashwave.quantities import Array, Line, interpolate
+from lashwave.quantities import GRIP_REACH, Array, Line, interpolate
 from lashwave.twin.throw_scene import ThrowScene
 
 if TYPE_CHECKING:
@@ -112,9 +112,11 @@ def node_tension(station: Array, tension: Array) -> Array:
 
 
 def pull_behind_grip(path: TrueMotion, grip_end: float) -> Array:
-    """(K,) [N], tension at the first node after the grip."""
-    node = int(np.argmax(path.station > grip_end + 1e-9))
-    return np.asarray(node_tension(path.station, path.tension)[:, node])
+    """(K,) [N], tension `GRIP_REACH` after the grip, linear between the middles of links."""
+    middle = 0.5 * (path.station[1:] + path.station[:-1])
+    known = np.isfinite(path.tension[0])
+    at = grip_end + GRIP_REACH
+    return np.array([np.interp(at, middle[known], row[known]) for row in path.tension])
 
 
 def dataset(path: TrueMotion) -> xr.Dataset:
