@@ -184,6 +184,24 @@ def motion_scores(trial: Trial, path: TrueMotion, fit: Fit, peak: float) -> dict
     return scores
 
 
+def by_time(
+    trial: Trial, path: TrueMotion, fit: Fit, width: float = 0.01
+) -> dict[str, list[float]]:
+    """Where in the record a fit is off: RMS error and deviation stated [mm], by `width` [s]."""
+    whole = grids(trial, 0.0)[0]
+    position, sd = fitted(fit, whole)
+    error = position - path.at(whole.times, whole.stations)[0]
+    begins = np.arange(whole.times[0], whole.times[-1], width)
+    part = np.searchsorted(begins, whole.times, side="right") - 1
+
+    def rms(values: Array) -> list[float]:
+        square = (values**2).sum(axis=-1).mean(axis=-1)
+        means = np.bincount(part, square) / np.maximum(np.bincount(part), 1)
+        return [round(float(x), 3) for x in 1e3 * np.sqrt(means)]
+
+    return {"begin": [round(float(t), 4) for t in begins], "error": rms(error), "sd": rms(sd)}
+
+
 def answer_scores(
     answers: dict[str, Answer], truth: dict[str, float | None]
 ) -> dict[str, dict[str, Any]]:

@@ -21,7 +21,15 @@ import figures
 import numpy as np
 import trial_figures
 from droops import with_droops
-from score import answer_scores, band, closure, motion_scores, naive_peaks, true_damping
+from score import (
+    answer_scores,
+    band,
+    by_time,
+    closure,
+    motion_scores,
+    naive_peaks,
+    true_damping,
+)
 
 from lashwave import twin
 from lashwave.twin.views import Wishes
@@ -32,8 +40,8 @@ AMOUNTS = ("ghosts", "missing", "swaps", "clock_wrong", "droop_only")
 GOALS = {"rms_seen": 1e-3, "rms_lost": 4e-3, "rms_peak_lost": 8e-3}
 
 
-def arguments() -> argparse.Namespace:
-    """The command line."""
+def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
+    """The command line, or `words` in its place."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--first", type=int, default=0, help="first seed")
@@ -62,7 +70,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument(
         "--note", action="append", default=[], help="a sentence to keep with them; may be repeated"
     )
-    args = parser.parse_args()
+    args = parser.parse_args(words)
     if args.engine and args.droop_only:
         parser.error("--droop-only is of the project's own twin")
     if args.hard and not args.engine:
@@ -125,6 +133,7 @@ def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     record["duration"] = float(trial.markers.time[-1])
     peak = truth.answers["peak_tip_speed_time"]
     record["motion"] = motion_scores(trial, truth.path, fit, peak)
+    record["by_time"] = by_time(trial, truth.path, fit)
     known = (
         truth.answers
         if args.engine
