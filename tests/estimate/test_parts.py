@@ -6,11 +6,14 @@ import numpy as np
 import pytest
 from scipy.linalg import cholesky_banded, solve_triangular
 
+from lashwave.estimate import Options, set_up
 from lashwave.estimate.blocks import backward, factor_in_place, forward
+from lashwave.estimate.fusion import finer
 from lashwave.estimate.normal import Factor, Normal, draw, factor, solve, surest_factor
 from lashwave.estimate.sighting_rows import tail_weights, time_weights
 from lashwave.estimate.time_grid import march
 from lashwave.quantities.errors import NotConvergedError
+from tests.workbench.small_throw import small_throw
 
 
 def test_a_grid_keeps_to_the_wanted_step_and_grows_gently():
@@ -145,3 +148,13 @@ def test_weights_are_one_in_the_core_and_fall_in_the_tail():
     weight = tail_weights(residual, 4.0)
     assert weight[0] == weight[1] == weight[3] == 1.0
     assert weight[2] < 0.02
+
+
+def test_the_second_search_cuts_the_same_line_into_more_and_shorter_links():
+    setup = set_up(small_throw()[0], Options(most_links=24))
+    own = finer(setup)
+    assert 1.1 < own.chain.links / setup.chain.links < 1.4
+    assert own.chain.length[1:].max() < setup.chain.length[1:].max()
+    assert own.chain.station[[0, -1]] == pytest.approx(setup.chain.station[[0, -1]])
+    assert own.node_mass.sum() == pytest.approx(setup.node_mass.sum(), rel=1e-9)
+    assert own.shared.names == setup.shared.names and own.options.draws == setup.options.draws

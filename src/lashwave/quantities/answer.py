@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike
 from lashwave.quantities.quantiles import band
 
 GRIP_REACH = 0.010
-"""How far after the grip its tension is asked for [m]: where a chain of some 200 links has its first
-node. Nearer, inside the bend at a clamp, tension is what the bend leaves of the pull, and two chains
-with other first nodes would not mean the same."""
+"""How far after the grip its tension is asked for [m]: where a chain of some 200 links has its
+first node. Nearer, inside the bend at a clamp, tension is what the bend leaves of the pull, and two
+chains with other first nodes would not mean the same."""
 
 
 @dataclass(frozen=True)
