@@ -2,15 +2,10 @@
 
 Frames are read a piece at a time, so memory is that of the answer. The count of frames is
 never taken from one place: what header and parameters say must fit the size of the file.
-
-A second opinion on the labels of a C3D file: other readers, in a child process with limits.
-
-The open readers crash, hang or return nothing on some files, so they never run in our process.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +23,7 @@ from lashwave.files.c3d_parameters import (
     read_header,
     read_parameters,
 )
-from lashwave.files.limited import limited
+from lashwave.files.c3d_second_labels import second_labels
 from lashwave.files.marker_samples import MarkerSamples, zeros_to_gaps
 from lashwave.quantities import Array, InputError, counted
 
@@ -37,8 +32,8 @@ _LONG_UNITS = {"millimeters": 1e-3, "millimetres": 1e-3, "centimeters": 1e-2, "c
                "meters": 1.0, "metres": 1.0, "inches": 0.0254}  # fmt: skip
 _HEAD = 256 * BLOCK * 2
 """Bytes that hold header and parameters: a section has at most 255 blocks, begun within 255."""
-_PIECE = 1 << 20
-"""Words read at a time."""
+_PIECE = 1 << 18
+"""Words read at a time: few enough to stay in the processor's cache."""
 WRAP = 1 << 16
 """The header counts frames with 16 bits."""
 
@@ -91,18 +86,10 @@ def read_c3d(
     columns = _columns(where, names, wanted)
     rate = rate_of(where, header, parameters, notes) if rate is None else rate
     unit = _unit(where, parameters, notes)
-    position = np.full((layout.count, len(wanted), 3), np.nan)
-    have = np.flatnonzero(columns >= 0)
     factor = unit * scale if scale > 0 else unit
-    loose: list[tuple[NDArray[np.int64], Array]] = [(np.empty(0, np.int64), np.empty((0, 3)))]
-    for begin, xyz in _pieces(path, header, layout, np.append(columns[have], np.flatnonzero(free))):
-        position[begin : begin + len(xyz), have] = xyz[:, : have.size] * factor
-        rest = xyz[:, have.size :] * factor
-        zeros_to_gaps(rest)
-        row, column = np.nonzero(np.isfinite(rest[..., 0]))
-        loose.append((begin + row, rest[row, column]))
+    position, rows, loose, zeros = _placed(path, header, layout, columns, free, factor)
     time = (layout.first + np.arange(layout.count) - 1) / rate
-    if zeros := zeros_to_gaps(position):
+    if zeros:
         notes.append(f"{counted(zeros, 'sample')} exactly at 0, 0, 0: not seen.")
     return MarkerSamples(
         time,
@@ -110,8 +97,8 @@ def read_c3d(
         wanted,
         position,
         present,
-        time[np.concatenate([row for row, _ in loose])],
-        np.concatenate([place for _, place in loose]),
+        time[rows],
+        loose,
         notes=tuple(notes),
     )
 
@@ -323,22 +310,65 @@ def _unit(where: str, parameters: Parameters, notes: list[str]) -> float:
 
 
 def _pieces(
-    path: Path, header: C3dHeader, layout: FrameLayout, columns: NDArray[np.int64]
-) -> Iterator[tuple[int, Array]]:
-    """Coordinates of some points, a run of frames at a time: (first row, (F, L, 3)), file units.
+    path: Path, header: C3dHeader, layout: FrameLayout
+) -> Iterator[tuple[int, NDArray[Any]]]:
+    """The points' words, a run of frames at a time: (first row, (F, L, 4)), file units."""
+    for begin, words in frame_words(path, header, layout):
+        block = words[:, : 4 * layout.points]
+        yield begin, block.reshape(len(words), layout.points, 4)
+
+
+def _placed(
+    path: Path, header: C3dHeader, layout: FrameLayout, columns: NDArray[np.int64],
+    free: NDArray[np.bool_], factor: float,
+) -> tuple[Array, NDArray[np.int64], Array, int]:  # fmt: skip
+    """Places of the points `columns` (T, L, 3) [m], nan where one is -1, and how many were zero.
+
+    Between them: the row (U,) and the place (U, 3) [m] of each sample of a point that is `free`.
+    factor : from the file's numbers to metres.
+    """
+    position = np.empty((layout.count, columns.size, 3))
+    have = np.flatnonzero(columns >= 0)
+    position[:, columns < 0] = np.nan
+    rows, loose, zeros = [np.empty(0, np.int64)], [np.empty((0, 3))], 0
+    for begin, points in _pieces(path, header, layout):
+        own = position[begin : begin + len(points)]
+        if have.size == columns.size:
+            zeros += _put(points[:, _as_slice(columns)], factor, own)
+        else:
+            found = np.empty((len(points), have.size, 3))
+            zeros += _put(points[:, columns[have]], factor, found)
+            own[:, have] = found
+        if free.any():
+            rest = np.empty((len(points), int(free.sum()), 3))
+            _put(points[:, free], factor, rest)
+            row, column = np.nonzero(np.isfinite(rest[..., 0]))
+            rows.append(begin + row)
+            loose.append(rest[row, column])
+    return position, np.concatenate(rows), np.concatenate(loose), zeros
+
+
+def _as_slice(columns: NDArray[np.int64]) -> slice | NDArray[np.int64]:
+    """The same columns without a copy, where they follow each other."""
+    first = int(columns[0]) if columns.size else 0
+    run = np.array_equal(columns, np.arange(first, first + columns.size))
+    return slice(first, first + columns.size) if run else columns
+
+
+def _put(points: NDArray[Any], factor: float, place: Array) -> int:
+    """Fill places (F, L, 3) [m] from words (F, L, 4); how many of them were exactly zero.
 
     A point is nan where its fourth word is negative and where it is no number.
     """
-    for begin, words in frame_words(path, header, layout):
-        block = words[:, : 4 * layout.points]
-        block = block.reshape(len(words), layout.points, 4)[:, columns]
-        with np.errstate(invalid="ignore"):
-            values = block.astype(np.float64)
-            lost = values[..., 3] < 0
-        values = values[..., :3]
-        lost |= ~np.isfinite(values).all(axis=-1)
-        values[lost] = np.nan
-        yield begin, values
+    place[...] = points[..., :3]
+    place *= factor
+    with np.errstate(invalid="ignore"):
+        lost = points[..., 3] < 0
+    if points.dtype.kind == "f":
+        for word in range(3):  # a test of all three at once would run along an axis of three
+            lost |= ~np.isfinite(points[..., word])
+    place[lost] = np.nan
+    return zeros_to_gaps(place)
 
 
 def frame_words(
@@ -355,35 +385,3 @@ def frame_words(
         if stored == "<u4":
             block = ((block >> 16) | (block << 16)).view("<f4") / np.float32(4)
         yield begin, block.reshape(count, layout.words)
-
-
-SECONDS = 8.0
-"""Of the processor [s]."""
-MEMORY = 2 << 30
-"""Address space of the child [bytes]; a reader takes several times the file."""
-
-_CHILD = """
-import json, sys
-path, reader = sys.argv[1:]
-if reader == "ezc3d":
-    import ezc3d
-    labels = ezc3d.c3d(path)["parameters"]["POINT"]["LABELS"]["value"]
-else:
-    import c3d
-    with open(path, "rb") as stream:
-        labels = [str(label) for label in c3d.Reader(stream).point_labels]
-print(json.dumps([str(label).strip() for label in labels]))
-"""
-
-
-def second_labels(path: Path, seconds: float = SECONDS, memory: int = MEMORY) -> list[str]:
-    """Labels by ezc3d or, where that refuses, by c3d; empty where neither returns any in time."""
-    for reader in ("ezc3d", "c3d"):
-        said = limited(_CHILD, str(path), reader, seconds=seconds, memory=memory)
-        try:
-            labels = json.loads((said or "").splitlines()[-1])
-        except (ValueError, IndexError):
-            continue
-        if any(labels):
-            return [str(label) for label in labels]
-    return []

@@ -50,6 +50,9 @@ def zeros_to_gaps(position: Array) -> int:
 
     Some exporters mark a gap by zeros alone: no marker sits exactly at the lab's origin.
     """
-    zero = ~position.any(axis=-1)
+    zero = position[..., 0] == 0.0
+    if not zero.any():
+        return 0
+    zero &= (position[..., 1] == 0.0) & (position[..., 2] == 0.0)
     position[zero] = np.nan
     return int(zero.sum())
