@@ -173,12 +173,15 @@ def notebooks(folder: Path) -> Iterator[ast.Module]:
                 yield ast.parse("".join(cell["source"]))
 
 
+CALLED_BY_NUMBA = {"define_pipelines", "get_pointer_to_function"}
+
+
 def idle(package: Path, *besides: Path) -> list[str]:
     """Definitions that nothing in the package, nor in the folders beside it, uses."""
     trees = sources(package)
     beside = [tree for folder in besides for tree in sources(folder).values()]
     beside += [tree for folder in besides for tree in notebooks(folder)]
-    words = {word for tree in [*trees.values(), *beside] for word in used(tree)}
+    words = {word for tree in [*trees.values(), *beside] for word in used(tree)} | CALLED_BY_NUMBA
     return [
         f"{path}: {name}"
         for path, tree in trees.items()

@@ -20,6 +20,8 @@ from typing import Any, TypeVar
 
 import numba as nb
 
+from lashwave.mechanics.taken_in import kernel_of
+
 Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 HOUSE = Path(__file__).parents[1]
 _IMPORT = re.compile(r"^[ \t]*from lashwave((?:\.\w+)*) import (\([^)]*\)|[^\n#]*)", re.MULTILINE)
@@ -127,7 +129,7 @@ def compiled(**options: Any) -> Callable[[Kernel], Kernel]:
         if own is not None:
             nb.config.CACHE_DIR = str(own)  # type: ignore[attr-defined]
         try:
-            kernel: Kernel = nb.njit(cache=True, **options)(function)
+            kernel: Kernel = kernel_of(function, **options)
         finally:
             nb.config.CACHE_DIR = usual  # type: ignore[attr-defined]
         return kernel
