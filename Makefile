@@ -48,6 +48,7 @@ $(STAMP): pyproject.toml requirements.lock $(WEB)
 	@test -x $(VENV)/bin/uv || $(PY) -m pip install --quiet --disable-pip-version-check uv
 	$(UV) --require-hashes -r requirements.lock
 	$(UV) --no-deps --refresh-package lashwave --reinstall-package lashwave --editable .
+	-@$(PY) -m lashwave.workbench.prepare
 	@touch $@
 
 demo: $(STAMP)
