@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
 import subprocess
 import sys
 import tempfile
@@ -56,6 +55,15 @@ def first(trial: Trial, seconds: float) -> Trial:
     )
 
 
+def greatest_memory() -> float:
+    """Of this program so far [MB].
+
+    `getrusage` would count that of its parent, which simulates the whole record, as well.
+    """
+    status = Path("/proc/self/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
 def run_one(folder: Path, out: Path, window: float | None, coarse: bool) -> None:
     """In a process of its own; prints CPU seconds, memory [MB], times, size of the answers [MB]."""
     from lashwave.files import read_motion
@@ -64,7 +72,7 @@ def run_one(folder: Path, out: Path, window: float | None, coarse: bool) -> None
     begun = time.process_time()
     reconstruct_folder(folder, out, options=COARSE if coarse else None, window=window)
     spent = time.process_time() - begun
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    memory = greatest_memory()
     size = sum(path.stat().st_size for path in out.rglob("*") if path.is_file()) / 1e6
     times = int(read_motion(out, 10).attrs.get("times_in_file", 0))
     print(json.dumps([spent, memory, times, size]))
@@ -101,9 +109,9 @@ def equations_alone(folder: Path, window: float, coarse: bool) -> None:
     long = LongJoint(setup, division, path, forward, 1.0, (), True, 1.0)
     gathering = Gathering(trial)
     for piece in pieces(long):
-        gathering.take(piece.draws)
+        gathering.take(piece.draws, piece.around, piece.before)
     spent = time.process_time() - begun
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    memory = greatest_memory()
     print(json.dumps([spent, memory, grid.size, 0.0]))
 
 

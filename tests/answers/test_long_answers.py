@@ -93,6 +93,29 @@ def test_every_answer_is_that_of_the_whole(imposed, draws):
     np.testing.assert_allclose(kinetic, draws.kinetic_energy, rtol=1e-6, atol=1e-9)
 
 
+def test_the_bends_speed_is_known_over_the_cuts(imposed):
+    """A fold that runs evenly: its speed in pieces is that of the whole."""
+    time, station = np.linspace(0.0, 0.3, 151), np.linspace(0.0, 2.0, 81)
+    fold = 0.6 + (2.0 + 0.1 * np.arange(4)[:, None]) * time
+    beyond = np.maximum(station - fold[..., None], 0.0)
+    place = np.stack([station - 2.0 * beyond, 0.05 * (beyond > 0), 0.0 * beyond], axis=-1)
+    speed = np.gradient(place, time, axis=1)
+    draws = imposed.draws(time, station, place, speed, shared={"damping_time": np.ones(4)})
+    whole = Gathering(imposed.trial()).take(draws)["bend_speed"].values
+    gathering, found = Gathering(imposed.trial()), np.full(time.size, np.nan)
+    for first, last in ((100, 150), (50, 100), (0, 50)):
+        reach = max(first - 16, 0)
+        around = piece(draws, reach, min(last + 16, 150))
+        table = gathering.take(piece(draws, first, last), around, first - reach)
+        found[first : last + 1] = table["bend_speed"].values
+        np.testing.assert_allclose(
+            table["bend_station"].values, np.median(fold, 0)[first : last + 1], atol=0.03
+        )
+    np.testing.assert_allclose(found, whole, atol=1e-9)
+    assert np.isfinite(found[4:-4]).all() and np.isnan(found[:4]).all()
+    assert np.median(found[4:-4]) == pytest.approx(2.15, abs=0.05)
+
+
 def test_a_draws_peak_is_of_the_piece_in_which_it_is_fastest(imposed, draws):
     found = gathered(imposed, draws)[0]
     when = found["peak_tip_speed_time"]

@@ -119,7 +119,20 @@ def test_the_time_left_is_what_the_share_done_foretells(monkeypatch):
     assert in_words(0.2) == "1 s" and in_words(89.0) == "89 s" and in_words(3 * 3600) == "3.0 h"
 
 
-def test_withheld_sightings_ask_for_the_record_at_once(answered):
-    place = answered[0]
-    with pytest.raises(InputError, match="--window"):
-        reconstruct_folder(place / "t", place / "w", None, OPTIONS, ("every:4",), 0.3)
+def test_withheld_sightings_are_foretold_by_windows_as_by_the_whole(answered):
+    """The same sightings at the same times, with errors and deviations alike."""
+    place, said = answered[0], []
+    for name, window in (("windows", 0.3), ("whole", 0.0)):
+        reconstruct_folder(place / "t", place / name, None, OPTIONS, ("every:4",), window)
+        record = json.loads((place / name / "summary.json").read_text())
+        assert record["provenance"]["options"]["withhold"] == ["every:4"]
+        assert "reconstructed without every:4" in record["warnings"][0]
+        assert "without every:4" in (place / name / "report.html").read_text()
+        said.append(record["withheld"])
+    windows, whole = said
+    assert (windows["sightings"], windows["outside"]) == (whole["sightings"], whole["outside"])
+    assert windows["groups"].keys() == whole["groups"].keys()
+    one, other = windows["pooled"]["m"], whole["pooled"]["m"]
+    assert one["rms"] == pytest.approx(other["rms"], rel=0.25)
+    assert one["sd"] == pytest.approx(other["sd"], rel=0.25)
+    assert one["coverage95"] == pytest.approx(other["coverage95"], abs=0.06)

@@ -10,7 +10,7 @@ import pytest
 
 from lashwave.files import write_trial
 from lashwave.files.results import withheld_record
-from lashwave.pipeline.foretell import cautions, foretold
+from lashwave.pipeline.foretell import Foretelling, cautions, foretold
 from lashwave.pipeline.withholding import withhold
 from lashwave.quantities import InputError
 from lashwave.report import page, paper
@@ -139,6 +139,34 @@ def test_a_wrong_sighting_noise_is_warned_of(trial):
         stated = replace(trial.markers, sd=factor * trial.markers.sd)
         hidden = withhold(replace(trial, markers=stated), ("M03@0.3:0.4", "M04@0.3:0.4"))[1]
         assert fits(foretold(true, hidden, 1)) is right
+
+
+def test_a_motion_in_pieces_foretells_what_the_whole_does(trial):
+    """Each sighting once, whatever the cuts, a camera's by clocks that reach over them."""
+    asked = ("M07", "0.1:0.35", "tip-view")
+    hidden, fit = withhold(trial, asked)[1], fitted(trial, 1)
+    clock = {"clock_offset:tip-view": np.linspace(-2e-3, 2e-3, DRAWS)}
+    fit = replace(fit, draws=replace(fit.draws, shared=clock))
+    whole, pieces = foretold(fit, hidden, 1), Foretelling(hidden, fit.stand_off, 1)
+    count = fit.time.size
+    cuts = [0, count // 4, count // 2, count - 1]
+    for first, last in reversed(list(zip(cuts[:-1], cuts[1:], strict=True))):
+        reach = slice(max(first - 16, 0), last + 17)
+        around = replace(
+            fit.draws, time=fit.time[reach], position=fit.draws.position[:, reach],
+            velocity=fit.draws.velocity[:, reach],
+        )  # fmt: skip
+        pieces.take(around, (fit.time[first], fit.time[last]), closed=last == count - 1)
+    found = pieces.done()
+    assert (found.asked, found.outside) == (whole.asked, whole.outside)
+    assert [g.name for g in found.groups] == [g.name for g in whole.groups]
+    for one, other in zip(found.groups, whole.groups, strict=True):
+        np.testing.assert_array_equal(one.time, other.time)
+        np.testing.assert_allclose(one.error, other.error, atol=1e-12)
+        np.testing.assert_allclose(one.sd, other.sd, rtol=1e-12)
+        # of the same draws, with other noise
+        np.testing.assert_allclose(one.expected.mean(0), other.expected.mean(0), rtol=0.05)
+    assert fits(found) is fits(whole)
 
 
 def test_an_image_point_is_foretold_by_each_draws_own_clock(trial):

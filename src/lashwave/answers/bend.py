@@ -57,6 +57,11 @@ def bends_of(draws: Draws, grip_end: float, chosen: Index | None = None) -> Bend
     return Bends(station, running(draws.time, station, JUMP * length), turn)
 
 
+def at_times(bends: Bends, own: slice) -> Bends:
+    """The bends at some of the times alone."""
+    return Bends(bends.station[:, own], bends.speed[:, own], bends.turn[:, own])
+
+
 def sharpest(station: Array, position: Array, grip_end: float) -> tuple[Array, Array]:
     """Station [m] and size [rad] of the greatest turn (K,), of positions (K, S, 3)."""
     length = float(station[-1])

@@ -56,7 +56,8 @@ if TYPE_CHECKING:
 
 _SO_FAR = ("potential", "drag", "tuft", "damping")
 """Of the account, what counts from a first time on."""
-_NOW = ("kinetic", "bending", "momentum", "angular", "torque")
+_NOW = ("kinetic", "bending", "torque")
+"""And of each moment; momenta are told by lists alone."""
 
 
 @dataclass(frozen=True)
@@ -97,13 +98,21 @@ class Gathering:
         self.station = np.empty(0)
         self.shared: dict[str, Array] = {}
 
-    def take(self, draws: Draws) -> xr.Dataset:
-        """Keep what a piece says; returns its lists that each moment has by itself."""
+    def take(self, draws: Draws, around: Draws | None = None, before: int = 0) -> xr.Dataset:
+        """Keep what a piece says; returns its lists that each moment has by itself.
+
+        Parameters
+        ----------
+        around : the same draws with some times more to either side, by which the bend's speed is
+            known up to the piece's ends; None where there are none.
+        before : number of the piece's first time among these.
+        """
         trial, line = self.trial, self.trial.line
         self.station, self.shared = draws.station, draws.shared
         m, few = every.moments_at(trial, draws), self.few
         self.moments = m
-        bends = bend.bends_of(draws, line.handle_length, few)
+        bends = bend.bends_of(around or draws, line.handle_length, few)
+        bends = bend.at_times(bends, slice(before, before + draws.time.size))
         unknown = np.full(draws.hand_power.shape, np.nan)
         table = lists.over_time_and_station(draws, m.speed, m.sound[0], bends, unknown)
         own = account.booked(trial, draws, few, 0.0 * draws.hand_power)
@@ -118,7 +127,7 @@ class Gathering:
                 crack.peak_acceleration(draws, peak), extension.extensions_of(draws, peak),
                 order.tip_turns(draws, peak), (_single(grip), _single(past)),
                 momentum.hand_impulse(draws), _single(draws.hand_power),
-                _single(draws.kinetic_energy), _without_fluxes(own), runs,
+                _single(draws.kinetic_energy), _kept(own), runs,
                 parts(draws, few, runs, chain, peak),
             )
         )  # fmt: skip
@@ -229,10 +238,18 @@ def _single(values: Array) -> Single:
     return np.asarray(values, dtype=np.float32)
 
 
-def _without_fluxes(own: AccountDraws) -> AccountDraws:
-    """They are lists of each moment, and take most of the memory."""
-    none = np.zeros((0, 0, 0), dtype=np.float32)
-    return replace(own, momentum_flux=none[..., None], energy_flux=none)
+def _kept(own: AccountDraws) -> AccountDraws:
+    """What of a piece's account is waited with, in single precision.
+
+    Fluxes and momenta are lists of each moment; what is unexplained follows from the rest and the
+    hand's work.
+    """
+    none, flat = np.zeros((0, 0, 0), dtype=np.float32), np.zeros((0, 0))
+    light: dict[str, Any] = {name: _single(getattr(own, name)) for name in (*_NOW, *_SO_FAR)}
+    return replace(
+        own, **light, momentum_flux=none[..., None], energy_flux=none, momentum=none, angular=none,
+        hand_work=flat, unexplained=flat,
+    )  # fmt: skip
 
 
 def joined(values: Sequence[NDArray[np.floating]], axis: int = 1) -> Array:

@@ -56,6 +56,10 @@ class Piece:
     """Number of the one after its last: there it has values too, but at the record's end."""
     draws: Draws
     field: Field
+    around: Draws
+    """The draws with up to `EDGE` times more to either side."""
+    before: int
+    """Number of the piece's first time among these."""
 
 
 def shared_draws(long: LongJoint, rng: np.random.Generator) -> Array:
@@ -122,7 +126,9 @@ def _piece(long: LongJoint, number: int, step: Array, beside: Beside) -> Piece:
     draws = motions(long.setup, s.path, s.density, bounded(long.setup, step), beside)
     field = field_at(long.setup, s.path, s.density, draws)
     own = slice(s.own[0], s.own[1] + 1)
-    return Piece(s.first, s.last, _at_times(draws, own), _field_at_times(field, own))
+    return Piece(
+        s.first, s.last, _at_times(draws, own), _field_at_times(field, own), draws, s.own[0]
+    )
 
 
 def _at_times(draws: Draws, own: slice) -> Draws:

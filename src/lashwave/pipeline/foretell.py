@@ -23,6 +23,7 @@ from lashwave.quantities import (
     Foretold,
     ForetoldSightings,
     Index,
+    Mask,
     counted,
     interpolate,
     log_score,
@@ -34,33 +35,79 @@ NAMED = 3
 
 def foretold(fit: Fit, hidden: Hidden, seed: int) -> Foretold:
     """What the fit says of every withheld sighting within its time."""
-    rng = np.random.default_rng(seed)
-    groups: list[ForetoldSightings] = []
-    outside = 0
-    markers = replace(hidden.whole.markers, stand_off=fit.stand_off)
-    within = (markers.time >= fit.time[0]) & (markers.time <= fit.time[-1])
-    for i in np.flatnonzero(hidden.marker.any(axis=0)):
-        rows = np.flatnonzero(hidden.marker[:, i] & within)
-        outside += int(hidden.marker[:, i].sum()) - rows.size
-        if rows.size:
-            label, time = markers.labels[i], markers.time[rows]
-            drawn = _marker_draws(fit.draws, label, float(markers.station[i]), time)
-            own = markers.spread[rows, i][:, None]
-            groups.append(_group(label, "m", time, drawn, markers.position[rows, i], own, rng))
-    for camera in hidden.whole.cameras:
-        points = np.flatnonzero(hidden.camera[camera.name])
-        if points.size:
-            drawn, time = _camera_draws(fit.draws, camera, points)
-            inside = (time >= fit.time[0]) & (time <= fit.time[-1])
-            inside &= np.isfinite(drawn).all((0, 2))
-            outside += int((~inside).sum())
-            if inside.any():
-                own = camera.point_sd[points[inside], None]
-                uv = camera.uv[points[inside]]
-                groups.append(
-                    _group(camera.name, "px", time[inside], drawn[:, inside], uv, own, rng)
-                )
-    return Foretold(hidden.asked, tuple(groups), outside)
+    found = Foretelling(hidden, fit.stand_off, seed)
+    found.take(fit.draws, (float(fit.time[0]), float(fit.time[-1])))
+    return found.done()
+
+
+class Foretelling:
+    """Withheld sightings of a record whose motion comes in pieces, from the last to the first.
+
+    A draw is one motion over all pieces, so that its scores over the record are the means of those
+    over the pieces, each counted by its sightings.
+    """
+
+    def __init__(self, hidden: Hidden, stand_off: float, seed: int) -> None:
+        """stand_off : [m] that markers are taken to have beside what the trial states."""
+        self.hidden, self.rng = hidden, np.random.default_rng(seed)
+        self.markers = replace(hidden.whole.markers, stand_off=stand_off)
+        self.of_marker: dict[str, list[ForetoldSightings]] = {n: [] for n in self.markers.labels}
+        self.of_camera: dict[str, list[ForetoldSightings]] = {
+            c.name: [] for c in hidden.whole.cameras
+        }
+
+    def take(self, draws: Draws, span: tuple[float, float], closed: bool = True) -> None:
+        """Foretell the sightings within a span [s] of time.
+
+        Parameters
+        ----------
+        draws : that reach a little further, where the motion does: each has a clock of its own.
+        closed : whether the span's end is in it.
+        """
+
+        def within(time: Array) -> Mask:
+            last = time <= span[1] if closed else time < span[1]
+            return np.asarray((time >= span[0]) & last)
+
+        hidden, markers, rng = self.hidden, self.markers, self.rng
+        inside = within(markers.time)
+        for i in np.flatnonzero(hidden.marker.any(axis=0)):
+            rows = np.flatnonzero(hidden.marker[:, i] & inside)
+            if rows.size:
+                label, time = markers.labels[i], markers.time[rows]
+                drawn = _marker_draws(draws, label, float(markers.station[i]), time)
+                own = markers.spread[rows, i][:, None]
+                part = _group(label, "m", time, drawn, markers.position[rows, i], own, rng)
+                self.of_marker[label].append(part)
+        for camera in hidden.whole.cameras:
+            points = np.flatnonzero(hidden.camera[camera.name])
+            points = points[within(_mean_times(draws, camera, points))]
+            if points.size:
+                drawn, time = _camera_draws(draws, camera, points)
+                known = np.isfinite(drawn).all((0, 2))
+                if known.any():
+                    own = camera.point_sd[points[known], None]
+                    uv, shown = camera.uv[points[known]], drawn[:, known]
+                    part = _group(camera.name, "px", time[known], shown, uv, own, rng)
+                    self.of_camera[camera.name].append(part)
+
+    def done(self) -> Foretold:
+        """Of the whole record, each marker's and each camera's sightings in time."""
+        hidden = self.hidden
+        every = (*self.of_marker.values(), *self.of_camera.values())
+        groups = tuple(_joined(parts[::-1]) for parts in every if parts)
+        asked = int(hidden.marker.sum()) + sum(int(m.sum()) for m in hidden.camera.values())
+        return Foretold(hidden.asked, groups, asked - sum(g.time.size for g in groups))
+
+
+def _joined(parts: list[ForetoldSightings]) -> ForetoldSightings:
+    """Parts of one group, one after the other."""
+    count = np.array([part.time.size for part in parts], dtype=float)
+    time, error, sd = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("time", "error", "sd")
+    )
+    expected = np.tensordot(count / count.sum(), np.stack([part.expected for part in parts]), 1)
+    return ForetoldSightings(parts[0].name, parts[0].unit, time, error, sd, expected)
 
 
 def _group(
@@ -117,8 +164,17 @@ def _camera_draws(draws: Draws, camera: Camera, points: Index) -> tuple[Array, A
             own = station == s
             place = _places(draws, float(s), when[own], d)[0]
             found[d, own] = project(camera, place) + shift[d]
-    mean = frame_time(camera.rate, frame, float(np.median(offset)), float(np.median(drift)))
-    return found, mean
+    return found, _mean_times(draws, camera, points)
+
+
+def _mean_times(draws: Draws, camera: Camera, points: Index) -> Array:
+    """(n,) [s] of a camera's points, by the clock in the middle of the draws'."""
+    none = np.zeros(len(draws.position))
+    offset, drift = (
+        float(np.median(draws.shared.get(f"{name}:{camera.name}", none)))
+        for name in ("clock_offset", "clock_drift")
+    )
+    return frame_time(camera.rate, camera.counted(camera.frame[points]), offset, drift)
 
 
 def cautions(found: Foretold) -> list[str]:

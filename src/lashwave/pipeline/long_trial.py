@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from lashwave.estimate import LongJoint, Piece
+    from lashwave.pipeline.withholding import Hidden
 
 WINDOW = 1.0
 """Length of these windows [s]."""
@@ -73,11 +74,15 @@ def with_time_left(show: Progress) -> Progress:
 
 
 def reconstruct_long(
-    trial: Trial, out: Path, window: float, progress: Progress | None, options: Any
-) -> tuple[LongDone, Callable[[dict[str, bytes], Fit], None]]:
+    trial: Trial, out: Path, window: float, progress: Progress | None, options: Any,
+    hidden: Hidden | None = None,
+) -> tuple[LongDone, Callable[[dict[str, bytes], Fit], None]]:  # fmt: skip
     """The answers of a long trial, and what writes them to `out` with further files by name.
 
+    Parameters
+    ----------
     window : [s].
+    hidden : sightings that the trial was left without, to be foretold.
 
     Raises
     ------
@@ -92,7 +97,8 @@ def reconstruct_long(
 
     show = progress or silent
     options = Options() if options is None else options
-    record = provenance(trial, {**asdict(options), "window": window})
+    left_out = {} if hidden is None else {"withhold": list(hidden.asked)}
+    record = provenance(trial, {**asdict(options), "window": window, **left_out})
     out = out.resolve()  # a link that the user made stays, and the folder it names is replaced
     begun = Begun(out, record)
 
@@ -102,7 +108,7 @@ def reconstruct_long(
     with threadpool_limits(limits=1, user_api="blas"):
         long = solved_long(trial, options, window, of_search, begun)
         residuals, said, hint = judged(long)
-        stream = _Stream(trial, long, begun.folder, record)
+        stream = _Stream(trial, long, begun.folder, record, hidden)
         try:
             stream.run(show)
             done = stream.done(residuals, said, hint)
@@ -119,9 +125,16 @@ def reconstruct_long(
 class _Stream:
     """The pieces of a record on their way into files and answers."""
 
-    def __init__(self, trial: Trial, long: LongJoint, folder: Path, record: dict[str, str]) -> None:
+    def __init__(
+        self, trial: Trial, long: LongJoint, folder: Path, record: dict[str, str],
+        hidden: Hidden | None,
+    ) -> None:  # fmt: skip
         from lashwave.answers import Gathering
+        from lashwave.estimate import Options
+        from lashwave.pipeline.foretell import Foretelling
 
+        off = trial.markers.stand_off
+        self.foretelling = None if hidden is None else Foretelling(hidden, off, Options.seed)
         self.trial, self.long, self.record, self.folder = trial, long, record, folder
         self.gathering = Gathering(trial)
         self.files: Any = None
@@ -147,7 +160,7 @@ class _Stream:
             show("draws and answers", SOLVED + (DRAWN - SOLVED) * share)
 
     def _take(self, piece: Piece) -> None:
-        table = self.gathering.take(piece.draws)
+        table = self.gathering.take(piece.draws, piece.around, piece.before)
         count = piece.last - piece.first
         if self.files is None:
             self.files = self._opened(piece)
@@ -160,6 +173,9 @@ class _Stream:
         own = self.shown[(self.shown >= piece.first) & (self.shown < piece.last)] - piece.first
         self.fields.append({name: value[own] for name, value in values.items()})
         self.tables.append(table.isel(time=own))
+        if self.foretelling is not None:
+            own, end = piece.draws.time, piece.last == self.long.path.time.size
+            self.foretelling.take(piece.around, (float(own[0]), float(own[-1])), closed=end)
         if piece.first <= self.fastest < piece.last:
             self.draws = piece.draws
             self._emitted(piece)
@@ -200,6 +216,11 @@ class _Stream:
         now = late.isel(time=self.shown)
         lists = shown.merge(now, join="override", compat="override")
         every = (*self.trial.notes, *said, *warnings, *self.said)
+        if self.foretelling is not None:
+            from lashwave.pipeline.foretell import cautions as left_out
+
+            fit = replace(fit, foretold=self.foretelling.done())
+            every = (*left_out(fit.foretold), *every)
         fit = replace(fit, warnings=tuple(dict.fromkeys(every)))
         return LongDone(fit, answers | self.sent, lists)
 

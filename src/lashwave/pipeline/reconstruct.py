@@ -17,7 +17,7 @@ from lashwave.pipeline.long_trial import (
     window_for,
     with_time_left,
 )
-from lashwave.quantities import Answer, Fit, FrontBirths, InputError, Trial
+from lashwave.quantities import Answer, Fit, Foretold, FrontBirths, InputError, Trial
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -170,15 +170,9 @@ def reconstruct_folder(
     hidden = None
     if withhold:
         trial, hidden = without_sightings(trial, withhold)
-        window = window or 0.0
     length = window_for(trial, window)
     if length is not None:
-        if hidden is not None:
-            raise InputError(
-                "--withhold", "what is withheld is foretold by a record taken at once only",
-                "leave --window out",
-            )  # fmt: skip
-        return _in_windows(trial, out, length, show, options)
+        return _in_windows(trial, out, length, show, options, hidden)
 
     def within(stage: str, share: float) -> None:
         show(stage, READ + (FITTED - READ) * share)
@@ -191,18 +185,18 @@ def reconstruct_folder(
 
 
 def _in_windows(
-    trial: Trial, out: Path, window: float, show: Progress, options: Any
+    trial: Trial, out: Path, window: float, show: Progress, options: Any, hidden: Hidden | None
 ) -> Reconstruction:
-    """A long record; window [s]."""
+    """A long record without the sightings `hidden`; window [s]."""
 
     def within(stage: str, share: float) -> None:
         show(stage, READ + (DRAWN - READ) * share)
 
     told = with_time_left(within)
-    done, write_all = reconstruct_long(trial, out, window, told, options)
+    done, write_all = reconstruct_long(trial, out, window, told, options, hidden)
     told("report", ANSWERED_LONG)
     found = Reconstruction(trial, done.fit, done.answers, done.lists)
-    files = _report_files(found, {**_as_record(options), "window": window})
+    files = _report_files(found, {**_as_record(options), "window": window, **_left_out(hidden)})
     show("writing", DRAWN)
     with _writable(out):
         write_all(files, done.fit)
@@ -220,9 +214,7 @@ def write(
     from lashwave.files import write_results
 
     show = progress or silent
-    record = _as_record(options)
-    if done.fit.foretold is not None:
-        record["withhold"] = list(done.fit.foretold.asked)
+    record = _as_record(options) | _left_out(done.fit.foretold)
     show("report", ANSWERED)
     files = _report_files(done, record)
     show("writing", DRAWN)
@@ -254,6 +246,11 @@ def _writable(out: Path) -> Iterator[None]:
     except PermissionError as refused:
         problem = f"{out} cannot be written ({refused.strerror})"
         raise InputError("--out", problem, "name a folder of your own") from refused
+
+
+def _left_out(hidden: Hidden | Foretold | None) -> dict[str, Any]:
+    """What was withheld, for the provenance of the answers."""
+    return {} if hidden is None else {"withhold": list(hidden.asked)}
 
 
 def _as_record(options: Any) -> dict[str, Any]:
