@@ -241,17 +241,13 @@ def simulate(
     """
     times = np.ascontiguousarray(times, dtype=float)
     ready = setup(chain, grip, medium, gravity, law, far)
+    begin = float(times[0])
     if start_position is None:
         if grip is None:
             raise SimulationError("a line that nothing holds needs a start position")
-        start_position = rest_shape(chain, grip, gravity, law, time=float(times[0]), far=far)
-    start = start_state(
-        chain,
-        ready,
-        np.asarray(start_position, dtype=float),
-        start_velocity,
-        float(times[0]),
-    )
+        start_position = rest_shape(chain, grip, gravity, law, time=begin, far=far)
+    place = np.asarray(start_position, dtype=float)
+    start = start_state(chain, ready, place, start_velocity, begin)
     size = float(chain.station[-1])
     pull = float(np.linalg.norm(ready.body.gravity))
     floor = 0.1 * np.sqrt(max(pull, 0.1) * size)
@@ -259,9 +255,8 @@ def simulate(
     if implicit is None:
         implicit = explicit_step(ready) < STIFF_STEP
     if implicit:
-        states, steps = stiff.integrate(
-            ready, times, start, *bounds, plan(ready.last - ready.first)
-        )
+        own = plan(ready.last - ready.first)
+        states, steps = stiff.integrate(ready, times, start, *bounds, own)
     else:
         states, steps = stepping.integrate(ready, times, start, *bounds)
     if steps[0] < 0:

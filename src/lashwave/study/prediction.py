@@ -97,15 +97,7 @@ def predicted(
             setup.trial.name, "the motion cannot be carried to its end from its hand",
             "look at the grip's motion and the stiffness",
         )  # fmt: skip
-    draws, tips = [], []
-    for member, motion in members:
-        one = carry(member, setup.gravity, motion, times)
-        if one is not None:
-            draws.append(one[0][:, node])
-            tips.append(np.linalg.norm(one[1][:, -1], axis=-1))
-    if len(draws) < 2:
-        raise InputError(setup.trial.name, "no ensemble could be carried on", "ask for more draws")
-    cloud = np.array(draws)
+    cloud, tips = _ensemble(setup, members, times, node)
     sample = markers.position[inside][:, on]
     own = markers.sd[inside][:, on][..., None]
     sd = np.hypot(cloud.std(axis=0, ddof=1), own)
@@ -120,13 +112,28 @@ def predicted(
         spread=np.sqrt((cloud.var(axis=0, ddof=1)).mean(-1)),
         covered=covered.astype(float),
         tip_speed=np.linalg.norm(run[1][at, -1], axis=-1),
-        tip_draws=np.array(tips),
+        tip_draws=tips,
         tip_seen=np.linalg.norm(seen.at(times)[1][:, -1], axis=-1),
         camera={
             c.name: _camera_miss(setup, c, views[c.name], grid, run[0], shared)
             for c in setup.trial.cameras
         },
     )
+
+
+def _ensemble(
+    setup: FitSetup, members: Iterable[tuple[Rival, MotionOnNodes]], times: Array, node: Index
+) -> tuple[Array, Array]:
+    """Places (D, T, L, 3) [m] of some nodes (L,) and tip speeds (D, T) [m/s] of each member."""
+    places, tips = [], []
+    for member, motion in members:
+        one = carry(member, setup.gravity, motion, times)
+        if one is not None:
+            places.append(one[0][:, node])
+            tips.append(np.linalg.norm(one[1][:, -1], axis=-1))
+    if len(places) < 2:
+        raise InputError(setup.trial.name, "no ensemble could be carried on", "ask for more draws")
+    return np.array(places), np.array(tips)
 
 
 def _points(camera: Camera, seen: MotionOnNodes, shared: dict[str, float]) -> tuple[Array, Index]:

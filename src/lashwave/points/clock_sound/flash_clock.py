@@ -66,14 +66,7 @@ def fit_clock(
             f"{int(good.sum())} of {good.size} flashes in the images follow the marker rate",
             f"one is due every {step:.2f} frames: check both rates",
         )
-    x = flashes.middle[good] / rate
-    late = period * number[good] - x
-    half = (flashes.half[good] + 3.0 * flashes.sd[good]) / rate
-    if np.median(flashes.half[good]) < np.median(flashes.sd[good]):
-        sd = np.hypot(flashes.sd[good], flashes.half[good] / np.sqrt(3.0)) / rate
-        mean, cov, span = _by_line(x, late, sd, stated.drift_sd)
-    else:
-        mean, cov, span = _by_region(x, late, half, stated.drift_sd, settings)
+    mean, cov, span = _line_of(flashes, number, good, rate, period, stated, settings)
     base = mean[0] + float(sample_times[0])
     near = int(np.rint((stated.offset - base) / period))
     reach = int(np.ceil(settings.window * stated.offset_sd / period))
@@ -129,6 +122,20 @@ def _numbered(
             if good[i]:
                 lag, last = lag + 0.3 * off, middle[i]
     return number, good
+
+
+def _line_of(
+    flashes: Flashes, number: NDArray[np.int64], good: NDArray[np.bool_], rate: float,
+    period: float, stated: Clock, settings: FlashSettings,
+) -> tuple[Array, Array, tuple[float, float]]:  # fmt: skip
+    """How late the good flashes come: mean and covariance of offset and drift, offset's bounds."""
+    x = flashes.middle[good] / rate
+    late = period * number[good] - x
+    if np.median(flashes.half[good]) < np.median(flashes.sd[good]):
+        sd = np.hypot(flashes.sd[good], flashes.half[good] / np.sqrt(3.0)) / rate
+        return _by_line(x, late, sd, stated.drift_sd)
+    half = (flashes.half[good] + 3.0 * flashes.sd[good]) / rate
+    return _by_region(x, late, half, stated.drift_sd, settings)
 
 
 def _by_line(
