@@ -244,11 +244,12 @@ def _kept(own: AccountDraws) -> AccountDraws:
     Fluxes and momenta are lists of each moment; what is unexplained follows from the rest and the
     hand's work.
     """
-    none, flat = np.zeros((0, 0, 0), dtype=np.float32), np.zeros((0, 0))
+    flat, solid = np.zeros((0, 0)), np.zeros((0, 0, 0))
+    none = _single(solid)
     light: dict[str, Any] = {name: _single(getattr(own, name)) for name in (*_NOW, *_SO_FAR)}
     return replace(
-        own, **light, momentum_flux=none[..., None], energy_flux=none, momentum=none, angular=none,
-        hand_work=flat, unexplained=flat,
+        own, **light, momentum_flux=none[..., None], energy_flux=none, momentum=solid,
+        angular=solid, hand_work=flat, unexplained=flat,
     )  # fmt: skip
 
 

@@ -174,8 +174,9 @@ class _Stream:
         self.fields.append({name: value[own] for name, value in values.items()})
         self.tables.append(table.isel(time=own))
         if self.foretelling is not None:
-            own, end = piece.draws.time, piece.last == self.long.path.time.size
-            self.foretelling.take(piece.around, (float(own[0]), float(own[-1])), closed=end)
+            begin, end = map(float, piece.draws.time[[0, -1]])
+            closed = piece.last == self.long.path.time.size
+            self.foretelling.take(piece.around, (begin, end), closed)
         if piece.first <= self.fastest < piece.last:
             self.draws = piece.draws
             self._emitted(piece)
@@ -219,8 +220,8 @@ class _Stream:
         if self.foretelling is not None:
             from lashwave.pipeline.foretell import cautions as left_out
 
-            fit = replace(fit, foretold=self.foretelling.done())
-            every = (*left_out(fit.foretold), *every)
+            foretold = self.foretelling.done()
+            fit, every = replace(fit, foretold=foretold), (*left_out(foretold), *every)
         fit = replace(fit, warnings=tuple(dict.fromkeys(every)))
         return LongDone(fit, answers | self.sent, lists)
 
