@@ -202,6 +202,33 @@ def by_time(
     return {"begin": [round(float(t), 4) for t in begins], "error": rms(error), "sd": rms(sd)}
 
 
+EVERY = 0.02
+"""Apart are the times at which the slide of a line along itself is told [s]."""
+
+
+def slide(trial: Trial, path: TrueMotion, fit: Fit, peak: float) -> dict[str, float]:
+    """How far the whole fitted line lies along itself from where it is, before the crack [m].
+
+    With the deviation of that over the draws: what the hand-set part of it is judged by.
+    """
+    first = trial.markers.time[0]
+    times = np.arange(first + EVERY, peak - NEAR, EVERY)
+    stations = grids(trial, peak)[0].stations
+    visible = seen(trial.markers, times, stations)
+    truth = path.at(times, stations)[0]
+    tangent = np.gradient(truth, stations, axis=1)
+    tangent /= np.linalg.norm(tangent, axis=-1, keepdims=True)
+    place, speed = (_along(fit.station, v, stations) for v in (fit.position, fit.velocity))
+    off = interpolate(fit.time, place, speed, times)[0] - truth
+    rows = np.abs(fit.draws.time[:, None] - times).argmin(axis=0)
+    drawn = np.stack(
+        [_along(fit.draws.station, one[rows].astype(float), stations) for one in fit.draws.position]
+    )
+    apart = ((drawn - drawn.mean(axis=0)) * tangent).sum(axis=-1)[:, visible].mean(axis=1)
+    error = float((off * tangent).sum(axis=-1)[visible].mean())
+    return {"error": error, "sd": float(apart.std(ddof=1))}
+
+
 def answer_scores(
     answers: dict[str, Answer], truth: dict[str, float | None]
 ) -> dict[str, dict[str, Any]]:

@@ -28,6 +28,7 @@ from score import (
     closure,
     motion_scores,
     naive_peaks,
+    slide,
     true_damping,
 )
 
@@ -112,6 +113,8 @@ def make(args: argparse.Namespace, seed: int) -> tuple[Any, Any]:
 
 def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     """Run one trial and score it; a failure is a record too."""
+    import hand_set
+
     from lashwave.pipeline import reconstruct_trial
     from lashwave.quantities.errors import LashwaveError
 
@@ -134,6 +137,8 @@ def one(args: argparse.Namespace, seed: int) -> dict[str, Any]:
     peak = truth.answers["peak_tip_speed_time"]
     record["motion"] = motion_scores(trial, truth.path, fit, peak)
     record["by_time"] = by_time(trial, truth.path, fit)
+    record["hand_set"] = hand_set.in_force()
+    record["slide"] = slide(trial, truth.path, fit, peak)
     known = (
         truth.answers
         if args.engine

@@ -28,6 +28,16 @@ def test_impulse_is_a_vector_sum_not_a_sum_of_sizes(imposed):
     assert np.linalg.norm(impulse) == pytest.approx(0.3, rel=1e-9)
 
 
+def test_the_impulse_says_what_is_known_of_its_fault(imposed):
+    force = np.broadcast_to([0.0, 0.3, 0.4], (400, TIME.size, 3))
+    draws = imposed.draws(TIME, STATION, STILL, STILL, hand_force=force)
+    whole = 0.5 * np.ptp(TIME)
+    found = momentum.with_impulse_error(momentum.hand_impulse(draws))
+    # 1 %; of 400 draws: the mean to 5 of its own sd, the deviation to 5 of its own
+    assert found.mean() == pytest.approx(whole, rel=5 * 0.01 / 20)
+    assert found.std() == pytest.approx(0.01 * whole, rel=5 / np.sqrt(800))
+
+
 def test_work_is_the_integral_of_power_and_grows_to_it(imposed):
     # work 1 J in 1 s; a trapezoid holds a straight line exactly
     power = np.broadcast_to(2.0 * TIME, (400, TIME.size))

@@ -17,6 +17,7 @@ from lashwave.answers import (
     energy,
     extension,
     lists,
+    momentum,
     order,
     sound_in_air,
     tip,
@@ -172,7 +173,7 @@ def _hand_answers(facts: Facts) -> dict[str, Answer]:
     return {
         "peak_grip_tension": peaks[0],
         "peak_pull_past_clamp": peaks[1],
-        "hand_impulse": _of_one_hand(np.linalg.norm(facts.impulse, axis=-1), "N s"),
+        "hand_impulse": _of_one_hand(momentum.with_impulse_error(facts.impulse), "N s"),
         "hand_work": _of_one_hand(facts.work, "J"),
     }
 

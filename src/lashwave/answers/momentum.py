@@ -6,6 +6,11 @@ import numpy as np
 
 from lashwave.quantities import Array, Draws
 
+IMPULSE_MODEL_SD = 0.01
+"""Standard deviation, logarithmic, added to the hand's impulse. It ends with the line's momentum at
+the last sample, where nothing later holds the motion. Two sets of throws of the independent engine
+ask for 0 to 0.016 and 0 to 0.021."""
+
 
 def mean_over(times: Array, values: Array, span: float) -> Array:
     """Values (D, K), linear in time, averaged over `span` [s] about each time; less at the ends."""
@@ -32,3 +37,10 @@ def peak_time(times: Array, values: Array, until: Array) -> Array:
 def hand_impulse(draws: Draws) -> Array:
     """(D, 3) [N s], vector integral of the hand's force, gravity's share included."""
     return np.asarray(np.trapezoid(draws.hand_force, draws.time, axis=1))
+
+
+def with_impulse_error(impulse: Array) -> Array:
+    """(D,) [N s], size of impulses (D, 3) with what is known of their fault."""
+    size = np.linalg.norm(impulse, axis=-1)
+    deviate = np.random.default_rng(3).standard_normal(size.size)
+    return np.asarray(size * np.exp(IMPULSE_MODEL_SD * deviate))
