@@ -14,6 +14,7 @@ from lashwave.pipeline import in_words, reconstruct_folder, window_for
 from lashwave.pipeline.long_trial import with_time_left
 from lashwave.quantities import InputError
 from lashwave.twin import make
+from lashwave.workbench.cli import main
 from lashwave.workbench.reconstruct_command import window_length
 
 OPTIONS = Options(draws=20, spacing_butt=0.2, spacing_tip=0.08, spacing_clamp=0.05)
@@ -136,3 +137,20 @@ def test_withheld_sightings_are_foretold_by_windows_as_by_the_whole(answered):
     assert one["rms"] == pytest.approx(other["rms"], rel=0.25)
     assert one["sd"] == pytest.approx(other["sd"], rel=0.25)
     assert one["coverage95"] == pytest.approx(other["coverage95"], abs=0.06)
+
+
+def test_its_answers_are_compared_and_models_are_ranked_by_it(answered, tmp_path, capsys):
+    trial, own = answered[0] / "t", answered[0] / "t.answers"
+    assert main(["compare", str(own), str(own), "--out", str(tmp_path / "c"), "--quiet"]) == 0
+    rows = (tmp_path / "c" / "comparison.csv").read_text()
+    assert "peak_tip_speed" in rows
+    words = ["--answers", str(own), "--quiet", "--out"]
+    assert main(["rank", str(trial), *words, str(tmp_path / "r"), "--horizon", "0.2"]) == 0
+    assert (tmp_path / "r" / "models.csv").read_text().count("\n") > 1
+
+
+def test_a_prediction_is_refused_as_its_draws_lack_the_line(answered, tmp_path, capsys):
+    words = ["--answers", str(answered[0] / "t.answers"), "--quiet", "--out", str(tmp_path / "p")]
+    assert main(["predict", str(answered[0] / "t"), *words]) == 2
+    said = capsys.readouterr()
+    assert "samples.nc has draws at 3 places only" in said.err + said.out

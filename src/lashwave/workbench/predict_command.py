@@ -21,6 +21,8 @@ FILES = frozenset(
 )  # fmt: skip
 
 
+OF_LONG = 3
+"""Places at most at which the draws of a long record are kept: no member could begin from them."""
 NEAR = 20e-3
 """Distance to the markers [m] up to which a prediction is printed to hold."""
 
@@ -81,6 +83,12 @@ def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -
     from lashwave.quantities import SLOPE
 
     known, setup, seen, shared = io.read(trial, answers)
+    places = next(read_draws(answers, 1)).station.size
+    if places <= OF_LONG:
+        raise InputError(
+            answers / "samples.nc", f"has draws at {places} places only, as of a long record",
+            "reconstruct it with --window none",
+        )  # fmt: skip
     model = study.rivals(setup, Law.scaled(shared))[0]
 
     def members() -> Iterator[tuple[study.Rival, study.MotionOnNodes]]:
