@@ -148,15 +148,16 @@ def test_a_motion_in_pieces_foretells_what_the_whole_does(trial):
     clock = {"clock_offset:tip-view": np.linspace(-2e-3, 2e-3, DRAWS)}
     fit = replace(fit, draws=replace(fit.draws, shared=clock))
     whole, pieces = foretold(fit, hidden, 1), Foretelling(hidden, fit.stand_off, 1)
-    count = fit.time.size
-    cuts = [0, count // 4, count // 2, count - 1]
-    for first, last in reversed(list(zip(cuts[:-1], cuts[1:], strict=True))):
+    seen = trial.markers.time  # cuts at samples that are withheld
+    cuts = [fit.time[0], seen[80], seen[120], fit.time[-1]]
+    for begin, end in reversed(list(zip(cuts[:-1], cuts[1:], strict=True))):
+        first, last = np.searchsorted(fit.time, [begin, end])
         reach = slice(max(first - 16, 0), last + 17)
         around = replace(
             fit.draws, time=fit.time[reach], position=fit.draws.position[:, reach],
             velocity=fit.draws.velocity[:, reach],
         )  # fmt: skip
-        pieces.take(around, (fit.time[first], fit.time[last]), closed=last == count - 1)
+        pieces.take(around, (begin, end), closed=end == fit.time[-1])
     found = pieces.done()
     assert (found.asked, found.outside) == (whole.asked, whole.outside)
     assert [g.name for g in found.groups] == [g.name for g in whole.groups]
