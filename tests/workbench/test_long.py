@@ -153,4 +153,4 @@ def test_a_prediction_is_refused_as_its_draws_lack_the_line(answered, tmp_path, 
     words = ["--answers", str(answered[0] / "t.answers"), "--quiet", "--out", str(tmp_path / "p")]
     assert main(["predict", str(answered[0] / "t"), *words]) == 2
     said = capsys.readouterr()
-    assert "samples.nc has draws at 3 places only" in said.err + said.out
+    assert "samples.nc: has draws at 3 places only" in said.err + said.out

@@ -133,7 +133,7 @@ def _piece(long: LongJoint, number: int, step: Array, beside: Beside) -> Piece:
 
 def _at_times(draws: Draws, own: slice) -> Draws:
     cut: dict[str, Any] = {
-        name: np.ascontiguousarray(getattr(draws, name)[:, own])
+        name: getattr(draws, name)[:, own]
         for name in (
             "position", "velocity", "tension", "hand_force", "hand_power", "kinetic_energy"
         )
