@@ -1,8 +1,11 @@
-"""A camera's clock from the motion that the markers give: scanned before the camera is let in."""
+"""A camera's clock from the motion that the markers give: scanned before the camera is let in.
+
+Where strobe flashes could be this marker sample or that one, the ways are followed and weighed.
+"""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +20,8 @@ SCAN_STEP = 10e-6
 ALIKE = 2.0
 """A candidate whose misfit is within this of the best's could be it: a marker period off, the tip
 is as far off as it moves in one."""
-MOST_NAMED = 4
+MOST = 4
+"""Ways that are followed at most."""
 FLASH_SD = (0.2, 0.05)
 """Of a frame: a flash that lasts, near the end of one, is brightest in either. In two rendered
 throws whose flashes kept step (seeds 241, 242) the frames' bounds, 0.01 of a frame wide, were 0.23
@@ -68,34 +72,67 @@ def _misfit(setup: FitSetup, camera: Camera, path: Path, offsets: Array) -> Arra
     return found + 0.05 * sd * prior**2
 
 
-def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[str, ...]]:
-    """The path with every camera's clock offset set by a scan against its own motion; and warnings.
+@dataclass(frozen=True)
+class FlashChoice:
+    """Ways to pair a camera's strobe flashes with marker samples that the markers leave open.
+
+    The motion that the markers give fits the first best.
+    """
+
+    camera: str
+    column: int
+    """Of its clock's offset among the shared parameters."""
+    offset: Array
+    """(I,) [s], by which each fits the motion best."""
+    mean: Array
+    """(I,) [s], where the flashes put it then, and `sd`: to what deviation."""
+    sd: Array
+
+    def take(self, setup: FitSetup, i: int) -> None:
+        """The i-th as what is known of the clock beforehand."""
+        setup.shared.mean[self.column], setup.shared.sd[self.column] = self.mean[i], self.sd[i]
+
+    def at(self, path: Path, i: int) -> Path:
+        """The path with the i-th way's clock."""
+        shared = path.shared.copy()
+        shared[self.column] = self.offset[i]
+        return replace(path, shared=shared)
+
+
+def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[FlashChoice, ...]]:
+    """The path with every camera's clock offset set by a scan against its own motion.
 
     Where flashes bound the offset, the parameter's prior is narrowed to the interval chosen. Where
-    the motion that the markers give does not tell which flash is which sample, it says so.
+    the motion that the markers give does not tell which flash is which sample, the ways that fit it
+    about as well come back.
     """
     shared = path.shared.copy()
-    clock_warnings: list[str] = []
+    choices = []
     for camera in setup.trial.cameras:
         if camera.frame.size == 0:
             continue
         intervals = allowed(setup, camera)
         grids = [np.linspace(a, b, max(2, int((b - a) / SCAN_STEP) + 1)) for a, b in intervals]
-        offsets = np.concatenate(grids)
-        misfit = _misfit(setup, camera, path, offsets)
+        misfits = np.split(
+            _misfit(setup, camera, path, np.concatenate(grids)),
+            np.cumsum([grid.size for grid in grids])[:-1],
+        )
         column = setup.shared.index(f"clock_offset:{camera.name}")
-        shared[column] = offsets[np.argmin(misfit)]
+        least = np.array([misfit.min() for misfit in misfits])
+        best = np.array([g[m.argmin()] for g, m in zip(grids, misfits, strict=True)])
+        shared[column] = best[least.argmin()]
         if camera.flashes.size >= 2:
-            inside = (intervals[:, 0] <= shared[column]) & (shared[column] <= intervals[:, 1])
-            low, high = intervals[np.argmax(inside)]
-            setup.shared.mean[column] = 0.5 * (low + high)
+            order = np.argsort(least)
+            alike = order[least[order] <= ALIKE * least[order[0]] + camera.sd][:MOST]
             soft = FLASH_SD[int(_sweep(camera, setup.trial.markers.time) >= SWEPT)] / camera.rate
-            bound_sd = float(np.hypot((high - low) / np.sqrt(12), soft))
-            setup.shared.sd[column] = min(camera.clock.offset_sd, bound_sd)
-            sizes = [grid.size for grid in grids]
-            least = np.array([part.min() for part in np.split(misfit, np.cumsum(sizes)[:-1])])
-            clock_warnings += _clock_warnings(camera, intervals, least)
-    return replace(path, shared=shared), tuple(clock_warnings)
+            sd = np.hypot(np.ptp(intervals[alike], axis=1) / np.sqrt(12), soft)
+            choice = FlashChoice(
+                camera.name, column, best[alike], intervals[alike].mean(axis=1),
+                np.minimum(camera.clock.offset_sd, sd),
+            )  # fmt: skip
+            choice.take(setup, 0)
+            choices += [choice] if alike.size > 1 else []
+    return replace(path, shared=shared), tuple(choices)
 
 
 def _sweep(camera: Camera, samples: Array) -> float:
@@ -105,21 +142,28 @@ def _sweep(camera: Camera, samples: Array) -> float:
     return float(abs(ratio - round(ratio)) * np.ptp(camera.counted(camera.flashes)) / ratio)
 
 
-def _clock_warnings(camera: Camera, intervals: Array, least: Array) -> list[str]:
-    """A warning where intervals that the flashes allow fit the motion about as well as the best.
+SURE = 0.99
+"""Probability of a way from which on no other is told."""
 
-    intervals : (I, 2) [s]; least : (I,) [px], the least misfit in each.
+
+def probabilities(cost: Array) -> Array:
+    """(I,) [1], of ways whose least costs (I,) [1], twice a logarithm of likelihood, are these.
+
+    All have the same rows and, but for the path, the same deviations: what the motion leaves open
+    about each is left out as alike.
     """
-    order = np.argsort(least)
-    alike = order[least[order] <= ALIKE * least[order[0]] + camera.sd]
-    if alike.size < 2:
-        return []
-    named = ", ".join(
-        f"{intervals[i].mean():.6f} s ({least[i]:.3g} px off)" for i in alike[:MOST_NAMED]
+    weight = np.exp(-0.5 * (cost - cost.min()))
+    return np.asarray(weight / weight.sum())
+
+
+def clock_caution(choice: FlashChoice, share: Array) -> tuple[str, ...]:
+    """What to say of ways with these probabilities (I,) [1]: nothing where one is sure."""
+    order = np.argsort(-share)
+    if share[order[0]] >= SURE:
+        return ()
+    named = ", ".join(f"{choice.mean[i]:.6f} s (probability {share[i]:.2g})" for i in order)
+    return (
+        f"camera {choice.camera}: which strobe flash is which marker sample is not settled by all "
+        f"sightings together; clock offsets: {named}. The first was taken, and every answer of the "
+        "tip hangs on it: state the clock better, or an event that both saw",
     )
-    more = f" and {alike.size - MOST_NAMED} more" if alike.size > MOST_NAMED else ""
-    return [
-        f"camera {camera.name}: which strobe flash is which marker sample cannot be told by the "
-        f"motion of the markers alone; clock offsets that fit alike: {named}{more}. The first was "
-        "taken: state the clock better, or an event that both saw"
-    ]

@@ -9,7 +9,7 @@ import numpy as np
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
-from lashwave.estimate.clock_scan import scanned
+from lashwave.estimate.clock_scan import clock_caution, probabilities, scanned
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
@@ -206,11 +206,37 @@ class _Stages:
         return cost / degrees_of_freedom(self.setup, path, look(self.setup, path, weights))
 
     def admit_cameras(self) -> None:
-        """Scan the clocks, then let the cameras in by degrees."""
-        self.search.path, self.clock_warnings = scanned(self.setup, self.search.path)
+        """Scan the clocks, then let the cameras in by degrees.
+
+        Where flashes could be one sample or another, each way is followed so far, and the one by
+        which all sightings agree best is gone on with.
+        """
+        start, choices = scanned(self.setup, self.search.path)
+        self.search.path = start
+        self.let_in()
+        for choice in choices:
+            found = [(self.cost(), self.search)]
+            for i in range(1, choice.offset.size):
+                choice.take(self.setup, i)
+                self.search = Search(choice.at(start, i), room=self.search.room)
+                self.let_in()
+                found.append((self.cost(), self.search))
+            share = probabilities(np.array([cost for cost, _ in found]))
+            best = int(share.argmax())
+            choice.take(self.setup, best)
+            self.search, start = found[best][1], choice.at(start, best)
+            self.clock_warnings += clock_caution(choice, share)
+
+    def let_in(self) -> None:
+        """The cameras, by degrees."""
         for i, (sd, steps) in enumerate(CAMERA_STEPS):
             self.weights = replace(self.weights, camera_sd=sd)
             self.run("cameras let in", 0.55 + 0.05 * i, steps, 5e-3)
+
+    def cost(self) -> float:
+        """Of the path as it is now, with the weights and the density as they stand [1]."""
+        density = self.density * self.factor
+        return eq.cost_of(self.setup, self.search.path, density, self.weights, self.anchor)
 
 
 HELD_SD = 0.02
