@@ -5,7 +5,8 @@ Points are linked to tracks, and these are parted and joined to strands of one m
 samples of a strand vote, and what a strand was found to be counts in turn for its neighbours, in
 some rounds (min-sum message passing between samples and strands; Pearl, Probabilistic Reasoning in
 Intelligent Systems, 1988). A label stands only where it leads the next best by a wide margin and
-breaks no length: a wrong label is worse than none.
+breaks no length, and where no other fits its samples better one by one: what samples hear from one
+another may be their own mistake. A wrong label is worse than none.
 """
 
 from __future__ import annotations
@@ -15,11 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lashwave.labels.carried import carried_on
 from lashwave.labels.continuity import crossed_ways, filled, jumps
-from lashwave.labels.label_settings import (
-    LABELS,
-    LabelSettings,
-)
+from lashwave.labels.label_settings import LABELS, LabelSettings
 from lashwave.labels.point_tracks import linked, strands_of
 from lashwave.labels.same_marker import (
     disputed,
@@ -29,7 +28,7 @@ from lashwave.labels.same_marker import (
     off_grip_distance,
     off_rigid_distance,
 )
-from lashwave.labels.station_costs import carried_on, min_marginals
+from lashwave.labels.station_costs import min_marginals
 from lashwave.quantities import Array, Whole
 
 
@@ -141,30 +140,20 @@ def label_points(
     track = strands_of(sample, position, pieces, scale.sd, settings=settings)
     count = len(sample)
     given = np.zeros((count, station.size)) if hint is None else np.asarray(hint, dtype=float)
-    votes = np.full((count, station.size), np.nan)
-    cost = votes.copy()
     pairs = scale.chord_sd(station)
-    for _ in range(settings.rounds):
-        long = np.bincount(track, minlength=1)[track] >= settings.shortest
-        if not long.any():
-            break
-        table = _table(sample, long)
-        tracks = np.minimum(_totals(track, votes + given, settings)[track], 20.0)
-        tracks -= tracks.min(axis=1, keepdims=True)
-        unary = np.moveaxis(table.spread(tracks, 0.0), 2, 1)
-        points = table.spread(position, np.nan)
-        relative = min_marginals(points, station, unary, pairs, settings.chain, scale.rigid_to)
-        cost = table.gather(relative, count)
-        message = cost - tracks  # what the sample says, without what its own track said
-        votes = np.minimum(message - np.min(message, axis=1, keepdims=True), settings.cap)
-    label, lead, undecided, strangers = _decide(track, votes + given, cost, settings)
+    # Points too brief to vote are points of the line all the same.
+    table = _table(sample, np.ones(count, dtype=bool))
+    points = table.spread(position, np.nan)
+    alone = given + _alone_say(table, points, count, station, scale, settings)
+    votes, cost = _consulted(table, points, track, given, station, scale, settings)
+    label, lead, undecided, strangers = _decide(track, votes + given, cost, alone, settings)
     label = np.where(_rivalled(sample, track, label, cost + given, settings), -1, label)
     label = settled(sample, position, label, track, lead, station, scale, settings)
     for _ in range(settings.again):
         # With neighbours known for sure, more is sure.
-        votes = own_cost(sample, position, label, track, station, scale, settings)
+        votes = own_cost(sample, position, label, station, scale, settings)
         cost = np.minimum(votes - votes.min(axis=1, keepdims=True), settings.cap) + given
-        later, better, undecided, strangers = _decide(track, cost, votes, settings)
+        later, better, undecided, strangers = _decide(track, cost, votes, alone, settings)
         later = np.where(_rivalled(sample, track, later, votes + given, settings), -1, later)
         new = (label < 0) & (later >= 0)
         label, lead = np.where(new, later, label), np.where(new, better, lead)
@@ -172,19 +161,38 @@ def label_points(
     label = _of_one_marker(sample, position, label, track, station, scale, settings)
     for _ in range(settings.onward):
         carried = carried_on(
-            sample,
-            position,
-            label,
-            station,
-            pairs,
-            scale.sd,
-            scale.step,
-            settings.carry,
-            settings.chain,
-        )
+            sample, position, label, station, pairs, scale.sd, scale.step,
+            settings.carry, settings.chain,
+        )  # fmt: skip
         label = settled(sample, position, carried, track, lead, station, scale, settings)
     label = _of_one_marker(sample, position, label, track, station, scale, settings)
     return Labelling(label, track, np.where(label >= 0, lead, 0.0), undecided, strangers)
+
+
+def _consulted(
+    table: _Table,
+    points: Array,
+    track: Whole,
+    given: Array,
+    station: Array,
+    scale: Scale,
+    settings: LabelSettings,
+) -> tuple[Array, Array]:
+    """What samples say of their points (U, L), and the costs (U, L) in their labellings, after
+    rounds in which samples and tracks inform one another."""
+    votes = np.full(given.shape, np.nan)
+    cost, pairs = votes.copy(), scale.chord_sd(station)
+    long = np.bincount(track, minlength=1)[track] >= settings.shortest
+    for _ in range(settings.rounds if long.any() else 0):
+        tracks = np.minimum(_totals(track, votes + given, settings)[track], 20.0)
+        tracks -= tracks.min(axis=1, keepdims=True)
+        tracks[~long] = 0.0
+        unary = np.moveaxis(table.spread(tracks, 0.0), 2, 1)
+        relative = min_marginals(points, station, unary, pairs, settings.chain, scale.rigid_to)
+        cost = table.gather(relative, len(track))
+        message = cost - tracks  # what the sample says, without what its own track said
+        votes = np.minimum(message - np.min(message, axis=1, keepdims=True), settings.cap)
+    return votes, cost
 
 
 def settled(
@@ -254,22 +262,21 @@ def own_cost(
     sample: Whole,
     position: Array,
     label: Whole,
-    track: Whole,
     station: Array,
     scale: Scale,
     settings: LabelSettings,
 ) -> Array:
     """(U, L) cost [1] of every point at every station over its sample's best labelling.
 
-    The labels so far stay fixed; nan for points of tracks too short to vote and without a label.
+    The labels so far stay fixed.
 
     Parameters
     ----------
     sample : (U,) number of each point's sample; position : (U, 3) [m].
-    label, track : (U,) labels so far, and tracks.
+    label : (U,) labels so far.
     station : (L,) [m] along the line.
     """
-    table = _table(sample, (np.bincount(track)[track] >= settings.shortest) | (label >= 0))
+    table = _table(sample, np.ones(sample.size, dtype=bool))
     unary = np.where((label >= 0)[:, None], 2.0 * settings.cap, 0.0) * np.ones(station.size)
     fixed = np.flatnonzero(label >= 0)
     unary[fixed, label[fixed]] = 0.0
@@ -280,21 +287,39 @@ def own_cost(
     return table.gather(cost, label.size)
 
 
+def _alone_say(
+    table: _Table, points: Array, count: int, station: Array, scale: Scale, settings: LabelSettings
+) -> Array:
+    """(U, L) what each sample says of its points by itself."""
+    pairs = scale.chord_sd(station)
+    none = np.zeros((len(points), station.size, points.shape[1]))
+    cost = min_marginals(points, station, none, pairs, settings.chain, scale.rigid_to)
+    said = table.gather(cost, count)
+    return np.minimum(said - said.min(axis=1, keepdims=True), settings.cap)
+
+
 def _decide(
-    track: Whole, votes: Array, cost: Array, settings: LabelSettings
+    track: Whole, votes: Array, cost: Array, alone: Array, settings: LabelSettings
 ) -> tuple[Whole, Array, int, int]:
-    """Label (U,) and its lead (U,) by tracks; points undecided, and with no place on the line."""
+    """Label (U,) and its lead (U,) by tracks; points undecided, and with no place on the line.
+
+    What samples tell one another may bear itself out. So a label also needs that its own samples,
+    each alone (U, L), do not speak for another.
+    """
     voted = np.isfinite(votes).all(axis=1)
     size = np.bincount(track[voted], minlength=int(track.max(initial=-1)) + 1)
     total = _totals(track, votes, settings)
     best = total.argmin(axis=1)
     ranked = np.sort(total, axis=1)
+    own, each = best[track], np.arange(len(track))
+    against = _totals(track, alone, settings)
+    agree = against[np.arange(best.size), best] - against.min(axis=1) <= settings.contrary
     lead = ranked[:, 1] - ranked[:, 0]
-    at_best = np.where(voted, cost[np.arange(len(track)), best[track]], 0.0)
+    at_best = np.where(voted, cost[each, own], 0.0)
     mean = np.bincount(track, at_best, minlength=size.size) / np.maximum(size, 1)
     fits = (size >= settings.shortest) & (mean <= settings.worst)
-    sure = fits & (lead >= settings.margin)
-    label = np.where(sure[track] & voted, best[track], -1)
+    sure = fits & (lead >= settings.margin) & agree
+    label = np.where(sure[track] & voted, own, -1)
     return label, lead[track], int(np.sum(fits[track] & ~sure[track])), int(np.sum(~fits[track]))
 
 

@@ -46,6 +46,9 @@ class ChainSettings:
     straight: float = 1.0
     """Exponent of the law of shorter chords, (1 + short / bend)^-straight. Low, as a line that is
     coiled stays so for many samples: only a chord over its arc is hard evidence."""
+    price: float = 5.0
+    """Of a point, by which a chain is kept from points that others need: a little less than what a
+    station with a point gains over one without."""
     farthest: float = 60.0
     """Largest cost of one chord: beyond, the labelling is as good as ruled out."""
 
@@ -93,6 +96,8 @@ class LabelSettings:
     """Share of a track's samples that comes on top: a bend that misleads may last as long."""
     margin: float = 16.0
     """Least lead of a track's label over the next best: odds of e^16, were votes what they say."""
+    contrary: float = 3.0
+    """Largest lead of another label in a track's samples, each taken alone (odds of 20)."""
     worst: float = 1.0
     """Largest mean cost of a track's label over the best labelling of its samples: more, and
     the track has no place on the line."""

@@ -141,8 +141,7 @@ def _found(
     found = label_points(flat.sample, flat.position, station, scale, hint=hint, settings=settings)
     if not trust:
         return _with_whole(flat, found, station, scale, settings)
-    every = replace(settings, shortest=1)  # a label given to a single point is to be judged too
-    cost = own_cost(flat.sample, flat.position, found.station, found.track, station, scale, every)
+    cost = own_cost(flat.sample, flat.position, found.station, station, scale, settings)
     label = np.where(
         found.station >= 0, found.station, _borne_out(flat, found.station, cost, settings)
     )

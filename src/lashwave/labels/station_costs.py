@@ -5,16 +5,13 @@ where the line is nearly straight. Along the line this makes a chain, and the ch
 a sample, with stations left out and points left over, follows by dynamic programming (Bellman
 1957). Run from both ends it gives, for every point and station, the least cost of any labelling
 that puts the point there (min-marginals); the difference between the best and the next best says
-how sure the label is. No point is used again two places on, which would else let the line fold
-back on itself to fill a gap.
+how sure the label is.
 
-Labels are also carried on from sample to sample, forwards and backwards, past where tracks break.
-Where a marker is known, its motion says where it is next (a Kalman filter of constant
-acceleration, its jerk white noise: Bar-Shalom, Li and Kirubarajan, Estimation with Applications to
-Tracking and Navigation, 2001, ch. 6). The jerk allowed grows with the speed of the line around,
-so that a fold may pass. That place, the chords to the nearest markers known in the sample, and
-rival points and labels decide; the surest goes first and helps the rest. Where the two directions
-say different things, neither counts.
+No point may be at two stations: a line marked nearly evenly would fill stations without a point
+with the points of others, for less than any labelling costs. So a chain knows all of its points.
+Not all chains can be gone through: some are kept to each place, once as they are and once with a
+price on every point, by which a chain leaves those alone that others need; and the best labelling
+that holds a point counts for all points in it.
 """
 
 from __future__ import annotations
@@ -25,12 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lashwave.labels.label_settings import (
-    CARRY,
     CHAIN,
-    CarrySettings,
     ChainSettings,
 )
-from lashwave.quantities import Array, Whole
+from lashwave.quantities import Array
 
 CHUNK = 100
 """Samples taken together."""
@@ -56,50 +51,87 @@ def chord_cost(
     return np.asarray(np.minimum(cost, settings.farthest))
 
 
-def _forward(
-    chord: list[list[Array]], unary: Array, settings: ChainSettings
-) -> tuple[Array, NDArray[np.int64], Array]:
-    """Least cost of a chain that ends at each (station, point), and the next least over another
-    last-but-one point: costs (T, L, N), that point (T, L, N), second costs (T, L, N)."""
+@dataclass(frozen=True)
+class _Chains:
+    """Chains that end at each (station, point): the cheapest, the cheapest with another point last
+    but one, and that of the point alone."""
+
+    cost: Array
+    """(3, T, L, N)"""
+    at: NDArray[np.int16]
+    """(3, T, L, N, N) station of each point of the chain; -1 for others."""
+
+
+def _forward(chord: list[list[Array]], unary: Array, settings: ChainSettings) -> _Chains:
+    """Chains from the first station on; T samples, L stations, N points."""
     samples, stations, points = unary.shape
-    best, second = np.empty(unary.shape), np.empty(unary.shape)
-    before = np.full(unary.shape, -1, np.int64)
-    each = np.arange(points)
+    rows, each = np.arange(samples)[:, None], np.arange(points)
+    found = _Chains(np.empty((3, *unary.shape)), np.full((3, *unary.shape, points), -1, np.int16))
+    onward = np.empty((stations, samples, points, points))  # least cost of going on to a point,
+    by = np.zeros(onward.shape, np.int8)  # and which of the chains goes on
     for k in range(stations):
         least = np.full((samples, points, points), np.inf)  # by (last but one, last)
+        origin = np.zeros(least.shape, np.int64)
         for j in range(k):
-            again = before[:, j, :, None] == each
-            so_far = np.where(again, second[:, j, :, None], best[:, j, :, None])
-            cost = so_far + chord[j][k]
+            cost = onward[j] + chord[j][k]
             cost += settings.missing * (k - j - 1)
+            np.copyto(origin, j, where=cost < least)
             np.minimum(least, cost, out=least)
-        least[:, each, each] = np.inf
-        start = np.full((samples, 1, points), settings.missing * k)
-        every = np.concatenate([start, least], axis=1)
-        first = every.argmin(axis=1)
-        take = first[:, None, :]
         here = unary[:, k] - settings.left_over
-        best[:, k] = np.take_along_axis(every, take, axis=1)[:, 0] + here
-        np.put_along_axis(every, take, np.inf, axis=1)
-        second[:, k] = every.min(axis=1) + here
-        before[:, k] = first - 1
-    return best, before, second
+        alone = np.full((samples, 1, points), settings.missing * k)
+        every = np.concatenate([alone, least], axis=1)
+        found.cost[2, :, k] = alone[:, 0] + here
+        for rank in range(2):
+            first = every.argmin(axis=1)
+            take = first[:, None, :]
+            found.cost[rank, :, k] = np.take_along_axis(every, take, axis=1)[:, 0] + here
+            np.put_along_axis(every, take, np.inf, axis=1)
+            last = first - 1
+            j = origin[rows, last, each]
+            before = found.at[by[j, rows, last, each], rows, j, last]
+            found.at[rank, :, k] = np.where(first[..., None] > 0, before, -1)
+        found.at[:, :, k, each, each] = k
+        ways = np.where(found.at[:, :, k] >= 0, np.inf, found.cost[:, :, k, :, None])
+        by[k] = ways.argmin(axis=0)
+        onward[k] = ways.min(axis=0)
+    return found
 
 
 def _both(chord: list[list[Array]], unary: Array, settings: ChainSettings) -> Array:
-    """Min-marginals (T, L, N) of one chunk."""
+    """Min-marginals (T, L, N) of one chunk.
+
+    Where all chains to a place share a point with all chains from it, one of the two goes without.
+    """
     count = unary.shape[1]
-    ahead = _forward(chord, unary, settings)
     # From the tip the same chain is run with the stations turned round.
     turned = [[chord[count - 1 - k][count - 1 - j] for k in range(count)] for j in range(count)]
-    back = [a[:, ::-1] for a in _forward(turned, unary[:, ::-1], settings)]
-    clash = (ahead[1] == back[1]) & (ahead[1] >= 0)
-    total = np.where(
-        clash,
-        np.minimum(ahead[0] + back[2], ahead[2] + back[0]),
-        ahead[0] + back[0],
-    )
-    return np.asarray(total - (unary - settings.left_over))
+    total, at = np.full(unary.shape, np.inf), np.empty((*unary.shape, unary.shape[2]), np.int16)
+    for price in (0.0, settings.price):
+        ahead = _forward(chord, unary + price, settings)
+        back = _forward(turned, unary[:, ::-1] + price, settings)
+        for one, its in zip(ahead.cost, ahead.at, strict=True):
+            for two, others in zip(back.cost[:, :, ::-1], back.at[:, :, ::-1], strict=True):
+                shared = ((its >= 0) & (others >= 0)).sum(axis=-1) - 1  # all share their end
+                used = (its >= 0).sum(axis=-1) + (others >= 0).sum(axis=-1)
+                gone = (settings.missing + settings.left_over) * shared
+                cost = one + two + gone - price * used
+                less = cost < total
+                total[less] = cost[less]
+                theirs = others[less]
+                at[less] = np.where(theirs < 0, its[less], count - 1 - theirs)
+    return _told_to_all(total - (unary - settings.left_over), at)
+
+
+def _told_to_all(total: Array, at: NDArray[np.int16]) -> Array:
+    """Costs (T, L, N) of labellings (T, L, N, N), those of each point's best counted for all of its
+    points: a chain may have missed what was found from another place."""
+    rows, each = np.arange(len(total))[:, None], np.arange(total.shape[2])
+    best = total.argmin(axis=1)
+    places = at[rows, best, each]  # (T, N, N) by the point whose best it is
+    t, p, q = np.nonzero(places >= 0)
+    out = total.copy()
+    np.minimum.at(out, (t, places[t, p, q], q), total[t, best[t, p], p])
+    return out
 
 
 def min_marginals(
@@ -125,209 +157,37 @@ def min_marginals(
     cost : (T, L, N), over the least cost of the sample; inf where there is no point.
     """
     cost = np.empty(unary.shape)
-    count = station.size
     for start in range(0, len(points), CHUNK):
         part = slice(start, start + CHUNK)
         here = points[part]
         gone = ~np.isfinite(here[..., 0])
-        distance = np.linalg.norm(here[:, :, None] - here[:, None], axis=-1)
-        distance = np.where(np.isfinite(distance), distance, np.inf)
-        none = np.empty(0)
-        chord = [
-            [
-                chord_cost(
-                    distance,
-                    station[k] - station[j],
-                    sd[j, k],
-                    settings,
-                    bool(station[k] < rigid_to),
-                )
-                if k > j
-                else none
-                for k in range(count)
-            ]
-            for j in range(count)
-        ]
-        private = np.where(gone[:, None], 1e6, unary[part])
-        total = _both(chord, private, settings)
+        chord = _chords(here, station, sd, settings, rigid_to)
+        total = _both(chord, np.where(gone[:, None], 1e6, unary[part]), settings)
         total = np.where(gone[:, None], np.inf, total)
-        empty = settings.missing * count  # no point labelled at all
+        empty = settings.missing * station.size  # no point labelled at all
         cost[part] = total - np.minimum(total.min(axis=(1, 2)), empty)[:, None, None]
     return cost
 
 
-@dataclass
-class _Filter:
-    """What is known of L markers at the latest sample."""
-
-    mean: Array
-    """(L, 3, xyz): position, velocity, acceleration."""
-    spread: Array
-    """(L, 3, 3) of them, the same for x, y and z."""
-    missed: Whole
-    """(L,) samples since the last point; large where nothing is known."""
-
-    def advance(self, step: float, settings: CarrySettings) -> None:
-        """One sample on."""
-        known = self.missed <= settings.coast
-        pace = np.where(known, np.linalg.norm(self.mean[:, 1], axis=1), 0.0)
-        padded = np.pad(pace, 2)
-        around = np.max([padded[k : k + pace.size] for k in range(5)], axis=0)
-        jerk = settings.jerk + settings.turn * around / step**2
-        move = np.array([[1.0, step, 0.5 * step**2], [0.0, 1.0, step], [0.0, 0.0, 1.0]])
-        kick = np.array([step**3 / 6.0, step**2 / 2.0, step])
-        self.mean = move @ self.mean
-        self.spread = move @ self.spread @ move.T + jerk[:, None, None] ** 2 * np.outer(kick, kick)
-        self.missed = self.missed + 1
-
-    def take(self, label: int, place: Array, variance: float, settings: CarrySettings) -> None:
-        """A marker's point (3,)."""
-        if self.missed[label] > settings.coast:
-            self.mean[label] = 0.0
-            self.mean[label, 0] = place
-            self.spread[label] = np.diag([variance, settings.speed**2, settings.acceleration**2])
-        else:
-            gain = self.spread[label][:, 0] / (self.spread[label][0, 0] + variance)
-            self.mean[label] += gain[:, None] * (place - self.mean[label, 0])
-            self.spread[label] -= np.outer(gain, self.spread[label][0])
-        self.missed[label] = 0
-
-
-def carried_on(
-    sample: Whole,
-    position: Array,
-    label: Whole,
-    station: Array,
-    pairs: Array,
-    sd: float,
-    step: float,
-    settings: CarrySettings = CARRY,
-    chain: ChainSettings = CHAIN,
-) -> Whole:
-    """Labels (U,) with those added that both directions of time, or one alone, carry on.
-
-    Parameters
-    ----------
-    sample : (U,) of the points; position : (U, 3) [m]; label : (U,) so far, -1 for none.
-    station : (L,) [m]; pairs : (L, L) sd of chord and arc [m]; sd : of one coordinate [m].
-    step : from sample to sample [s].
-    """
-    ways = [
-        _one_way(sample * way, position, label, station, pairs, sd, step, settings, chain)
-        for way in (1, -1)
-    ]
-    one, two = ways
-    new = np.where(one < 0, two, one)
-    new[(one >= 0) & (two >= 0) & (one != two)] = -1
-    return _single(sample, label, new)
-
-
-def _single(sample: Whole, label: Whole, new: Whole) -> Whole:
-    """The labels with the new ones of points that have none; a label that two points of a sample
-    would carry goes to neither of the new ones."""
-    whole = np.where(label >= 0, label, new)
-    key = np.where(whole >= 0, sample * (whole.max(initial=0) + 1) + whole, -1)
-    value, count = np.unique(key, return_counts=True)
-    twice = np.isin(key, value[(count > 1) & (value >= 0)])
-    return np.where(twice & (label < 0), -1, whole)
-
-
-def _one_way(
-    sample: Whole,
-    position: Array,
-    label: Whole,
-    station: Array,
-    pairs: Array,
-    sd: float,
-    step: float,
-    settings: CarrySettings,
-    chain: ChainSettings,
-) -> Whole:
-    """Labels (U,) carried on in order of sample; -1 for points that get none, or had one."""
+def _chords(
+    points: Array, station: Array, sd: Array, settings: ChainSettings, rigid_to: float
+) -> list[list[Array]]:
+    """Cost (T, N, N) of each two points (T, N, 3) at stations j and k > j; empty for others."""
+    distance = np.linalg.norm(points[:, :, None] - points[:, None], axis=-1)
+    distance = np.where(np.isfinite(distance), distance, np.inf)
     count = station.size
-    known = _Filter(
-        np.zeros((count, 3, 3)),
-        np.zeros((count, 3, 3)),
-        np.full(count, settings.coast + 1, np.int64),
-    )
-    found = np.full(label.size, -1, np.int64)
-    order = np.argsort(sample, kind="stable")
-    times, starts = np.unique(sample[order], return_index=True)
-    last = times[0] - 1
-    for now, points in zip(times, np.split(order, starts[1:]), strict=True):
-        for _ in range(min(int(now - last), settings.coast + 2)):
-            known.advance(step, settings)
-        last = now
-        fixed = {int(label[p]): int(p) for p in points if label[p] >= 0}
-        free = points[label[points] < 0]
-        for k, p in fixed.items():
-            known.take(k, position[p], sd**2, settings)
-        while free.size:
-            pick = _surest(known, fixed, free, position, station, pairs, sd, settings, chain)
-            if pick is None:
-                break
-            k, j = pick
-            p = int(free[j])
-            found[p], fixed[k] = k, p
-            known.take(k, position[p], sd**2, settings)
-            free = np.delete(free, j)
-    return found
-
-
-def _surest(
-    known: _Filter,
-    fixed: dict[int, int],
-    free: Whole,
-    position: Array,
-    station: Array,
-    pairs: Array,
-    sd: float,
-    settings: CarrySettings,
-    chain: ChainSettings,
-) -> tuple[int, int] | None:
-    """The label and the index of the free point that go together most surely; None for none."""
-    open_ = np.array([k for k in range(station.size) if k not in fixed], dtype=np.int64)
-    if not open_.size:
-        return None
-    place = position[free]
-    variance = np.where(
-        known.missed[open_] <= settings.coast, known.spread[open_, 0, 0] + sd**2, np.inf
-    )
-    away = ((place - known.mean[open_, None, 0]) ** 2).sum(-1) / variance[:, None]
-    if not (away[np.isfinite(variance)] < settings.gate).any():
-        return None
-    vague = np.minimum(variance, settings.vague**2)
-    cost = 0.5 * away + 1.5 * np.log(vague / settings.vague**2)[:, None]
-    taken = np.array(sorted(fixed), dtype=np.int64)
-    for near in _neighbours(open_, taken):
-        has = near >= 0
-        other = position[[fixed[int(k)] for k in near[has]]].reshape(-1, 3)
-        distance = np.linalg.norm(place[None] - other[:, None], axis=-1)
-        arc = np.abs(station[open_[has]] - station[near[has]])[:, None]
-        cost[has] += chord_cost(distance, arc, pairs[open_[has], near[has]][:, None], chain)
-    good = (away < settings.gate) & np.isfinite(variance)[:, None]
-    row, column = _lead(cost, axis=1), _lead(cost, axis=0)
-    lead = np.minimum(np.minimum(row, column), -cost)
-    lead[~good] = -np.inf
-    k, j = np.unravel_index(int(lead.argmax()), lead.shape)
-    return (int(open_[k]), int(j)) if lead[k, j] > settings.margin else None
-
-
-def _neighbours(labels: Whole, taken: Whole) -> tuple[Whole, Whole]:
-    """For each label the nearest of the taken ones before and after it; -1 for none."""
-    if not taken.size:
-        none = np.full(labels.size, -1, np.int64)
-        return none, none
-    at = np.searchsorted(taken, labels)
-    before = np.where(at > 0, taken[np.maximum(at - 1, 0)], -1)
-    after = np.where(at < taken.size, taken[np.minimum(at, taken.size - 1)], -1)
-    return before, after
-
-
-def _lead(cost: Array, axis: int) -> Array:
-    """By how much each entry is less than the least of the others along an axis."""
-    if cost.shape[axis] == 1:
-        return np.full(cost.shape, np.inf)
-    ranked = np.sort(cost, axis=axis)
-    first, second = np.take(ranked, [0], axis=axis), np.take(ranked, [1], axis=axis)
-    return np.asarray(np.where(cost == first, second, first) - cost)
+    return [
+        [
+            chord_cost(
+                distance,
+                station[k] - station[j],
+                sd[j, k],
+                settings,
+                bool(station[k] < rigid_to),
+            )
+            if k > j
+            else np.empty(0)
+            for k in range(count)
+        ]
+        for j in range(count)
+    ]
