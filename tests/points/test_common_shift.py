@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from lashwave.calibrate.film_view import FilmView
 from lashwave.calibrate.wand import calibrate_wand
 from lashwave.calibrate.wand_rows import KnownPoints, Wand
 from lashwave.instruments import project, project_jacobian, triangulate_many
@@ -18,8 +19,9 @@ from lashwave.instruments.calibration_errors import _with
 from lashwave.points.dots.common_shift import RingErrors, picture_offset, ring_errors
 from lashwave.quantities import Calibration, Camera, Clock
 from lashwave.workbench.calibrate_wand import adjusted_together
-from tests.calibrate.test_wand import FLOOR, lens, rig, seen, waved
+from tests.calibrate.test_wand import FLOOR, SIZE, lens, rig, seen, waved
 
+WHOLE = FilmView.of(SIZE, None, mirrored=False)
 MIDDLE = np.array([0.4, 0.4, 0.8])
 PLACES = MIDDLE + np.random.default_rng(5).uniform(-0.5, 0.5, (60, 3))
 
@@ -54,7 +56,7 @@ def ring(by_pose: list[np.ndarray], together: bool = True) -> list[Camera]:
         )  # fmt: skip
         found.append(own)
     if together:
-        found = adjusted_together(found, whole @ whole.T)
+        found = adjusted_together(found, [WHOLE] * 3, whole @ whole.T)
     return [camera(c, c.camera) for c in found]
 
 
@@ -177,7 +179,7 @@ def test_cameras_drawn_from_a_wands_covariance_put_points_where_it_says() -> Non
     uv = seen(full, waved(60, wand), 0.3, random)
     fit = calibrate_wand([lens(random) for _ in range(4)], uv, wand, known=known, sd=0.3)
     parts = [replace(c.calibration, camera=f"c{k}") for k, c in enumerate(fit.cameras)]
-    every = [camera(c, c.camera) for c in adjusted_together(parts, fit.covariance)]
+    every = [camera(c, c.camera) for c in adjusted_together(parts, [WHOLE] * 4, fit.covariance)]
     cameras, fast = every[:3], every[3]
     found = judged(cameras)
     root = np.linalg.cholesky(fit.covariance + 1e-18 * np.diag(np.diag(fit.covariance)))
@@ -205,3 +207,17 @@ def test_cameras_drawn_from_a_wands_covariance_put_points_where_it_says() -> Non
     assert np.sqrt(np.mean(off**2)) == pytest.approx(offset, rel=0.15)
     apart = replace(fast, calibration=replace(fast.calibration, adjustment=""))
     assert picture_offset(apart, found) > 1.5 * offset
+
+
+def test_a_mirrored_camera_of_the_wand_shares_its_errors_turned_over() -> None:
+    names, root = ("cx", "p2", "tx"), np.random.default_rng(8).normal(size=(6, 8))
+    whole = root @ root.T
+    own = [
+        replace(lens(), parameters=names, covariance=whole[k : k + 3, k : k + 3], camera=str(k))
+        for k in (0, 3)
+    ]
+    one, two = adjusted_together(own, [WHOLE, FilmView.of(SIZE, None, mirrored=True)], whole)
+    turned = whole[:3, 3:] * np.array([-1.0, -1.0, 1.0])
+    np.testing.assert_allclose(one.shared[0].covariance, turned)
+    np.testing.assert_allclose(two.shared[0].covariance, turned.T)
+    assert two.mirrored and not one.mirrored

@@ -126,7 +126,7 @@ def test_noise_against_numpy_and_a_floor_at_black() -> None:
 def test_blobs_are_those_of_two_libraries() -> None:
     # OpenCV's and scipy's connected components (8 neighbours), counted and measured.
     rng = np.random.default_rng(3)
-    image = noisy(spots(SIZE, rng.uniform(0, 300, (60, 2)), 120.0, 2.5), 20.0, 2.0, rng)
+    image = noisy(spots((310, 303), rng.uniform(0, 303, (60, 2)), 120.0, 2.5), 20.0, 2.0, rng)
     levels = image_levels(image)
     ours = blobs([image], [levels], np.array([12.0]), 255, 1)
     mask = (image > np.floor(levels.level + 12.0)).astype(np.uint8)
@@ -227,9 +227,25 @@ def test_stream_is_the_same_in_pieces_and_empty_images_are_nothing() -> None:
     rng = np.random.default_rng(2)
     images = [noisy(spots(SIZE, places(rng), 100.0, 1.5), 20.0, 2.0, rng) for _ in range(19)]
     images[4] = noisy(np.zeros(SIZE[::-1]), 20.0, 0.0, rng)
-    parts = list(stream_dots(iter(images), DotSettings(gain=0.0)))
+    how = DotSettings(gain=0.0, batch=16)
+    parts = list(stream_dots(iter(images), how))
     assert [len(np.unique(p.frame)) for p in parts] == [15, 3]
-    whole = find_dots(Reel(images), DotSettings(gain=0.0))
+    whole = find_dots(Reel(images), how)
     assert np.array_equal(np.concatenate([p.uv for p in parts]), whole.uv)
     assert 4 not in whole.frame
     assert len(find_dots(Reel(images[4:5])).frame) == 0
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.06])
+@pytest.mark.parametrize("level", [20.0, -1.0])
+def test_counting_levels_gives_what_sorting_gives(slope: float, level: float) -> None:
+    """The same levels as 8 bits, which are counted, and as 16, which are sorted."""
+    rng = np.random.default_rng(4)
+    light = spots((640, 515), rng.uniform(5, 500, (30, 2)), 90.0, 1.6)
+    grey = noisy(light + slope * np.arange(640), level, 2.0, rng)
+    counted, sorted_ = image_levels(grey), image_levels(grey.astype(np.uint16))
+    assert counted.level == sorted_.level
+    assert counted.sd == pytest.approx(sorted_.sd, rel=1e-12)
+    assert (counted.uneven is None) == (sorted_.uneven is None) == (slope == 0.0)
+    if counted.uneven is not None:
+        np.testing.assert_array_equal(counted.uneven, sorted_.uneven)

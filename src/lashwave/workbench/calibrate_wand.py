@@ -10,6 +10,7 @@ import numpy as np
 from scipy.linalg import block_diag
 
 from lashwave.calibrate import (
+    FilmView,
     KnownPoints,
     UndeterminedError,
     Wand,
@@ -62,16 +63,13 @@ def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOut
     lenses = [s.lens for s in sensors if s.lens is not None]
     fit = calibrate_wand(lenses, _dots(views, dots), stick, known=known, sd=plan.sd)
     paths = [out.with_name(f"{out.stem}-{s.name}.toml") for s in sensors]
-    placed = [
-        replace(s.view.outward(c.calibration), camera=s.name)
-        for s, c in zip(sensors, fit.cameras, strict=True)
+    found = [
+        replace(c.calibration, camera=s.name) for s, c in zip(sensors, fit.cameras, strict=True)
     ]
-    outward = [s.view.parameters_outward(p) for s, p in zip(sensors, fit.parameters, strict=True)]
-    turn = block_diag(*outward)
-    placed = adjusted_together(placed, turn @ fit.covariance @ turn.T)
+    placed = adjusted_together(found, [s.view for s in sensors], fit.covariance)
     cameras = tuple(
-        (s.name, replace(c, calibration=own), p)
-        for s, c, own, p in zip(sensors, fit.cameras, placed, paths, strict=True)
+        (s.name, replace(c, calibration=k), p)
+        for s, c, k, p in zip(sensors, fit.cameras, placed, paths, strict=True)
     )
     notes = (*fit.warnings, *plan.folder.notes)
     if known is None:
@@ -79,11 +77,20 @@ def wand(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOut
     return CalibrationOutcome(plan.kind, cameras, (), notes, _wand_facts(fit))
 
 
-def adjusted_together(found: list[Calibration], covariance: Array) -> list[Calibration]:
-    """Calibrations of one adjustment, each with what it shares with each other that has errors.
+def adjusted_together(
+    own: list[Calibration], views: list[FilmView], covariance: Array
+) -> list[Calibration]:
+    """Calibrations of one adjustment in pixels of their films, each with what it shares with each
+    other that has errors.
 
-    covariance : (S, S) of all their parameters, [px], [rad], [m] or [1].
+    own : as they were found, in each view's own pixels. covariance : (S, S) of all parameters, one
+    camera's after the other's, [px], [rad], [m] or [1].
     """
+    turn = block_diag(
+        *(v.parameters_outward(c.parameters) for v, c in zip(views, own, strict=True))
+    )
+    covariance = turn @ covariance @ turn.T
+    found = [view.outward(one) for view, one in zip(views, own, strict=True)]
     name = hashlib.sha256(covariance.tobytes() + b"".join(c.projection.tobytes() for c in found))
     ends = np.cumsum([0, *(len(c.parameters) for c in found)])
     blocks = [np.split(rows, ends[1:-1], axis=1) for rows in np.split(covariance, ends[1:-1])]

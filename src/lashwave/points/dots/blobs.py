@@ -15,7 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lashwave.points.dots.bright_runs import bright_sets
+from lashwave.points.dots.bright_runs import bright_sets, column_maxima
+from lashwave.points.dots.counted_levels import SKIP, counted_spread, tile_medians
 from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.quantities import Array, Image, Whole
 
@@ -32,13 +33,17 @@ class ImageLevels:
     """(H, W) what to add to the level, where the light is uneven."""
 
 
+MOSTLY_DARK = 0.4
+"""Share of samples at the floor of 0, above which the floor cuts the noise."""
+
+
 def _sd(image: Image, rest: Array, dark: float, settings: DotSettings) -> float:
     """Noise of a pixel: from neighbours' differences, which a slope in the light leaves alone.
 
     rest : samples less their tile's median; dark : share of samples at the floor of 0. Where the
     floor cuts the lower half of the noise away, the upper half has the same second moment.
     """
-    if dark > 0.4:
+    if dark > MOSTLY_DARK:
         spread = max(float(np.quantile(rest, 0.8413)), 0.3)
         for _ in range(3):
             kept = rest[(rest > 0) & (rest < settings.clip * spread)]
@@ -46,16 +51,20 @@ def _sd(image: Image, rest: Array, dark: float, settings: DotSettings) -> float:
                 float(np.sqrt(2.0 * np.sum(kept**2) / rest.size)) / settings.clipped_sd, 0.3
             )
         return spread
+    return _by_differences(image, settings)
+
+
+def _by_differences(image: Image, settings: DotSettings) -> float:
+    """Noise of a pixel [grey levels] by what neighbours differ; far outliers are left out."""
+    if image.dtype == np.uint8:
+        return counted_spread(image, settings.step, settings.clip, settings.clipped_sd) * 0.5**0.5
     start = settings.step // 2
-    pairs = (
-        image[start :: settings.step, start :: settings.step],
-        image[start :: settings.step, start - 1 :: settings.step],
-    )
-    columns = min(p.shape[1] for p in pairs)
-    step = np.subtract(*(p[:, :columns] for p in pairs), dtype=float).ravel()
-    spread = max(1.4826 * float(np.median(np.abs(step[::5]))), 0.7)
+    one = image[start :: settings.step, start :: settings.step]
+    other = image[start :: settings.step, start - 1 :: settings.step][:, : one.shape[1]]
+    off = np.subtract(one, other, dtype=float).ravel()
+    spread = max(1.4826 * float(np.median(np.abs(off[::SKIP]))), 0.7)
     for _ in range(3):
-        kept = step[np.abs(step) < settings.clip * spread]
+        kept = off[np.abs(off) < settings.clip * spread]
         spread = max(float(np.sqrt(np.mean(kept**2))) / settings.clipped_sd, 0.3)
     return spread * 0.5**0.5
 
@@ -73,19 +82,29 @@ def image_levels(image: Image, settings: DotSettings = DOTS) -> ImageLevels:
         level = float(np.median(flat))
         dark = float(np.mean(flat <= 0))
         return ImageLevels(level, max(_sd(image, flat - level, dark, settings), 12**-0.5), None)
-    cut = sample[: rows * settings.tile, : columns * settings.tile]
+    tiles, sd = _tiles(image, sample[: rows * settings.tile, : columns * settings.tile], settings)
+    level = float(np.median(tiles))
+    if float(np.ptp(tiles)) <= max(2.0 * sd, 1.0):
+        return ImageLevels(level, sd, None)
+    return ImageLevels(level, sd, _surface(tiles - level, image.shape, settings))
+
+
+def _tiles(image: Image, sample: Image, settings: DotSettings) -> tuple[Array, float]:
+    """Medians (rows, columns) of an image's tiles, and its noise of a pixel [grey levels]."""
+    if image.dtype == np.uint8:
+        tiles, none = tile_medians(image, settings.step, settings.tile)
+        if none <= MOSTLY_DARK * sample.size:
+            return tiles, max(_by_differences(image, settings), 12**-0.5)
+    rows, columns = sample.shape[0] // settings.tile, sample.shape[1] // settings.tile
     blocks = (
-        cut.reshape(rows, settings.tile, columns, settings.tile)
+        sample.reshape(rows, settings.tile, columns, settings.tile)
         .swapaxes(1, 2)
         .reshape(rows, columns, -1)
     )
     tiles = np.median(blocks, axis=-1)
     dark = float(np.mean(blocks <= 0))
-    sd = max(_sd(image, (blocks - tiles[..., None]).ravel(), dark, settings), 12**-0.5)
-    level = float(np.median(tiles))
-    if float(np.ptp(tiles)) <= max(2.0 * sd, 1.0):
-        return ImageLevels(level, sd, None)
-    return ImageLevels(level, sd, _surface(tiles - level, image.shape, settings))
+    rest = (blocks - tiles[..., None]).ravel()
+    return tiles, max(_sd(image, rest, dark, settings), 12**-0.5)
 
 
 def _surface(tiles: Array, shape: tuple[int, ...], settings: DotSettings) -> NDArray[np.float32]:
@@ -151,12 +170,13 @@ def _bright(
     """Sets of pixels more than `height` [grey levels] over the background, as `bright_sets`."""
     kind = np.uint8 if image.dtype == np.uint8 else np.uint16
     most = np.iinfo(kind).max
+    strips = column_maxima(image)
     if levels.uneven is None:
         limit = kind(np.clip(np.floor(levels.level + height), 0, most))
-        return bright_sets(image, limit, NOWHERE, levels.level, NOWHERE, full)
+        return bright_sets(image, strips, limit, NOWHERE, levels.level, NOWHERE, full)
     surface = np.floor(np.clip(levels.uneven + (levels.level + height), 0, most))
-    surface = surface.astype(np.float32)
-    return bright_sets(image, kind(0), surface, levels.level, levels.uneven, full)
+    surface, lowest = surface.astype(np.float32), kind(surface.min())
+    return bright_sets(image, strips, lowest, surface, levels.level, levels.uneven, full)
 
 
 def blobs(

@@ -68,7 +68,7 @@ class DotSettings:
     streak the dot's place at mid-exposure may lie from the streak's middle. Assumed."""
 
     # What is done at a time; sets memory, changes no result.
-    batch: int = 16
+    batch: int = 32
     """Images whose dots are fitted together."""
     pixels: int = 400_000
     """Pixels of cutouts that are fitted at once."""

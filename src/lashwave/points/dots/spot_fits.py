@@ -79,10 +79,11 @@ def fit_spots(
     data : (D, N) [grey levels]; used : (D, N).
     sd : [grey levels] additive noise of a pixel; gain : [grey levels] an electron.
     """
-    p, normal, rest, variance = fit_each(
+    p, normal, covariance, rest, variance, chi2 = fit_each(
         shape, start, grid, data, used, (float(sd), float(gain)), steps
     )
-    chi2 = np.asarray((rest**2 / variance).sum(axis=1))
+    for d in np.flatnonzero(~np.isfinite(covariance[:, 0, 0])):
+        covariance[d] = np.linalg.inv(normal[d])  # not positive definite by rounding
     freedom = np.maximum(used.sum(axis=1) - p.shape[1], 1)
     widening = np.ones(len(p))
     poor = np.flatnonzero(chi2 / freedom > 1.0 + settings.chance * np.sqrt(2.0 / freedom))
@@ -90,6 +91,4 @@ def fit_spots(
         half = (int(np.sqrt(grid.shape[1])) - 1) // 2
         ratio = antisymmetric_ratio(rest[poor], used[poor], p[poor, 1:3], half, variance[poor])
         widening[poor] = np.maximum(ratio, 1.0)
-    return SpotFits(
-        p, np.asarray(np.linalg.inv(normal), dtype=float), chi2, freedom, widening, rest
-    )
+    return SpotFits(p, covariance, chi2, freedom, widening, rest)

@@ -194,6 +194,34 @@ def _solved(matrix: Array, right: Array) -> Array:
 
 
 @compiled(error_model="numpy")
+def _inverse(matrix: Array, turned: Array) -> None:
+    """Fill in the inverse (P, P) of a matrix that is positive definite, by its Cholesky factor; nan
+    where it is not."""
+    count = len(matrix)
+    root = np.zeros((count, count))
+    for i in range(count):
+        for j in range(i + 1):
+            total = matrix[i, j]
+            for k in range(j):
+                total -= root[i, k] * root[j, k]
+            root[i, j] = sqrt(total) if i == j else total / root[j, j]
+    # The factor's own inverse, row by row; the inverse is its square.
+    for i in range(count):
+        root[i, i] = 1.0 / root[i, i]
+        for j in range(i):
+            total = 0.0
+            for k in range(j, i):
+                total -= root[i, k] * root[k, j]
+            root[i, j] = total * root[i, i]
+    for i in range(count):
+        for j in range(i + 1):
+            total = 0.0
+            for k in range(i, count):
+                total += root[k, i] * root[k, j]
+            turned[i, j] = turned[j, i] = total
+
+
+@compiled(error_model="numpy")
 def _descended(
     shape: int, p: Array, grid: Array, data: Array, used: Mask, noise: tuple[float, float],
     steps: int,
@@ -239,7 +267,7 @@ def _descended(
 def fit_each(
     shape: int, start: Array, grid: Array, data: Array, used: Mask, noise: tuple[float, float],
     steps: int,
-) -> tuple[Array, Array, Array, Array]:  # fmt: skip
+) -> tuple[Array, Array, Array, Array, Array, Array]:  # fmt: skip
     """Fit one of the shapes to each cutout.
 
     Parameters
@@ -249,11 +277,12 @@ def fit_each(
 
     Returns
     -------
-    Parameters (D, P), normal matrices (D, P, P), residuals (D, N) [grey levels] and variances
-    (D, N) of the pixels at the fitted levels.
+    Parameters (D, P), normal matrices (D, P, P) and their inverses, residuals (D, N) [grey levels],
+    variances (D, N) of the pixels at the fitted levels, and chi-square (D,).
     """
     count = start.shape[1]
     final, normals = start.copy(), np.empty((len(start), count, count))
+    inverses, chi2 = np.empty(normals.shape), np.zeros(len(start))
     rest, variance = np.zeros(data.shape), np.empty(data.shape)
     pull = np.empty(count)
     for d in range(len(start)):
@@ -264,10 +293,12 @@ def fit_each(
             if used[d, n]:
                 rest[d, n] = data[d, n] - level[n]
             variance[d, n] = noise[0] ** 2 + noise[1] * max(level[n] - p[-1], 0.0)
+            chi2[d] += rest[d, n] ** 2 / variance[d, n]
         _normal(slope, weight, rest[d], normals[d], pull)
         for k in range(count):
             normals[d, k, k] += 1e-12
-    return final, normals, rest, variance
+        _inverse(normals[d], inverses[d])
+    return final, normals, inverses, rest, variance, chi2
 
 
 @compiled(error_model="numpy")

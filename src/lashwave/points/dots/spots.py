@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from lashwave.points.dots.blobs import Blobs, ImageLevels
+from lashwave.points.dots.blobs import NOWHERE, Blobs, ImageLevels
+from lashwave.points.dots.bright_runs import fill_cutouts
 from lashwave.points.dots.dot_settings import DOTS, DotSettings
 from lashwave.points.dots.spot_fits import (
     SYMMETRIC,
@@ -42,8 +44,13 @@ class Cutouts:
     @property
     def grid(self) -> Array:
         """(2, N) [px] places about the middle."""
-        v, u = np.mgrid[-self.half : self.half + 1, -self.half : self.half + 1]
-        return np.stack([u.ravel(), v.ravel()]).astype(float)
+        return _grid(self.half)
+
+
+@cache
+def _grid(half: int) -> Array:
+    v, u = np.mgrid[-half : half + 1, -half : half + 1]
+    return np.stack([u.ravel(), v.ravel()]).astype(float)
 
 
 def chosen_cutouts(cutouts: Cutouts, which: Mask | NDArray[np.int64]) -> Cutouts:
@@ -122,27 +129,16 @@ def cutouts(
     near = _neighbours(found, width, half)
     limits = np.array(images[0].shape[::-1]) - 1
     cut = (found.full > 0) | (found.low <= 0).any(axis=1) | (found.high >= limits).any(axis=1)
-    made = []
+    row, made = np.empty(half.size, np.int64), []
     for h in np.unique(half[half > 0]):
         rows = np.flatnonzero(half == h)
-        middle = np.rint(found.centre[rows]).astype(np.int64)
-        across = np.arange(-h, h + 1)
-        u, v = middle[:, :1] + across, middle[:, 1:] + across
-        inside = ((v >= 0) & (v <= limits[1]))[:, :, None] & ((u >= 0) & (u <= limits[0]))[:, None]
-        u, v = np.clip(u, 0, limits[0]), np.clip(v, 0, limits[1])
-        grey, used = np.empty(inside.shape), inside
-        for k in np.unique(found.frame[rows]):
-            own = np.flatnonzero(found.frame[rows] == k)
-            at = v[own][:, :, None], u[own][:, None, :]
-            grey[own] = images[k][at]
-            used[own] &= grey[own] < full
-            uneven = levels_of[k].uneven
-            if uneven is not None:
-                grey[own] -= uneven[at]
-        row = np.full(half.size, -1)
         row[rows] = np.arange(rows.size)
+        middle = np.rint(found.centre[rows]).astype(np.int64)
+        grey, used = _pixels(images, levels_of, found.frame[rows], middle, int(h), full)
+        across = np.arange(-h, h + 1)
         for i, j in near[half[near[:, 0]] == h]:
-            used[row[i]] &= ~_hidden(found, width, i, j, u[row[i]], v[row[i]])
+            u, v = (np.clip(middle[row[i], k] + across, 0, limits[k]) for k in (0, 1))
+            used[row[i]] &= ~_hidden(found, width, i, j, u, v)
         begin = start[rows].copy()
         begin[:, 1:3] -= middle
         flat = (len(rows), -1)
@@ -158,6 +154,28 @@ def cutouts(
             )
         )
     return made
+
+
+def _pixels(
+    images: Sequence[Image],
+    levels_of: Sequence[ImageLevels],
+    frame: Whole,
+    middle: Whole,
+    half: int,
+    full: int,
+) -> tuple[Array, Mask]:
+    """Levels and used pixels (D, n, n) of cutouts about middles (D, 2), by frames that rise."""
+    shape = (len(frame), 2 * half + 1, 2 * half + 1)
+    grey, used = np.empty(shape), np.empty(shape, dtype=bool)
+    for k in np.unique(frame):
+        first, last = np.searchsorted(frame, [k, k + 1])
+        uneven = levels_of[k].uneven
+        some = slice(first, last)
+        fill_cutouts(
+            images[k], NOWHERE if uneven is None else uneven, middle[some], full, grey[some],
+            used[some],
+        )  # fmt: skip
+    return grey, used
 
 
 @dataclass(frozen=True)
