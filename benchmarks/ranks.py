@@ -170,12 +170,14 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--cache", type=Path, default=Path("out/benchmarks/ranks"))
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
+    parser.add_argument("--note", action="append", default=[], help="a sentence to keep with them")
     args = parser.parse_args()
     made = report(list(rows(args)))
     if args.keep:
         figures.save("ranks", "Ranks of the truth among the draws, small throws", made, [
             "Scales of the law are drawn from twice the width of what the estimate takes for known,"
-            " so their own ranks lie outside more often; it is asked that nothing else does."
+            " so their own ranks lie outside more often; it is asked that nothing else does.",
+            *args.note,
         ])  # fmt: skip
 
 

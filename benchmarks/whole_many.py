@@ -152,6 +152,7 @@ def main() -> None:
     parser.add_argument("--results", type=Path, help="folder for records, figures and tables")
     parser.add_argument("--from", dest="given", type=Path, help="records of an earlier run")
     parser.add_argument("--keep", action="store_true", help="keep the figures for docs/figures.md")
+    parser.add_argument("--note", action="append", default=[], help="a sentence to keep with them")
     args = parser.parse_args()
     args.throw, args.setup = args.throw or list(whole_way.THROWS), args.setup or list(bench.SETUPS)
     args.cache.mkdir(parents=True, exist_ok=True)
@@ -179,7 +180,7 @@ def main() -> None:
         bench.write_json(args.results / "records.json", {"at": list(at), "records": records})
     if args.keep:
         figures.save(
-            "whole_way", "From pictures and sound, second renderer", rows, measured_at=at,
+            "whole_way", "From pictures and sound, second renderer", rows, args.note, measured_at=at,
             typed="python benchmarks/whole_many.py --keep",
         )  # fmt: skip
 
