@@ -180,8 +180,8 @@ def main() -> None:
         bench.write_json(args.results / "records.json", {"at": list(at), "records": records})
     if args.keep:
         figures.save(
-            "whole_way", "From pictures and sound, second renderer", rows, args.note, measured_at=at,
-            typed="python benchmarks/whole_many.py --keep",
+            "whole_way", "From pictures and sound, second renderer", rows, args.note,
+            measured_at=at, typed="python benchmarks/whole_many.py --keep",
         )  # fmt: skip
 
 
