@@ -1,11 +1,16 @@
 """A record whose end cannot be believed is taken up to there; the fit itself stands in by hand."""
 
+import json
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 import lashwave.estimate
+from lashwave.estimate import Options
+from lashwave.files import write_trial
+from lashwave.pipeline import reconstruct_folder
 from lashwave.pipeline.believable import believable, up_to
 from lashwave.quantities import LostMotionError, NotConvergedError
 from tests.workbench.small_throw import small_throw
@@ -94,3 +99,25 @@ def test_what_a_camera_saw_later_goes_but_for_what_its_clock_leaves_open(trial):
     assert (short.cameras[0].uv == camera.uv[kept]).all()
     # a flash is told from all samples of the record, not from those that are left
     assert short.cameras[0].flash_times.size == trial.markers.time.size
+
+
+def test_what_is_written_of_a_cut_record_ends_there_and_says_so(monkeypatch, trial, tmp_path):
+    """The real fit, but that it refuses the whole record: files, report and answers are whole."""
+    end = float(trial.markers.time[-1])
+    real = lashwave.estimate.estimate
+
+    def estimate(given, options, progress):
+        if given.markers.time[-1] > 0.9 * end:
+            raise LostMotionError("too much energy", 0.9 * end)
+        return real(given, options, progress)
+
+    monkeypatch.setattr(lashwave.estimate, "estimate", estimate, raising=False)
+    write_trial(tmp_path / "t", trial)
+    coarse = Options(draws=30, spacing_butt=0.12, spacing_tip=0.04)
+    reconstruct_folder(tmp_path / "t", tmp_path / "out", options=coarse)
+    motion = xr.load_dataset(tmp_path / "out" / "motion.nc")
+    assert 0.8 * end < float(motion.time[-1]) <= 0.9 * end - 0.01 + 1e-9
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
+    assert "the motion ends at" in summary["warnings"][0]
+    assert summary["quantities"]["peak_tip_speed"]["value"] > 0.0
+    assert "the motion ends at" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")

@@ -25,4 +25,8 @@ from .setup import (
     set_up as set_up,
     standing_off as standing_off,
 )
-from .stretches import cut_trial as cut_trial, rows_within as rows_within
+from .stretches import (
+    cut_trial as cut_trial,
+    may_fall_within as may_fall_within,
+    rows_within as rows_within,
+)

@@ -56,7 +56,7 @@ def solved(
     tell = progress or _silent
     setup = set_up(trial, options or Options())
     smooth, jumps = without_jumps(trial)
-    return sought(setup, smooth, jumps, tell)
+    return sought(setup, smooth, jumps, tell, again=finer)
 
 
 FINER = 1.25
@@ -72,7 +72,12 @@ def finer(setup: FitSetup) -> FitSetup:
 
 
 def sought(
-    setup: FitSetup, smooth: Trial, jumps: Mask, tell: Progress, front: SweepEnd | None = None
+    setup: FitSetup,
+    smooth: Trial,
+    jumps: Mask,
+    tell: Progress,
+    front: SweepEnd | None = None,
+    again: Callable[[FitSetup], FitSetup] | None = None,
 ) -> tuple[FitSetup, Joint]:
     """The more believable of two searches, the second only where the first is doubtful.
 
@@ -80,6 +85,8 @@ def sought(
 
     smooth : the trial without samples that jump; jumps : (T, L), no unit, which these are.
     front : where the search goes on; None where the record begins.
+    again : makes the problem of the second search; None for the same. All windows of a record must
+        have the same links.
 
     Raises
     ------
@@ -88,8 +95,7 @@ def sought(
     before = None if front is None else front.anchor
     best: tuple[FitSetup, Joint, float] | None = None
     for stride, stage in ((BOLD, "forward sweep"), (WARY, "second forward sweep")):
-        # a window goes on with the links of the one before it
-        own = finer(setup) if stride is WARY and front is None else setup
+        own = again(setup) if again and stride is WARY else setup
         start = replace(own, trial=smooth, hand_jerk=np.inf)
         try:
             path, weights = sweep(start, partial(_stage_progress, tell, stage), stride, front)

@@ -16,16 +16,14 @@ import numpy as np
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
-from lashwave.estimate.clock_scan import REACH
 from lashwave.estimate.fusion import Progress, sought
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.path import Path, chords
 from lashwave.estimate.setup import FitSetup
-from lashwave.estimate.stretches import cut_trial, rows_within
+from lashwave.estimate.stretches import cut_trial, may_fall_within, rows_within
 from lashwave.estimate.sweep import SweepEnd, eliminated
-from lashwave.instruments import frame_time
-from lashwave.quantities import Array, Camera, Clock, Mask, Trial
+from lashwave.quantities import Array, Clock, Mask, Trial
 
 OVERLAP = 0.1
 """Of a window with the next [s]. What comes later moves a point by less than its deviation a few
@@ -149,7 +147,7 @@ def _sought_window(
     rows = rows_within(time, begin, stop + (0.0 if final else OVERLAP))
     clocks = stated_clocks(setup.trial) if before is None else before.clocks
     points = {
-        c.name: _within(c, clock, float(time[rows.start]), float(time[rows.stop - 1]))
+        c.name: may_fall_within(c, clock, float(time[rows.start]), float(time[rows.stop - 1]))
         for c, clock in zip(setup.trial.cameras, clocks, strict=True)
     }
     own = replace(setup, trial=_timed(cut_trial(setup.trial, rows, points), clocks, time))
@@ -161,13 +159,6 @@ def _sought_window(
 def stated_clocks(trial: Trial) -> Array:
     """(C, 2) [s], offset and deviation of each camera's clock as stated."""
     return np.array([(c.clock.offset, c.clock.offset_sd) for c in trial.cameras]).reshape(-1, 2)
-
-
-def _within(camera: Camera, clock: Array, begin: float, end: float) -> Mask:
-    """(P,), which points may fall in a span [s], by a clock and `REACH` of its deviations."""
-    times = frame_time(camera.rate, camera.counted(camera.frame), float(clock[0]))
-    slack = REACH * clock[1]
-    return np.asarray((times >= begin - slack) & (times <= end + slack))
 
 
 def _timed(trial: Trial, clocks: Array, samples: Array) -> Trial:

@@ -12,9 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lashwave.estimate.anchor import Anchor
+from lashwave.estimate.clock_scan import REACH
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Weights, camera_times
+from lashwave.instruments import frame_time
 from lashwave.quantities import Array, Camera, Index, Mask, Trial, Whole
 
 MARGIN = 5
@@ -87,6 +89,16 @@ def cut_weights(weights: Weights, rows: slice, points: dict[str, Mask]) -> Weigh
         marker=weights.marker[rows],
         camera={name: w[points[name]] for name, w in weights.camera.items()},
     )
+
+
+def may_fall_within(camera: Camera, clock: Array, begin: float, end: float) -> Mask:
+    """(P,), no unit, which of a camera's points may fall in a span [s].
+
+    clock : (2,) [s], the offset and its deviation, of which `REACH` are allowed for.
+    """
+    times = frame_time(camera.rate, camera.counted(camera.frame), float(clock[0]))
+    slack = REACH * clock[1]
+    return np.asarray((times >= begin - slack) & (times <= end + slack))
 
 
 def rows_within(time: Array, begin: float, end: float) -> slice:

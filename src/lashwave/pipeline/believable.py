@@ -12,38 +12,31 @@ from typing import Any
 
 import numpy as np
 
-from lashwave.instruments import frame_time
 from lashwave.pipeline.console import Progress
-from lashwave.quantities import Camera, Fit, LostMotionError, Mask, NotConvergedError, Trial
+from lashwave.quantities import Fit, LostMotionError, NotConvergedError, Trial
 
 BEFORE = 0.01
 """What is wrong has begun this long before physics forbids it, or longer [s]."""
 LEAST = 0.5
 """Share of the record that must be left."""
 CUTS = 3
-REACH = 4.0
-"""Standard deviations of a camera's clock within which a frame may still belong to the record."""
 
 
 def up_to(trial: Trial, end: float) -> Trial:
     """The trial without what was seen after a time [s], lab clock."""
-    from lashwave.estimate import cut_trial, rows_within
+    from lashwave.estimate import cut_trial, may_fall_within, rows_within
 
     time = trial.markers.time
-    points = {c.name: _before(c, end) for c in trial.cameras}
+    points = {
+        c.name: may_fall_within(c, np.array([c.clock.offset, c.clock.offset_sd]), -np.inf, end)
+        for c in trial.cameras
+    }
     short = cut_trial(trial, rows_within(time, float(time[0]), end), points)
     # which flash is which sample is told by all of them
     cameras = tuple(
         replace(c, flash_times=c.strobe(time)) if c.flashes.size else c for c in short.cameras
     )
     return replace(short, cameras=cameras)
-
-
-def _before(camera: Camera, end: float) -> Mask:
-    """(P,), which points may fall before a time [s]."""
-    clock = camera.clock
-    time = frame_time(camera.rate, camera.counted(camera.frame), clock.offset)
-    return np.asarray(time <= end + REACH * clock.offset_sd)
 
 
 def believable(trial: Trial, options: Any, progress: Progress) -> tuple[Trial, Fit]:
