@@ -178,7 +178,7 @@ def main() -> None:
             "Scales of the law are drawn from twice the width of what the estimate takes for known,"
             " so their own ranks lie outside more often; it is asked that nothing else does.",
             *args.note,
-        ])  # fmt: skip
+        ], typed=f"python benchmarks/ranks.py --count {args.count} --keep")  # fmt: skip
 
 
 if __name__ == "__main__":

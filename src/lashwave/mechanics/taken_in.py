@@ -3,7 +3,8 @@
 By itself numba optimises each kernel and writes machine code and wrappers for it, and does so again
 for all that it calls within each caller. Most kernels are only ever called by kernels. So machine
 code is written for what Python calls, and its parts are optimised once, together with it. Classes
-of numba's that are made to be derived from do this: its library of code, its last pass.
+derived from numba's do this, its library of code and its last pass; they replace inner methods, so
+`pyproject.toml` holds numba to the versions that this was written for.
 """
 
 from __future__ import annotations
