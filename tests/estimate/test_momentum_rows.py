@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from lashwave.estimate import path
-from lashwave.estimate.air_forces import _drag_of_body, _drag_of_link
+from lashwave.estimate.air_forces import air_forces
 from lashwave.estimate.bend_rows import mean_directions, time_shares
 from lashwave.estimate.momentum_rows import (
     dynamics_rows,
@@ -180,15 +180,16 @@ def test_drag_by_velocity(size: float) -> None:
 
     Differences of 1e-6 of the speed leave some 1e-10 of rounding over 1e-6 of step.
     """
-    v, t = size * np.array([5.0, 2.0, -3.0]) / np.sqrt(38.0), np.array([0.0, 0.6, 0.8])
+    v, t = size * np.array([5.0, 2.0, -3.0]) / np.sqrt(38.0), np.array([[0.0, 0.6, 0.8]])
+    link = (t, np.array([0.05]), np.array([3e-3]))
 
-    def along_link(u: Array) -> Array:
-        normal, tangential, *_ = _drag_of_link(u, t, 0.05, 3e-3, AIR, LAW)
-        return np.asarray(normal + tangential)
+    def drag(u: Array, body: float = 0.0) -> tuple[Array, Array, Array]:
+        force, *by = air_forces(np.stack([u, u]), *link, np.array([body, 0.0]), 0.0, AIR, LAW)
+        return force.sum(axis=1), by[0][0], by[1][0]
 
     for force, got in (
-        (lambda u: _drag_of_body(u, 1e-3, AIR)[0], _drag_of_body(v, 1e-3, AIR)[1]),
-        (along_link, _drag_of_link(v, t, 0.05, 3e-3, AIR, LAW)[2]),
+        (lambda u: drag(u, 1e-3)[0][3], drag(v, 1e-3)[2]),
+        (lambda u: drag(u)[0][:2].sum(axis=0), drag(v)[1]),
     ):
         step = 1e-5 * size
         expected = differences(force, v, step)

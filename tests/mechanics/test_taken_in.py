@@ -1,7 +1,10 @@
 """Kernels that other kernels take in: no code of their own, the same numbers, the same errors."""
 
+import re
+import resource
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -61,6 +64,43 @@ def test_numba_is_as_before_afterwards():
         twice(np.array([1.0, -1.0]))
     assert type(cpu_target.target_context.codegen())._library_class is JITCodeLibrary
     assert arrayobj.raise_with_shape_context.__module__ == "numba.np.arrayobj"
+
+
+@compiled(nogil=True)
+def rows_summed(values):
+    """By a view of each row, and one of each row before it in reverse."""
+    total = 0.0
+    for i in range(1, values.shape[0]):
+        row, other = values[i], values[i - 1, ::-1]
+        for j in range(row.size):
+            total += row[j] * other[j]
+    return total
+
+
+def test_what_a_kernel_counts_is_its_own_among_threads():
+    """The same array in four threads at once; numba's own atomic counts would wait for each other,
+    shared plain ones would lose some."""
+    values = np.arange(60.0).reshape(20, 3)
+    held, expected = sys.getrefcount(values), float((values[1:] * values[:-1, ::-1]).sum())
+    with ThreadPoolExecutor(4) as pool:
+        found = list(pool.map(lambda _: rows_summed(values), range(2000)))
+    assert set(found) == {expected}
+    assert sys.getrefcount(values) == held
+    code = "".join(rows_summed.inspect_asm().values())
+    assert code and "NRT_incref" not in code and not re.search(r"^\s*lock\b", code, re.MULTILINE)
+
+
+def test_memory_made_in_a_kernel_is_given_back():
+    """A hundred megabytes a call, fifty times."""
+
+    @compiled()
+    def filled(size):
+        made = np.ones(size)
+        return made[1:].sum()
+
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    assert {filled(12_500_000) for _ in range(50)} == {12_499_999.0}
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 400_000  # kB
 
 
 KEPT = """

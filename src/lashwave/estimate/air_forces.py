@@ -9,43 +9,52 @@ from lashwave.quantities import Array
 
 
 @compiled()
-def _drag_of_link(
-    v: Array, t: Array, length: float, diameter: float, air: Array, law: Array
-) -> tuple[Array, Array, Array, Array]:
-    """Drag of a straight link at mid velocity v: across, along (3,), and their sum's derivatives
-    by v and by the direction t, (3, 3) each.
+def _add_drag_of_link(
+    force: Array, d: Array, turn: Array, v: Array, t: Array, j: int, length: float,
+    diameter: float, air: Array, law: Array,
+) -> None:  # fmt: skip
+    """Drag of straight link j at mid velocity, half of it at either end: across into force[0],
+    along into force[1]. Its derivatives by the velocity and by the direction into d, turn (3, 3).
 
-    air = (density, viscosity, sound speed), law = scales (normal, tangential, ...).
+    air = (density, viscosity, sound speed), law = scales (normal, tangential, ...). No array is
+    made on the way: to have memory for three numbers takes as long as the law.
     """
-    along = v[0] * t[0] + v[1] * t[1] + v[2] * t[2]
-    n = v - along * t
-    speed = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
+    t0, t1, t2 = t[j, 0], t[j, 1], t[j, 2]
+    v0, v1, v2 = (
+        0.5 * (v[j, 0] + v[j + 1, 0]),
+        0.5 * (v[j, 1] + v[j + 1, 1]),
+        0.5 * (v[j, 2] + v[j + 1, 2]),
+    )
+    along = v0 * t0 + v1 * t1 + v2 * t2
+    n0, n1, n2 = v0 - along * t0, v1 - along * t1, v2 - along * t2
+    speed = np.sqrt(n0**2 + n1**2 + n2**2)
     cross, skin, grade, slip = link_drag(
         speed, along, length, diameter, air[0], air[1], air[2], law[0], law[1]
     )
     per = grade * cross / speed**2 if speed > 1e-9 else 0.0
-    d, turn = np.empty((3, 3)), np.empty((3, 3))
+    velocity, normal, direction = (v0, v1, v2), (n0, n1, n2), (t0, t1, t2)
     for a in range(3):
+        lean = per * along * normal[a] + (cross - (1.0 + slip) * skin) * direction[a]
         for b in range(3):
-            tt = t[a] * t[b]
+            tt = direction[a] * direction[b]
             eye = 1.0 if a == b else 0.0
-            d[a, b] = -cross * (eye - tt) - per * n[a] * n[b] - (1.0 + slip) * skin * tt
-            turn[a, b] = (cross - skin) * along * eye
-            turn[a, b] += (per * along * n[a] + (cross - (1.0 + slip) * skin) * t[a]) * v[b]
-    return -cross * n, -skin * along * t, d, turn
+            d[a, b] = -cross * (eye - tt) - per * normal[a] * normal[b] - (1.0 + slip) * skin * tt
+            turn[a, b] = (cross - skin) * along * eye + lean * velocity[b]
+        for e in range(2):
+            force[0, j + e, a] -= 0.5 * cross * normal[a]
+            force[1, j + e, a] -= 0.5 * skin * along * direction[a]
 
 
 @compiled()
-def _drag_of_body(v: Array, area: float, air: Array) -> tuple[Array, Array]:
-    """Drag of a body of given drag area (3,), and its derivative by v (3, 3)."""
+def _add_drag_of_body(force: Array, d: Array, v: Array, area: float, air: Array) -> None:
+    """Drag of a body of given drag area into force (3,), and its derivative by v into d (3, 3)."""
     speed = np.sqrt(v[0] ** 2 + v[1] ** 2 + v[2] ** 2)
     push = body_drag(speed, area, air[0])
     per = push / speed**2 if speed > 1e-9 else 0.0
-    d = np.empty((3, 3))
     for a in range(3):
+        force[a] -= push * v[a]
         for b in range(3):
-            d[a, b] = -per * v[a] * v[b] - (push if a == b else 0.0)
-    return -push * v, d
+            d[a, b] -= per * v[a] * v[b] + (push if a == b else 0.0)
 
 
 @compiled()
@@ -63,18 +72,12 @@ def air_forces(
     by_link, by_turn = np.zeros((links, 3, 3)), np.zeros((links, 3, 3))
     by_node = np.zeros((links + 1, 3, 3))
     for j in range(links):
-        mid = 0.5 * (v[j] + v[j + 1])
-        fn, ft, by_link[j], by_turn[j] = _drag_of_link(mid, t[j], c[j], diameter[j], air, law)
-        for e in range(2):
-            force[0, j + e] += 0.5 * fn
-            force[1, j + e] += 0.5 * ft
+        _add_drag_of_link(
+            force, by_link[j], by_turn[j], v, t, j, c[j], diameter[j], air, law
+        )  # fmt: skip
     for i in range(links + 1):
         if bluff[i] > 0.0:
-            f, d = _drag_of_body(v[i], bluff[i], air)
-            force[3, i] += f
-            by_node[i] += d
+            _add_drag_of_body(force[3, i], by_node[i], v[i], bluff[i], air)
     if tuft > 0.0:
-        f, d = _drag_of_body(v[links], tuft * law[2], air)
-        force[2, links] += f
-        by_node[links] += d
+        _add_drag_of_body(force[2, links], by_node[links], v[links], tuft * law[2], air)
     return force, by_link, by_node, by_turn

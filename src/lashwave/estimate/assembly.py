@@ -71,13 +71,14 @@ def _hand_rows(
 def sighting_row(row: Array, node: Whole, p: Array, w: Array, window: Array) -> None:
     """One scalar sighting, p (2, 3) . x [sd] at one node or two neighbours, interpolated over three
     times with weights w (3,) [1]: a row (3 WIDE,) at the first of them."""
-    none = np.zeros(3)
-    second = np.zeros(3)
-    if node[1] >= 0:
-        second += p[1]
+    places = np.zeros((3, 3))
+    before, whole, after = places[0], places[1], places[2]
     for s in range(3):
         if w[s] != 0.0:
-            put_places(row, s, none, w[s] * (p[0] + second), w[s] * second, window[s, node[0]])
+            for a in range(3):
+                after[a] = w[s] * p[1, a] if node[1] >= 0 else 0.0
+                whole[a] = w[s] * p[0, a] + after[a]
+            put_places(row, s, before, whole, after, window[s, node[0]])
 
 
 class Equations(NamedTuple):
@@ -96,7 +97,7 @@ class Kept(NamedTuple):
 
     window: Array  # (3, N + 1, 3, 3, 8)
     far: Array  # (3, 3, n)
-    square: Array  # (3, 3, N + 1, WIDE, WIDE), by time and how many times later the other is
+    square: Array  # (3, N + 1, WIDE, 3 WIDE), of a time with itself and the two after it
     edge: Array  # (3, N + 1, WIDE, Q + 1)
     store: Array  # (3, 3 N, n + laws), of the tensions' rows
     pull: Array  # (3, N + 1, 3) [1/m], gradient by the places of nodes, for `turning`
@@ -108,7 +109,7 @@ def _kept(links: int, laws: int, shared: int) -> Kept:
     return Kept(
         np.zeros((3, links + 1, 3, 3, 8)),
         np.zeros((3, 3, n)),
-        np.zeros((3, 3, links + 1, WIDE, WIDE)),
+        np.zeros((3, links + 1, WIDE, 3 * WIDE)),
         np.zeros((3, links + 1, WIDE, shared + 1)),
         np.zeros((3, 3 * links, n + laws)),
         np.zeros((3, links + 1, 3)),
@@ -196,9 +197,7 @@ def _finish(kept: Kept, k: int, count: int, out: Equations, laws: int, blas: Who
     for apart in range(min(3, count - k)):
         other = (k + apart) % 3
         at = start + apart * n
-        write_block(
-            memory, deep, at, kept.square[slot, apart], kept.far[slot], kept.far[other], apart == 0
-        )
+        write_block(memory, deep, at, kept.square[slot], apart, kept.far[slot], kept.far[other])
         take_off(memory, deep, at, kept.store[slot], kept.store[other], apart, n, blas)
     edge = np.empty((n, out.border.shape[1] + 1))
     write_edge(edge, kept.edge[slot], kept.far[slot])

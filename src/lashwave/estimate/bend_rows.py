@@ -61,6 +61,27 @@ def mean_directions(t: Array, w: Array) -> Array:
     return mean
 
 
+Three = tuple[float, float, float]
+"""A vector at a joint: to have memory for an array of three takes longer than the sum."""
+
+
+@compiled()
+def _step(t: Array, j: int) -> Three:
+    """From the vector before joint j to the one after it."""
+    return t[j, 0] - t[j - 1, 0], t[j, 1] - t[j - 1, 1], t[j, 2] - t[j - 1, 2]
+
+
+@compiled()
+def _sum(t: Array, j: int) -> Three:
+    """Of the vectors before and after joint j."""
+    return t[j, 0] + t[j - 1, 0], t[j, 1] + t[j - 1, 1], t[j, 2] + t[j - 1, 2]
+
+
+@compiled()
+def _dot(a: Three, b: Three) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
 @compiled()
 def bend_forces(
     t: Array, mean: Array, rate: Array, c: Array, bend: Array, scale: float, tau: float
@@ -77,11 +98,8 @@ def bend_forces(
         stiff = bend[j] * scale * couple_ratio(q)[0]
         share = friction_ratio(q)[0]
         rub = bend[j] * scale * tau * share / (4.0 * q + SOFT * SOFT)
-        d, opening = t[j] - t[j - 1], rate[j] - rate[j - 1]
-        both = t[j] + t[j - 1]
-        along = d[0] * opening[0] + d[1] * opening[1] + d[2] * opening[2]
-        slip = both[0] * opening[0] + both[1] * opening[1] + both[2] * opening[2]
-        slip *= 0.25 * share
+        d, opening, both = _step(t, j), _step(rate, j), _sum(t, j)
+        along, slip = _dot(d, opening), 0.25 * share * _dot(both, opening)
         for a in range(3):
             elastic = stiff * (mean[j, a] - mean[j - 1, a])
             damping = rub * (d[a] * along + SOFT * SOFT * (opening[a] - slip * both[a]))
@@ -111,10 +129,8 @@ def bend_columns(
         q = sharpness(t[1, j - 1], t[1, j])
         couple, slope = couple_ratio(q)
         share, growth = friction_ratio(q)
-        both = t[1, j] + t[1, j - 1]
-        d, opening = t[1, j] - t[1, j - 1], rate[j] - rate[j - 1]
-        along = d[0] * opening[0] + d[1] * opening[1] + d[2] * opening[2]
-        slip = both[0] * opening[0] + both[1] * opening[1] + both[2] * opening[2]
+        d, opening, both = _step(t[1], j), _step(rate, j), _sum(t[1], j)
+        along, slip = _dot(d, opening), _dot(both, opening)
         over = 1.0 / (4.0 * q + SOFT * SOFT)
         stencil = (1.0 / c[1, j - 1], -1.0 / c[1, j - 1] - 1.0 / c[1, j], 1.0 / c[1, j])
         stiff = h * bend[j] * scale

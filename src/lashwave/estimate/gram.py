@@ -20,30 +20,30 @@ FULL = 4
 
 @compiled()
 def add_products(row: Array, squares: Array, edge: Array, slots: Whole) -> None:
-    """Add products of rows (N + 1, R, 3 WIDE + laws + 1) at the nodes to those of the three times.
+    """Add products of rows (N + 1, 3, 3 WIDE + laws + 1) at the nodes to those of the three times.
 
-    squares (3, 3, N + 1, WIDE, WIDE), by slot of a time and by how many times later the second is;
-    edge (3, N + 1, WIDE, Q + 1), products with what is shared, the laws first, and the residual;
-    slots (3,) of the times. All are products of whitened rows, no unit of their own.
+    squares (3, N + 1, WIDE, 3 WIDE), by slot of a time, its WIDE numbers against those of itself
+    and of the two times after it; edge (3, N + 1, WIDE, Q + 1), products with what is shared, the
+    laws first, and the residual; slots (3,) of the times.
+    All are products of whitened rows, no unit of their own.
     """
-    nodes, rows, wide = row.shape
-    laws = wide - 3 * WIDE - 1
-    for i in range(nodes):
+    laws = row.shape[2] - 3 * WIDE - 1
+    for i in range(row.shape[0]):
         for s in range(3):
-            for r in range(rows):
-                one = row[i, r]
-                for u in range(WIDE - 1):
-                    value = one[WIDE * s + u]
-                    if value == 0.0:
-                        continue
-                    for later in range(3 - s):
-                        out = squares[slots[s], later, i, u]
-                        for v in range(WIDE):
-                            out[v] += value * one[WIDE * (s + later) + v]
-                    out = edge[slots[s], i, u]
-                    for v in range(laws):
-                        out[v] += value * one[3 * WIDE + v]
-                    out[-1] += value * one[-1]
+            a, b, c = row[i, 0, WIDE * s :], row[i, 1, WIDE * s :], row[i, 2, WIDE * s :]
+            later = 3 * WIDE - WIDE * s
+            end = later + laws
+            for u in range(WIDE - 1):
+                x, y, z = a[u], b[u], c[u]
+                if x == 0.0 and y == 0.0 and z == 0.0:
+                    continue
+                out = squares[slots[s], i, u]
+                for v in range(later):
+                    out[v] += x * a[v] + y * b[v] + z * c[v]
+                out = edge[slots[s], i, u]
+                for v in range(laws):
+                    out[v] += x * a[later + v] + y * b[later + v] + z * c[later + v]
+                out[-1] += x * a[end] + y * b[end] + z * c[end]
 
 
 @compiled()
@@ -62,14 +62,14 @@ def add_sighting(
     columns (6,), values (6,) : what it says of some shared parameters; rhs : its residual.
     """
     for s in range(3):
+        one = row[WIDE * s :]
         for u in range(WIDE - 1):
-            value = row[WIDE * s + u]
+            value = one[u]
             if value == 0.0:
                 continue
-            for later in range(3 - s):
-                out = squares[slots[s], later, i, u]
-                for v in range(WIDE):
-                    out[v] += value * row[WIDE * (s + later) + v]
+            out = squares[slots[s], i, u]
+            for v in range(one.size):
+                out[v] += value * one[v]
             edge[slots[s], i, u, -1] += value * rhs
             for q in range(columns.size):
                 if columns[q] >= 0:
@@ -77,20 +77,24 @@ def add_sighting(
 
 
 @compiled()
-def _sums(part: Array) -> Array:
-    """Sums (N + 5, ...) of part (N + 1, ...) from each node on; 0 beyond the last."""
-    out = np.zeros((part.shape[0] + 4, *part.shape[1:]))
-    for i in range(part.shape[0] - 1, -1, -1):
-        out[i] = out[i + 1] + part[i]
+def _sums(part: Array, first: int, wide: int) -> Array:
+    """Sums (N + 5, 3, wide) of part[:, :3, first : first + wide] from each node on; 0 beyond."""
+    nodes = part.shape[0]
+    out = np.zeros((nodes + 4, 3, wide))
+    for i in range(nodes - 1, -1, -1):
+        for a in range(3):
+            own, beyond, here = out[i, a], out[i + 1, a], part[i, a, first:]
+            for q in range(wide):
+                own[q] = beyond[q] + here[q]
     return out
 
 
 @compiled()
-def _meetings(square: Array, total: Array, far: Array, flip: bool) -> Array:
+def _meetings(square: Array, at: int, total: Array, far: Array, flip: bool) -> Array:
     """What a link well inside meets of the links' rows: (FULL + 1, 3, n), by how far inside.
 
-    square (N + 1, WIDE, WIDE), total = `_sums` of its far part; far : `far_moves` of the outer
-    link's time. Its rows stand second in the squares, first with `flip`.
+    square (N + 1, WIDE, 3 WIDE), from column `at` on; total = `_sums` of its far part; far :
+    `far_moves` of the outer link's time. Its rows stand second in the squares, first with `flip`.
     """
     n = far.shape[1]
     nodes = square.shape[0]
@@ -99,9 +103,9 @@ def _meetings(square: Array, total: Array, far: Array, flip: bool) -> Array:
         for b in range(3):
             out[FULL, a, b] = total[0, b, a] if flip else total[0, a, b]
     for j in range((n - 3) // 2):
-        for e in range(2):
-            column = 3 + 2 * j + e
-            for a in range(3):
+        for a in range(3):
+            for e in range(2):
+                column = 3 + 2 * j + e
                 value = 0.0
                 for b in range(3):
                     own = total[j + 3, b, a] if flip else total[j + 3, a, b]
@@ -110,65 +114,79 @@ def _meetings(square: Array, total: Array, far: Array, flip: bool) -> Array:
                 for d in range(1, FULL + 1):
                     i, v = j + 3 - d, 1 + 2 * d + e
                     if 0 <= i < nodes:
-                        value += square[i, v, a] if flip else square[i, a, v]
+                        value += square[i, v, at + a] if flip else square[i, a, at + v]
                     out[d, a, column] = value
     return out
 
 
 @compiled()
-def _near(square: Array, j: int, m: int) -> Array:
-    """What links j (first) and m (second) say in rows of which both windows hold them: (2, 2)."""
-    out = np.zeros((2, 2))
-    for i in range(max(0, j - 1, m - 1), min(j, m) + 3):
-        if i < square.shape[0]:
+def _neighbours(square: Array, at: int, links: int) -> Array:
+    """What links say in rows of which both windows hold them: (N, 2, 4 FULL - 2).
+
+    Of the first link's two angles with both of the links FULL - 1 before it to as many after it.
+    """
+    out = np.zeros((links, 2, 4 * FULL - 2))
+    for i in range(square.shape[0]):
+        for m in range(FULL):
+            j = i - 2 + m
+            if j < 0 or j >= links:
+                continue
             for e in range(2):
-                for f in range(2):
-                    out[e, f] += square[i, 3 + 2 * (j - i + 2) + e, 3 + 2 * (m - i + 2) + f]
+                own, here = out[j, e, 2 * (FULL - 1 - m) :], square[i, 3 + 2 * m + e, at + 3 :]
+                for v in range(2 * FULL):
+                    own[v] += here[v]
     return out
 
 
 @compiled()
 def write_block(
-    memory: Array, deep: int, start: int, square: Array, far: Array, later: Array, same: bool
+    memory: Array, deep: int, start: int, square: Array, apart: int, far: Array, later: Array
 ) -> None:
-    """Products, no unit, of one time's columns with those of a later time, or its own, into a band.
+    """Products, no unit, of one time's columns with those of the time `apart` later into a band.
 
     memory, deep : the band as it lies, and its height; start : where the first column's entry with
-    the later time's first unknown lies. far, later : `far_moves` (3, n) of both times. Of a time
-    with itself only the lower triangle is written.
+    the later time's first unknown lies. square (N + 1, WIDE, 3 WIDE); far, later : `far_moves`
+    (3, n) of both times. Of a time with itself only the lower triangle is written.
     """
-    n = far.shape[1]
+    n, at, same = far.shape[1], WIDE * apart, apart == 0
     links = (n - 3) // 2
-    total = _sums(square[:, :3, :3])
-    outer = _meetings(square, total, later, False)  # rows further out than the column's link
-    inner = outer if same else _meetings(square, total, far, True)
-    for c in range(n):
+    total = _sums(square, at, 3)
+    outer = _meetings(square, at, total, later, False)  # rows further out than the column's link
+    inner = outer if same else _meetings(square, at, total, far, True)
+    near = _neighbours(square, at, links)
+    for c in range(3):
         column = memory[start + c * (deep - 1) : start + c * (deep - 1) + n]
-        j = (c - 3) // 2 if c >= 3 else -FULL
-        first = c if same else 0
+        for p in range(c if same else 0, n):
+            column[p] = outer[FULL, c, p]
+    for c in range(3, n):
+        j, e = (c - 3) // 2, (c - 3) % 2
+        column = memory[start + c * (deep - 1) : start + c * (deep - 1) + n]
+        first, last = 3 + 2 * max(j - FULL + 1, 0), 3 + 2 * min(j + FULL, links)
+        if not same:
+            x, y, z = inner[FULL, 0, c], inner[FULL, 1, c], inner[FULL, 2, c]
+            _combine(column[:first], x, later[0], y, later[1], z, later[2])
         x, y, z = far[0, c], far[1, c], far[2, c]
-        for p in range(max(first, 3 + 2 * (j + FULL)), n):
-            column[p] = x * outer[FULL, 0, p] + y * outer[FULL, 1, p] + z * outer[FULL, 2, p]
-        if j < 0:
-            for p in range(first, 3):
-                column[p] = outer[FULL, c, p]
-            continue
-        x, y, z = inner[FULL, 0, c], inner[FULL, 1, c], inner[FULL, 2, c]
-        for p in range(first, 3 + 2 * max(j - FULL + 1, 0)):
-            column[p] = x * later[0, p] + y * later[1, p] + z * later[2, p]
-        for m in range(max(j - FULL + 1, 0), min(j + FULL, links)):
-            both = _near(square, j, m)
-            for f in range(2):
-                p = 3 + 2 * m + f
-                if p < first:
-                    continue
-                value = both[(c - 3) % 2, f]
+        for p in range(max(first, c) if same else first, last):
+            m = (p - 3) // 2
+            value = near[j, e, p - 3 - 2 * j + 2 * (FULL - 1)]
+            if m >= j:
+                d = m - j
+                value += x * outer[d, 0, p] + y * outer[d, 1, p] + z * outer[d, 2, p]
+            else:
                 for a in range(3):
-                    if m >= j:
-                        value += far[a, c] * outer[m - j, a, p]
-                    else:
-                        value += inner[j - m, a, c] * later[a, p]
-                column[p] = value
+                    value += inner[j - m, a, c] * later[a, p]
+            column[p] = value
+        beyond = outer[FULL, :, last:]
+        _combine(column[last:], x, beyond[0], y, beyond[1], z, beyond[2])
+
+
+@compiled()
+def _combine(
+    out: Array, x: float, a: Array, y: float, b: Array, z: float, c: Array
+) -> None:  # fmt: skip
+    """out = x a + y b + z c, as far as out goes."""
+    for p in range(out.size):
+        out[p] = x * a[p] + y * b[p] + z * c[p]
 
 
 @compiled()
@@ -177,16 +195,16 @@ def write_edge(out: Array, edge: Array, far: Array) -> None:
 
     edge : (N + 1, WIDE, q).
     """
-    total = _sums(edge[:, :3])
-    nodes, n = edge.shape[0], far.shape[1]
-    for q in range(out.shape[1]):
-        for c in range(3):
+    nodes, n, wide = edge.shape[0], far.shape[1], out.shape[1]
+    total = _sums(edge, 0, wide)
+    for c in range(3):
+        for q in range(wide):
             out[c, q] = total[0, c, q]
-        for j in range((n - 3) // 2):
-            for e in range(2):
-                value = 0.0
-                for a in range(3):
-                    value += far[a, 3 + 2 * j + e] * total[j + 3, a, q]
-                for i in range(max(0, j - 1), min(j + 3, nodes)):
-                    value += edge[i, 3 + 2 * (j - i + 2) + e, q]
-                out[3 + 2 * j + e, q] = value
+    for c in range(3, n):
+        j, e = (c - 3) // 2, (c - 3) % 2
+        beyond, own = total[j + 3], out[c]
+        _combine(own, far[0, c], beyond[0], far[1, c], beyond[1], far[2, c], beyond[2])
+        for i in range(max(0, j - 1), min(j + 3, nodes)):
+            here = edge[i, 3 + 2 * (j - i + 2) + e]
+            for q in range(wide):
+                own[q] += here[q]

@@ -86,6 +86,10 @@ def tension_rows(
                 couple -= weight[j] * mean[j - 1, a] * up[a]
         couple = couple / before if j > first else 0.0
         before = np.sqrt(diagonal - couple**2)
+        over = 1.0 / before  # a row's numbers are divided by it before they are formed
+        for a in range(3):
+            up[a] *= over
+            down[a] *= over
         reach = 3 + 2 * min(j + 3, links)
         for s in range(3):
             out = store[slots[s], place_of(j, s, links)]
@@ -97,13 +101,9 @@ def tension_rows(
             if j > first:
                 inside = store[slots[s], place_of(j - 1, s, links)]
                 for p in range(reach):
-                    out[p] -= couple * inside[p]
+                    out[p] -= over * couple * inside[p]
                 for p in range(n, n + shared):
-                    out[p] -= couple * inside[p]
-            for p in range(reach):
-                out[p] /= before
-            for p in range(n, n + shared):
-                out[p] /= before
+                    out[p] -= over * couple * inside[p]
 
 
 @compiled()

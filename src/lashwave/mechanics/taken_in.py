@@ -25,6 +25,8 @@ from numba.core.typed_passes import NativeLowering
 from numba.extending import is_jitted, overload
 from numba.np import arrayobj
 
+from lashwave.mechanics import counted
+
 
 def kernel_of(function: Callable[..., Any], **options: Any) -> Any:
     """A kernel that numba keeps on disk; what it calls is taken in as it was lowered.
@@ -89,6 +91,21 @@ class _Lowered(JITCodeLibrary):  # type: ignore[misc]
         return 0
 
 
+class _Coded(JITCodeLibrary):  # type: ignore[misc]
+    """What machine code is written for."""
+
+    def _optimize_final_module(self) -> None:
+        """All parts into one and what cancels of counts taken out; then with counts of its own."""
+        passes, builder = self._codegen._module_pass_manager(
+            loop_vectorize=self._codegen._loopvect, slp_vectorize=False,
+            opt=self._codegen._opt_level, cost="cheap",
+        )  # fmt: skip
+        passes.run(self._final_module, builder)
+        counted.put_in(self._final_module)
+        passes, builder = self._codegen._module_pass_manager()
+        passes.run(self._final_module, builder)
+
+
 @register_pass(mutates_CFG=True, analysis_only=False)
 class _Outermost(NativeLowering):  # type: ignore[misc]
     """The last pass over a kernel that Python calls: the one that writes machine code."""
@@ -97,7 +114,7 @@ class _Outermost(NativeLowering):  # type: ignore[misc]
 
     def run_pass(self, state: Any) -> bool:
         codegen = state.targetctx.codegen()
-        state.library = JITCodeLibrary(codegen, state.func_id.func_qualname)
+        state.library = _Coded(codegen, state.func_id.func_qualname)
         state.library.enable_object_caching()
         done = super().run_pass(state)
         for variable in state.library._final_module.global_variables:
