@@ -60,7 +60,7 @@ ROOMS: dict[str, set[str]] = {
     },
 }
 ROOMS["notebook"] = {"quantities", "files", "twin", "study", "report", "pipeline"}
-ROOMS["__init__"] = set()
+ROOMS["__init__"] = {"mechanics"}
 
 
 def modules(package: Path) -> dict[str, Path]:

@@ -29,6 +29,7 @@ from .grip import Grip as Grip
 from .law import Law as Law
 from .ledger import RESULTS as RESULTS, greatest_mean as greatest_mean
 from .power_budget import Budget as Budget, budget as budget
+from .processor import choose_core as choose_core
 from .quick import (
     FINENESS as FINENESS,
     simulate_quickly as simulate_quickly,
