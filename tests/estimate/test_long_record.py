@@ -10,6 +10,7 @@ from scipy.interpolate import CubicSpline, interp1d
 from threadpoolctl import threadpool_limits
 
 from lashwave.estimate import (
+    CutShelf,
     Options,
     judged,
     long_record,
@@ -19,7 +20,7 @@ from lashwave.estimate import (
     solved_long,
 )
 from lashwave.estimate.levenberg import Undivided
-from lashwave.estimate.long_search import as_kept, from_kept, window_edges
+from lashwave.estimate.long_search import as_kept, from_kept, suits, window_edges
 from lashwave.estimate.path import displaced
 from lashwave.estimate.posterior import draws_of
 from lashwave.twin import make
@@ -144,8 +145,31 @@ def test_a_window_comes_back_as_it_was_kept(found):
         np.testing.assert_array_equal(value, shelf.kept["window-00001"][name])
 
 
-def test_windows_share_the_record_evenly():
-    edges = window_edges(np.arange(0.0, 2.6, 2e-3), 1.0)
-    np.testing.assert_allclose(np.diff(edges), 2.598 / 3)
-    assert window_edges(np.arange(0.0, 0.4, 2e-3), 1.0).size == 2
+def test_all_windows_but_the_last_stay_when_a_record_is_cut():
+    time = np.arange(0.0, 2.6, 2e-3)
+    np.testing.assert_allclose(window_edges(time, 1.0), [0.0, 1.0, 2.0, 2.598])
+    np.testing.assert_allclose(window_edges(time[:1240], 1.0), [0.0, 1.0, 2.478])
+    np.testing.assert_allclose(window_edges(time[:200], 1.0), [0.0, 0.398])
+
+
+def test_a_cut_record_has_windows_of_the_whole_one_but_for_its_last():
+    shelf = Remembering()
+    whole = {f"window-{i:05d}": {"of": np.array(i)} for i in range(3)} | {"steps-0": {}}
+    shelf.kept |= whole
+    cut = CutShelf(shelf, np.arange(0.0, 2.5, 2e-3), 1.0)  # of one window and one of 1.5 s
+    assert cut.get("window-00000") is whole["window-00000"]
+    assert cut.get("window-00001") is None and cut.get("steps-0") is None
+    cut.put("window-00001", {"of": np.array(7)})
+    assert cut.get("window-00001")["of"] == 7
+    assert {name: shelf.kept[name] for name in whole} == whole
+    again = CutShelf(shelf, np.arange(0.0, 2.3, 2e-3), 1.0)  # cut once more
+    assert again.get("window-00001") is None
+
+
+def test_a_window_of_other_links_is_sought_again(found):
+    long, shelf = found[2], found[3]
+    kept = shelf.kept["window-00001"]
+    assert suits(long.setup, kept)
+    assert not suits(long.setup, kept | {"head_direction": kept["head_direction"][:, 1:]})
+    assert not suits(long.setup, kept | {"mean": kept["mean"][1:]})
     assert long_record.SEARCHED < 1.0

@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import lashwave.estimate
 from lashwave.estimate import Options, long_search
 from lashwave.files import read_draws, read_lists, read_motion, write_trial
 from lashwave.pipeline import in_words, reconstruct_folder, window_for
 from lashwave.pipeline.long_trial import with_time_left
-from lashwave.quantities import InputError
+from lashwave.quantities import InputError, LostMotionError
 from lashwave.twin import make
 from lashwave.workbench.cli import main
 from lashwave.workbench.reconstruct_command import window_length
@@ -154,3 +155,34 @@ def test_a_prediction_is_refused_as_its_draws_lack_the_line(answered, tmp_path, 
     assert main(["predict", str(answered[0] / "t"), *words]) == 2
     said = capsys.readouterr()
     assert "samples.nc: has draws at 3 places only" in said.err + said.out
+
+
+def test_a_long_record_is_taken_up_to_where_it_can_be_believed(tmp_path, monkeypatch):
+    """The real fit, but that the whole record is lost at 0.5 s, as its energy is judged."""
+    whole = make(3, "swing")[0]
+    m = whole.markers
+    few = replace(m, time=m.time[:400], position=m.position[:400], sd=m.sd[:400])
+    end, seen, real, sought = 0.798, [], lashwave.estimate.judged, long_search._sought_window
+
+    def judged(long):
+        if long.path.time[-1] > 0.6:
+            raise LostMotionError("too much energy", 0.55)
+        return real(long)
+
+    def counted(*given):
+        seen.append(given[4])
+        return sought(*given)
+
+    monkeypatch.setattr(lashwave.estimate, "judged", judged, raising=False)
+    monkeypatch.setattr(long_search, "_sought_window", counted)
+    write_trial(tmp_path / "t", replace(whole, markers=few, cameras=()))
+    done = reconstruct_folder(tmp_path / "t", tmp_path / "out", None, OPTIONS, window=0.3)
+    # of its own windows only the last one is sought anew
+    assert seen == pytest.approx([0.3, 0.6, end, 0.54], abs=3e-3)
+    assert done.trial.markers.time[-1] == pytest.approx(0.54, abs=2.1e-3)
+    assert read_motion(tmp_path / "out", 5000).time[-1] == done.trial.markers.time[-1]
+    assert "ends at 0.5" in done.fit.warnings[0] and "too much energy" in done.fit.warnings[0]
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
+    assert summary["warnings"][0] == done.fit.warnings[0]
+    assert "the motion ends at" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert not (tmp_path / "out.begun").exists()

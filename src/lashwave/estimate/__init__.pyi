@@ -15,6 +15,7 @@ from .long_draws import (
     pieces as pieces,
 )
 from .long_record import LongJoint as LongJoint, solved_long as solved_long
+from .long_search import CutShelf as CutShelf
 from .momentum_rows import LAW_NAMES as LAW_NAMES
 from .options import Options as Options
 from .posterior import UNRESOLVED as UNRESOLVED

@@ -75,10 +75,45 @@ class SearchedWindow:
     warnings: tuple[str, ...] = ()
 
 
+class CutShelf:
+    """The shelf of a record that was given up from some time on, for what is left of it.
+
+    Windows that end before are the same; the last one, and all that is done with the whole, are
+    not, and lie beside the whole record's.
+    """
+
+    def __init__(self, whole: Shelf, time: Array, length: float) -> None:
+        """time : (T,) [s], of the samples that are left; length : of a window [s]."""
+        self._whole = whole
+        edges = window_edges(time, length)
+        self._same = {window_name(i) for i in range(edges.size - 2)}
+        self._until = f"until-{float(time[-1]):.6f}-"
+
+    def _own(self, name: str) -> str:
+        return name if name in self._same else self._until + name
+
+    def get(self, name: str) -> dict[str, Array] | None:
+        """Arrays of any shape and any unit that were put there; None where there are none."""
+        return self._whole.get(self._own(name))
+
+    def put(self, name: str, arrays: dict[str, Array]) -> None:
+        """Keep arrays, of any shape and any unit, under a name."""
+        self._whole.put(self._own(name), arrays)
+
+
+def window_name(number: int) -> str:
+    """On a shelf."""
+    return f"window-{number:05d}"
+
+
 def window_edges(time: Array, length: float) -> Array:
-    """(M + 1,) [s], where windows of about a length [s] begin and end in samples at (T,) [s]."""
+    """(M + 1,) [s], where windows of a length [s] begin and end in samples at (T,) [s].
+
+    The last has half of it more or less. So the others stay where they are when a record is cut.
+    """
     begin, end = float(time[0]), float(time[-1])
-    return np.linspace(begin, end, max(1, round((end - begin) / length)) + 1)
+    windows = max(1, round((end - begin) / length))
+    return np.append(begin + length * np.arange(windows), end)
 
 
 def searched(
@@ -102,9 +137,9 @@ def searched(
     last: SearchedWindow | None = None
     start: Anchor | None = None
     for i in range(edges.size - 1):
-        name, share = f"window-{i:05d}", (i / (edges.size - 1), 1.0 / (edges.size - 1))
+        name, share = window_name(i), (i / (edges.size - 1), 1.0 / (edges.size - 1))
         kept = shelf.get(name)
-        if kept is None:
+        if kept is None or not suits(setup, kept):
             step = _told(tell, f"window {i + 1} of {edges.size - 1}", *share)
             final = i == edges.size - 2
             last = _sought_window(setup, smooth, jumps, last, float(edges[i + 1]), final, step)
@@ -220,6 +255,12 @@ def as_kept(window: SearchedWindow) -> dict[str, Array]:
     arrays |= {"mean": window.mean, "sd": window.sd, "clocks": window.clocks}
     arrays |= {"looseness": np.array(window.looseness), "warnings": np.array(window.warnings, str)}
     return arrays
+
+
+def suits(setup: FitSetup, kept: dict[str, Array]) -> bool:
+    """Whether a window that was kept, of any shape and any unit, has these links and parameters."""
+    links, shared = kept["head_direction"].shape[1], kept["mean"].size
+    return bool(links == setup.chain.links and shared == setup.shared.mean.size)
 
 
 def from_kept(setup: FitSetup, kept: dict[str, Array]) -> SearchedWindow:

@@ -7,8 +7,9 @@ came before, the crack above all, is seen as well as ever.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -39,26 +40,29 @@ def up_to(trial: Trial, end: float) -> Trial:
     return replace(short, cameras=cameras)
 
 
-def believable(trial: Trial, options: Any, progress: Progress) -> tuple[Trial, Fit]:
-    """The motion as far as it can be believed, and the trial up to there.
+Found = TypeVar("Found")
 
-    options : `lashwave.estimate.Options`.
+
+def as_far_as_believed(
+    trial: Trial, found: Callable[[Trial], Found], progress: Progress
+) -> tuple[Trial, Found, tuple[str, ...]]:
+    """The trial as far as its motion can be believed, what was found of it, and where it ends.
+
+    found : what is to be found of a trial; raises LostMotionError where it cannot be believed.
 
     Raises
     ------
     NotConvergedError : where less than `LEAST` of the record would be left, or no motion is found;
         always as it was of the whole record.
     """
-    from lashwave.estimate import estimate
-
     first: NotConvergedError | None = None
     begin, end = trial.markers.time[[0, -1]]
     short = trial
     for _ in range(CUTS):
         try:
-            fit = estimate(short, options, progress)
+            done = found(short)
         except LostMotionError as lost:
-            first = first or lost
+            first = first or lost.with_traceback(None)  # it would hold what was found in memory
             until = lost.since - BEFORE
             if until - begin < LEAST * (end - begin):
                 raise first from None
@@ -69,10 +73,23 @@ def believable(trial: Trial, options: Any, progress: Progress) -> tuple[Trial, F
                 raise first from None
             raise
         else:
-            said = () if first is None else (_said(short, first),)
-            return short, replace(fit, warnings=(*said, *fit.warnings))
+            return short, done, () if first is None else (_said(short, first),)
     assert first is not None  # the last cut has failed as well
     raise first
+
+
+def believable(trial: Trial, options: Any, progress: Progress) -> tuple[Trial, Fit]:
+    """The motion as far as it can be believed, and the trial up to there.
+
+    options : `lashwave.estimate.Options`. Raises as `as_far_as_believed` does.
+    """
+    from lashwave.estimate import estimate
+
+    def fitted(short: Trial) -> Fit:
+        return estimate(short, options, progress)
+
+    short, fit, said = as_far_as_believed(trial, fitted, progress)
+    return short, replace(fit, warnings=(*said, *fit.warnings))
 
 
 def _said(short: Trial, lost: NotConvergedError) -> str:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from lashwave.pipeline.believable import as_far_as_believed
 from lashwave.pipeline.console import Progress, silent
 from lashwave.pipeline.expected import LONG, in_words
 from lashwave.pipeline.health import cautions
@@ -54,6 +55,8 @@ class LongDone:
     fit: Fit
     answers: dict[str, Answer]
     lists: xr.Dataset
+    trial: Trial
+    """Up to where the motion can be believed."""
 
 
 def with_time_left(show: Progress) -> Progress:
@@ -79,6 +82,8 @@ def reconstruct_long(
 ) -> tuple[LongDone, Callable[[dict[str, bytes], Fit], None]]:  # fmt: skip
     """The answers of a long trial, and what writes them to `out` with further files by name.
 
+    Where the motion is lost on the way, they are of the record up to there.
+
     Parameters
     ----------
     window : [s].
@@ -87,12 +92,13 @@ def reconstruct_long(
     Raises
     ------
     InputError : where what was begun of it cannot be kept beside `out`.
+    NotConvergedError : where no motion can be believed, or that of too little of the record.
     """
     from dataclasses import asdict
 
     from threadpoolctl import threadpool_limits
 
-    from lashwave.estimate import Options, judged, solved_long
+    from lashwave.estimate import CutShelf, Options, judged, solved_long
     from lashwave.files import Begun, provenance, write_long_results
 
     show = progress or silent
@@ -105,18 +111,23 @@ def reconstruct_long(
     def of_search(stage: str, share: float) -> None:
         show(stage, SOLVED * share)
 
-    with threadpool_limits(limits=1, user_api="blas"):
-        long = solved_long(trial, options, window, of_search, begun)
+    def found(short: Trial) -> LongDone:
+        shelf = begun if short is trial else CutShelf(begun, short.markers.time, window)
+        long = solved_long(short, options, window, of_search, shelf)
         residuals, said, hint = judged(long)
-        stream = _Stream(trial, long, begun.folder, record, hidden)
+        stream = _Stream(short, long, begun.folder, record, hidden)
         try:
             stream.run(show)
-            done = stream.done(residuals, said, hint)
+            return stream.done(residuals, said, hint)
         finally:
             stream.end()
 
+    with threadpool_limits(limits=1, user_api="blas"):
+        short, done, said = as_far_as_believed(trial, found, show)
+    done = replace(done, fit=replace(done.fit, warnings=(*said, *done.fit.warnings)))
+
     def write(files: dict[str, bytes], fit: Fit) -> None:
-        write_long_results(out, begun.folder, fit, done.answers, files, trial, record)
+        write_long_results(out, begun.folder, fit, done.answers, files, short, record)
         begun.drop()
 
     return done, write
@@ -223,7 +234,7 @@ class _Stream:
             foretold = self.foretelling.done()
             fit, every = replace(fit, foretold=foretold), (*left_out(foretold), *every)
         fit = replace(fit, warnings=tuple(dict.fromkeys(every)))
-        return LongDone(fit, answers | self.sent, lists)
+        return LongDone(fit, answers | self.sent, lists, self.trial)
 
     def _fit(self, residuals: Residuals) -> Fit:
         """The motion thinned, with the draws of one piece."""

@@ -195,7 +195,7 @@ def _in_windows(
     told = with_time_left(within)
     done, write_all = reconstruct_long(trial, out, window, told, options, hidden)
     told("report", ANSWERED_LONG)
-    found = Reconstruction(trial, done.fit, done.answers, done.lists)
+    found = Reconstruction(done.trial, done.fit, done.answers, done.lists)
     files = _report_files(found, {**_as_record(options), "window": window, **_left_out(hidden)})
     show("writing", DRAWN)
     with _writable(out):
