@@ -6,6 +6,7 @@ its own, so the shared parameters of the project's law have no true value here.
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path as File
 
@@ -204,7 +205,9 @@ def make_blind(
             path = TrueMotion(**{name: stored[name] for name in stored.files})
     else:
         path = engine_path(scene)
-        np.savez_compressed(kept, **vars(path))
+        own = kept.with_name(f"{os.getpid()}-{kept.name}")  # others may read `kept` meanwhile
+        np.savez_compressed(own, **vars(path))
+        own.replace(kept)
     trial, truth = observe(scene, path, wishes)
     trial = harder(trial, hardship, truth.answers)
     answers = {name: value for name, value in truth.answers.items() if name not in LAWS}

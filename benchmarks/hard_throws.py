@@ -43,9 +43,10 @@ def sets(first: int) -> dict[str, list[Job]]:
     hard = of("--kind throw", 14) + of("--kind wide", 10)
     hard += of("--kind throw --hard splice", 5, 20) + of("--kind throw --hard leaving", 5, 30)
     hard += of("--kind throw --hard half-grip", 6, 40)
-    lacking = of("--kind throw --no-camera", 10) + of("--kind throw --ghosts 0.1", 10)
-    lacking += of("--kind throw --no-stiffness", 10) + of("--kind throw --clock-wrong 1e-3", 10)
-    lacking += of("--kind throw --second-view", 10)
+    lacking = of("--kind throw --no-camera", 10) + of("--kind throw --ghosts 0.1", 10, 10)
+    lacking += of("--kind throw --no-stiffness", 10, 20)
+    lacking += of("--kind throw --clock-wrong 1e-3", 10, 30)
+    lacking += of("--kind throw --second-view", 10, 40)
     return {"hard": hard, "lacking": lacking}
 
 

@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from lashwave.estimate.diagnosis import energy_warnings, share_of_given, work, work_warnings
+from lashwave.estimate.diagnosis import (
+    energy_warnings,
+    in_rows,
+    row_warnings,
+    share_of_given,
+    work,
+    work_warnings,
+)
 from lashwave.quantities.errors import LostMotionError
 
 TIME = np.linspace(0.0, 1.0, 101)
@@ -35,6 +42,51 @@ def test_energy_is_held_against_all_that_was_given_so_far():
     assert back[-1] == pytest.approx(2.0 / 5.49, rel=1e-2)
     early = share_of_given(TIME, np.full(101, 2.0), np.where(TIME < 0.5, 0.0, 100.0), FALL)
     assert early[40] == pytest.approx(2.0 / 5.0)
+
+
+def test_what_air_and_friction_took_was_given_too():
+    # 2 W lost for 0.5 s beside 3 J held, of 5 J and 1 W for 1 s: 4 of 6 J at the end, by hand
+    losing = np.where(TIME < 0.5, 2.0, 0.0)
+    share = share_of_given(TIME, np.full(101, 3.0), np.ones(101), 2.0, losing)
+    assert share[-1] == pytest.approx(4.0 / 6.0, rel=1e-2)
+    assert share[0] == pytest.approx(3.0 / 5.0)
+
+
+def test_rows_are_of_samples_seen_one_after_the_other():
+    used = np.ones((20, 3), dtype=bool)
+    used[3, 0] = False  # not seen: no part of a row, and no end of it
+    against = np.zeros((20, 3), dtype=bool)
+    against[[0, 1, 2, 4, 5], 0] = True  # five in a row
+    against[[0, 1, 2, 3], 1] = True  # four
+    against[15:, 2] = True  # up to the end
+    rows = in_rows(against, used)
+    assert np.flatnonzero(rows[:, 0]).tolist() == [0, 1, 2, 3, 4, 5]
+    assert not rows[:, 1].any() and np.flatnonzero(rows[:, 2]).tolist() == [15, 16, 17, 18, 19]
+
+
+def rows_of(*spans):
+    """Rows (101, 5) of markers M0 to M4 against a motion: marker, first and last sample."""
+    rows = np.zeros((101, 5), dtype=bool)
+    for label, first, last in spans:
+        rows[first : last + 1, label] = True
+    return rows
+
+
+NAMES = ("M0", "M1", "M2", "M3", "M4")
+
+
+def test_a_motion_that_several_markers_contradict_to_the_end_is_lost_from_their_first():
+    rows = rows_of((0, 70, 100), (1, 75, 100), (2, 80, 100), (4, 20, 30))
+    with pytest.raises(LostMotionError, match=r"from 0\.700 to 1\.000 s .* M0, M1, M2") as told:
+        row_warnings(TIME, rows, NAMES)
+    assert told.value.since == pytest.approx(0.70) and "\n" not in str(told.value)
+
+
+def test_a_motion_that_comes_back_is_warned_of_and_exchanged_labels_are_not():
+    spans = ((0, 40, 60), (1, 45, 60), (2, 50, 60))
+    (said,) = row_warnings(TIME, rows_of(*spans), NAMES)
+    assert "0.400 to 0.600 s" in said and "wrong there" in said
+    assert row_warnings(TIME, rows_of((0, 40, 100), (1, 40, 100)), NAMES) == ()
 
 
 def test_a_motion_of_more_energy_than_was_given_is_refused_with_the_time():

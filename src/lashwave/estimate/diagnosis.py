@@ -7,6 +7,8 @@ Where such a motion is found the search has lost its way, and no answer of it is
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from lashwave.estimate.joint import Joint
@@ -17,6 +19,7 @@ from lashwave.mechanics import (
     TOO_SOFT,
     Law,
     Medium,
+    budget,
     elongation,
     hand_power,
     kinetic_energy,
@@ -28,6 +31,7 @@ from lashwave.quantities import (
     Array,
     Line,
     LostMotionError,
+    Mask,
     NotConvergedError,
     Residuals,
     band,
@@ -49,13 +53,19 @@ def work(time: Array, power: Array) -> Array:
     return np.concatenate([np.zeros((*step.shape[:-1], 1)), np.cumsum(step, axis=-1)], axis=-1)
 
 
-def share_of_given(time: Array, kinetic: Array, power: Array, fall: float) -> Array:
-    """Kinetic energy (K,) [J] over its first value, the most work so far and the fall [J].
+def share_of_given(
+    time: Array, kinetic: Array, power: Array, fall: float, losing: Array | float = 0.0
+) -> Array:
+    """Kinetic energy (K,) [J] and what is lost so far, over what can have been given.
 
-    Work that the hand has taken back was given all the same.
+    That is the first kinetic energy, the most work so far and the fall [J]. Work that the hand has
+    taken back was given all the same.
+
+    power, losing : (K,) [W], what the hand gives, and what air and friction take.
     """
     most = np.maximum.accumulate(np.maximum(work(time, power), 0.0))
-    return np.asarray(kinetic / (kinetic[0] + most + fall))
+    lost = work(time, np.broadcast_to(losing, time.shape))
+    return np.asarray((kinetic + lost) / (kinetic[0] + most + fall))
 
 
 def energy_warnings(time: Array, share: Array, hint: str = "") -> tuple[str, ...]:
@@ -68,14 +78,14 @@ def energy_warnings(time: Array, share: Array, hint: str = "") -> tuple[str, ...
     if share.max() > IMPOSSIBLE:
         since = time[int((share > IMPOSSIBLE).argmax())]
         raise LostMotionError(
-            f"the motion that was found holds {share.max():.3g} times the energy that the hand "
-            f"gave: from {since:.3f} s on nothing can be said of it; {hint or CHECK}",
+            f"the motion that was found holds and has lost {share.max():.3g} times the energy that "
+            f"the hand gave: from {since:.3f} s on nothing can be said of it; {hint or CHECK}",
             float(since),
         )
     if share.max() > 1.0:
         since = time[int((share > 1.0).argmax())]
         return (
-            f"the motion holds {share.max():.2f} times the energy that the hand gave, "
+            f"the motion holds and has lost {share.max():.2f} times the energy that the hand gave, "
             f"from {since:.3f} s on",
         )
     return ()
@@ -149,11 +159,66 @@ def distrust(joint: Joint) -> tuple[float, float]:
     return _share(seen.marker, joint.weights.marker), max(cameras, default=0.0)
 
 
+IMPLAUSIBLE = 0.2
+"""Share of distrusted sightings above which another start is tried; stray samples and ghosts may
+well be a tenth. So it is for a motion with more energy than it was given, or against a marker for
+long."""
+IN_A_ROW = 5
+"""Samples of a marker, one after the other, that contradict a motion: strays come singly."""
+AT_ONCE = 3
+"""Markers with such rows at a time from which the motion is lost: two may have changed labels."""
+LATE = 0.02
+"""How near the record's end such a row must come for the record to be cut before it [s]."""
+
+
+def in_rows(against: Mask, used: Mask) -> Mask:
+    """(T, L), which samples stand in a row of `IN_A_ROW` or more of their marker's against a
+    motion, of samples `against` it among those `used`, (T, L) each."""
+    found = np.zeros_like(against)
+    for label in range(against.shape[1]):
+        k = np.flatnonzero(used[:, label])
+        edge = np.flatnonzero(np.diff(np.concatenate([[0], against[k, label], [0]])))
+        for first, end in edge.reshape(-1, 2):
+            if end - first >= IN_A_ROW:
+                found[k[first] : k[end - 1] + 1, label] = True
+    return found
+
+
+def against_of(joint: Joint) -> Mask:
+    """(T, L), which samples stand in rows against the motion, as `in_rows` has them."""
+    used = np.asarray(np.isfinite(joint.seen.marker).any(-1))
+    return in_rows(used & (joint.weights.marker < DISTRUSTED), used)
+
+
 def implausibility(setup: FitSetup, joint: Joint) -> float:
-    """How doubtful a fit is: its greatest share of distrusted sightings, or over 1 where it has
-    more energy than it was given."""
+    """How doubtful a fit is: its greatest share of distrusted sightings; over `IMPLAUSIBLE` where
+    samples in a row are, and over 1 where it has more energy than it was given."""
     energy = float(energy_share(setup, joint).max())
-    return max(*distrust(joint), energy if energy > 1.0 else 0.0)
+    rows = against_of(joint)
+    lost = IMPLAUSIBLE + float(rows.mean()) if rows.any() else 0.0
+    return max(*distrust(joint), energy if energy > 1.0 else 0.0, lost)
+
+
+def row_warnings(time: Array, rows: Mask, labels: Sequence[str]) -> tuple[str, ...]:
+    """What rows of samples against the motion (T, L), as of `in_rows`, mean.
+
+    Raises
+    ------
+    LostMotionError : where several markers at once stand against it up to the record's end.
+    """
+    lost = np.flatnonzero(rows.sum(axis=1) >= AT_ONCE)
+    if not lost.size:
+        return ()
+    first = int(lost[0])
+    while first > 0 and (rows[first] & rows[first - 1]).any():  # to where the first of them began
+        first -= 1
+    named = ", ".join(np.asarray(labels)[rows[first : lost[-1] + 1].any(axis=0)][:NAMED])
+    words = f"from {time[first]:.3f} to {time[lost[-1]]:.3f} s the motion contradicts {named}"
+    if time[-1] - time[lost[-1]] < LATE:
+        raise LostMotionError(
+            f"{words} and others: nothing can be said of it from then on", float(time[first])
+        )
+    return (f"{words}: it is wrong there",)
 
 
 def _share(residual: Array, weight: Array) -> float:
@@ -253,10 +318,11 @@ def stretch_warnings(line: Line, station: Array, time: Array, tension: Array) ->
 
 
 def energy_share(setup: FitSetup, joint: Joint) -> Array:
-    """(K,), kinetic energy of the motion over the most that it can have been given, no unit.
+    """(K,), what the motion holds and has lost over the most that it can have been given, no unit.
 
-    That is the kinetic energy at the start, the most work of the hand so far, and the weight's fall
-    by twice the line's length. 0 where the far end is held, too, and works as well.
+    Held is its kinetic energy, lost is what air and the line's friction took; given is the kinetic
+    energy at the start, the most work of the hand so far, and the weight's fall by twice the
+    line's length. 0 where the far end is held, too, and works as well.
     """
     if setup.trial.line.ends == "held":
         return np.zeros(joint.path.time.size)
@@ -264,7 +330,10 @@ def energy_share(setup: FitSetup, joint: Joint) -> Array:
     law = Law(*(float(s) for s in setup.law(joint.path.shared)))
     state = (setup.chain, m.node, m.velocity, m.acceleration, Medium(*setup.air), setup.gravity)
     kinetic, power = kinetic_energy(setup.chain, m.velocity), hand_power(*state, law)
-    return share_of_given(joint.path.time, kinetic, power, fall_of(setup))
+    chain, x, v, a, air, gravity = state
+    taken = budget(chain, x, v, a, air, gravity, law)
+    losing = taken.drag.sum(-1) + taken.tuft + taken.damping
+    return share_of_given(joint.path.time, kinetic, power, fall_of(setup), losing)
 
 
 def fall_of(setup: FitSetup) -> float:

@@ -9,12 +9,15 @@ from functools import partial
 import numpy as np
 
 from lashwave.estimate.diagnosis import (
+    IMPLAUSIBLE,
+    against_of,
     energy_share,
     energy_warnings,
     fall_of,
     hint_of,
     implausibility,
     residuals_of,
+    row_warnings,
     warnings_of,
     work_warnings,
 )
@@ -28,9 +31,6 @@ from lashwave.estimate.withheld import withheld_of
 from lashwave.quantities import Fit, Mask, NotConvergedError, Trial
 
 Progress = Callable[[str, float], None]
-IMPLAUSIBLE = 0.2
-"""Share of distrusted sightings above which another start is tried; stray samples and ghosts may
-well be a tenth. So it is for a motion with more energy than it was given."""
 
 
 def _silent(_stage: str, _share: float) -> None:
@@ -129,6 +129,8 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     tell = progress or _silent
     setup, joint = solved(trial, options, tell)
     said, hint = warnings_of(setup, joint), hint_of(setup, joint)
+    markers = trial.markers
+    said += row_warnings(markers.time, against_of(joint), markers.labels)
     time = joint.path.time
     said += energy_warnings(time, energy_share(setup, joint), hint)
     tell("posterior", 0.9)

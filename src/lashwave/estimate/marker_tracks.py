@@ -74,6 +74,36 @@ def without_jumps(trial: Trial) -> tuple[Trial, Mask]:
     return replace(trial, markers=replace(markers, position=position)), found
 
 
+def linked_of(trial: Trial) -> Mask:
+    """(T, L), which samples go on from their own marker's last two, as a body's place does.
+
+    Those that jump are no part of a track, and after a gap longer than `APART` none goes on.
+    """
+    smooth, _ = without_jumps(trial)
+    time, position = smooth.markers.time, smooth.markers.position
+    linked = np.zeros(position.shape[:2], dtype=bool)
+    for label in range(position.shape[1]):
+        k = np.flatnonzero(np.isfinite(position[:, label]).all(-1))
+        linked[k, label] = _beyond(time[k], position[k, label], -2, -1) <= 1.0
+    return linked
+
+
+def off_track(far: Mask, linked: Mask, seen: Mask) -> Mask:
+    """Which of the samples (T, L) that are far from a motion its own marker's track does not hold.
+
+    A track that left the motion without a jump is the marker's: then the motion is wrong, and not
+    the samples.
+
+    linked : as of `linked_of`; seen : (T, L), which samples there are.
+    """
+    held = np.zeros_like(far)
+    last = np.zeros(far.shape[1], dtype=bool)
+    for k in range(far.shape[0]):
+        held[k] = ~far[k] | (linked[k] & last)
+        last = np.where(seen[k], held[k], last)
+    return far & ~held
+
+
 def filled(time: Array, position: Array) -> Array:
     """Marker samples (T, L, 3) [m] at (T,) [s], gaps bridged by a monotone cubic, ends kept."""
     from scipy.interpolate import PchipInterpolator

@@ -30,6 +30,7 @@ from scipy.signal import savgol_filter
 
 from lashwave.estimate.course import Dynamics
 from lashwave.estimate.hand_jerk import jerk_density
+from lashwave.estimate.marker_tracks import linked_of
 from lashwave.estimate.momentum_rows import LAW_NAMES, KernelChain
 from lashwave.estimate.options import Options
 from lashwave.mechanics import (
@@ -40,7 +41,7 @@ from lashwave.mechanics import (
     medium,
     stations,
 )
-from lashwave.quantities import SLOPE, Array, Camera, Stiffness, Trial
+from lashwave.quantities import SLOPE, Array, Camera, Mask, Stiffness, Trial
 
 EXPONENT, EXPONENT_SD = 1.0, 1.0
 """Of the width in the area."""
@@ -148,6 +149,8 @@ class FitSetup:
     hand_jerk: float = np.inf
     """Density of the hand's jerk [m2/s5]; inf asks nothing of it."""
     notes: tuple[str, ...] = field(default_factory=tuple)
+    linked: Mask | None = None
+    """(T, L), which samples go on from their marker's own track; None: nothing is known of it."""
 
     def kernel_chain(self, shared: Array) -> KernelChain:
         """The chain as compiled kernels take it [SI, kg, m, N m], with the slope of its stiffness.
@@ -314,6 +317,7 @@ def set_up(trial: Trial, options: Options) -> FitSetup:
         shared=_better_known(_shared(trial, stiffness), options),
         stiffness=stiffness,
         hand_jerk=jerk_density(trial),
+        linked=linked_of(trial),
     )
     return standing_off(bare, markers.stand_off) if options.arms else bare
 

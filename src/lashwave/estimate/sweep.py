@@ -18,7 +18,7 @@ from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.blocks import forward
 from lashwave.estimate.ends import driven_end
 from lashwave.estimate.levenberg import Search, minimise
-from lashwave.estimate.marker_tracks import despiked, filled
+from lashwave.estimate.marker_tracks import despiked, filled, off_track
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, from_nodes, joined
 from lashwave.estimate.setup import FitSetup
@@ -242,7 +242,12 @@ def gated(setup: FitSetup, path: Path, weights: Weights) -> Weights:
     outlying = off > GATE + near[:, None] * 1.0e-3
     marker = weights.marker.copy()
     fresh = np.isfinite(seen.marker).any(-1)
-    marker[fresh & outlying] = 0.0
+    outlying &= fresh
+    if setup.linked is not None:
+        far = np.where(fresh, outlying, marker == 0.0)
+        there = np.isfinite(setup.trial.markers.position).all(-1)
+        outlying &= off_track(far, setup.linked, there)
+    marker[outlying] = 0.0
     return Weights(marker, weights.camera, weights.camera_sd)
 
 
