@@ -200,7 +200,9 @@ def implausibility(setup: FitSetup, joint: Joint) -> float:
 
 
 def row_warnings(time: Array, rows: Mask, labels: Sequence[str]) -> tuple[str, ...]:
-    """What rows of samples against the motion (T, L), as of `in_rows`, mean.
+    """What rows of samples against the motion (T, L), as of `in_rows`, at times (T,) [s] mean.
+
+    labels : (L,), of the markers.
 
     Raises
     ------
