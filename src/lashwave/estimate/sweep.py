@@ -244,8 +244,8 @@ def gated(setup: FitSetup, path: Path, weights: Weights) -> Weights:
     fresh = np.isfinite(seen.marker).any(-1)
     outlying &= fresh
     if setup.linked is not None:
-        far = np.where(fresh, outlying, marker == 0.0)
-        there = np.isfinite(setup.trial.markers.position).all(-1)
+        far = np.asarray(np.where(fresh, outlying, marker == 0.0))
+        there = np.asarray(np.isfinite(setup.trial.markers.position).all(-1))
         outlying &= off_track(far, setup.linked, there)
     marker[outlying] = 0.0
     return Weights(marker, weights.camera, weights.camera_sd)
