@@ -5,6 +5,7 @@ import pytest
 
 from lashwave.estimate.diagnosis import (
     energy_warnings,
+    holding_until,
     in_rows,
     row_warnings,
     share_of_given,
@@ -50,6 +51,20 @@ def test_what_air_and_friction_took_was_given_too():
     share = share_of_given(TIME, np.full(101, 3.0), np.ones(101), 2.0, losing)
     assert share[-1] == pytest.approx(4.0 / 6.0, rel=1e-2)
     assert share[0] == pytest.approx(3.0 / 5.0)
+
+
+def test_a_motion_ends_before_most_draws_hold_more_than_was_given():
+    # 1 J at the start, 1 W, a fall of 3 J: 4.9 J at most at 0.9 s; three of five draws jump to 6 J
+    power, kinetic = np.ones((5, 101)), np.ones((5, 101))
+    kinetic[:3, 90:] = 6.0
+    assert holding_until(TIME, power, kinetic, FALL) == pytest.approx(0.90)
+    kinetic[2, 90:] = 1.0  # two of five are not most
+    assert holding_until(TIME, power, kinetic, FALL) == np.inf
+    # a moment in the middle is no end, and a hand whose work is not known gives no limit
+    kinetic[:, 40:50] = 6.0
+    assert holding_until(TIME, power, kinetic, FALL) == np.inf
+    kinetic[:, 90:] = 9.0
+    assert holding_until(TIME, np.full_like(power, np.nan), kinetic, FALL) == np.inf
 
 
 def test_rows_are_of_samples_seen_one_after_the_other():

@@ -26,6 +26,7 @@ class Warned:
     """What a fit says."""
 
     warnings: tuple[str, ...]
+    until: float = np.inf
 
 
 class Fits:
@@ -109,15 +110,19 @@ def test_what_is_written_of_a_cut_record_ends_there_and_says_so(monkeypatch, tri
     def estimate(given, options, progress):
         if given.markers.time[-1] > 0.9 * end:
             raise LostMotionError("too much energy", 0.9 * end)
-        return real(given, options, progress)
+        return replace(real(given, options, progress), until=0.8 * end)  # draws end before it
 
     monkeypatch.setattr(lashwave.estimate, "estimate", estimate, raising=False)
     write_trial(tmp_path / "t", trial)
     coarse = Options(draws=30, spacing_butt=0.12, spacing_tip=0.04)
     reconstruct_folder(tmp_path / "t", tmp_path / "out", options=coarse)
     motion = xr.load_dataset(tmp_path / "out" / "motion.nc")
-    assert 0.8 * end < float(motion.time[-1]) <= 0.9 * end - 0.01 + 1e-9
+    assert 0.75 * end < float(motion.time[-1]) < 0.8 * end
     summary = json.loads((tmp_path / "out" / "summary.json").read_text(encoding="utf-8"))
-    assert "the motion ends at" in summary["warnings"][0]
+    first, second = summary["warnings"][:2]
+    assert "before the record does" in first and "most draws hold more energy" in second
+    assert f"ends at {float(motion.time[-1]):.4f} s" in second
+    draws = xr.load_dataset(tmp_path / "out" / "samples.nc")
+    assert float(draws.time[-1]) <= float(motion.time[-1]) + 1e-9
     assert summary["quantities"]["peak_tip_speed"]["value"] > 0.0
     assert "the motion ends at" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")

@@ -91,6 +91,23 @@ def energy_warnings(time: Array, share: Array, hint: str = "") -> tuple[str, ...
     return ()
 
 
+def holding_until(time: Array, power: Array, kinetic: Array, fall: float) -> float:
+    """Time [s] before which a motion's end must lie for most draws to hold what they were given.
+
+    inf where they do to the record's end, or where the hand's work is not known. Where nothing is
+    seen of a fast tip any more, draws of the last moments may move as no line can.
+
+    power, kinetic : of the draws (D, K) [W], [J] at times (K,) [s]; fall [J].
+    """
+    if not np.isfinite(power).all():
+        return np.inf
+    each = [share_of_given(time, k, p, fall) for k, p in zip(kinetic, power, strict=True)]
+    held = np.flatnonzero(np.median(each, axis=0) <= 1.0)
+    if held.size == 0 or held[-1] == time.size - 1:
+        return np.inf
+    return float(time[held[-1] + 1])
+
+
 CHECK = "check labels and stations"
 
 

@@ -15,6 +15,7 @@ from lashwave.estimate.diagnosis import (
     energy_warnings,
     fall_of,
     hint_of,
+    holding_until,
     implausibility,
     residuals_of,
     row_warnings,
@@ -135,7 +136,8 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     said += energy_warnings(time, energy_share(setup, joint), hint)
     tell("posterior", 0.9)
     draws = draws_of(setup, joint, joint.factor)
-    said += work_warnings(time, draws.hand_power, draws.kinetic_energy, fall_of(setup), hint)
+    drawn = (draws.hand_power, draws.kinetic_energy, fall_of(setup))
+    said += work_warnings(time, *drawn, hint)
     tell("motion", 0.97)
     field = field_of(setup, joint, draws)
     shared = {
@@ -161,4 +163,5 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         withheld=withheld_of(setup, joint),
         history=joint.history,
         stand_off=setup.trial.markers.stand_off,
+        until=holding_until(time, *drawn),
     )

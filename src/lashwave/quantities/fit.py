@@ -115,5 +115,7 @@ class Fit:
     """One record an iteration: cost, step, damping."""
     stand_off: float = 0.0
     """Of markers from the line's axis [m], as stated or as the sightings ask."""
+    until: float = np.inf
+    """Before this [s] a motion must end for most draws to hold no more energy than was given."""
     curvature_sd: Array | None = None
     """(K, S) [1/m], of the draws; None where nobody asked for it."""
