@@ -67,7 +67,7 @@ def quick_rows() -> list[Figure]:
     exact = run(body.with_point_masses(), 1e-8, False)[1]
     fine = np.concatenate([np.linspace(0, 0.68, 69)[:-1], np.linspace(0.68, SPAN, 3501)])
     ends = np.array([0.0, SPAN])
-    for turn, phase in ((0.1, 0.5), (0.05, 0.25), (0.025, 0.125)):
+    for turn, phase in ((0.1, 0.5), (0.05, 0.25), (0.04, 0.25), (0.025, 0.125)):
         given = (body, grip(), medium(Air()), GRAVITY, Law())
         motion = simulate_quickly(*given, fine, fineness=(turn, phase, 1e-3))
         off = np.linalg.norm(motion.velocity[:, -1], axis=1).max() / exact - 1

@@ -13,7 +13,7 @@ from lashwave.mechanics.chain import build
 from lashwave.mechanics.grip import fixed
 from lashwave.mechanics.kernels import bending, loads
 from lashwave.mechanics.law import Law
-from lashwave.mechanics.node_forces import forces
+from lashwave.mechanics.node_forces import abreast, forces
 from lashwave.mechanics.quick import simulate_quickly
 from lashwave.mechanics.rest import rest_shape
 from lashwave.mechanics.simulation import setup, simulate
@@ -61,8 +61,10 @@ def test_it_goes_where_the_recursion_goes_and_its_accounts_close(scene) -> None:
     assert np.allclose(*ends, rtol=0.01, atol=1e-3)
 
 
-def test_its_forces_are_those_of_the_one_law() -> None:
-    body = chain(12)
+@pytest.mark.parametrize("links", [12, 40])
+def test_its_forces_are_those_of_the_one_law(links: int) -> None:
+    """Of fewer links than stand side by side, and of more."""
+    body = chain(links)
     ready = setup(body, grip(), medium(Air()), GRAVITY, Law())
     rng = np.random.default_rng(3)
     t = rng.normal(size=(body.links, 3))
@@ -71,7 +73,18 @@ def test_its_forces_are_those_of_the_one_law() -> None:
     x = np.vstack([np.zeros(3), np.cumsum(along, axis=0)])
     v = rng.normal(size=x.shape) * 30.0
     f, w, spent = np.zeros_like(x), np.zeros_like(t), np.zeros(8)
-    forces(ready, x, v, np.zeros_like(t), w, f, np.zeros((6, 3)), np.zeros((6, 3)), spent)
+    forces(
+        ready,
+        x,
+        v,
+        np.zeros_like(t),
+        w,
+        f,
+        np.zeros((6, 3)),
+        np.zeros((6, 3)),
+        spent,
+        abreast(ready.body),
+    )
     force, drag, torque = np.zeros_like(x), np.zeros_like(x), np.zeros_like(t)
     power = loads(ready.body, t, v, force, drag)
     rate = np.diff(v, axis=0) / body.length[:, None]

@@ -16,7 +16,7 @@ import numpy as np
 
 from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.kernels import Body
-from lashwave.mechanics.node_forces import drive, ends, forces
+from lashwave.mechanics.node_forces import abreast, drive, ends, forces
 from lashwave.mechanics.node_matrix import solve, stiffened
 from lashwave.mechanics.rates import Setup
 from lashwave.quantities import Array
@@ -53,6 +53,7 @@ class NodeMotion(NamedTuple):
     far: Array  # (6, 3) pose of the held far end
     spent: Array  # (8,)
     account: Array  # (3, 13) `rates.ACCOUNTS`, their rates, their rates before
+    beside: Array  # of `abreast`
 
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
@@ -105,11 +106,8 @@ def close(
         after = 0.0
         for j in range(last - 1, first - 1, -1):
             after = right[j] - upper[j] * after
-            right[j] = after
             pull[j] += after
-        for j in range(first, last):
-            by = scale * right[j]
-            px, py, pz = by * t[j, 0], by * t[j, 1], by * t[j, 2]
+            px, py, pz = scale * after * t[j, 0], scale * after * t[j, 1], scale * after * t[j, 2]
             y[j, 0] += ease[j] * px
             y[j, 1] += ease[j] * py
             y[j, 2] += ease[j] * pz
@@ -158,6 +156,7 @@ def begin(setup: Setup, mass: Array, start: Array, speed: Array, time: float) ->
         np.zeros((nodes, 3)), np.zeros((nodes, 3)), np.zeros((nodes, 3)), np.zeros((links, 3)),
         np.zeros((links, 3)), np.zeros(links), np.zeros(links), np.zeros((2, links)),
         np.zeros(nodes), np.zeros((6, 3)), np.zeros((6, 3)), np.zeros(8), np.zeros((3, 13)),
+        abreast(setup.body),
     )  # fmt: skip
     low = 0 if setup.free else setup.first + 1
     high = setup.last if setup.held else nodes
@@ -186,7 +185,7 @@ def advance(setup: Setup, matrix: Array, mass: Array, m: NodeMotion, fineness: A
     for i in range(low, high):
         for k in range(3):
             v[i, k] = half[i, k] + 0.5 * before * a[i, k]
-    forces(setup, x, v, m.t, m.w, m.loads, m.near, m.far, m.spent)
+    forces(setup, x, v, m.t, m.w, m.loads, m.near, m.far, m.spent, m.beside)
     wanted = longest_step(body, first, last, m.ease, m.t, m.w, m.pull, fineness[0], fineness[1])
     step = min(wanted, GROWTH * m.clock[2], fineness[2])
     m.clock[2] = step

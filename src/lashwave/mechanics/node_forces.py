@@ -1,6 +1,13 @@
-"""Compiled forces on nodes that hold the mass of a line: weight, drag, bending, driven ends."""
+"""Compiled forces on nodes that hold the mass of a line: weight, drag, bending, driven ends.
+
+Links stand side by side while drag and bending are found, as many at once as lanes are wide: both
+are long sums of a link or a joint alone, and half of a step when they are taken one by one.
+"""
 
 from __future__ import annotations
+
+import math
+from typing import Any
 
 import numpy as np
 
@@ -8,8 +15,25 @@ from lashwave.mechanics.bending import at, bend_energy, joint, sharpness
 from lashwave.mechanics.compiling import compiled
 from lashwave.mechanics.drag import body_drag, link_drag
 from lashwave.mechanics.kernels import Body, pose
+from lashwave.mechanics.lanes import WIDTH, lanes_from
 from lashwave.mechanics.rates import Setup
 from lashwave.quantities import Array
+
+# Rows of the links side by side: middle velocity, direction and its rate, length, diameter, bending
+# stiffness of the joint before it; then drag, couple of that joint and its loss.
+V, T, W, LENGTH, DIAMETER, BEND, DRAG, COUPLE, LOSS = 0, 3, 6, 9, 10, 11, 12, 15, 18
+
+
+@compiled(error_model="numpy")
+def abreast(body: Body) -> Array:
+    """Work space (19, M) of `forces` [m, m/s, 1/s, N m, N, W]: a column a link, and a few more."""
+    links = body.length.size
+    out = np.zeros((LOSS + 1, (links // WIDTH + 2) * WIDTH))
+    out[LENGTH : DIAMETER + 1] = 1.0
+    for j in range(links):
+        out[LENGTH, j], out[DIAMETER, j] = body.length[j], body.diameter[j]
+        out[BEND, j] = body.bend[j]
+    return out
 
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
@@ -23,13 +47,14 @@ def forces(
     near: Array,
     far: Array,
     spent: Array,
+    beside: Array,
 ) -> None:
     """Fill f (N + 1, 3) with gravity, drag, bending; t, w (N, 3) with directions and rates.
 
     spent (8,) is filled with the drag's power, damping's loss, the drag's force (3), and the torque
     power of a clamp without a rigid link at the near and at the far end.
 
-    x [m], v [m/s], f [N]; near and far (6, 3) are poses.
+    x [m], v [m/s], f [N]; near and far (6, 3) are poses; beside : of `abreast`.
     """
     body = setup.body
     spent[:] = 0.0
@@ -41,38 +66,41 @@ def forces(
         for k in range(3):
             t[j, k] = (x[j + 1, k] - x[j, k]) * over
             w[j, k] = (v[j + 1, k] - v[j, k]) * over
+            beside[T + k, j], beside[W + k, j] = t[j, k], w[j, k]
+            beside[V + k, j] = 0.5 * (v[j, k] + v[j + 1, k])
             f[j, k] += a * body.gravity[k]
             f[j + 1, k] += b * body.gravity[k]
     if body.density > 0.0:
-        _drag(body, v, t, f, spent)
-    _bending(setup, t, w, f, near, far, spent)
+        _drag(body, v, f, spent, beside)
+    _bending(setup, t, w, f, near, far, spent, beside)
 
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
-def _drag(body: Body, v: Array, t: Array, f: Array, spent: Array) -> None:
+def _drag(body: Body, v: Array, f: Array, spent: Array, beside: Array) -> None:
     """Add the drag of links and bodies to f, its power and force to spent[0], spent[2:5]."""
     links = body.length.size
-    for j in range(links):
-        x, y, z = t[j, 0], t[j, 1], t[j, 2]
-        vx, vy, vz = v[j, 0] + v[j + 1, 0], v[j, 1] + v[j + 1, 1], v[j, 2] + v[j + 1, 2]
-        vx, vy, vz = 0.5 * vx, 0.5 * vy, 0.5 * vz
+    for first in range(0, links, WIDTH):
+        m: Any = lanes_from(first)
+        x, y, z = beside[T, m], beside[T + 1, m], beside[T + 2, m]
+        vx, vy, vz = beside[V, m], beside[V + 1, m], beside[V + 2, m]
         along = vx * x + vy * y + vz * z
         nx, ny, nz = vx - along * x, vy - along * y, vz - along * z
-        across = np.sqrt(nx * nx + ny * ny + nz * nz)
+        across = math.sqrt(nx * nx + ny * ny + nz * nz)
         cross, skin, _, _ = link_drag(
-            across, along, body.length[j], body.diameter[j], body.density, body.viscosity,
+            across, along, beside[LENGTH, m], beside[DIAMETER, m], body.density, body.viscosity,
             body.sound, body.normal, body.tangential,
         )  # fmt: skip
-        skin *= along
-        fx, fy, fz = -cross * nx - skin * x, -cross * ny - skin * y, -cross * nz - skin * z
-        spent[0] += fx * vx + fy * vy + fz * vz
-        spent[2] += fx
-        spent[3] += fy
-        spent[4] += fz
-        for i in (j, j + 1):
-            f[i, 0] += 0.5 * fx
-            f[i, 1] += 0.5 * fy
-            f[i, 2] += 0.5 * fz
+        skin = skin * along
+        beside[DRAG, m] = -cross * nx - skin * x
+        beside[DRAG + 1, m] = -cross * ny - skin * y
+        beside[DRAG + 2, m] = -cross * nz - skin * z
+    for j in range(links):
+        for k in range(3):
+            push = beside[DRAG + k, j]
+            spent[0] += push * beside[V + k, j]
+            spent[2 + k] += push
+            f[j, k] += 0.5 * push
+            f[j + 1, k] += 0.5 * push
     for j in range(links + 1):
         if body.bluff[j] > 0.0:
             speed = np.sqrt(v[j, 0] ** 2 + v[j, 1] ** 2 + v[j, 2] ** 2)
@@ -85,18 +113,27 @@ def _drag(body: Body, v: Array, t: Array, f: Array, spent: Array) -> None:
 
 @compiled(error_model="numpy", fastmath={"contract", "arcp", "nsz"})
 def _bending(
-    setup: Setup, t: Array, w: Array, f: Array, near: Array, far: Array, spent: Array
+    setup: Setup, t: Array, w: Array, f: Array, near: Array, far: Array, spent: Array, beside: Array
 ) -> None:
     """Add the couples of all joints to f, their loss and the clamps' powers to spent."""
     body, links = setup.body, setup.body.length.size
+    for first in range(1, links, WIDTH):
+        m: Any = lanes_from(first)
+        o: Any = lanes_from(first - 1)
+        x, y, z, _, loss = joint(
+            beside[BEND, m], body.damping,
+            (beside[T, o], beside[T + 1, o], beside[T + 2, o]),
+            (beside[T, m], beside[T + 1, m], beside[T + 2, m]),
+            (beside[W, o], beside[W + 1, o], beside[W + 2, o]),
+            (beside[W, m], beside[W + 1, m], beside[W + 2, m]),
+        )  # fmt: skip
+        beside[COUPLE, m], beside[COUPLE + 1, m], beside[COUPLE + 2, m] = x, y, z
+        beside[LOSS, m] = loss
     for j in range(1, links):
-        if body.bend[j] > 0.0:
-            x, y, z, _, loss = joint(
-                body.bend[j], body.damping, at(t, j - 1), at(t, j), at(w, j - 1), at(w, j)
-            )
-            spent[1] += loss
-            turn(f, t, j, x, y, z, body.length[j])
-            turn(f, t, j - 1, -x, -y, -z, body.length[j - 1])
+        x, y, z = beside[COUPLE, j], beside[COUPLE + 1, j], beside[COUPLE + 2, j]
+        spent[1] += beside[LOSS, j]
+        turn(f, t, j, x, y, z, body.length[j])
+        turn(f, t, j - 1, -x, -y, -z, body.length[j - 1])
     if setup.first == 0 and not setup.free and body.bend[0] > 0.0:
         x, y, z, _, loss = joint(
             body.bend[0], body.damping, at(near, 3), at(t, 0), at(near, 4), at(w, 0)

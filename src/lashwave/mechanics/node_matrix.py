@@ -64,8 +64,17 @@ def stiffened(
         band[i, 0] = mass[i] + share * matrix[i, 0]
         band[i, 1] = share * matrix[i, 1]
         band[i, 2] = share * matrix[i, 2]
+    for i in range(low + 2, high - 2):
+        m, near, next_ = matrix[i, 0], matrix[i - 1, 1], matrix[i, 1]
+        far, beyond = matrix[i - 2, 2], matrix[i, 2]
+        for k in range(3):
+            sides = near * a[i - 1, k] + next_ * a[i + 1, k]
+            sides += far * a[i - 2, k] + beyond * a[i + 2, k]
+            f[i, k] += back * (m * a[i, k] + sides)
     # A driven node's acceleration is known, so its column stands on the right side too.
     for i in range(low, high):
+        if low + 2 <= i < high - 2:
+            continue
         for j in range(max(i - 2, 0), min(i + 3, mass.size)):
             known = back if low <= j < high else back - share
             known *= matrix[min(i, j), abs(i - j)]

@@ -20,7 +20,7 @@ from lashwave.quantities import Array
 
 FINENESS = (0.05, 0.25, 1e-3)
 """Most turn of a link a step [rad], most phase of a wave on a link a step [rad], longest step [s].
-`benchmarks/forward.py` measures the error of a peak and the cost, at these and two others."""
+`benchmarks/forward.py` measures the error of a peak and the cost, at these and three others."""
 
 
 def start_motion(
