@@ -92,7 +92,9 @@ NAMES = ("M0", "M1", "M2", "M3", "M4")
 
 def test_a_motion_that_several_markers_contradict_to_the_end_is_lost_from_their_first():
     rows = rows_of((0, 70, 100), (1, 75, 100), (2, 80, 100), (4, 20, 30))
-    with pytest.raises(LostMotionError, match=r"from 0\.700 to 1\.000 s .* M0, M1, M2") as told:
+    with pytest.raises(
+        LostMotionError, match=r"from 0\.700 to 1\.000 s .* M0, M1, M2: nothing"
+    ) as told:
         row_warnings(TIME, rows, NAMES)
     assert told.value.since == pytest.approx(0.70) and "\n" not in str(told.value)
 
@@ -102,6 +104,13 @@ def test_a_motion_that_comes_back_is_warned_of_and_exchanged_labels_are_not():
     (said,) = row_warnings(TIME, rows_of(*spans), NAMES)
     assert "0.400 to 0.600 s" in said and "wrong there" in said
     assert row_warnings(TIME, rows_of((0, 40, 100), (1, 40, 100)), NAMES) == ()
+
+
+def test_one_track_that_the_motion_left_is_enough():
+    rows, left = rows_of((0, 20, 30), (3, 60, 100)), rows_of((3, 60, 100))
+    assert row_warnings(TIME, rows, NAMES, rows_of()) == ()
+    with pytest.raises(LostMotionError, match=r"from 0\.600 to 1\.000 s .* M3: nothing"):
+        row_warnings(TIME, rows, NAMES, left)
 
 
 def test_a_motion_of_more_energy_than_was_given_is_refused_with_the_time():

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from lashwave.estimate.joint import Joint
+from lashwave.estimate.marker_tracks import off_track
 from lashwave.estimate.posterior import moving, tension_of
 from lashwave.estimate.setup import FitSetup
 from lashwave.instruments import few_seen
@@ -207,6 +208,15 @@ def against_of(joint: Joint) -> Mask:
     return in_rows(used & (joint.weights.marker < DISTRUSTED), used)
 
 
+def left_of(setup: FitSetup, rows: Mask) -> Mask:
+    """(T, L), which of the rows against a motion, as of `against_of`, are of a track that was with
+    it before and left it without a jump: no label was exchanged there."""
+    if setup.linked is None:
+        return np.zeros_like(rows)
+    used = np.asarray(np.isfinite(setup.trial.markers.position).any(-1))
+    return np.asarray(rows & ~off_track(rows, setup.linked, used))
+
+
 def implausibility(setup: FitSetup, joint: Joint) -> float:
     """How doubtful a fit is: its greatest share of distrusted sightings; over `IMPLAUSIBLE` where
     samples in a row are, and over 1 where it has more energy than it was given."""
@@ -216,27 +226,32 @@ def implausibility(setup: FitSetup, joint: Joint) -> float:
     return max(*distrust(joint), energy if energy > 1.0 else 0.0, lost)
 
 
-def row_warnings(time: Array, rows: Mask, labels: Sequence[str]) -> tuple[str, ...]:
+def row_warnings(
+    time: Array, rows: Mask, labels: Sequence[str], left: Mask | None = None
+) -> tuple[str, ...]:
     """What rows of samples against the motion (T, L), as of `in_rows`, at times (T,) [s] mean.
 
     labels : (L,), of the markers.
+    left : (T, L), which of them are surely the motion's fault, as of `left_of`; None for none.
 
     Raises
     ------
-    LostMotionError : where several markers at once stand against it up to the record's end.
+    LostMotionError : where one of these, or several markers at once, stand against it up to the
+        record's end.
     """
-    lost = np.flatnonzero(rows.sum(axis=1) >= AT_ONCE)
+    sure = np.zeros(time.size, dtype=bool) if left is None else left.any(axis=1)
+    lost = np.flatnonzero((rows.sum(axis=1) >= AT_ONCE) | sure)
     if not lost.size:
         return ()
     first = int(lost[0])
     while first > 0 and (rows[first] & rows[first - 1]).any():  # to where the first of them began
         first -= 1
-    named = ", ".join(np.asarray(labels)[rows[first : lost[-1] + 1].any(axis=0)][:NAMED])
-    words = f"from {time[first]:.3f} to {time[lost[-1]]:.3f} s the motion contradicts {named}"
-    if time[-1] - time[lost[-1]] < LATE:
-        raise LostMotionError(
-            f"{words} and others: nothing can be said of it from then on", float(time[first])
-        )
+    named = np.asarray(labels)[rows[first : lost[-1] + 1].any(axis=0)].tolist()
+    named[NAMED:] = ["others"] if len(named) > NAMED else []
+    who, since, until = ", ".join(named), float(time[first]), float(time[lost[-1]])
+    words = f"from {since:.3f} to {until:.3f} s the motion contradicts {who}"
+    if time[-1] - until < LATE:
+        raise LostMotionError(f"{words}: nothing can be said of it from then on", since)
     return (f"{words}: it is wrong there",)
 
 

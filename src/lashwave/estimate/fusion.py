@@ -17,6 +17,7 @@ from lashwave.estimate.diagnosis import (
     hint_of,
     holding_until,
     implausibility,
+    left_of,
     residuals_of,
     row_warnings,
     warnings_of,
@@ -131,7 +132,8 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     setup, joint = solved(trial, options, tell)
     said, hint = warnings_of(setup, joint), hint_of(setup, joint)
     markers = trial.markers
-    said += row_warnings(markers.time, against_of(joint), markers.labels)
+    rows = against_of(joint)
+    said += row_warnings(markers.time, rows, markers.labels, left_of(setup, rows))
     time = joint.path.time
     said += energy_warnings(time, energy_share(setup, joint), hint)
     tell("posterior", 0.9)
