@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.estimate.diagnosis import (
+from lashwave.estimate.forbidden import (
     energy_warnings,
     holding_until,
     in_rows,

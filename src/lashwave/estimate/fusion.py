@@ -12,15 +12,17 @@ from lashwave.estimate.diagnosis import (
     IMPLAUSIBLE,
     against_of,
     energy_share,
-    energy_warnings,
     fall_of,
     hint_of,
-    holding_until,
     implausibility,
     left_of,
     residuals_of,
-    row_warnings,
     warnings_of,
+)
+from lashwave.estimate.forbidden import (
+    energy_warnings,
+    holding_until,
+    row_warnings,
     work_warnings,
 )
 from lashwave.estimate.joint import Joint, joint_fit

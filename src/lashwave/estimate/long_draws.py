@@ -17,14 +17,16 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.by_stretch import sighted
 from lashwave.estimate.diagnosis import (
     energy_share,
-    energy_warnings,
     fall_of,
     hint_of,
     residuals_of,
     warnings_of,
-    work_warnings,
 )
 from lashwave.estimate.divided import Divided, Eliminated
+from lashwave.estimate.forbidden import (
+    energy_warnings,
+    work_warnings,
+)
 from lashwave.estimate.joint import Joint
 from lashwave.estimate.long_record import LongJoint
 from lashwave.estimate.posterior import (
