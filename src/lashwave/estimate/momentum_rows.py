@@ -252,6 +252,23 @@ def _chords_changed(
 
 
 @compiled()
+def _law_columns(
+    row: Array, fair: Array, fbend: Array, rhs: Array, h: float, weight: Array
+) -> None:
+    """The columns of the scales `LAW_NAMES`, and the residual (3 (N + 1),) [sd], last in a row."""
+    shared = 3 * WIDE
+    for i in range(weight.size):
+        for a in range(3):
+            f = -h * weight[i]
+            row[i, a, shared] = f * fair[0, i, a]
+            row[i, a, shared + 1] = f * fair[1, i, a]
+            row[i, a, shared + 2] = f * fair[2, i, a]
+            row[i, a, shared + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
+            row[i, a, shared + 4] = f * fbend[1, i, a]
+            row[i, a, row.shape[2] - 1] = rhs[3 * i + a]
+
+
+@compiled()
 def _shape_columns(
     row: Array, t: Array, mean: Array, c: Array, hm: float, hp: float, chain: KernelChain,
     law: Array, weight: Array,
@@ -321,7 +338,6 @@ def dynamics_rows(
     Rows must be zero on entry.
     """
     link_mass, bend = chain[0], chain[1]
-    links = t.shape[1]
     h = 0.5 * (hm + hp)
     w = time_shares(share, hm, hp)
     mean = mean_directions(t, w)
@@ -336,16 +352,7 @@ def dynamics_rows(
     rhs = weighted(r, weight)
     # what the tensions explain goes; that they turn with the links is part of the derivative
     lam = project_out_tensions(rhs, mean, weight, first, last)
-    shared = 3 * WIDE
-    for i in range(links + 1):
-        for a in range(3):
-            f = -h * weight[i]
-            row[i, a, shared] = f * fair[0, i, a]
-            row[i, a, shared + 1] = f * fair[1, i, a]
-            row[i, a, shared + 2] = f * fair[2, i, a]
-            row[i, a, shared + 3] = f * (fbend[0, i, a] + fbend[1, i, a])
-            row[i, a, shared + 4] = f * fbend[1, i, a]
-            row[i, a, row.shape[2] - 1] = rhs[3 * i + a]
+    _law_columns(row, fair, fbend, rhs, h, weight)
     _shape_columns(row, t, mean, c[1], hm, hp, chain, law, weight)
     if swing.shape[1] > 0:
         _swing_column(row, swing, hm, hp, link_mass, by_link, by_node, weight)
