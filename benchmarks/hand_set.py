@@ -130,9 +130,10 @@ def main() -> None:
                             goal=f"{low:.3g} to {high:.3g} holds it", met=within))  # fmt: skip
     if args.keep:
         at = (rows[-1]["commit"], rows[-1]["machine"])
+        names = " ".join(path.name for path in args.given)
         figures.save(
             NAME, "Deviations that are set by hand", found, measured_at=at,
-            typed="python benchmarks/hand_set.py --from out/benchmarks/hard/hard.jsonl --keep",
+            typed=f"python benchmarks/hand_set.py --from out/benchmarks/hard/{names} --keep",
         )  # fmt: skip
         kept = [
             {"name": one.name, "over": one.over,

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import itertools
 import json
 import multiprocessing
 import os
@@ -40,14 +41,22 @@ def sets(first: int) -> dict[str, list[Job]]:
     def of(words: str, count: int, beyond: int = 0) -> list[Job]:
         return [(words, first + beyond + n) for n in range(count)]
 
-    hard = of("--kind throw", 14) + of("--kind wide", 10)
-    hard += of("--kind throw --hard splice", 5, 20) + of("--kind throw --hard leaving", 5, 30)
-    hard += of("--kind throw --hard half-grip", 6, 40)
-    lacking = of("--kind throw --no-camera", 10) + of("--kind throw --ghosts 0.1", 10, 10)
-    lacking += of("--kind throw --no-stiffness", 10, 20)
-    lacking += of("--kind throw --clock-wrong 1e-3", 10, 30)
-    lacking += of("--kind throw --second-view", 10, 40)
+    hard = _in_turn(
+        of("--kind throw", 14), of("--kind wide", 10), of("--kind throw --hard splice", 5, 20),
+        of("--kind throw --hard leaving", 5, 30), of("--kind throw --hard half-grip", 6, 40),
+    )  # fmt: skip
+    lacking = _in_turn(
+        of("--kind throw --no-camera", 10), of("--kind throw --ghosts 0.1", 10, 10),
+        of("--kind throw --no-stiffness", 10, 20), of("--kind throw --clock-wrong 1e-3", 10, 30),
+        of("--kind throw --second-view", 10, 40),
+    )  # fmt: skip
     return {"hard": hard, "lacking": lacking}
+
+
+def _in_turn(*kinds: list[Job]) -> list[Job]:
+    """One of each kind, then the next of each: where time ends first, all kinds have run."""
+    rounds = itertools.zip_longest(*kinds)
+    return [job for each in rounds for job in each if job is not None]
 
 
 def name_of(job: Job) -> str:
