@@ -135,7 +135,8 @@ WIDEST = 1.0
 SLIDE_SD = 0.6e-3
 """Of the whole line along itself [m], beside what the stations leave open: a chain ends at a clamp
 and at a free tip as its links do, not as a line does, and where the dynamics put it hangs on both.
-The twin asks for 0.4 mm, 38 throws of an independent engine cut in coarser links for 0.3 to 0.7."""
+The twin asks for 0.4 mm, 38 throws of an independent engine cut in coarser links for 0.3 to 0.7, 48
+others for 0.37 to 0.77."""
 
 
 @dataclass(frozen=True)
