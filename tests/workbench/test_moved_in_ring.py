@@ -133,6 +133,24 @@ def test_a_ring_that_stands_as_calibrated_is_not_spoken_of(trial: Path, capsys) 
     assert "moved" not in said
 
 
+@pytest.mark.parametrize("asked", [False, True])
+def test_check_says_it_by_the_points_and_what_becomes_of_it(trial: Path, capsys, asked) -> None:
+    stated(trial, register=asked)
+    assert main(["check", str(trial), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["findings"]
+    own = next(f for f in found if f["about"] == "right")
+    assert own["text"].startswith("it was moved since it was calibrated")
+    assert ("it is used as it stands now" in own["text"]) is asked
+    assert own["level"] == ("note" if asked else "care")
+
+
+def test_check_says_nothing_of_cameras_that_agree(trial: Path, capsys) -> None:
+    now = {k: v for k, v in table(PUSHED).items() if k in ("projection", "intrinsics")}
+    stated(trial, **now)
+    assert main(["check", str(trial)]) == 0
+    assert "moved" not in capsys.readouterr().out
+
+
 def test_reconstruct_takes_a_camera_as_its_marks_say(trial: Path, quick, capsys) -> None:
     """The whole command but for the fusion, which is given markers of all three cameras."""
     given = []

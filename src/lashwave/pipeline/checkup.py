@@ -310,11 +310,12 @@ def run(folder: Path, *, as_json: bool) -> int:
     Where it cannot be read every fault is a line of standard error, in the order of trial.toml.
     """
     from lashwave.files import read_pictures, read_with_faults
-    from lashwave.pipeline.moved_cameras import registered
+    from lashwave.pipeline.moved_cameras import by_points, registered
 
     try:
         pictures, moves = registered(read_pictures(folder))
         cares = [Finding("care", move.name, move.text) for move in moves if move.care]
+        cares += [Finding(*one) for one in by_points(pictures)]
         checkup = inspect_as_read(pictures.trial)
         checkup = replace(checkup, findings=_with_cares(checkup.findings, cares))
     except InputError as first:

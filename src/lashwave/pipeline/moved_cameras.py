@@ -1,4 +1,5 @@
-"""Cameras that were moved since they were calibrated, by their marks: said, and registered anew."""
+"""Cameras that were moved since they were calibrated, by their marks or by the throw's own points:
+said, and by marks registered anew."""
 
 from __future__ import annotations
 
@@ -71,6 +72,23 @@ def registered(pictures: Pictures) -> tuple[Pictures, list[CameraMove]]:
     notes = tuple(f"camera {m.name}: {m.text}." for m in moves)
     trial = replace(trial, cameras=cameras, notes=(*trial.notes, *notes))
     return replace(pictures, trial=trial), moves
+
+
+def by_points(pictures: Pictures) -> list[tuple[str, str, str]]:
+    """What the throw's own points say of the cameras that show them: `note` where a moved one is
+    used as it stands now, else `care`; of what; and the sentence, without its full stop."""
+    ring = [c for c in pictures.trial.cameras if c.shows == "dots" and c.name in pictures.frames]
+    if len(ring) < 3 or pictures.trial.markers.time.size:
+        return []
+    from lashwave.points import even_films, moved_by_points, own_view, said_of
+
+    views = [own_view(camera, pictures.frames[camera.name]) for camera in ring]
+    ring, films, _ = even_films([v[0] for v in views], [v[1] for v in views])
+    move = moved_by_points(ring, films)
+    if move is None:
+        return []
+    used = move.camera is not None and any(c.register for c in ring if c.name == move.name)
+    return [("note" if used else "care", move.name or "cameras", said_of(move, ring))]
 
 
 def _move(camera: Camera, film: Frames | None) -> CameraMove:

@@ -2,7 +2,7 @@
 
 from lashwave.points.dots.dot_settings import DotSettings, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, find_dots, stream_dots, with_gain
-from lashwave.points.dots.marker_points import locate_markers
+from lashwave.points.dots.marker_points import locate_markers, moved_by_points, said_of
 
 __all__ = [
     "DotSettings",
@@ -10,6 +10,8 @@ __all__ = [
     "dots_joined",
     "find_dots",
     "locate_markers",
+    "moved_by_points",
+    "said_of",
     "stream_dots",
     "with_gain",
 ]

@@ -21,7 +21,7 @@ from lashwave.points.dots.common_shift import picture_offset
 from lashwave.points.dots.dot_settings import MEET, MeetSettings
 from lashwave.points.dots.find_dots import dots_joined, stream_dots, with_gain
 from lashwave.points.dots.frame_points import DotsInFrame, points_in_frame
-from lashwave.points.dots.moved_ring import LOOKED_AT, moved_in_ring
+from lashwave.points.dots.moved_ring import LOOKED_AT, RingMove, moved_in_ring
 from lashwave.points.dots.point_deviations import (
     PointDeviations,
     images_of,
@@ -36,6 +36,7 @@ from lashwave.quantities import (
     InputError,
     LocatedMarkers,
     Markers,
+    SomeOfFilm,
     SpacePoints,
 )
 
@@ -109,26 +110,49 @@ def locate_markers(
     return LocatedMarkers(kept, offsets, placed, health, (*moves, *said))
 
 
+def moved_by_points(cameras: Sequence[Camera], films: Sequence[Frames]) -> RingMove | None:
+    """What the dots in some images of cameras that expose together say of the cameras, at least
+    three; None where they agree, or are fewer."""
+    if len(cameras) < 3:
+        return None
+    shown = tuple(_looked_at(min(len(film) for film in films)))
+    some = [SomeOfFilm(film, shown) for film in films]
+    found = _dots_of(cameras, some, len(shown), lambda *_: None)
+    return moved_in_ring(cameras, list(dots_by_frame(found, len(shown))))
+
+
+def _looked_at(count: int) -> list[int]:
+    """Images of a record in which a camera's move is looked for."""
+    return [int(k) for k in np.unique(np.linspace(0, count - 1, LOOKED_AT).round())]
+
+
+def said_of(move: RingMove, cameras: Sequence[Camera]) -> str:
+    """What a move is and what becomes of it, as a sentence without its full stop."""
+    if move.camera is None:
+        return move.text
+    if not next(k for k in cameras if k.name == move.name).register:
+        return f"{move.text}; write register = true to use it so, or calibrate it anew"
+    known = move.camera.registration_sd
+    return f"{move.text}; it is used as it stands now, known to {known:.2g} px"
+
+
 def _as_they_stand(
     cameras: Sequence[Camera], found: Sequence[Dots], count: int
 ) -> tuple[list[Camera], tuple[tuple[str, Array], ...], tuple[str, ...]]:
     """The cameras with one that was moved placed anew, where the trial asks for that; its
     projection by name, and what to say."""
-    chosen = np.unique(np.linspace(0, count - 1, LOOKED_AT).round().astype(int))
-    moment = [views for k, views in enumerate(dots_by_frame(found, count)) if k in set(chosen)]
+    chosen = set(_looked_at(count))
+    moment = [views for k, views in enumerate(dots_by_frame(found, count)) if k in chosen]
     move = moved_in_ring(cameras, moment)
     if move is None:
         return list(cameras), (), ()
-    if move.camera is None:
-        return list(cameras), (), (f"{'the ring' if not move.name else move.name}: {move.text}.",)
-    asked = next(k for k in cameras if k.name == move.name).register
-    if not asked:
-        right = "write register = true to use it so, or calibrate it anew"
-        return list(cameras), (), (f"camera {move.name}: {move.text}; {right}.",)
-    known = f"it is used as it stands now, known to {move.camera.registration_sd:.2g} px"
+    about = f"camera {move.name}" if move.camera is not None else move.name or "the ring"
+    said = (f"{about}: {said_of(move, cameras)}.",)
+    asked = move.camera is not None and next(k for k in cameras if k.name == move.name).register
+    if not asked or move.camera is None:
+        return list(cameras), (), said
     now = [move.camera if k.name == move.name else k for k in cameras]
-    placed = ((move.name, move.camera.projection),)
-    return now, placed, (f"camera {move.name}: {move.text}; {known}.",)
+    return now, ((move.name, move.camera.projection),), said
 
 
 def _dots_of(
