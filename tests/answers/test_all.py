@@ -29,6 +29,7 @@ NAMES = [
     "registration_u:tip-view",
     "registration_v:tip-view",
     "drag_normal",
+    "drag_slope",
     "drag_tangential",
     "drag_tuft",
     "stiffness_scale",

@@ -38,6 +38,7 @@ PROMISED = {
     "registration_u:CAMERA",
     "registration_v:CAMERA",
     "drag_normal",
+    "drag_slope",
     "drag_tangential",
     "drag_tuft",
     "stiffness_scale",

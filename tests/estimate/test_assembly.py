@@ -92,7 +92,7 @@ def dense_rows(setup, path, spread, seen, k):
     first, last = setup.first_link, setup.last_link
     body = setup.kernel_chain(path.shared)
     swing = path.course.swing[near]
-    laws = 5 + body[5].shape[0] + min(swing.shape[1], 1)
+    laws = 5 + body[5].shape[0] + body[7].shape[0] + min(swing.shape[1], 1)
     row, reach = blank(links, laws), path.reach(setup)
     mean = mean_directions(path.direction[near], time_shares(path.share[k], hm, hp))
     tension, _ = dynamics_rows(

@@ -33,7 +33,9 @@ WEIGHT = np.concatenate([np.zeros(2), np.ones(LINKS - 1)])
 LENGTH = np.full(LINKS, 0.05)
 
 
-def invented() -> tuple[Array, Array, tuple[Array, Array, Array, Array, float, Array]]:
+def invented() -> tuple[
+    Array, Array, tuple[Array, Array, Array, Array, float, Array, Array, Array]
+]:
     """Base points (3, 3), directions (3, LINKS, 3) and a chain, all at random."""
     rng = np.random.default_rng(0)
     mass = np.abs(rng.normal(size=(LINKS, 3))) * [1e-2, 3e-3, 1e-2]
@@ -44,6 +46,8 @@ def invented() -> tuple[Array, Array, tuple[Array, Array, Array, Array, float, A
         np.full(LINKS + 1, 1e-5),
         2e-5,
         np.stack([np.linspace(-1.0, 1.0, LINKS), np.cos(np.arange(LINKS))]),
+        np.linspace(0.6, 1.7, LINKS),
+        np.sin(np.arange(LINKS))[None],
     )
     base = np.cumsum(rng.normal(size=(3, 3)) * 1e-3, axis=0)
     first = np.cumsum(rng.normal(size=(LINKS, 3)) * 0.4, axis=0) + np.array([3.0, 0.0, 0.0])
@@ -78,7 +82,7 @@ def tension_columns(t: Array) -> Array:
 
 
 def rows(base: Array, t: Array, chain: tuple) -> tuple[Array, Array, Array]:
-    row = blank(LINKS, 7)
+    row = blank(LINKS, 8)
     x, E = places(base, t), axes(t)
     D = path.link_reach(t, E, chords(t), LENGTH, 1, 0)
     share = shares_of(base, t, chain)
@@ -111,12 +115,15 @@ def both() -> tuple[Array, Array]:
     shares = time_shares(shares_of(base, t, chain), *STEPS)
     assert 0.01 < shares[0].min() < 0.1 < shares[0].max()  # averaged, some more than others
     E, J, eps = axes(t), np.zeros_like(G), 1e-6
-    for column in range(3 * N + 7):
+    for column in range(3 * N + 8):
         sides = []
         for sign in (1.0, -1.0):
             b2, t2, law2, chain2 = base.copy(), t.copy(), LAW.copy(), chain
             s, q = divmod(column, N)
-            if column >= 3 * N + 5:
+            if column == 3 * N + 7:
+                rougher = chain[6] * np.exp(sign * eps * chain[7][0])
+                chain2 = (*chain[:6], rougher, chain[7])
+            elif column >= 3 * N + 5:
                 stiffer = chain[1] * np.exp(sign * eps * chain[5][q - 5])
                 chain2 = (chain[0], stiffer, *chain[2:])
             elif column >= 3 * N:
@@ -181,7 +188,7 @@ def test_drag_by_velocity(size: float) -> None:
     Differences of 1e-6 of the speed leave some 1e-10 of rounding over 1e-6 of step.
     """
     v, t = size * np.array([5.0, 2.0, -3.0]) / np.sqrt(38.0), np.array([[0.0, 0.6, 0.8]])
-    link = (t, np.array([0.05]), np.array([3e-3]))
+    link = (t, np.array([0.05]), np.array([3e-3]), np.array([1.3]))
 
     def drag(u: Array, body: float = 0.0) -> tuple[Array, Array, Array]:
         force, *by = air_forces(np.stack([u, u]), *link, np.array([body, 0.0]), 0.0, AIR, LAW)

@@ -85,16 +85,17 @@ def couple(s: Array, t: Array, u: Array, w: Array) -> tuple:  # type: ignore[typ
 
 
 def forces(  # type: ignore[no-untyped-def]
-    x, v, length, bend, diameter, marker_area, tuft_area, node_mass, gravity, air, law
+    x, v, length, bend, diameter, marker_area, tuft_area, node_mass, gravity, air, law, factor
 ) -> Forces:
-    """Everything at nodes x (N + 1, 3) that move with v; law: the five scales, tau [s] the last."""
+    """Everything at nodes x (N + 1, 3) that move with v; law: the five scales, tau [s] the last;
+    factor (N,): of each link's drag across, beside its scale."""
     t = np.diff(x, axis=0) / length[:, None]
     w = np.diff(v, axis=0) / length[:, None]
     links = length.size
     f = {name: np.zeros_like(x) for name in ("across", "along", "elastic", "friction")}
     for j in range(links):
         middle = 0.5 * (v[j] + v[j + 1])
-        both = drag_of_link(t[j], middle, length[j], diameter[j], air, law[:2])
+        both = drag_of_link(t[j], middle, length[j], diameter[j], air, (law[0] * factor[j], law[1]))
         for name, force in zip(("across", "along"), both, strict=True):
             f[name][j] += 0.5 * force
             f[name][j + 1] += 0.5 * force

@@ -9,6 +9,7 @@ textbook mechanics. Nothing here needs compilation: NUMBA_DISABLE_JIT=1 takes se
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -78,6 +79,7 @@ def invented(rng: np.random.Generator, links: int) -> SimpleNamespace:
     span = np.concatenate([[np.inf], 0.5 * (chain.length[1:] + chain.length[:-1])])
     span[1] = 0.5 * chain.length[1]  # the joint at a rigid end has half a link
     scales = rng.uniform(0.5, 2.0, 4)
+    chain = replace(chain, drag_factor=rng.uniform(0.5, 2.0, chain.links))
     return SimpleNamespace(
         chain=chain,
         law=Law(*scales, damping_time=rng.uniform(1e-3, 5e-3)),
@@ -125,7 +127,7 @@ def moving(seed: int, links: int, mach: float, bend: float) -> SimpleNamespace:
     m.air = np.array([m.medium.density, m.medium.viscosity, m.medium.sound_speed])
     m.plain = plain_law.forces(
         m.x, m.v, length, m.bend, m.diameter, m.marker_area, m.tuft_area, m.chain.node_mass,
-        GRAVITY, tuple(m.air), m.scales,
+        GRAVITY, tuple(m.air), m.scales, m.chain.drag_factor,
     )  # fmt: skip
     return m
 
@@ -185,7 +187,7 @@ def test_drag_is_one(seed: int, links: int, mach: float, bend: float) -> None:
     close(accounts.tuft_drag(m.chain, batch, m.medium, m.law)[0], p.tuft[-1])
     c = m.chain
     by_cause, *_ = air_forces(
-        m.v, m.t, c.length, c.diameter, c.bluff_area, c.tuft_area, m.air, m.scales
+        m.v, m.t, c.length, c.diameter, c.drag_factor, c.bluff_area, c.tuft_area, m.air, m.scales
     )
     for got, expected in zip(by_cause, (p.across, p.along, p.tuft, p.markers), strict=True):
         close(got, expected)
@@ -238,6 +240,8 @@ def test_motion_obeys_the_plain_forces(seed: int, links: int, mach: float, bend:
     t = m.t + steps * m.w + 0.5 * steps**2 * spin
     chords, weight = np.tile(c.length, (3, 1)), np.concatenate([np.zeros(2), np.ones(links)])
     line = (c.link_mass, c.bend, c.diameter, c.bluff_area, float(c.tuft_area))
+    none = np.zeros((0, c.links))
+    line = (*line, none, c.drag_factor, none)
     r = impulse_residual(x, t, m.t, chords, h, h, line, m.air, m.scales, GRAVITY)[0]
     rows = (weight[:, None] * r).ravel()
     project_out_tensions(rows, m.t, weight, 1, c.links)
@@ -321,6 +325,7 @@ def test_scales_are_one(seed: int, links: int, mach: float, bend: float) -> None
     chords, weight = np.tile(c.length, (3, 1)), np.concatenate([np.zeros(2), np.ones(links)])
     limp, shapes = np.zeros(c.links), np.zeros((0, c.links))
     line = (c.link_mass, limp, c.diameter, c.bluff_area, float(c.tuft_area), shapes)
+    line = (*line, c.drag_factor, shapes)
     row = blank(c.links, 5)
     dynamics_rows(
         row, x, t, frame, windows_of(reach), chords, h, h, line, m.air, m.scales, GRAVITY, weight,

@@ -186,3 +186,18 @@ def test_an_answer_linear_in_the_parameters_follows_them_exactly(i):
     drag, wide = moved["drag_normal"], np.hypot(np.sqrt(theta.covariance[0, 0]), MODEL[0])
     assert drag.value == pytest.approx(np.exp(theta.mean[0]))
     assert drag.low95 == pytest.approx(np.exp(theta.mean[0] - 1.96 * wide))
+
+
+def test_a_slope_along_the_line_is_no_ratio():
+    """What throws say of it together is put into the answer as it is, scales as ratios."""
+    names = ("drag_slope", "drag_normal")
+    throws = [throw(f"t{i}", *posterior(*sightings(i)), names=names) for i in range(3)]
+    for one in throws:
+        one.answers["drag_slope"] = Answer(0.0, "1", 0.1, -0.2, 0.2)
+    found = learned.learn(throws)
+    theta = found.found.throws[1]
+    slope, drag = (learned.followed(found, 1).answers[name] for name in names)
+    wide = np.hypot(np.sqrt(theta.covariance[0, 0]), MODEL[0])
+    assert slope.value == pytest.approx(theta.mean[0]) and slope.sd == pytest.approx(wide)
+    assert slope.high95 == pytest.approx(theta.mean[0] + 1.96 * wide)
+    assert drag.value == pytest.approx(np.exp(theta.mean[1]))

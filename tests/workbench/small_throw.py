@@ -6,6 +6,8 @@ knows the line, its law and the clock only as an experimenter does.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lashwave.mechanics.law import Law
@@ -43,8 +45,12 @@ def lash() -> Lash:
     return Lash(true, stated, where, MARKERS, 1e-3, 1e-4, 4e-3)
 
 
-def small_throw(**wishes: object) -> tuple[Trial, Truth]:
-    """Trial and truth, as `lashwave.twin.make` gives them."""
+def small_throw(drag_slope: float = 0.0, **wishes: object) -> tuple[Trial, Truth]:
+    """Trial and truth, as `lashwave.twin.make` gives them.
+
+    drag_slope : logarithmic, by which drag grows from the grip's end to the tip; the outer half
+    keeps its mean.
+    """
     hand = Throw(
         angle=-0.6,
         turn=(Stroke(0.01, 0.08, 0.7), Stroke(0.06, 0.09, -1.3)),
@@ -58,6 +64,9 @@ def small_throw(**wishes: object) -> tuple[Trial, Truth]:
     # "swing": the bench then simulates it once, on times that suit a tip of some 30 m/s
     scene = ThrowScene("swing", 2, lash(), hand.grip(DURATION), None, law, Air(), DURATION)
     chain = chain_of(scene.lash)
+    middle = 0.5 * (chain.station[1:] + chain.station[:-1])
+    share = np.where(middle < GRIP, 0.0, (middle - GRIP) / (LENGTH - GRIP) - 0.75)
+    chain = replace(chain, drag_factor=np.exp(drag_slope * share))
     times = np.arange(0.0, DURATION + 1e-9, 2.5e-4)
     path = of_trajectory(run(scene, chain, times, 2e-5), chain.station)
     return observe(scene, path, Wishes(**wishes))  # type: ignore[arg-type]

@@ -38,6 +38,7 @@ ASKED = {
     "registration_u:tip-view": "px",
     "registration_v:tip-view": "px",
     "drag_normal": "1",
+    "drag_slope": "1",
     "stiffness_scale": "1",
 }
 """Answers that must have a value, and their units."""

@@ -25,12 +25,14 @@ from lashwave.mechanics import (
     Budget,
     Chain,
     Law,
+    bending_forces,
     budget,
     build,
     kinetic_energy,
     known_stiffness,
     medium,
     sloped,
+    uneven,
 )
 from lashwave.quantities import SLOPE, Answer, Array, Draws, Index, Single, Trial, from_draws
 
@@ -191,20 +193,21 @@ def booked(trial: Trial, draws: Draws, chosen: Index, work: Array) -> AccountDra
 
     work : (D, K) [J], the hand's so far.
     """
-    middle, air = float(np.median(_slope(draws))), medium(trial.air)
-    chain = sloped(trial.line, chain_of(trial, draws.station), middle)
+    plain, air = chain_of(trial, draws.station), medium(trial.air)
+    chain = sloped(trial.line, plain, float(np.median(_slope(draws))))
     inner = np.arange(chain.handle_links, draws.station.size)
     every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
     friction = _smoothed_friction(trial, draws, chain)
     rows = []
     for d in chosen:
         x, v = draws.position[d].astype(float), draws.velocity[d].astype(float)
-        own = _as_heavy(chain, v, draws.kinetic_energy[d])
+        own = _as_heavy(plain, v, draws.kinetic_energy[d])
         law = law_of(draws, int(d))
-        own = sloped(trial.line, own, _slope(draws)[d] - middle)
+        own = uneven(trial.line, own, {n: float(of[d]) for n, of in draws.shared.items()})
         b = budget(own, x, v, acceleration(draws.time, v), air, trial.gravity, law)
         if friction is not None:
-            b = replace(b, damping=friction * law.stiffness_scale * law.damping_time)
+            over = law.stiffness_scale * law.damping_time
+            b = replace(b, damping=over * (friction @ own.damping_factor))
         rows.append(_row(draws.time, own, b, every, work[d]))
     parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
     return AccountDraws(flux_station=draws.station[every], **parts)
@@ -226,7 +229,7 @@ def balanced(own: AccountDraws, shared: dict[str, Array], chosen: Index) -> Acco
 
 
 def _smoothed_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None:
-    """Power (K,) [W] that bending's friction takes in the mean motion of a slow line, over
+    """Power (K, N) [W] that each joint's friction takes in the mean motion of a slow line, over
     stiffness scale and damping time [1/s]; None of a fast one, where each draw has its own.
 
     In a draw every joint trembles as the least random acceleration lets it. Of a twin swing that
@@ -237,8 +240,8 @@ def _smoothed_friction(trial: Trial, draws: Draws, chain: Chain) -> Array | None
     if np.linalg.norm(v[:, -1], axis=-1).max() > FAST:
         return None
     law = Law()
-    b = budget(chain, x, v, acceleration(draws.time, v), medium(trial.air), trial.gravity, law)
-    return np.asarray(b.damping / (law.stiffness_scale * law.damping_time))
+    lost = bending_forces(chain, x, v, law)[2]
+    return np.asarray(lost / (law.stiffness_scale * law.damping_time))
 
 
 def _as_heavy(chain: Chain, velocity: Array, kinetic: Array) -> Chain:

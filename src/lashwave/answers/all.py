@@ -40,8 +40,10 @@ if TYPE_CHECKING:
 
 
 OF_CAMERA = {"clock_offset": "s", "registration_u": "px", "registration_v": "px"}
-OF_LINE = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
-"""Fitted over stated."""
+OF_LINE = (
+    "drag_normal", "drag_slope", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time",
+)  # fmt: skip
+"""Fitted over stated, and how drag changes along the line."""
 
 
 def fitted_parameters(trial: Trial, fit: Fit) -> dict[str, Answer]:
@@ -57,6 +59,8 @@ def fitted_parameters(trial: Trial, fit: Fit) -> dict[str, Answer]:
 def _absent(trial: Trial, name: str) -> str:
     if name == "drag_tuft" and trial.line.tuft is None:
         return "the line has no tuft"
+    if name == "drag_slope" and trial.line.ends != "free":
+        return "the line has no free end"
     return "not part of this fit"
 
 

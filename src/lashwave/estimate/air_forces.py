@@ -59,21 +59,25 @@ def _add_drag_of_body(force: Array, d: Array, v: Array, area: float, air: Array)
 
 @compiled()
 def air_forces(
-    v: Array, t: Array, c: Array, diameter: Array, bluff: Array, tuft: float, air: Array, law: Array
-) -> tuple[Array, Array, Array, Array]:
+    v: Array, t: Array, c: Array, diameter: Array, factor: Array, bluff: Array, tuft: float,
+    air: Array, law: Array,
+) -> tuple[Array, Array, Array, Array]:  # fmt: skip
     """Drag at the nodes by cause (4 causes, N + 1, 3) [N]: across, along, tuft, markers;
     derivatives by velocity per link (N, 3, 3) and per node (N + 1, 3, 3), and of a link's drag by
     its direction (N, 3, 3).
 
+    factor : (N,) [1] on each link's drag across, beside the scale in `law`.
     Markers' areas are as stated: the scale of drag across the line is the line's own.
     """
     links = c.size
     force = np.zeros((4, links + 1, 3))
     by_link, by_turn = np.zeros((links, 3, 3)), np.zeros((links, 3, 3))
     by_node = np.zeros((links + 1, 3, 3))
+    own = law.copy()
     for j in range(links):
+        own[0] = law[0] * factor[j]
         _add_drag_of_link(
-            force, by_link[j], by_turn[j], v, t, j, c[j], diameter[j], air, law
+            force, by_link[j], by_turn[j], v, t, j, c[j], diameter[j], air, own
         )  # fmt: skip
     for i in range(links + 1):
         if bluff[i] > 0.0:

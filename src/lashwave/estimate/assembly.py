@@ -289,7 +289,8 @@ def assemble(
     the last; all where None.
 
     The first five shared parameters are the logarithmic scales of the law, the next those of the
-    shapes of stiffness in the chain, then how far out the line bends where the course has a swing.
+    shapes of stiffness and of drag in the chain, then how far out the line bends where the course
+    has a swing.
     """
     count, links = given.course.chord.shape
     shared = out.border.shape[1]

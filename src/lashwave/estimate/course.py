@@ -41,8 +41,9 @@ SightingRows = tuple[Whole, Array, Array, Array, Whole, Array]
 
 @compiled()
 def laws_of(course: Course, chain: KernelChain) -> int:
-    """Shared parameters that the dynamics hold: scales, shapes of stiffness, the bend's place."""
-    return 5 + chain[5].shape[0] + min(course.swing.shape[1], 1)
+    """Shared parameters that the dynamics hold: scales, shapes of stiffness and drag, the bend's
+    place."""
+    return 5 + chain[5].shape[0] + chain[7].shape[0] + min(course.swing.shape[1], 1)
 
 
 @compiled()

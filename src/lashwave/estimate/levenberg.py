@@ -14,7 +14,6 @@ import numpy as np
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
-from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, moved, with_shares
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Weights
@@ -60,8 +59,7 @@ def _shortened(setup: FitSetup, step: Array, count: int) -> Array:
     body = step[: count * setup.unknowns].reshape(count, setup.unknowns)
     turn = np.abs(body[:, 3:]).max(initial=0.0) / LARGEST_TURN
     first = count * setup.unknowns
-    laws = len(LAW_NAMES) + setup.stiffness.sloped
-    scale = np.abs(step[first : first + laws]).max(initial=0.0) / LARGEST_SCALE
+    scale = np.abs(step[first : first + setup.laws]).max(initial=0.0) / LARGEST_SCALE
     return step / max(turn, scale, 1.0)
 
 

@@ -28,7 +28,7 @@ from lashwave.estimate.local_rows import AHEAD, WIDE, put_places
 from lashwave.mechanics import compiled
 from lashwave.quantities import Array
 
-KernelChain = tuple[Array, Array, Array, Array, float, Array]
+KernelChain = tuple[Array, Array, Array, Array, float, Array, Array, Array]
 """A chain as the kernels take it; see `FitSetup.kernel_chain`."""
 # Order of the shared logarithmic scales in the columns.
 LAW_NAMES = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
@@ -95,7 +95,8 @@ def impulse_residual(
     """r without tensions (N + 1, 3) [N s] at the middle of three times, and what it was made of.
 
     x (3, N + 1, 3), t (3, N, 3), c (3, N): places, directions, chords at k-1, k, k+1; mean (N, 3):
-    directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft, shapes).
+    directions by which bending acts; chain = (link_mass, bend, diameter, bluff, tuft, shapes of
+    stiffness, drag's factors, shapes of drag).
     law = scales (4) and damping time.
 
     Returns r, air forces by cause, bend forces (elastic, damping), the drag's derivatives as from
@@ -109,7 +110,9 @@ def impulse_residual(
     jump = (x[2] - x[1]) / hp - (x[1] - x[0]) / hm
     for i in range(jump.shape[0]):
         jump[i] -= h * gravity
-    fair, by_link, by_node, by_turn = air_forces(v, t[1], c[1], diameter, bluff, tuft, air, law)
+    fair, by_link, by_node, by_turn = air_forces(
+        v, t[1], c[1], diameter, chain[6], bluff, tuft, air, law
+    )
     fbend = bend_forces(t[1], mean, rate, c[1], bend, law[3], law[4])
     r = mass_times(link_mass, jump)
     r -= h * (fair[0] + fair[1] + fair[2] + fair[3] + fbend[0] + fbend[1])
@@ -285,6 +288,27 @@ def _shape_columns(
 
 
 @compiled()
+def _drag_shape_columns(
+    row: Array, across: Array, h: float, chain: KernelChain, weight: Array
+) -> None:
+    """Drag across links that is shifted along each of the shapes in chain[7].
+
+    across : force of the links' drag across at the nodes (N + 1, 3) [N].
+    """
+    shapes, first = chain[7], 3 * WIDE + 5 + chain[5].shape[0]
+    if shapes.shape[0] == 0:
+        return
+    half = np.zeros(3)  # of a link's drag, alike at both its ends
+    for j in range(shapes.shape[1]):
+        half = across[j] - half
+        for p in range(shapes.shape[0]):
+            for a in range(3):
+                push = h * shapes[p, j] * half[a]
+                row[j, a, first + p] -= weight[j] * push
+                row[j + 1, a, first + p] -= weight[j + 1] * push
+
+
+@compiled()
 def _swing_column(
     row: Array, swing: Array, hm: float, hp: float, link_mass: Array, by_link: Array,
     by_node: Array, weight: Array,
@@ -328,13 +352,14 @@ def dynamics_rows(
     first: int,
     last: int,
 ) -> tuple[Array, Array]:
-    """Fill whitened rows (N + 1, 3, 3 WIDE + 6 + P), as `local_rows` has them.
+    """Fill whitened rows (N + 1, 3, 3 WIDE + 6 + P + R), as `local_rows` has them.
 
     Returns tensions (N,) [N] and the directions in which they pull (N, 3). The residual, last in a
     row, is without what tensions explain; the rows are not.
     windows : (3, ...) of `local_rows.windows`, at the three times. After the times come the five
     logarithmic scales `LAW_NAMES`, then of the shapes (P, N) in chain[5]: the joints' logarithmic
-    stiffness shifted along each, then of a move of the nodes along swing (3, N + 1 or 0, 3).
+    stiffness shifted along each, then of the shapes (R, N) in chain[7]: the links' logarithmic drag
+    across shifted along each, then of a move of the nodes along swing (3, N + 1 or 0, 3).
     Rows must be zero on entry.
     """
     link_mass, bend = chain[0], chain[1]
@@ -354,6 +379,7 @@ def dynamics_rows(
     lam = project_out_tensions(rhs, mean, weight, first, last)
     _law_columns(row, fair, fbend, rhs, h, weight)
     _shape_columns(row, t, mean, c[1], hm, hp, chain, law, weight)
+    _drag_shape_columns(row, fair[0], h, chain, weight)
     if swing.shape[1] > 0:
         _swing_column(row, swing, hm, hp, link_mass, by_link, by_node, weight)
     for j in range(first, last):

@@ -17,7 +17,7 @@ from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, displaced, moved
 from lashwave.estimate.setup import HINGE, LENGTH, OFF_AXIS, FitSetup, held_scales
 from lashwave.mechanics import Law, Medium, hand_power, kinetic_energy, outboard_force
-from lashwave.quantities import SLOPE, Array, Draws
+from lashwave.quantities import DAMPING_SLOPE, SLOPE, Array, Draws
 
 
 def spline_matrices(setup: FitSetup, station: Array) -> tuple[Array, Array]:
@@ -255,6 +255,8 @@ def beside_of(setup: FitSetup, fitted: Array, step: Array, rng: np.random.Genera
         shared[:, setup.shared.index("stiffness_scale")] += outer * slope
     named = {n: _reported(n, shared[:, i]) for i, n in enumerate(setup.shared.names)}
     kept = {n: values for n, values in named.items() if _is_reported(setup, n)}
+    if setup.damping_slope_sd > 0.0:
+        kept[DAMPING_SLOPE] = np.asarray(setup.damping_slope_sd * rng.standard_normal(draws))
     return Beside(slide, heavier, kept)
 
 
@@ -278,7 +280,8 @@ def motions(setup: FitSetup, path: Path, density: Array, step: Array, beside: Be
         x[d], v[d] = m.node, m.velocity
         tension[d] = node_tension(setup, m.tension)
         law = Law(*(float(s) for s in setup.law(own.shared)))
-        state = (setup.chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law)
+        chain = setup.chain_at(own.shared)
+        state = (chain, m.node, m.velocity, m.acceleration, medium, setup.gravity, law)
         force[d] = outboard_force(*state)[:, 0]
         power[d] = hand_power(*state)
         energy[d] = kinetic_energy(setup.chain, m.velocity)

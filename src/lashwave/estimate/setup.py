@@ -34,14 +34,17 @@ from lashwave.estimate.marker_tracks import linked_of
 from lashwave.estimate.momentum_rows import LAW_NAMES, KernelChain
 from lashwave.estimate.options import Options
 from lashwave.mechanics import (
+    DRAG_SLOPE_SD,
     Chain,
     Law,
     build,
+    damping_slope_sd,
+    drag_shape,
     known_stiffness,
     medium,
     stations,
 )
-from lashwave.quantities import SLOPE, Array, Camera, Mask, Stiffness, Trial
+from lashwave.quantities import DRAG_SLOPE, SLOPE, Array, Camera, Mask, Stiffness, Trial
 
 EXPONENT, EXPONENT_SD = 1.0, 1.0
 """Of the width in the area."""
@@ -153,16 +156,40 @@ class FitSetup:
     """(T, L), which samples go on from their marker's own track; None: nothing is known of it."""
 
     def kernel_chain(self, shared: Array) -> KernelChain:
-        """The chain as compiled kernels take it [SI, kg, m, N m], with the slope of its stiffness.
+        """The chain as compiled kernels take it [SI, kg, m, N m], with the slopes along it.
 
-        Last the shape along which that slope shifts it (P, N) [1], P = 0 where there is none."""
+        After what it was in itself the shape along which the slope of stiffness shifts it (P, N)
+        [1], the factors on drag (N,) [1], and the shape of their slope (R, N) [1]. P, R = 0 where
+        there is no such slope."""
         c, column = self.chain, self.shared.index(SLOPE)
-        shape = np.zeros((0, c.links))
+        shape, steady = np.zeros((0, c.links)), np.zeros((0, c.links))
         bend = c.bend
         if column >= 0:
             shape = np.interp(c.station[:-1], self.trial.line.station, self.stiffness.along)[None]
             bend = bend * np.exp(shared[column] * shape[0])
-        return (c.link_mass, bend, c.diameter, c.bluff_area, float(c.tuft_area), shape)
+        if DRAG_SLOPE in self.shared.names:
+            steady = drag_shape(self.trial.line, c)[None]
+        factor = self.chain_at(shared).drag_factor
+        area = (c.diameter, c.bluff_area, float(c.tuft_area))
+        return (c.link_mass, bend, *area, shape, factor, steady)
+
+    def chain_at(self, shared: Array) -> Chain:
+        """The chain with drag along it as shared parameters (Q,) [their own units] have it."""
+        column = self.shared.index(DRAG_SLOPE)
+        if column < 0:
+            return self.chain
+        factor = np.exp(shared[column] * drag_shape(self.trial.line, self.chain))
+        return replace(self.chain, drag_factor=factor)
+
+    @property
+    def laws(self) -> int:
+        """How many of the shared parameters, the first of them, are the law's [1]."""
+        return len(LAW_NAMES) + sum(n in (SLOPE, DRAG_SLOPE) for n in self.shared.names)
+
+    @property
+    def damping_slope_sd(self) -> float:
+        """Of a line with a free end, logarithmic: drawn, as nothing that is seen tells it."""
+        return damping_slope_sd(self.trial.line) if self.trial.line.ends == "free" else 0.0
 
     def dynamics(self, shared: Array) -> Dynamics:
         """What moves the line at these shared parameters (Q,), each in its own unit [SI, m]."""
@@ -219,6 +246,10 @@ def _shared(trial: Trial, stiffness: Stiffness) -> Shared:
         names.append(SLOPE)
         mean.append(0.0)
         sd.append(stiffness.slope_sd)
+    if trial.line.ends == "free":
+        names.append(DRAG_SLOPE)
+        mean.append(0.0)
+        sd.append(DRAG_SLOPE_SD)
     if trial.line.handle_length > 0:
         names.append(HINGE)
         mean.append(0.0)

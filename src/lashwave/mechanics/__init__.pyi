@@ -1,9 +1,17 @@
 from .accounts import (
+    bending_forces as bending_forces,
     hand_power as hand_power,
     kinetic_energy as kinetic_energy,
     outboard_force as outboard_force,
 )
 from .air import Medium as Medium, medium as medium
+from .along_line import (
+    DRAG_SLOPE_SD as DRAG_SLOPE_SD,
+    damping_slope_sd as damping_slope_sd,
+    drag_shape as drag_shape,
+    shape_along as shape_along,
+    uneven as uneven,
+)
 from .bending import (
     SOFT as SOFT,
     bend_energy as bend_energy,

@@ -81,11 +81,11 @@ def bending_energy(
 
 @compiled()
 def _bend(
-    t: Array, w: Array, stiffness: Array, damping: float, couple: Array, power: Array
+    t: Array, w: Array, stiffness: Array, damping: Array, couple: Array, power: Array
 ) -> None:
     for i in range(t.shape[0]):
         for j in range(1, t.shape[1]):
-            out = joint(stiffness[j], damping, t[i, j - 1], t[i, j], w[i, j - 1], w[i, j])
+            out = joint(stiffness[j], damping[j], t[i, j - 1], t[i, j], w[i, j - 1], w[i, j])
             for k in range(3):
                 couple[i, j, k] = out[k]
             power[0, i, j], power[1, i, j] = out[3], out[4]
@@ -101,7 +101,8 @@ def bending_forces(chain: Chain, x: Array, v: Array, law: Law) -> tuple[Array, A
     length = chain.length[:, None]
     w = np.diff(v, axis=1) / length
     couple, power = np.zeros_like(t), np.zeros((2, *t.shape[:2]))
-    _bend(t, w, law.stiffness_scale * chain.bend, law.damping_time, couple, power)
+    damping = law.damping_time * chain.damping_factor
+    _bend(t, w, law.stiffness_scale * chain.bend, damping, couple, power)
     pull = couple.copy()
     pull[:, :-1] -= couple[:, 1:]
     pull -= (pull * t).sum(-1, keepdims=True) * t

@@ -39,6 +39,10 @@ class Chain:
     """1 where the first link is the rigid handle, else 0."""
     held_links: int
     """1 where the last link is held at the far end, else 0."""
+    drag_factor: Array
+    """(N,) [1], drag across each link over the law's."""
+    damping_factor: Array
+    """(N,) [1], damping time of the joint at node j over the law's."""
 
     @property
     def links(self) -> int:
@@ -186,4 +190,6 @@ def build(
         tuft_area=line.tuft.area if line.tuft is not None else 0.0,
         handle_links=handle,
         held_links=held,
+        drag_factor=np.ones(links),
+        damping_factor=np.ones(links),
     )

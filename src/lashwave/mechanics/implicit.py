@@ -65,7 +65,7 @@ def prepare(setup: Setup, room: Room, tension: Array, plan: Plan) -> None:
             rub = friction_ratio(q)[0]
             plan.bend[i] = stiffness * ratio
             plan.relative[i] = max(0.0, 1.0 - 2.0 * q)
-            share = stiffness * body.damping * rub / (4.0 * q + SOFT * SOFT)
+            share = stiffness * body.damping[j] * rub / (4.0 * q + SOFT * SOFT)
             soft = share * SOFT * SOFT
             for k in range(3):
                 for m in range(3):

@@ -33,9 +33,9 @@ class Body(NamedTuple):
     density: float
     viscosity: float
     sound: float
-    normal: float
+    normal: Array  # (N,)
     tangential: float
-    damping: float
+    damping: Array  # (N + 1,) [s], the last one at a held far end
     first: int
     last: int
 
@@ -108,7 +108,7 @@ def loads(body: Body, t: Array, v: Array, force: Array, drag: Array) -> float:
             across = np.sqrt(nx * nx + ny * ny + nz * nz)
             cross, skin, _, _ = link_drag(
                 across, along, body.length[j], body.diameter[j], body.density, body.viscosity,
-                body.sound, body.normal, body.tangential,
+                body.sound, body.normal[j], body.tangential,
             )  # fmt: skip
             skin *= along
             fx = -cross * nx - skin * t[j, 0]
@@ -144,7 +144,7 @@ def bending(body: Body, t: Array, w: Array, torque: Array) -> float:
         stiffness = body.bend[j]
         if stiffness > 0.0:
             x, y, z, _, loss = joint(
-                stiffness, body.damping, at(t, j - 1), at(t, j), at(w, j - 1), at(w, j)
+                stiffness, body.damping[j], at(t, j - 1), at(t, j), at(w, j - 1), at(w, j)
             )
             lost += loss
             torque[j, 0] += x

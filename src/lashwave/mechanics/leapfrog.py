@@ -191,7 +191,7 @@ def advance(setup: Setup, matrix: Array, mass: Array, m: NodeMotion, fineness: A
     m.clock[2] = step
     middle = 0.5 * (before + step)
     f[:] = m.loads
-    stiffened(matrix, mass, body.damping, m.old, before, step, low, high, m.band, f)
+    stiffened(matrix, mass, body.damping.max(), m.old, before, step, low, high, m.band, f)
     for j in range(first, last):
         for k in range(3):
             f[j, k] += m.pull[j] * m.t[j, k]

@@ -20,19 +20,23 @@ from lashwave.mechanics.rates import Setup
 from lashwave.quantities import Array
 
 # Rows of the links side by side: middle velocity, direction and its rate, length, diameter, bending
-# stiffness of the joint before it; then drag, couple of that joint and its loss.
-V, T, W, LENGTH, DIAMETER, BEND, DRAG, COUPLE, LOSS = 0, 3, 6, 9, 10, 11, 12, 15, 18
+# stiffness of the joint before it and its damping time, scale of the drag across; then drag, couple
+# of that joint and its loss.
+V, T, W, LENGTH, DIAMETER, BEND, DAMPING, ACROSS, DRAG, COUPLE, LOSS = (
+    0, 3, 6, 9, 10, 11, 12, 13, 14, 17, 20,
+)  # fmt: skip
 
 
 @compiled(error_model="numpy")
 def abreast(body: Body) -> Array:
-    """Work space (19, M) of `forces` [m, m/s, 1/s, N m, N, W]: a column a link, and a few more."""
+    """Work space (21, M) of `forces` [m, m/s, 1/s, N m, N, W]: a column a link, and a few more."""
     links = body.length.size
     out = np.zeros((LOSS + 1, (links // WIDTH + 2) * WIDTH))
     out[LENGTH : DIAMETER + 1] = 1.0
     for j in range(links):
         out[LENGTH, j], out[DIAMETER, j] = body.length[j], body.diameter[j]
-        out[BEND, j] = body.bend[j]
+        out[BEND, j], out[DAMPING, j] = body.bend[j], body.damping[j]
+        out[ACROSS, j] = body.normal[j]
     return out
 
 
@@ -88,7 +92,7 @@ def _drag(body: Body, v: Array, f: Array, spent: Array, beside: Array) -> None:
         across = math.sqrt(nx * nx + ny * ny + nz * nz)
         cross, skin, _, _ = link_drag(
             across, along, beside[LENGTH, m], beside[DIAMETER, m], body.density, body.viscosity,
-            body.sound, body.normal, body.tangential,
+            body.sound, beside[ACROSS, m], body.tangential,
         )  # fmt: skip
         skin = skin * along
         beside[DRAG, m] = -cross * nx - skin * x
@@ -121,7 +125,7 @@ def _bending(
         m: Any = lanes_from(first)
         o: Any = lanes_from(first - 1)
         x, y, z, _, loss = joint(
-            beside[BEND, m], body.damping,
+            beside[BEND, m], beside[DAMPING, m],
             (beside[T, o], beside[T + 1, o], beside[T + 2, o]),
             (beside[T, m], beside[T + 1, m], beside[T + 2, m]),
             (beside[W, o], beside[W + 1, o], beside[W + 2, o]),
@@ -136,7 +140,7 @@ def _bending(
         turn(f, t, j - 1, -x, -y, -z, body.length[j - 1])
     if setup.first == 0 and not setup.free and body.bend[0] > 0.0:
         x, y, z, _, loss = joint(
-            body.bend[0], body.damping, at(near, 3), at(t, 0), at(near, 4), at(w, 0)
+            body.bend[0], body.damping[0], at(near, 3), at(t, 0), at(near, 4), at(w, 0)
         )
         spent[1] += loss
         spent[5] = x * near[4, 0] + y * near[4, 1] + z * near[4, 2]
@@ -144,7 +148,7 @@ def _bending(
     if setup.held and setup.last == links and body.bend[links] > 0.0:
         end = links - 1
         x, y, z, _, loss = joint(
-            body.bend[links], body.damping, at(t, end), at(far, 3), at(w, end), at(far, 4)
+            body.bend[links], body.damping[links], at(t, end), at(far, 3), at(w, end), at(far, 4)
         )
         spent[1] += loss
         spent[6] = -(x * far[4, 0] + y * far[4, 1] + z * far[4, 2])

@@ -102,7 +102,7 @@ def joints(setup: Setup, room: Room) -> float:
     lost = bending(body, room.t, room.w, room.torque)
     room.joint[:] = 0.0
     if setup.first == 0 and not setup.free and body.bend[0] > 0.0:
-        out = joint(body.bend[0], body.damping, room.near[3], room.t[0], room.near[4], room.w[0])
+        out = joint(body.bend[0], body.damping[0], room.near[3], room.t[0], room.near[4], room.w[0])
         for k in range(3):
             room.joint[0, k] = out[k]
         lost += out[4]
@@ -110,7 +110,7 @@ def joints(setup: Setup, room: Room) -> float:
     end = body.length.size
     if setup.held and setup.last == end and body.bend[end] > 0.0:
         out = joint(
-            body.bend[end], body.damping, room.t[end - 1], room.far[3], room.w[end - 1],
+            body.bend[end], body.damping[end], room.t[end - 1], room.far[3], room.w[end - 1],
             room.far[4],
         )  # fmt: skip
         for k in range(3):

@@ -103,8 +103,8 @@ def line_rows(ready: Setup, mass: Array) -> Array:
     out[:-1, member_rows.WIDE] = body.diameter
     out[:, member_rows.BLUFF] = body.bluff
     out[:, member_rows.STIFF : member_rows.STIFF + 3] = bending_matrix(ready)
-    air = (body.density, body.viscosity, body.sound, body.normal, body.tangential)
-    return np.concatenate([out.ravel(), air, body.gravity, [body.damping]])
+    air = (body.density, body.viscosity, body.sound, body.normal[0], body.tangential)
+    return np.concatenate([out.ravel(), air, body.gravity, body.damping[:1]])
 
 
 def given_of(members: Sequence[Member], fineness: ArrayLike, times: ArrayLike) -> Given:
@@ -114,10 +114,13 @@ def given_of(members: Sequence[Member], fineness: ArrayLike, times: ArrayLike) -
 
     Raises
     ------
-    SimulationError : a line is free at its butt or held at its far end, or links differ in number.
+    SimulationError : a line is free at its butt or held at its far end, or links differ in number,
+    or drag or damping differ along a line.
     """
     if any(one.ready.free or one.ready.held for one in members):
         raise SimulationError("an ensemble's lines are held at their butt alone, by a driven grip")
+    if any(np.ptp(one.ready.body.normal) + np.ptp(one.ready.body.damping) for one in members):
+        raise SimulationError("an ensemble's lines have drag and damping alike all along")
     if len({(one.mass.size, one.ready.first) for one in members}) != 1:
         raise SimulationError("an ensemble's lines have alike many links, and all a grip or none")
     count, nodes = len(members), members[0].mass.size

@@ -136,14 +136,15 @@ def setup(
     bluff[-1] += law.drag_tuft * chain.tuft_area
     bend = np.zeros(chain.links + 1)
     bend[: chain.links] = chain.bend * law.stiffness_scale
+    damping = law.damping_time * np.append(chain.damping_factor, chain.damping_factor[-1])
     if grip is None:
         bend[0] = 0.0
     body = Body(
         np.ascontiguousarray(chain.link_mass, dtype=float), np.ascontiguousarray(chain.length),
         bend, np.ascontiguousarray(chain.diameter, dtype=float), bluff,
         np.asarray(gravity, dtype=float), float(medium.density), float(medium.viscosity),
-        float(medium.sound_speed), float(law.drag_normal), float(law.drag_tangential),
-        float(law.damping_time), first, last,
+        float(medium.sound_speed), law.drag_normal * chain.drag_factor, float(law.drag_tangential),
+        damping, first, last,
     )  # fmt: skip
     return Setup(body, _drive(grip), _drive(far), grip is None, far is not None, first, last)
 
@@ -162,7 +163,7 @@ def explicit_step(ready: Setup) -> float:
     mass = body.mass[:, 0] + 2 * body.mass[:, 1] + body.mass[:, 2]
     stiffness = np.maximum(body.bend[:-1], body.bend[1:])
     square = 48.0 * float(np.max(stiffness / (mass * body.length**2)))
-    return 3.3 / max(square * body.damping, np.sqrt(square), 1e-9)
+    return 3.3 / max(square * float(body.damping.max()), np.sqrt(square), 1e-9)
 
 
 def _closing(chain: Chain, ready: Setup, t: Array, w: Array, time: float) -> Array:

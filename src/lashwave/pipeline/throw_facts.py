@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lashwave.estimate import LAW_NAMES, UNRESOLVED, Options, held_scales, set_up
-from lashwave.quantities import DISTRUSTED, SLOPE, Array
+from lashwave.quantities import DISTRUSTED, DRAG_SLOPE, SLOPE, Array
 
 if TYPE_CHECKING:
     from lashwave.pipeline.reconstruct import Reconstruction
@@ -78,7 +78,7 @@ def shared_of(done: Reconstruction) -> dict[str, Any]:
 
 def is_shared(name: str) -> bool:
     """Whether throws of one line have a parameter in common: its law, and where markers sit."""
-    return name in (*LAW_NAMES, SLOPE) or name.startswith("station:")
+    return name in (*LAW_NAMES, SLOPE, DRAG_SLOPE) or name.startswith("station:")
 
 
 def _plain(name: str, values: Array) -> Array:

@@ -82,6 +82,7 @@ from .sightings import (
     Window as Window,
     even_frames as even_frames,
 )
+from .slopes import DAMPING_SLOPE as DAMPING_SLOPE, DRAG_SLOPE as DRAG_SLOPE
 from .stiffness import SLOPE as SLOPE, Source as Source, Stiffness as Stiffness
 from .trial import Air as Air, Microphone as Microphone, Trial as Trial
 from .units import (

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lashwave.quantities import Answer, Array, Mask
+from lashwave.quantities import DRAG_SLOPE, SLOPE, Answer, Array, Mask
 from lashwave.study.hierarchy import Belief, Hierarchy, Said, log_score, together
 from lashwave.study.throws_table import CampaignThrow
 
@@ -205,9 +205,10 @@ def _scales(found: Learned, theta: Belief, answers: Mapping[str, Answer]) -> dic
     sd = np.sqrt(np.diag(theta.covariance) + found.model_sd**2)
     scales: dict[str, Answer] = {}
     for at, name in enumerate(found.names):
-        if name in answers and not name.startswith(("station:", "stiffness_slope")):
-            middle, low, high = (
-                float(np.exp(theta.mean[at] + z * sd[at])) for z in (0.0, -1.96, 1.96)
-            )
-            scales[name] = Answer(middle, "1", middle * float(sd[at]), low, high)
+        if name not in answers or name.startswith(("station:", SLOPE)):
+            continue
+        ends = [float(theta.mean[at] + z * sd[at]) for z in (0.0, -1.96, 1.96)]
+        middle, low, high = ends if name == DRAG_SLOPE else np.exp(ends).tolist()
+        own = float(sd[at]) * (1.0 if name == DRAG_SLOPE else middle)
+        scales[name] = Answer(middle, "1", own, low, high)
     return scales

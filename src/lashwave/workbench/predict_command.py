@@ -79,8 +79,7 @@ def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -
     from dataclasses import replace
 
     from lashwave.files import read_draws
-    from lashwave.mechanics import Law, sloped
-    from lashwave.quantities import SLOPE
+    from lashwave.mechanics import Law, uneven
 
     known, setup, seen, shared = io.read(trial, answers)
     places = next(read_draws(answers, 1)).station.size
@@ -89,6 +88,8 @@ def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -
             answers / "samples.nc", f"has draws at {places} places only, as of a long record",
             "reconstruct it with --window none",
         )  # fmt: skip
+    steady = setup.chain
+    setup = replace(setup, chain=uneven(known.line, steady, shared))
     model = study.rivals(setup, Law.scaled(shared))[0]
 
     def members() -> Iterator[tuple[study.Rival, study.MotionOnNodes]]:
@@ -97,7 +98,7 @@ def _predicted(trial: Path, answers: Path, draws: int, show: console.Progress) -
             motion = study.on_nodes(
                 draw.time, draw.station, draw.position, draw.velocity, setup.chain
             )
-            chain = sloped(known.line, model.chain, draw.shared.get(SLOPE, 0.0))
+            chain = uneven(known.line, steady, draw.shared)
             yield replace(model, law=Law.scaled(draw.shared), chain=chain), motion
 
     return study.predicted(setup, model, seen, members(), shared)
