@@ -30,7 +30,9 @@ turn again as it is."""
 STRETCH = 3e5
 """Axial stiffness [N]: strains under 1e-3 at 300 N, some 5 times what an estimator can see."""
 SPHERE_DRAG = 0.47
-LAWS = ("drag_normal", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time")
+LAWS = (
+    "drag_normal", "drag_slope", "drag_tangential", "drag_tuft", "stiffness_scale", "damping_time",
+)  # fmt: skip
 
 
 def _stations(scene: ThrowScene, links: int) -> Array:

@@ -223,5 +223,6 @@ def law_answers(scene: ThrowScene, damping_stated: float = 2e-3) -> dict[str, fl
     if lash.true.tuft is not None:
         found["drag_tuft"] = law.drag_tuft
     if lash.true.bending_stiffness is not None:
+        found["drag_slope"] = 0.0 if lash.true.ends == "free" else None
         found["stiffness_scale"] = law.stiffness_scale * stiffness_over(lash.true, lash.stated)
     return found
