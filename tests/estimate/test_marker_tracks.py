@@ -87,3 +87,15 @@ def test_a_sample_that_is_not_seen_breaks_no_track(tracked):
     far[80:150, 3] = True
     seen = np.isfinite(place).all(-1)
     assert not off_track(far & seen, linked_of(trial), seen).any()
+
+
+def test_an_unseen_sample_brings_no_stray_track_back(tracked):
+    trial = moved_away(tracked, slice(80, 120), 2)
+    place = trial.markers.position.copy()
+    place[100, 2] = np.nan
+    trial = replace(trial, markers=replace(trial.markers, position=place))
+    far = np.zeros((200, 5), dtype=bool)
+    far[80:120, 2] = True
+    seen = np.isfinite(place).all(-1)
+    off = off_track(far & seen, linked_of(trial), seen)
+    assert off[80:100, 2].all() and off[101:120, 2].all()
