@@ -1,5 +1,7 @@
 """The step of the line's edge where strands begin, on painted pictures (see `painted_line`)."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -74,3 +76,29 @@ def test_where_strands_are_an_end_that_no_step_tells_is_not_believed() -> None:
     assert credible([untold, free], False).all()
     assert credible([untold, free], True).tolist() == [False, True]
     assert credible([], False).size == 0
+
+
+def test_a_step_of_one_edge_alone_is_dust() -> None:
+    light = 1.0 - picture(0.0, None)
+    light[44:48, 92:130] = np.maximum(light[44:48, 92:130], [[0.99], [0.99], [0.5], [0.1]])
+    assert edge_step((1.0 - light).astype(np.float32), (0, 0), inward(0.0, 101.0)) is None
+
+
+def test_a_step_in_noise_may_be_elsewhere_and_is_less_sure() -> None:
+    def doubt(noise: float) -> float:
+        rng = np.random.default_rng(3)
+        clean = picture(0.0, 1.6)
+        noisy = [clean + rng.normal(0.0, noise, clean.shape).astype(np.float32) for _ in range(12)]
+        found = [edge_step(dark, (0, 0), inward(0.0, 101.0)) for dark in noisy]
+        return float(np.mean([f.along_sd for f in found if f is not None]))
+
+    assert doubt(0.12) > 3.0 * doubt(0.01)
+
+
+def test_a_wide_line_says_less_of_its_end_and_its_round_end_is_allowed_for() -> None:
+    line = inward(0.0, 101.0)
+    told = at_edge_step(picture(0.0, 1.2), (0, 0), line, fit(101.0))
+    wide = at_edge_step(picture(0.0, 1.2), (0, 0), line, replace(fit(101.0), width=14.0))
+    # Half of 0.8 half widths further in, and 0.4 of them less sure.
+    assert told.uv[0] - wide.uv[0] == pytest.approx(0.5 * 0.8 * (7.0 - 2.4), abs=1e-6)
+    assert wide.sd**2 - told.sd**2 == pytest.approx((0.4 * 0.8) ** 2 * (7.0**2 - 2.4**2), rel=1e-6)

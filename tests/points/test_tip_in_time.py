@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lashwave.points.tip.find_tip import uncontradicted
+from lashwave.points.tip.in_time import uncontradicted, widened
 
 
 def path(count: int = 24) -> tuple[np.ndarray, np.ndarray]:
@@ -43,3 +43,14 @@ def test_a_doubtful_place_needs_others() -> None:
 
 def test_no_places() -> None:
     assert uncontradicted(np.empty(0, dtype=np.int64), np.empty((0, 2)), np.empty(0)).size == 0
+
+
+def test_a_place_that_stands_out_is_given_a_deviation_that_holds_it() -> None:
+    frame = np.arange(16)
+    uv = np.column_stack([9.0 * frame, 60.0 + 0.3 * frame**2])
+    sd = np.full(frame.size, 0.4)
+    assert widened(frame, uv, sd).tolist() == sd.tolist()
+    uv[8] += (4.0, 3.0)
+    wide = widened(frame, uv, sd)
+    assert 1.0 < wide[8] < 1.6
+    assert (wide[[0, 1, 2, 13, 14, 15]] == 0.4).all()

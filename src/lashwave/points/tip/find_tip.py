@@ -1,9 +1,4 @@
-"""The tip of the line through a record: found anew or followed, fitted, or left out.
-
-A track is then freed of places that its others contradict: each is predicted by a parabola through
-its neighbours in time, itself left out. That holds for a point whose acceleration changes by a
-small share of its step from frame to frame.
-"""
+"""The tip of the line through a record: found anew or followed, fitted, or left out."""
 
 from __future__ import annotations
 
@@ -16,6 +11,7 @@ from numpy.typing import NDArray
 from lashwave.points.background import Background, Plane, darkness, darkness_noise
 from lashwave.points.tip.bar_fit import TipFit, TipSeen, fit_tip, pooled
 from lashwave.points.tip.centre_line import CentreLine, centre_line
+from lashwave.points.tip.in_time import of_one_motion, uncontradicted, widened
 from lashwave.points.tip.line_mask import (
     DarkRegion,
     MaskThresholds,
@@ -24,6 +20,8 @@ from lashwave.points.tip.line_mask import (
     mask_thresholds,
 )
 from lashwave.points.tip.line_trace import End, ends
+from lashwave.points.tip.lone_end import DarkScene, is_lone
+from lashwave.points.tip.still_line import moves, with_line_lit
 from lashwave.points.tip.through_fronts import bands, walked_ends
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.points.tip.tuft import at_edge_step, credible
@@ -58,16 +56,16 @@ def tips_in(
     scene : the record's background.
     exposure : share of a frame's period; the tip is that of the exposure's middle.
     """
+    scene, still = with_line_lit(scene, settings=settings)
     thresholds = mask_thresholds(scene, settings=settings)
     noise = np.where(scene.usable, darkness_noise(scene), np.float32(np.inf))
     trail: list[_RoughTip] = []
     for number, image in enumerate(frames):
         dark = darkness(image, scene)
+        picture = DarkScene(dark, [], thresholds, scene.usable, still)
         near, gate = _expected(trail, number, settings)
         chosen = _choose(
-            _ends(
-                dark_regions(dark, thresholds, settings=settings), scene, thresholds, near, settings
-            ),
+            _ends(dark_regions(dark, thresholds, settings=settings), picture, near, settings),
             near,
             gate,
         )
@@ -75,13 +73,7 @@ def tips_in(
         if near is not None and (fresh is None or fresh.end.beyond > 0.0):
             # A front or a tuft joins the tip, or hides it: look for what is black.
             chosen = _choose(
-                _ends(
-                    black_regions(dark, thresholds, settings=settings),
-                    scene,
-                    thresholds,
-                    near,
-                    settings,
-                ),
+                _ends(black_regions(dark, thresholds, settings=settings), picture, near, settings),
                 near,
                 gate,
             )
@@ -183,27 +175,30 @@ def tip_track(
     fits = pooled(fits, settings=settings)
     sd = np.array([np.hypot(f.sd, settings.track_floor) for f in fits])
     number, uv = np.array(frames, dtype=np.int64), np.array([f.uv for f in fits]).reshape(-1, 2)
-    depth = np.array([f.depth for f in fits])
+    depth, wide = np.array([[f.depth, f.width] for f in fits]).reshape(-1, 2).T
     middle = float(np.median(depth)) if fits else 0.0
     kept = np.flatnonzero(
-        (sd <= settings.track_worst_sd)
+        (sd <= np.maximum(settings.track_worst_sd, 0.25 * wide))
         & (depth > settings.track_shallow * middle)
         & credible(fits, tufted, settings=settings)
     )
+    kept = kept[of_one_motion(number[kept], uv[kept], settings=settings)]
     kept = kept[uncontradicted(number[kept], uv[kept], sd[kept], settings=settings)]
-    return TipTrack(number[kept], uv[kept], sd[kept])
+    number, uv, sd = number[kept], uv[kept], sd[kept]
+    return TipTrack(number, uv, widened(number, uv, sd, settings=settings))
 
 
 def _ends(
-    regions: list[DarkRegion],
-    scene: Background,
-    thresholds: MaskThresholds,
-    near: Array | None,
-    settings: TipSettings,
+    regions: list[DarkRegion], scene: DarkScene, near: Array | None, settings: TipSettings
 ) -> list[End]:
-    standing = thresholds.standing
-    found = [e for r in regions for e in ends(r, scene.usable, near, settings, standing)]
-    return [e for e in found if e.beyond < settings.track_farthest]
+    moving = [r for r in regions if moves(r, scene.still)]
+    found = []
+    for region in moving:
+        here = replace(scene, regions=moving, own=region)
+        for end in ends(region, scene.usable, near, settings, scene.thresholds.standing):
+            if end.beyond < settings.track_farthest and is_lone(end, here, settings=settings):
+                found.append(end)
+    return found
 
 
 def _expected(
@@ -318,65 +313,3 @@ def _width(rough: _RoughTip, settings: TipSettings) -> float:
     row = np.clip(spots[..., 1], 0, height - 1)
     mass = np.maximum(rough.dark[row, column], -settings.walk_glare).sum(axis=1)
     return float(np.clip(np.median(mass) / max(rough.end.depth, 0.1), 1.0, 12.0))
-
-
-def uncontradicted(
-    frame: NDArray[np.int64], uv: Array, sd: Array, settings: TipSettings = TIP
-) -> NDArray[np.bool_]:
-    """(P,) which places of a moving point its other places do not contradict.
-
-    The worst is taken out first, then all are judged anew.
-
-    Parameters
-    ----------
-    frame : (P,) increasing; uv : (P, 2) [px]; sd : (P,) of one coordinate [px].
-    """
-    kept = np.ones(frame.size, dtype=bool)
-    # Where most places jerk about, none of them is false for it.
-    away = [
-        _departure(i, np.flatnonzero(kept), frame, uv, sd, settings=settings)[0]
-        for i in range(frame.size)
-    ]
-    rough = float(np.median(away)) if away else 0.0
-    while True:
-        own = np.flatnonzero(kept)
-        off = np.array(
-            [_departure(int(i), own, frame, uv, sd, rough, settings=settings)[1] for i in own]
-        )
-        if not off.size or off.max() <= settings.motion_limit:
-            break
-        kept[own[int(off.argmax())]] = False
-    # An uncertain place that no neighbour confirms is left out too.
-    kept &= ~((sd >= settings.motion_doubtful_sd) & np.isin(np.arange(frame.size), own[off == 0.0]))
-    near = (np.abs(frame[:, None] - frame[kept]) <= settings.motion_reach).sum(axis=1) - 1
-    return kept & ~((sd >= settings.motion_unsure_sd) & (near < settings.motion_company))
-
-
-def _departure(
-    i: int,
-    own: NDArray[np.intp],
-    frame: NDArray[np.int64],
-    uv: Array,
-    sd: Array,
-    rough: float = 0.0,
-    settings: TipSettings = TIP,
-) -> tuple[float, float]:
-    """Distance of place i from what its neighbours predict, in px and in sd; 0 where too few."""
-    before = own[(own < i) & (frame[own] >= frame[i] - settings.motion_reach)][
-        -settings.motion_each_side :
-    ]
-    after = own[(own > i) & (frame[own] <= frame[i] + settings.motion_reach)][
-        : settings.motion_each_side
-    ]
-    near = np.concatenate([before, after])
-    if near.size < settings.motion_fewest:
-        return 0.0, 0.0
-    t = (frame[near] - frame[i]).astype(float)
-    step = float(np.linalg.norm(uv[near[-1]] - uv[near[0]])) / (t[-1] - t[0])
-    model = settings.motion_least + settings.motion_share * step + rough
-    error = np.hypot(sd[near], model)
-    rows = np.column_stack([np.ones_like(t), t, t * t]) / error[:, None]
-    inverse = np.linalg.pinv(rows)
-    predicted = inverse[0] @ (uv[near] / error[:, None])
-    away = float(np.linalg.norm(uv[i] - predicted))
-    return away, away / float(np.sqrt((inverse[0] ** 2).sum() + sd[i] ** 2 + model**2))

@@ -15,6 +15,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
+from lashwave.points.tip.crossings import arms
 from lashwave.points.tip.line_mask import DarkRegion, Mask
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities import Array, Index
@@ -93,7 +94,8 @@ def ends(
         if _is_free(region, (usable, standing), way, direction, settings):
             row, column = np.rint(way - corner).astype(int)[:, ::-1].T
             along, wide = region.shade[row, column], half.disc[row, column]
-            end = _trimmed(way, along, wide, entered, settings)
+            crossing = _crossing(region, way, settings)
+            end = _trimmed(way, along, wide, (entered, crossing), settings)
             if end is not None and region.black:
                 end = replace(end, beyond=max(end.beyond, 1.0))
             if end is not None and _folded(region, end, standing, settings):
@@ -161,14 +163,40 @@ def way_in(region: DarkRegion) -> Array | None:
     return np.asarray(np.column_stack([columns, rows])[steps] + np.asarray(region.corner, float))
 
 
+def _crossing(region: DarkRegion, way: Array, settings: TipSettings) -> int:
+    """How far in [steps] a way (W, 2) [px] turns off where the line crosses itself, four arms
+    meeting; its length where it does not. The way leaves out a loop there, and what it changes."""
+    back = settings.trace_back
+    if len(way) < 2 * back + 2:
+        return len(way)
+    out, into = way[: -2 * back] - way[back:-back], way[2 * back :] - way[back:-back]
+    turn = (out * into).sum(axis=1) / (np.hypot(*out.T) * np.hypot(*into.T))
+    place = int(turn.argmax())
+    if turn[place] < settings.trace_corner:
+        return len(way)
+    row, column = np.rint(way - np.asarray(region.corner)).astype(int)[:, ::-1].T
+    shade = region.shade[row, column]
+    dark = region.mask & (region.shade > settings.track_shallow * np.median(shade))
+    at = place + back // 2 + int(shade[place + back // 2 : place + 2 * back].argmax())
+    inside = cv2.distanceTransform(dark.view(np.uint8), cv2.DIST_L2, 5)
+    radius = settings.trace_fold[0] + 3.0 * float(np.median(inside[row, column]))
+    # Where the line crosses itself at a slant, its arms part further out.
+    ways = [arms(dark, np.array([column[at], row[at]]), k * radius) for k in (1.0, 1.5, 2.0)]
+    return at if 4 in ways else len(way)
+
+
 def _trimmed(
-    way: Array, shade: NDArray, half: NDArray, entered: bool, settings: TipSettings
+    way: Array, shade: NDArray, half: NDArray, known: tuple[bool, int], settings: TipSettings
 ) -> End | None:
     """The end of the line proper: where the way grows faint, or wide, for good.
 
     Walking out along the line, its own shade and half width over the last stretch are the
     measure; a tuft's strands fan out and are fainter, and so is a front that joins the tip.
+
+    known : whether the way began at the rim, and how far in the line crosses itself [steps].
     """
+    entered, crossing = known
+    first = max(len(way) - crossing, 0)
     out, broad = shade[::-1].astype(float), half[::-1].astype(float)
     # A wide line that comes in at a slant is cut short on one side, and looks thinner there.
     near = int(2.0 * np.median(broad[: 2 * settings.trace_stretch]))
@@ -176,13 +204,13 @@ def _trimmed(
         broad[:near] = np.maximum(broad[:near], np.median(broad[near : 2 * near]))
     smoothed = np.convolve(np.pad(out, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
     last = len(out)
-    usual, widest = _usual(out, broad, settings)
+    usual, widest = _usual(out, broad, first, settings)
     run = settings.trace_faint_run
     narrowest = minimum_filter1d(broad, run, origin=-(run // 2), mode="nearest")
     darkest = maximum_filter1d(smoothed, run, origin=-(run // 2), mode="nearest")
     faint = darkest < settings.trace_faint * usual
     over = (narrowest > widest) | faint
-    over[: int(settings.trace_least_way)] = False
+    over[: first + int(settings.trace_least_way)] = False
     while over.any():
         last = int(np.argmax(over))
         narrow = broad[last:] < widest[last]
@@ -215,17 +243,17 @@ def _trimmed(
     return End(way, direction / np.hypot(*direction), depth, entered, beyond, width)
 
 
-def _usual(out: Array, broad: Array, settings: TipSettings) -> tuple[Array, Array]:
-    """At each place (n,) of a way, what the stretch before it lets expect: shade, and the half
-    width [px] at most.
+def _usual(out: Array, broad: Array, first: int, settings: TipSettings) -> tuple[Array, Array]:
+    """At each place (n,) of a way, what the stretch before it, from `first` on, lets expect: shade,
+    and the half width [px] at most.
 
     The shade is the stretch's median, or less where the line tapers: a thin line is blurred over
     more than its width, so its shade falls. Places with less than the least way before them are 0.
     """
     usual, wide = np.zeros(len(out)), np.zeros(len(out))
-    at = np.arange(int(settings.trace_least_way), len(out))
+    at = np.arange(first + int(settings.trace_least_way), len(out))
     if at.size:
-        begin = np.maximum(at - settings.trace_stretch, 0)
+        begin = np.maximum(at - settings.trace_stretch, first)
         half = begin + (at - begin) // 2
         falling = 1.5 * _medians(out, half, at) - 0.5 * _medians(out, begin, half)
         usual[at] = np.minimum(_medians(out, begin, at), falling)

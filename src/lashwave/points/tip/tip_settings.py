@@ -53,6 +53,9 @@ class TipSettings:
     part of the line that stands still."""
     mask_standing_long: int = 24
     """Of these, what is shorter is dust [px]."""
+    mask_wire: int = 5
+    """What is dark in the background and narrower than this is a wire or dust, or hidden behind
+    them; what is wider and no wider than a line is the line where it stands still [px]."""
     mask_stem_about: int = 4
     """So near to a standing part of the line its moving part begins [px]."""
 
@@ -94,8 +97,24 @@ class TipSettings:
     trace_fold_behind: tuple[float, float] = (0.3, -0.4)
     """Cosines from the line's direction under which a strand lies beside or behind an end: on the
     smallest circle, where none may, and on the others, where a fold's two do."""
+    trace_corner: float = -0.5
+    """Cosine between the two sides of a way over which it turns off: a loop may hang there."""
     trace_half: float = 8.0
     """Half width of the cross-section that the line's middle is taken from [px]."""
+
+    # Whether an end is the only one.
+    lone_hidden: float = 24.0
+    """Within this of an end, and half its width, no other dark piece of the line begins [px]."""
+    lone_fan: float = 45.0
+    """In directions up to this from the line's own [deg]."""
+    lone_again: int = 4
+    """So many dark pixels are such a piece."""
+    lone_long: float = 9.0
+    """A piece of the line that hangs on the rest is at least this and half its width long [px]."""
+    lone_out: float = 5.0
+    """And stands out by this and 0.4 widths [px]."""
+    lone_least_pixels: int = 20
+    """And covers at least so many pixels."""
 
     # The bar that is fitted to the picture about the end.
     fit_behind: float = 16.0
@@ -161,6 +180,8 @@ class TipSettings:
     """Fainter steps are the noise of strands [px]."""
     step_sure: float = 3.0
     """A step is this many of its standard deviations at least."""
+    step_both: float = 0.3
+    """The other edge, where it is seen, steps by this share as much at least."""
     step_edge_sd: float = 0.08
     """Of an edge's place [px]."""
     step_darkest: float = 0.2
@@ -248,7 +269,8 @@ class TipSettings:
     track_farthest: float = 130.0
     """Longer than any tuft: what goes on further in the dark is not the tip's [px]."""
     track_worst_sd: float = 2.5
-    """Greatest standard deviation of a tip in a tip_track [px]."""
+    """Greatest standard deviation of a tip in a tip_track [px]; of a wide line's, a quarter of its
+    width."""
     track_doubtful_sd: float = 3.0
     """The same of one whose shape is still its own [px]."""
     track_rough: float = 3.0
@@ -269,6 +291,13 @@ class TipSettings:
     `tests/points/test_tip.py`."""
 
     # Tips that their neighbours in time contradict.
+    motion_leap: float = 10.0
+    """Further than this from where its speed leads, the tip has leapt [px]."""
+    motion_leap_share: float = 0.5
+    """And further than this share of the way at its speed."""
+    motion_longer: float = 2.0
+    """Of two pieces between which it leaps, one that holds so many times the places of the other
+    is the tip's."""
     motion_reach: int = 6
     """Neighbours are within so many frames."""
     motion_each_side: int = 3

@@ -39,10 +39,16 @@ class EdgeStep:
     """(2,) unit vector along the axis, outward."""
     step: float
     """[px]"""
+    along_sd: float
+    """By the other places that explain the edges as well [px]."""
 
 
 def edge_step(
-    dark: Plane, corner: tuple[int, int], line: Array, settings: TipSettings = TIP
+    dark: Plane,
+    corner: tuple[int, int],
+    line: Array,
+    width: float = 0.0,
+    settings: TipSettings = TIP,
 ) -> EdgeStep | None:
     """The clearest step inward of either edge about a dark end; None where there is none.
 
@@ -50,25 +56,33 @@ def edge_step(
     ----------
     dark : (h, w) relative darkness, of which u, v of the first pixel are `corner`.
     line : (M, 2) [px] the line's middle, about a pixel apart, from the dark end inward.
+    width : of the line [px], where it is wide.
     """
     axis = _axis(line, settings)
     if axis is None:
         return None
     along, places, directions = axis
     normals = _turned(directions)
-    sides = [_edge(dark, places - np.asarray(corner), k * normals, settings) for k in (1.0, -1.0)]
+    reach = max(9.0, 0.5 * width + 5.0)
+    places_in = places - np.asarray(corner)
+    sides = [_edge(dark, places_in, k * normals, reach, settings) for k in (1.0, -1.0)]
+    tried = np.flatnonzero((along >= -settings.step_back) & (along <= settings.step_ahead))
     for brightest in (settings.step_darkest, settings.step_brightest):
-        best, gain = None, settings.step_sure**2
-        for edge, beside in sides:
+        step, gain = np.zeros((2, tried.size)), np.zeros((2, tried.size))
+        for side, (edge, beside) in enumerate(sides):
             clear = np.where(beside > -brightest, edge, np.nan)
-            for at in np.flatnonzero(
-                (along >= -settings.step_back) & (along <= settings.step_ahead)
-            ):
-                step, better = _step(along - along[at], clear, beside, settings)
-                if step > settings.step_least and better > gain:
-                    best, gain = EdgeStep(places[at], directions[at], step), better
-        if best is not None:
-            return best
+            for i, at in enumerate(tried):
+                step[side, i], gain[side, i] = _step(along - along[at], clear, beside, settings)
+        # Noise and dust shift one edge alone; where a tuft begins both step, if both are seen.
+        alone = (gain[::-1] != 0.0) & (step[::-1] < settings.step_both * step)
+        gain[(step <= settings.step_least) | alone] = 0.0
+        best, i = (int(k) for k in np.unravel_index(int(gain.argmax()), gain.shape))
+        if gain[best, i] > settings.step_sure**2:
+            # Other places that explain the edges as well, each by its likelihood.
+            share = np.exp(0.5 * (gain.max(axis=0) - gain[best, i]))
+            sd = np.sqrt(share @ np.square(along[tried] - along[tried[i]]) / share.sum())
+            at = tried[i]
+            return EdgeStep(places[at], directions[at], float(step[best, i]), float(sd))
     return None
 
 
@@ -87,7 +101,7 @@ def at_edge_step(
     The fit at the step, `TipFit.moved` [px] from where it was, its deviation by the step's size.
     Where there is no step the tip stays and `moved` is nan.
     """
-    found = edge_step(dark, corner, line, settings=settings)
+    found = edge_step(dark, corner, line, fit.width, settings=settings)
     if found is None:
         return replace(
             fit,
@@ -97,11 +111,16 @@ def at_edge_step(
     sd = float(
         np.clip(settings.step_unit_sd / found.step, settings.step_best_sd, settings.step_worst_sd)
     )
+    # Square or round, the end of the line itself moves the step by up to 0.8 of its half width.
+    past = 0.8 * 0.5 * fit.width * np.array([settings.fit_round, settings.fit_round_sd])
+    sd = float(np.hypot(np.hypot(sd, found.along_sd), past[1]))
     along = float((found.uv - fit.uv) @ fit.direction)
     straight = abs(along) < settings.step_straight
     return replace(
         fit,
-        uv=fit.uv + along * fit.direction if straight else found.uv,
+        uv=fit.uv + (along - past[0]) * fit.direction
+        if straight
+        else found.uv - past[0] * found.direction,
         direction=fit.direction if straight else found.direction,
         covariance=sd**2 * np.eye(2),
         moved=abs(along),
@@ -147,12 +166,15 @@ def _turned(directions: Array) -> Array:
     return np.column_stack([-directions[:, 1], directions[:, 0]])
 
 
-def _edge(dark: Plane, places: Array, normals: Array, settings: TipSettings) -> tuple[Array, Array]:
-    """(S,) [px] distance of one edge from the axis, and share of light that lacks beside it.
+def _edge(
+    dark: Plane, places: Array, normals: Array, reach: float, settings: TipSettings
+) -> tuple[Array, Array]:
+    """(S,) [px] distance of one edge from the axis, up to `reach`, and share of light that lacks
+    beside it.
 
     nan where a front is as dark as an edge.
     """
-    off = np.arange(-9.0, 9.01, 0.25)
+    off = np.arange(-reach, reach + 0.01, 0.25)
     cut = sampled(dark, places[:, None] + off[None, :, None] * normals[:, None])
     edge, level = np.full(len(places), np.nan), np.full(len(places), np.nan)
     core = np.where(np.abs(off) <= 2.5, 1.0, -np.inf)
