@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from lashwave.points.tip.bar_fit import TipFit
+from lashwave.points.tip.bar_fit import TipFit, pooled
 from lashwave.points.tip.tuft import at_edge_step, credible, edge_step
 from tests.points.painted_line import coverage
 
@@ -95,10 +95,16 @@ def test_a_step_in_noise_may_be_elsewhere_and_is_less_sure() -> None:
     assert doubt(0.12) > 3.0 * doubt(0.01)
 
 
-def test_a_wide_line_says_less_of_its_end_and_its_round_end_is_allowed_for() -> None:
+def test_a_round_end_is_left_open_and_allowed_for_where_other_frames_tell_it() -> None:
     line = inward(0.0, 101.0)
     told = at_edge_step(picture(0.0, 1.2), (0, 0), line, fit(101.0))
     wide = at_edge_step(picture(0.0, 1.2), (0, 0), line, replace(fit(101.0), width=14.0))
-    # Half of 0.8 half widths further in, and 0.4 of them less sure.
-    assert told.uv[0] - wide.uv[0] == pytest.approx(0.5 * 0.8 * (7.0 - 2.4), abs=1e-6)
-    assert wide.sd**2 - told.sd**2 == pytest.approx((0.4 * 0.8) ** 2 * (7.0**2 - 2.4**2), rel=1e-6)
+    # 0.4 of 0.8 half widths along the line, unsure.
+    more = wide.covariance[0, 0] - told.covariance[0, 0]
+    assert more == pytest.approx((0.4 * 0.8) ** 2 * (7.0**2 - 2.4**2), rel=1e-6)
+    assert wide.covariance[1, 1] == pytest.approx(told.covariance[1, 1], rel=1e-6)
+    assert wide.uv.tolist() == told.uv.tolist()
+    round_ends = [replace(fit(90.0), roundness=1.0, roundness_sd=0.05, covariance=0.01 * np.eye(2))]
+    pooled_one = pooled([wide, *round_ends])[0]
+    assert wide.uv[0] - pooled_one.uv[0] == pytest.approx(0.8 * 7.0, rel=0.1)
+    assert pooled_one.sd < wide.sd

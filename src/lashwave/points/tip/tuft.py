@@ -111,18 +111,21 @@ def at_edge_step(
     sd = float(
         np.clip(settings.step_unit_sd / found.step, settings.step_best_sd, settings.step_worst_sd)
     )
-    # Square or round, the end of the line itself moves the step by up to 0.8 of its half width.
-    past = 0.8 * 0.5 * fit.width * np.array([settings.fit_round, settings.fit_round_sd])
-    sd = float(np.hypot(np.hypot(sd, found.along_sd), past[1]))
+    # A round end lets the edge step up to 0.8 of its half width later; `pooled` allows for it where
+    # other frames tell the record's roundness.
     along = float((found.uv - fit.uv) @ fit.direction)
     straight = abs(along) < settings.step_straight
+    direction = fit.direction if straight else found.direction
+    pull = -0.4 * fit.width * direction
+    own = (sd**2 + found.along_sd**2) * np.eye(2)
     return replace(
         fit,
-        uv=fit.uv + (along - past[0]) * fit.direction
-        if straight
-        else found.uv - past[0] * found.direction,
-        direction=fit.direction if straight else found.direction,
-        covariance=sd**2 * np.eye(2),
+        uv=fit.uv + along * fit.direction if straight else found.uv,
+        direction=direction,
+        covariance=own + settings.fit_round_sd**2 * np.outer(pull, pull),
+        roundness=0.0,
+        roundness_sd=settings.fit_round_sd,
+        pull=pull,
         moved=abs(along),
     )
 
