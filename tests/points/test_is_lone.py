@@ -69,6 +69,19 @@ def test_a_closed_fold_is_wider_and_no_rival_of_the_strand() -> None:
     assert not has_rival(end((60, 20), (90, 70), (0, 70)), thick)
 
 
+def test_a_line_that_comes_in_at_a_slant_has_no_rival_at_the_rim() -> None:
+    scene = drawn([(-20, 20), (30, 130)], width=9)
+    assert not has_rival(end((30, 130), (10, 86), (2, 80)), scene)
+
+
+def test_a_front_that_trails_behind_the_end_is_no_rival() -> None:
+    trail = [(118, 70), (70, 30)]
+    scene = drawn(STEM, trail)
+    assert has_rival(end((120, 70), (0, 70)), scene)
+    cv2.line(scene.dark, (115, 62), (70, 24), -0.5, 3)
+    assert not has_rival(end((120, 70), (0, 70)), scene)
+
+
 @pytest.mark.parametrize("goes_on", [True, False])
 def test_a_line_that_goes_on_behind_dust_has_not_ended(goes_on: bool) -> None:
     far = 160 if goes_on else 100

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from lashwave.points.background import Plane
 from lashwave.points.tip.crossings import about, arms
-from lashwave.points.tip.line_mask import DarkRegion, Mask, MaskThresholds
+from lashwave.points.tip.line_mask import DarkRegion, Mask, MaskThresholds, blurred
 from lashwave.points.tip.line_trace import End
 from lashwave.points.tip.tip_settings import TIP, TipSettings
 from lashwave.quantities import Array
@@ -65,7 +65,18 @@ def goes_on_hidden(end: End, scene: DarkScene, settings: TipSettings = TIP) -> b
     away = np.column_stack([columns, rows]) + corner - end.way[0]
     far = np.hypot(away[:, 0], away[:, 1])
     ahead = away @ end.direction > np.cos(np.radians(settings.lone_fan)) * far
+    if not _hides(end, scene.usable[box], corner, settings):
+        return False  # a front: nothing lies between that could hide the line
     return bool((ahead & (far < settings.lone_hidden + half)).sum() >= settings.lone_again)
+
+
+def _hides(end: End, usable: Mask, corner: NDArray[np.int64], settings: TipSettings) -> bool:
+    """Whether anything in a part (h, w) of the picture hides what lies just past an end."""
+    rows, columns = np.nonzero(~usable)
+    away = np.column_stack([columns, rows]) + corner - end.way[0]
+    far = np.hypot(away[:, 0], away[:, 1])
+    ahead = away @ end.direction > np.cos(np.radians(settings.lone_fan)) * far
+    return bool(ahead.any())
 
 
 def _paste(shade: Plane, corner: NDArray[np.int64], region: DarkRegion) -> None:
@@ -103,11 +114,21 @@ def has_rival(end: End, scene: DarkScene, settings: TipSettings = TIP) -> bool:
                 continue
             if (place + corner - end.way[0]) @ end.direction > half:
                 continue  # ahead of the end: a tuft, a front
+            if np.hypot(*(place + corner - end.way[-1])) < settings.lone_entry + 2.0 * usual:
+                continue  # of a line that comes in at a slant, a wedge beside its way
+            if _glares(scene.dark, place + corner, settings):
+                continue  # a front: beside its dark side it is bright
             if _widest(inside, place) > settings.trace_wider * usual + settings.trace_wider_by:
                 continue  # a fold, the line twice
             if arms(own | covered, place, 1.5 * max(half, usual) + 6.0) < 2:
                 return True
     return False
+
+
+def _glares(dark: Plane, place: NDArray[np.int64], settings: TipSettings) -> bool:
+    """Whether a front lights up what lies about a place (2,) of a frame (H, W)."""
+    box, _ = about(place.astype(float), float(settings.walk_about), dark.shape)
+    return bool((blurred(dark[box], settings.mask_fine_blur) < -settings.walk_glare).any())
 
 
 def _farthest(own: Mask, covered: Mask, settings: TipSettings) -> list[NDArray[np.int64]]:

@@ -113,6 +113,8 @@ class TipSettings:
     """A piece of the line that hangs on the rest is at least this and half its width long [px]."""
     lone_out: float = 5.0
     """And stands out by this and 0.4 widths [px]."""
+    lone_entry: float = 40.0
+    """And does not lie where the line came in, nearer than this and its width [px]."""
     lone_least_pixels: int = 20
     """And covers at least so many pixels."""
 
