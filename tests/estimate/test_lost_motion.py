@@ -13,6 +13,7 @@ from lashwave.estimate.path import with_shares
 from lashwave.estimate.sighting_rows import full_weights, look
 from lashwave.estimate.sweep import gated
 from lashwave.mechanics.accounts import kinetic_energy
+from lashwave.quantities import DRAG_SLOPE
 from tests.estimate.small_fit import path_of, setup_of, trial_of
 
 
@@ -69,7 +70,8 @@ def test_rows_of_a_track_that_was_with_the_motion_are_the_motions_fault(small):
 def test_air_tuft_and_joints_take_of_what_a_motion_was_given(small, monkeypatch):
     """1, 2 and 3 W, for as long as the record lasts, by hand over what was given by then."""
     setup, path = small
-    density = np.ones((path.time.size, setup.chain.links + 1))
+    path.shared[setup.shared.index(DRAG_SLOPE)] = 0.5  # the line's drag is that of the motion
+    density, asked = np.ones((path.time.size, setup.chain.links + 1)), []
     joint = SimpleNamespace(path=with_shares(setup, path, density), density=density)
 
     def share(*watt):
@@ -77,10 +79,12 @@ def test_air_tuft_and_joints_take_of_what_a_motion_was_given(small, monkeypatch)
         lost = SimpleNamespace(
             drag=np.outer(each, [0.25, 0.75]) * watt[0], tuft=watt[1] * each, damping=watt[2] * each
         )
-        monkeypatch.setattr(diagnosis, "budget", lambda *state: lost)
+        monkeypatch.setattr(diagnosis, "budget", lambda *state: asked.append(state[0]) or lost)
         return diagnosis.energy_share(setup, joint)
 
     none, taken = share(0.0, 0.0, 0.0), share(1.0, 2.0, 3.0)
     speed = CubicSpline(path.time, joint.path.node)(path.time, 1)
     given = kinetic_energy(setup.chain, speed) / none
     assert taken - none == pytest.approx(6.0 * (path.time - path.time[0]) / given, rel=1e-9)
+    wanted = setup.chain_at(path.shared).drag_factor
+    assert np.ptp(wanted) > 0.1 and all((chain.drag_factor == wanted).all() for chain in asked)

@@ -55,14 +55,24 @@ def moved_away(trial, rows, label):
     return replace(trial, markers=replace(trial.markers, position=place))
 
 
+def hidden(trial, rows, label):
+    place = trial.markers.position.copy()
+    place[rows, label] = np.nan
+    return replace(trial, markers=replace(trial.markers, position=place))
+
+
+def off(trial, far):
+    """Of samples far (200, 5) from a motion, those that no track holds."""
+    seen = np.isfinite(trial.markers.position).all(-1)
+    return off_track(far & seen, linked_of(trial), seen)
+
+
 def test_samples_go_on_from_their_own_track_and_not_over_jumps_and_gaps(tracked):
     assert linked_of(tracked)[2:].all()
     # 0.3 m aside for a time: the first two of the stretch and the first two after it do not go on
     linked = linked_of(moved_away(tracked, slice(80, 120), 2))
     assert np.flatnonzero(~linked[2:, 2]).tolist() == [78, 79, 118, 119]
-    place = tracked.markers.position.copy()
-    place[50:60, 1] = np.nan  # 22 ms
-    gone = linked_of(replace(tracked, markers=replace(tracked.markers, position=place)))
+    gone = linked_of(hidden(tracked, slice(50, 60), 1))  # 22 ms
     assert not gone[50:62, 1].any() and gone[62:, 1].all()
 
 
@@ -71,31 +81,15 @@ def test_a_motion_that_left_a_track_is_wrong_and_not_the_samples(tracked):
     trial = moved_away(tracked, slice(80, 120), 2)
     far = np.zeros((200, 5), dtype=bool)
     far[80:120, 2] = far[80:150, 3] = True
-    seen = np.isfinite(trial.markers.position).all(-1)
-    off = off_track(far, linked_of(trial), seen)
-    assert off[80:120, 2].all() and off.sum() == 40
+    found = off(trial, far)
+    assert found[80:120, 2].all() and found.sum() == 40
     # where the track was never with the motion, nothing says that it is the marker's
     far[:, 4] = True
-    assert off_track(far, linked_of(trial), seen)[:, 4].all()
+    assert off(trial, far)[:, 4].all()
 
 
-def test_a_sample_that_is_not_seen_breaks_no_track(tracked):
-    place = tracked.markers.position.copy()
-    place[100, 3] = np.nan
-    trial = replace(tracked, markers=replace(tracked.markers, position=place))
+def test_a_sample_that_is_not_seen_breaks_no_track_and_brings_no_stray_back(tracked):
     far = np.zeros((200, 5), dtype=bool)
-    far[80:150, 3] = True
-    seen = np.isfinite(place).all(-1)
-    assert not off_track(far & seen, linked_of(trial), seen).any()
-
-
-def test_an_unseen_sample_brings_no_stray_track_back(tracked):
-    trial = moved_away(tracked, slice(80, 120), 2)
-    place = trial.markers.position.copy()
-    place[100, 2] = np.nan
-    trial = replace(trial, markers=replace(trial.markers, position=place))
-    far = np.zeros((200, 5), dtype=bool)
-    far[80:120, 2] = True
-    seen = np.isfinite(place).all(-1)
-    off = off_track(far & seen, linked_of(trial), seen)
-    assert off[80:100, 2].all() and off[101:120, 2].all()
+    far[80:120, 2] = far[80:150, 3] = True
+    found = off(hidden(hidden(moved_away(tracked, slice(80, 120), 2), 100, 2), 100, 3), far)
+    assert found[80:100, 2].all() and found[101:120, 2].all() and not found[:, 3].any()

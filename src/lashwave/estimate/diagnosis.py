@@ -199,10 +199,9 @@ def energy_share(setup: FitSetup, joint: Joint) -> Array:
         return np.zeros(joint.path.time.size)
     m = moving(setup, joint.path, joint.density)
     law = Law(*(float(s) for s in setup.law(joint.path.shared)))
-    state = (setup.chain, m.node, m.velocity, m.acceleration, Medium(*setup.air), setup.gravity)
-    kinetic, power = kinetic_energy(setup.chain, m.velocity), hand_power(*state, law)
-    chain, x, v, a, air, gravity = state
-    taken = budget(chain, x, v, a, air, gravity, law)
+    chain, air = setup.chain_at(joint.path.shared), Medium(*setup.air)
+    state = (chain, m.node, m.velocity, m.acceleration, air, setup.gravity, law)
+    kinetic, power, taken = kinetic_energy(chain, m.velocity), hand_power(*state), budget(*state)
     losing = taken.drag.sum(-1) + taken.tuft + taken.damping
     return share_of_given(joint.path.time, kinetic, power, fall_of(setup), losing)
 

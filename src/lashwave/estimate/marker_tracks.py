@@ -77,7 +77,8 @@ def without_jumps(trial: Trial) -> tuple[Trial, Mask]:
 def linked_of(trial: Trial) -> Mask:
     """(T, L), which samples go on from their own marker's last two, as a body's place does.
 
-    Those that jump are no part of a track, and after a gap longer than `APART` none goes on.
+    Those that jump are no part of a track, and none goes on where the three samples span more than
+    `APART`: after a gap, and everywhere below 200 samples a second.
     """
     smooth, _ = without_jumps(trial)
     time, position = smooth.markers.time, smooth.markers.position
