@@ -77,6 +77,14 @@ class CalibrateSettings:
     view_unknown: float = float(np.radians(20.0))
     """Sd of the direction of view from which to refuse [rad]."""
 
+    # A moved camera that is placed anew.
+    anew_steps: int = 30
+    """Moves by which a board's place is found, at most."""
+    anew_settled: float = 1e-10
+    """Move of the board under which its place is found [rad, m]."""
+    anew_chance: float = 1e-3
+    """Probability under which the cameras that stand are said to contradict one another."""
+
     # Cameras from a wand.
     wand_starts: int = 4
     """Pairs of cameras that an adjustment is started from, at most."""

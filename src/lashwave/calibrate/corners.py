@@ -170,6 +170,18 @@ def find_corners(
     return Corners(np.asarray(points * board.square, dtype=float), _refined(image, uv))
 
 
+def squares_in(image: NDArray) -> tuple[int, int] | None:
+    """How many squares across and down the chessboard in a picture (H, W) has; no unit. None where
+    it shows none of 4 squares or more either way. It may be turned: 9 x 6 or 6 x 9."""
+    flags = cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_LARGER
+    grey, sizes = grey8(image), []
+    for least in ((3, 3), (4, 3), (5, 4)):  # from a small one a part of the board may be found
+        found, _, layout = cv2.findChessboardCornersSBWithMeta(grey, least, flags)
+        if found:
+            sizes.append((layout.shape[1] + 1, layout.shape[0] + 1))
+    return max(sizes, key=lambda size: size[0] * size[1], default=None)
+
+
 def _refined(image: NDArray, uv: NDArray) -> Array:
     """(n, 2) corners, each in a window that reaches a third of the way to the nearest other."""
     start = np.asarray(uv, dtype=np.float32).reshape(-1, 1, 2)

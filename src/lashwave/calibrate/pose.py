@@ -36,6 +36,7 @@ def fit_pose(
     lens: Calibration,
     *,
     sd: float | None = None,
+    weights: Array | None = None,
     robust: bool = True,
     settings: CalibrateSettings = CALIBRATE,
 ) -> Calibrated:
@@ -46,6 +47,7 @@ def fit_pose(
     points : (n, 3) [m]; uv : (n, 2) [px].
     lens : a calibration with intrinsics; what has a covariance there is refined here.
     sd : of one image coordinate [px]; None takes it from the residuals.
+    weights : (n,) of the points' residuals, before they are judged by one `sd` for all [1].
     robust : leave out points that do not fit.
 
     Raises
@@ -65,15 +67,23 @@ def fit_pose(
     )
     free = np.append(known.free, np.ones(6, dtype=bool))
     prior: Prior | None = (lambda full: known.residuals(full[:-6])) if known.free.any() else None
-    found = _fit_free(points, uv, lens.size, start, free, prior, sd, robust, settings)
+    given = free, prior, sd, robust, settings, weights
+    found = _fit_free(points, uv, lens.size, start, *given)
     if extent[2] > settings.pose_flat * extent[0]:
         return found
     other = np.concatenate([start[:-6], _tilted_back(found.calibration, points)])
     try:
-        second = _fit_free(points, uv, lens.size, other, free, prior, sd, robust, settings)
+        second = _fit_free(points, uv, lens.size, other, *given)
     except UndeterminedError:
         return found
     return _better(found, second, settings)
+
+
+def lens_alone(calibration: Calibration) -> Calibration:
+    """The lens of a calibration as an exact one, without pose and covariance."""
+    return Calibration(
+        calibration.size, calibration.projection, calibration.intrinsics, calibration.distortion
+    )
 
 
 def _tilted_back(c: Calibration, points: Array) -> Array:
@@ -247,7 +257,11 @@ def _fit_free(
     sd: float | None,
     robust: bool,
     settings: CalibrateSettings,
+    weights: Array | None = None,
 ) -> Calibrated:
+    """`weights`: (n,) by which residuals are multiplied before they are judged by `sd` [1]."""
+    weight = np.ones((len(points), 1)) if weights is None else weights[:, None]
+
     def fill(x: Array) -> Array:
         full = start.copy()
         full[free] = x
@@ -255,11 +269,11 @@ def _fit_free(
 
     def model(x: Array) -> tuple[Array, Array]:
         seen, slope = pinhole.project_points(fill(x), points)
-        return seen, slope[:, :, free]
+        return seen * weight, slope[:, :, free] * weight[..., None]
 
     known: Prior | None = None if prior is None else (lambda x: prior(fill(x)))
     answer: Solution = fit_points(
-        uv, model, start[free], sd=sd, prior=known, robust=robust, settings=settings
+        uv * weight, model, start[free], sd=sd, prior=known, robust=robust, settings=settings
     )
     full = fill(answer.parameters)
     if (pinhole.depths(full, points[answer.used]) <= 0.0).any():
@@ -269,7 +283,9 @@ def _fit_free(
         pinhole.free_names(free),
         answer.covariance,
         size,
-        registration_sd=placed_sd(model(answer.parameters)[1][answer.used], answer.covariance),
+        registration_sd=placed_sd(
+            (model(answer.parameters)[1] / weight[..., None])[answer.used], answer.covariance
+        ),
         reprojection_sd=answer.sd,
         degrees_of_freedom=answer.degrees_of_freedom,
         points=int(answer.used.sum()),
@@ -279,7 +295,9 @@ def _fit_free(
         *common_warnings(uv, answer.used, size, answer.condition, settings=settings),
     ]
     warnings += lens_warnings(calibration, settings=settings)
-    return Calibrated(calibration, answer.residuals, answer.used, answer.condition, tuple(warnings))
+    return Calibrated(
+        calibration, answer.residuals / weight, answer.used, answer.condition, tuple(warnings)
+    )
 
 
 def lens_warnings(calibration: Calibration, settings: CalibrateSettings = CALIBRATE) -> list[str]:

@@ -21,8 +21,9 @@ def calibrate(
 ) -> int:
     """Calibrate a camera, or several by a wand, with the uncertainty of each.
 
-    PLAN names images of a board, known points, a wand, a flat scale or markers seen by a fast
-    camera. A wand's cameras are written to OUT's name with -CAMERA added.
+    PLAN names images of a board, known points, a wand, a flat scale, markers seen by a fast
+    camera, or one picture of a board that places a camera anew that was moved. Where several
+    cameras are written, to OUT's name with -CAMERA added.
     """
     from lashwave.workbench import calibrate_run, calibrate_show
 

@@ -33,16 +33,19 @@ class CalibrationOutcome:
 
     kind: str
     cameras: tuple[tuple[str, Calibrated, Path], ...]
-    """Name, calibration and file of each camera."""
+    """Name, calibration and file of each camera that was calibrated."""
     left_out: tuple[str, ...]
     """Labels of the points that did not fit, as far as they have any."""
     notes: tuple[str, ...] = ()
     """What is worth knowing of the whole."""
     facts: tuple[tuple[str, float, float | None, str], ...] = ()
     """Name, value, sd and unit of what is no camera's own."""
+    kept: tuple[tuple[str, Calibration, Path], ...] = ()
+    """Name, calibration and file of each camera that stays as it was, and is written with what it
+    now shares with the others."""
 
 
-KINDS = ("board", "points", "wand", "scale", "register")
+KINDS = ("board", "points", "wand", "scale", "register", "moved")
 SCHEMA = 1
 FINEST = 1e-4
 """No image coordinate is known better [px]; a smaller deviation is a slip."""
@@ -76,6 +79,8 @@ class PlannedCamera:
     lens: Calibration | None
     """In the view's own pixels."""
     fields: Fields
+    filed: Calibration | None = None
+    """What `lens` names, as its file has it."""
 
     @property
     def size(self) -> tuple[int, int]:
@@ -119,7 +124,7 @@ def read_plan(path: Path) -> CalibrationPlan:
         if other != kind and root.has(other):
             raise root.fault(other, f"stands in a plan of kind {kind!r}", "leave it out")
     wrong, right = ("camera", "cameras") if kind == "wand" else ("cameras", "camera")
-    if root.has(wrong):
+    if root.has(wrong) and kind != "moved":
         raise root.fault(wrong, f"does not go with kind {kind!r}", f"write {right}")
     sd = root.number("sd", "pixel", None, FINEST, 100.0)
     return CalibrationPlan(path.name, Folder(path.absolute().parent), root, kind, sd)
@@ -150,7 +155,8 @@ def read_sensor(plan: CalibrationPlan, fields: Fields, *more: str) -> PlannedCam
             raise fields.fault("size", f"is not that of the lens, {size[0]} x {size[1]}", "mend it")
         size = stated
     view = FilmView.of(size, read_window(fields, size), fields.flag("mirrored"))
-    return PlannedCamera(name, view, None if lens is None else view.lens_inward(lens), fields)
+    inward = None if lens is None else view.lens_inward(lens)
+    return PlannedCamera(name, view, inward, fields, lens)
 
 
 def one_sensor(plan: CalibrationPlan) -> PlannedCamera:

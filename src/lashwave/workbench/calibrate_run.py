@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from lashwave.calibrate import (
-    DICTIONARIES,
     Board,
     Calibrated,
     Corners,
@@ -25,13 +24,17 @@ from lashwave.calibrate import (
 )
 from lashwave.files import Fields, need_leave, write_calibration
 from lashwave.pipeline import Progress
-from lashwave.quantities import Array, Frames, InputError
+from lashwave.quantities import Array, InputError
 from lashwave.workbench import calibrate_plan as plans
+from lashwave.workbench.calibrate_board import (
+    BOARD_KEYS,
+    read_board,
+    refuse_two_ways,
+    turned_over,
+)
+from lashwave.workbench.calibrate_moved import moved
 from lashwave.workbench.calibrate_plan import CalibrationOutcome, CalibrationPlan, PlannedCamera
 from lashwave.workbench.calibrate_wand import wand
-
-TURNED = 6
-"""Images in which a board is looked for in a mirror, where none shows it."""
 
 
 def run(plan_path: Path, out: Path, progress: Progress) -> CalibrationOutcome:
@@ -51,6 +54,7 @@ def run(plan_path: Path, out: Path, progress: Progress) -> CalibrationOutcome:
         "wand": wand,
         "scale": _scale,
         "register": _register,
+        "moved": moved,
     }
     try:
         outcome = kinds[plan.kind](plan, out, progress)
@@ -59,11 +63,12 @@ def run(plan_path: Path, out: Path, progress: Progress) -> CalibrationOutcome:
         raise InputError(
             plan.where, error.problem, error.remedy, line=line, field=plan.kind
         ) from None
-    for _, _, path in outcome.cameras:
+    written = [(name, found.calibration, path) for name, found, path in outcome.cameras]
+    written += outcome.kept
+    for _, _, path in written:
         _check_file(path, plan)
-    for name, found, path in outcome.cameras:
-        own = replace(found.calibration, camera=name)
-        write_calibration(path, own, plan.folder.hashes)
+    for name, calibration, path in written:
+        write_calibration(path, replace(calibration, camera=name), plan.folder.hashes)
     return outcome
 
 
@@ -115,11 +120,10 @@ def _one(
 def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationOutcome:
     sensor, fields = plans.one_sensor(plan), plan.table
     fields.expect(
-        "images", "pattern", "squares", "square", "marker", "dictionary", "distortion",
-        "reference", "origin", "x_axis", "y_axis",
+        "images", *BOARD_KEYS, "distortion", "reference", "origin", "x_axis", "y_axis",
         "lens_model",
     )  # fmt: skip
-    board = _read_board(fields)
+    board = read_board(fields)
     fisheye = fields.text("lens_model", "brown", ("brown", "fisheye")) == "fisheye"
     known_terms = plans.FISHEYE_TERMS if fisheye else plans.TERMS
     terms = plans.read_terms(fields, known_terms, known_terms)
@@ -138,7 +142,7 @@ def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationO
         if name == reference:
             where = len(found)
         found.append(corners)
-    if missed and not found and _turned_over(frames, board):
+    if missed and not found and turned_over(frames, board):
         right = "write mirrored = true in [camera]; where that stands, leave it out"
         raise fields.fault("images", "show the board left and right exchanged", right)
     if reference is not None and where is None:
@@ -155,30 +159,6 @@ def _board(plan: CalibrationPlan, out: Path, progress: Progress) -> CalibrationO
     return _one(plan, out, sensor, result)
 
 
-def _turned_over(frames: Frames, board: Board) -> bool:
-    """Whether one of the first images shows the board as a mirror does, or as none does."""
-    some = (frames[i][:, ::-1].copy() for i in range(min(len(frames), TURNED)))
-    return any(find_corners(image, board) is not None for image in some)
-
-
-def _read_board(fields: Fields) -> Board:
-    pattern = fields.text("pattern", choices=("chessboard", "charuco"))
-    squares = fields.array("squares", (2,))
-    if (squares != np.rint(squares)).any() or (squares < 3).any() or (squares > 100).any():
-        raise fields.fault("squares", "is not two counts from 3 to 100", "write [across, down]")
-    square = fields.number("square", "length", above=0.0, high=10.0)
-    if pattern == "chessboard":
-        for key in ("marker", "dictionary"):
-            if fields.has(key):
-                raise fields.fault(key, "goes with a charuco board", "leave it out")
-        return Board(int(squares[0]), int(squares[1]), square)
-    marker = fields.number("marker", "length", above=0.0, high=10.0)
-    if marker >= square:
-        raise fields.fault("marker", "is not smaller than the square", "give the code's side")
-    codes = fields.text("dictionary", choices=DICTIONARIES)
-    return Board(int(squares[0]), int(squares[1]), square, marker, codes)
-
-
 def _reference(fields: Fields, names: list[str], board: Board) -> str | None:
     if not fields.has("reference"):
         for key in ("origin", "x_axis", "y_axis"):
@@ -188,11 +168,7 @@ def _reference(fields: Fields, names: list[str], board: Board) -> str | None:
     name = str(fields.text("reference", longest=1000))
     if name not in names:
         raise fields.fault("reference", f"{name!r} is none of the images", "name one of them")
-    if board.marker is None and (board.columns % 2 == 0 or board.rows % 2 == 1):
-        raise fields.fault(
-            "squares", "do not tell which way round the board lies",
-            "use a chessboard of an odd and an even count, the odd one first, or a charuco board",
-        )  # fmt: skip
+    refuse_two_ways(fields, board)
     return name
 
 

@@ -89,8 +89,15 @@ def adjusted_together(
     turn = block_diag(
         *(v.parameters_outward(c.parameters) for v, c in zip(views, own, strict=True))
     )
-    covariance = turn @ covariance @ turn.T
     found = [view.outward(one) for view, one in zip(views, own, strict=True)]
+    return sharing(found, turn @ covariance @ turn.T)
+
+
+def sharing(found: list[Calibration], covariance: Array) -> list[Calibration]:
+    """The same calibrations, each with what it shares with each other that has errors.
+
+    covariance : (S, S) of all parameters, one camera's after the other's, [px], [rad], [m] or [1].
+    """
     name = hashlib.sha256(covariance.tobytes() + b"".join(c.projection.tobytes() for c in found))
     ends = np.cumsum([0, *(len(c.parameters) for c in found)])
     blocks = [np.split(rows, ends[1:-1], axis=1) for rows in np.split(covariance, ends[1:-1])]
