@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from lashwave.quantities.answer import Answer
 from lashwave.quantities.errors import InputError
 from lashwave.quantities.fit import Draws, Fit, Residuals
 from lashwave.quantities.line import Line
+from lashwave.quantities.motions import Apart, Motions
 from lashwave.quantities.sightings import Markers
 from lashwave.quantities.trial import Trial
 
@@ -152,6 +154,17 @@ def test_the_summary_is_strict_json_and_a_missing_value_says_why(tmp_path: Path)
     }  # fmt: skip
     assert summary["warnings"] == ["one clock was 1 ms off"]
     assert summary["provenance"]["options"] == {"nodes": 40}
+
+
+def test_motions_that_fit_alike_stand_in_the_summary_and_beside_the_draws(tmp_path: Path) -> None:
+    apart = (Apart(0.1, 0.12, 0.4, 0.9, 0.05),)
+    motions = Motions(np.array([0.7, 0.3]), np.array([0, 1, 0]), apart, ("peak_tip_speed",))
+    write(tmp_path / "out", replace(make_fit(), motions=motions))
+    kept = json.loads((tmp_path / "out" / "summary.json").read_text())["motions"]
+    assert kept["probability"] == [0.7, 0.3] and kept["depending"] == ["peak_tip_speed"]
+    assert kept["apart"] == [{"begin": 0.1, "end": 0.12, "near": 0.4, "far": 0.9, "distance": 0.05}]
+    with xr.open_dataset(tmp_path / "out" / "samples.nc") as draws:
+        assert draws["motion"].dims == ("draw",) and draws["motion"].values.tolist() == [0, 1, 0]
 
 
 def test_an_earlier_answer_is_replaced_as_a_whole(tmp_path: Path) -> None:

@@ -76,7 +76,8 @@ def _misfit(setup: FitSetup, camera: Camera, path: Path, offsets: Array) -> Arra
 class FlashChoice:
     """Ways to pair a camera's strobe flashes with marker samples that the markers leave open.
 
-    The motion that the markers give fits the first best.
+    Without flashes, places of its clock about the one that the markers' motion fits best. That
+    motion fits the first best.
     """
 
     camera: str
@@ -87,6 +88,8 @@ class FlashChoice:
     mean: Array
     """(I,) [s], where the flashes put it then, and `sd`: to what deviation."""
     sd: Array
+    told: bool = True
+    """Whether flashes make the ways; else the motion alone does, and they may turn out as one."""
 
     def take(self, setup: FitSetup, i: int) -> None:
         """The i-th as what is known of the clock beforehand."""
@@ -132,7 +135,24 @@ def scanned(setup: FitSetup, path: Path) -> tuple[Path, tuple[FlashChoice, ...]]
             )  # fmt: skip
             choice.take(setup, 0)
             choices += [choice] if alike.size > 1 else []
+        elif (places := _places(camera, grids[0], misfits[0])).size > 1:
+            stated = np.full(places.size, camera.clock.offset)
+            sd = np.full(places.size, camera.clock.offset_sd)
+            choices.append(FlashChoice(camera.name, column, places, stated, sd, told=False))
     return replace(path, shared=shared), tuple(choices)
+
+
+def _places(camera: Camera, offset: Array, misfit: Array) -> Array:
+    """(I,) [s], the offset at which the misfit (F,) [px] along offsets (F,) [s] is least, and those
+    on either side at which it no longer could be it, where they are half a frame away or more.
+
+    From such a side the clock goes back as the camera is let in, unless it fits elsewhere as well.
+    """
+    best = int(misfit.argmin())
+    worse = np.flatnonzero(misfit > ALIKE * misfit[best] + camera.sd)
+    sides = [*worse[worse < best][-1:], *worse[worse > best][:1]]
+    far = [k for k in sides if abs(offset[k] - offset[best]) >= 0.5 / camera.rate]
+    return np.asarray(offset[[best, *far]])
 
 
 def _sweep(camera: Camera, samples: Array) -> float:
@@ -159,7 +179,7 @@ def probabilities(cost: Array) -> Array:
 def clock_caution(choice: FlashChoice, share: Array) -> tuple[str, ...]:
     """What to say of ways with these probabilities (I,) [1]: nothing where one is sure."""
     order = np.argsort(-share)
-    if share[order[0]] >= SURE:
+    if share[order[0]] >= SURE or not choice.told:
         return ()
     named = ", ".join(f"{choice.mean[i]:.6f} s (probability {share[i]:.2g})" for i in order)
     return (

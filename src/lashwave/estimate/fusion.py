@@ -28,7 +28,9 @@ from lashwave.estimate.forbidden import (
 from lashwave.estimate.joint import Joint, joint_fit
 from lashwave.estimate.marker_tracks import without_jumps
 from lashwave.estimate.options import Options
-from lashwave.estimate.posterior import draws_of, field_of
+from lashwave.estimate.other_motions import drawn, starts_of, weighed
+from lashwave.estimate.path import Path
+from lashwave.estimate.posterior import field_of
 from lashwave.estimate.setup import FitSetup, set_up, standing_off
 from lashwave.estimate.sweep import BOLD, WARY, SweepEnd, sweep
 from lashwave.estimate.withheld import withheld_of
@@ -46,12 +48,15 @@ def _stage_progress(tell: Progress, stage: str, share: float) -> None:
 
 
 def solved(
-    trial: Trial, options: Options | None = None, progress: Progress | None = None
+    trial: Trial,
+    options: Options | None = None,
+    progress: Progress | None = None,
+    left: list[tuple[FitSetup, Path]] | None = None,
 ) -> tuple[FitSetup, Joint]:
     """The most probable motion in the solver's own unknowns, from the forward sweep.
 
     Where that fit is doubtful, or fails, it is sought from a more wary sweep with shorter links
-    too; the less doubtful one is taken.
+    too; the less doubtful one is taken, and `left` gets the other.
 
     Raises
     ------
@@ -60,7 +65,7 @@ def solved(
     tell = progress or _silent
     setup = set_up(trial, options or Options())
     smooth, jumps = without_jumps(trial)
-    return sought(setup, smooth, jumps, tell, again=finer)
+    return sought(setup, smooth, jumps, tell, again=finer, left=left)
 
 
 FINER = 1.25
@@ -82,6 +87,7 @@ def sought(
     tell: Progress,
     front: SweepEnd | None = None,
     again: Callable[[FitSetup], FitSetup] | None = None,
+    left: list[tuple[FitSetup, Path]] | None = None,
 ) -> tuple[FitSetup, Joint]:
     """The more believable of two searches, the second only where the first is doubtful.
 
@@ -91,6 +97,7 @@ def sought(
     front : where the search goes on; None where the record begins.
     again : makes the problem of the second search; None for the same. All windows of a record must
         have the same links.
+    left : gets the end of the other search, where both came to one.
 
     Raises
     ------
@@ -111,8 +118,10 @@ def sought(
             continue
         found = standing_off(own, joint.stand_off)
         doubt = implausibility(found, joint)
-        if best is None or doubt < best[2]:
-            best = found, joint, doubt
+        mine = found, joint, doubt
+        best, other = (mine, best) if best is None or doubt < best[2] else (best, mine)
+        if left is not None and other is not None:
+            left.append((other[0], other[1].path))
         if best[2] <= IMPLAUSIBLE:
             break
     assert best is not None  # the last of the strides has raised
@@ -131,7 +140,10 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     NotConvergedError : where no motion could be found that can be believed.
     """
     tell = progress or _silent
-    setup, joint = solved(trial, options, tell)
+    left: list[tuple[FitSetup, Path]] = []
+    setup, joint = solved(trial, options, tell, left)
+    motions = weighed(setup, joint, starts_of(setup, joint, left), tell)
+    joint = motions.joints[0]
     said, hint = warnings_of(setup, joint), hint_of(setup, joint)
     markers = trial.markers
     rows = against_of(joint)
@@ -139,9 +151,11 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     time = joint.path.time
     said += energy_warnings(time, energy_share(setup, joint), hint)
     tell("posterior", 0.9)
-    draws = draws_of(setup, joint, joint.factor)
-    drawn = (draws.hand_power, draws.kinetic_energy, fall_of(setup))
-    said += work_warnings(time, *drawn, hint)
+    draws, of_draw = drawn(setup, motions)
+    told = motions.told(of_draw)
+    said += (told.said(),) if told else ()
+    spent = (draws.hand_power, draws.kinetic_energy, fall_of(setup))
+    said += work_warnings(time, *spent, hint)
     tell("motion", 0.97)
     field = field_of(setup, joint, draws)
     shared = {
@@ -167,5 +181,6 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         withheld=withheld_of(setup, joint),
         history=joint.history,
         stand_off=setup.trial.markers.stand_off,
-        until=holding_until(time, *drawn),
+        until=holding_until(time, *spent),
+        motions=told,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,13 +14,16 @@ from lashwave.estimate.clock_scan import clock_caution, probabilities, scanned
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
-from lashwave.estimate.setup import FitSetup, held_scales, standing_off
+from lashwave.estimate.setup import FitSetup, Shared, held_scales, standing_off
 from lashwave.estimate.sighting_rows import Seen, Weights, look, tail_weights
 from lashwave.estimate.stand_off import WIDEST, arms_followed, learnt, slow_times
 from lashwave.estimate.time_grid import march, rotation_rate, wanted_step
 from lashwave.quantities import DISTRUSTED, Array
 
 StageProgress = Callable[[str, float], None]
+WITHIN = 60.0
+"""How much more a way of a clock may cost when the cameras are in, for it to be followed to its own
+minimum: no path is at one by then."""
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""
 LADDER = (100.0, 20.0, 4.0, 1.0, 0.5)
@@ -32,6 +36,14 @@ LAST_STEP = 0.15
 """Root mean square of the next step, in standard deviations, at which the fit counts as done."""
 CONSISTENT = 1.05
 """Cost over degrees of freedom up to which the model is tightened further."""
+
+
+@dataclass(frozen=True)
+class Start:
+    """A path from which another motion may be found, and what is known beforehand with it."""
+
+    path: Path
+    shared: Shared
 
 
 @dataclass(frozen=True)
@@ -59,6 +71,8 @@ class Joint:
     """The problem as it was fitted: scales held, clocks as their flashes bound them."""
     stand_off: float = 0.0
     """Of markers from the axis [m], where the sightings ask for one that nobody stated."""
+    beside: tuple[Start, ...] = ()
+    """Other ways that cost little more when the cameras were let in."""
 
 
 def regridded(setup: FitSetup, path: Path, kept: int = 0) -> Path:
@@ -129,6 +143,7 @@ class _Stages:
         self.before = before
         self.factor = LADDER[0]
         self.clock_warnings: tuple[str, ...] = ()
+        self.beside: tuple[Start, ...] = ()
         self.search = Search(path)
         self.regrid()
 
@@ -221,8 +236,13 @@ class _Stages:
                 self.search = Search(choice.at(start, i), room=self.search.room)
                 self.let_in()
                 found.append((self.cost(), self.search))
-            share = probabilities(np.array([cost for cost, _ in found]))
+            cost = np.array([cost for cost, _ in found])
+            share = probabilities(cost)
             best = int(share.argmax())
+            for i in np.flatnonzero(cost < cost[best] + WITHIN).tolist():
+                choice.take(self.setup, i)
+                if i != best:
+                    self.beside += (Start(found[i][1].path, deepcopy(self.setup.shared)),)
             choice.take(self.setup, best)
             self.search, start = found[best][1], choice.at(start, best)
             self.clock_warnings += clock_caution(choice, share)
@@ -327,5 +347,5 @@ def joint_fit(
     return Joint(
         path, density, stages.weights, stages.anchor, normal.axes, normal.seen, factor,
         tuple(stages.search.history), bool(decrement < LAST_STEP**2 * step.size), excess,
-        stages.clock_warnings, stages.factor, stages.setup, stand_off,
+        stages.clock_warnings, stages.factor, stages.setup, stand_off, stages.beside,
     )  # fmt: skip

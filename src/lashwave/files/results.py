@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import asdict
 from hashlib import sha256
 from io import BytesIO
 from pathlib import Path
@@ -15,7 +16,7 @@ import numpy as np
 from lashwave import __version__
 from lashwave.files.source import sha256 as file_hash
 from lashwave.files.swap import replace_folder, write_files
-from lashwave.quantities import Answer, Array, Fit, Foretold, Trial
+from lashwave.quantities import Answer, Array, Fit, Foretold, Motions, Trial
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -174,6 +175,9 @@ def samples_dataset(fit: Fit, attributes: dict[str, str] | None = None) -> xr.Da
             np.asarray(values, dtype=np.float64),
             {"units": shared_unit(name), "long_name": f"draws of {name.replace('_', ' ')}"},
         )
+    if fit.motions is not None:
+        words = "motion that the draw is of, 0 the most probable"
+        data["motion"] = ("draw", fit.motions.of_draw, {"units": "1", "long_name": words})
     coords = coordinates(draws.time, draws.station)
     coords["draw"] = ("draw", np.arange(len(draws.position)), {"long_name": "number of the draw"})
     return xr.Dataset(data, coords, attributes or {})
@@ -216,12 +220,14 @@ def summary(
     """The object of summary.json: no number in it is other than finite."""
     quantities = {name: _finite(answer.as_dict()) for name, answer in answers.items()}
     withheld = {} if fit.foretold is None else {"withheld": withheld_record(fit.foretold)}
+    motions = {} if fit.motions is None else {"motions": motions_record(fit.motions)}
     return {
         "schema": SCHEMA,
         "trial": trial.name,
         "quantities": quantities,
         "warnings": list(fit.warnings),
         **withheld,
+        **motions,
         "provenance": {
             "program_version": record["program_version"],
             "specimen": trial.specimen,
@@ -230,6 +236,15 @@ def summary(
             "inputs": trial.hashes,
             "options": json.loads(record["options"]),
         },
+    }
+
+
+def motions_record(motions: Motions) -> dict[str, Any]:
+    """What summary.json says of several motions that fit alike; lengths [m], times [s]."""
+    return {
+        "probability": motions.probability.tolist(),
+        "apart": [asdict(one) for one in motions.apart],
+        "depending": None if motions.depending is None else list(motions.depending),
     }
 
 

@@ -81,7 +81,7 @@ def reconstructed(
     """
     from threadpoolctl import threadpool_limits
 
-    from lashwave.answers import answer, moments_of
+    from lashwave.answers import answer, depending, moments_of
     from lashwave.estimate import Options
 
     show = progress or silent
@@ -100,6 +100,8 @@ def reconstructed(
             sent, births, said = emitted(trial, fit.draws, moments)
             said += cautions(trial)
         answers, lists, warnings = answer(trial, fit, moments, births)
+        fit = replace(fit, motions=depending(trial, fit))
+        said += [fit.motions.of_answers()] if fit.motions else []
     every = (*trial.notes, *fit.warnings, *warnings, *said)
     fit = replace(fit, warnings=tuple(dict.fromkeys(every)))
     return Reconstruction(trial, fit, answers | sent, lists)

@@ -56,6 +56,7 @@ from .images import (
 from .line import Droop as Droop, Line as Line, Tuft as Tuft
 from .moments import Moments as Moments, SonicDraws as SonicDraws, TipDraws as TipDraws
 from .motion import SHOWN as SHOWN, chosen_times as chosen_times, interpolate as interpolate
+from .motions import Apart as Apart, Motions as Motions
 from .quantiles import (
     band as band,
     bounded as bounded,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from lashwave.quantities.arrays import Array, Single
 from lashwave.quantities.foretold import Foretold
+from lashwave.quantities.motions import Motions
 
 DISTRUSTED = 0.4
 """A sighting whose robust weight is below this counts as distrusted (some 5 deviations)."""
@@ -119,3 +120,5 @@ class Fit:
     """Before this [s] a motion must end for most draws to hold no more energy than was given."""
     curvature_sd: Array | None = None
     """(K, S) [1/m], of the draws; None where nobody asked for it."""
+    motions: Motions | None = None
+    """Where more than one is followed; None where one alone fits."""
