@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import weakref
+from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 
 from lashwave.files.source import Folder
@@ -50,43 +51,49 @@ def open_frames(
         When a frame is read for the rest: damaged pixels, colour between equal headers.
     """
     names = folder.files(pattern, where, line, key)
-    kinds = {PurePosixPath(name).suffix.lower() for name in names}
 
     def fault(problem: str, remedy: str) -> InputError:
         return InputError(where, problem, remedy, line=line, field=key)
 
+    frames = _opened(folder, pattern, names, fault)
+    if frames.size != size:
+        problem = f"is {frames.size[0]} x {frames.size[1]} px, the camera {size[0]} x {size[1]}"
+        raise InputError(names[0], problem, "give the camera's size as its images have", field=key)
+    return frames
+
+
+def _opened(
+    folder: Folder, pattern: str, names: list[str], fault: Callable[[str, str], InputError]
+) -> Frames:
+    """The images of files by their kind, whatever their size."""
+    kinds = {PurePosixPath(name).suffix.lower() for name in names}
     unknown = sorted(kinds - {*TIFF, *PNG, *FILM_ENDINGS})
     if unknown:
         raise fault(
             f"{pattern[:80]!r} names files of the kind {unknown[0][:20] or 'without ending'!r}",
             "name TIFF or PNG images, or one .avi or .mp4 film",
         )
-    frames: Frames
     if kinds & set(FILM_ENDINGS):
         if len(names) > 1:
             raise fault(
                 f"{pattern[:80]!r} names a film and {counted(len(names) - 1, 'more file')}",
                 "name one film",
             )
-        frames = film = VideoFile(folder.root / names[0], names[0])
+        film = VideoFile(folder.root / names[0], names[0])
         if film.may_lose:
             folder.notes.append(f"{names[0]}: {film.codec} may have changed grey levels.")
-    elif len(kinds & set(TIFF)) > 0 and kinds & set(PNG):
+        return film
+    if kinds & set(TIFF) and kinds & set(PNG):
         raise fault(f"{pattern[:80]!r} names both TIFF and PNG files", "keep to one kind")
-    elif len(names) == 1 and kinds <= set(TIFF):
-        frames = Stack(folder.root / names[0], names[0])
-    else:
-        if swapped := _check_order(names):
-            raise fault(
-                f"{pattern[:80]!r} in name order has {swapped[0][-60:]} before {swapped[1][-60:]}",
-                "pad the numbers in the names with zeros",
-            )
-        _note_gap(folder, pattern, names)
-        frames = Stills(folder.root, names)
-    if frames.size != size:
-        problem = f"is {frames.size[0]} x {frames.size[1]} px, the camera {size[0]} x {size[1]}"
-        raise InputError(names[0], problem, "give the camera's size as its images have", field=key)
-    return frames
+    if len(names) == 1 and kinds <= set(TIFF):
+        return Stack(folder.root / names[0], names[0])
+    if swapped := _check_order(names):
+        raise fault(
+            f"{pattern[:80]!r} in name order has {swapped[0][-60:]} before {swapped[1][-60:]}",
+            "pad the numbers in the names with zeros",
+        )
+    _note_gap(folder, pattern, names)
+    return Stills(folder.root, names)
 
 
 class Stills(AlikeFrames):

@@ -31,6 +31,7 @@ from lashwave.quantities import (
     Array,
     Camera,
     ClockFit,
+    ClockHealth,
     Flashes,
     Frames,
     Fronts,
@@ -107,11 +108,7 @@ def locate_fast(
     if scale is not None and camera.shows == "schlieren":
         searched = _searched(camera, len(frames), tip, window)
         fronts = _fronts(camera, frames, searched, sound, progress, notes)
-    clock = None if flashes is None else _clock(camera, len(frames), flashes, tip, markers, notes)
-    kept_to = None
-    if clock is not None and flashes is not None:
-        kept_to = flash_health(flashes, clock, camera.rate, _strobe(camera, markers))
-        notes += clock_advice(kept_to)
+    clock, kept_to = _clock(camera, len(frames), flashes, tip, markers, notes)
     return Located(
         tip=tip if tip.frame.size else None,
         flashes=lit if lit.size else None,
@@ -171,6 +168,25 @@ def _images_of(flashes: Flashes, camera: Camera, frames: Frames) -> Whole:
 
 
 def _clock(
+    camera: Camera,
+    count: int,
+    flashes: Flashes | None,
+    tip: TipTrack,
+    markers: Markers,
+    notes: list[str],
+) -> tuple[ClockFit | None, ClockHealth | None]:
+    """The clock that the flashes bound, and how well they keep to it; None without flashes."""
+    if flashes is None:
+        return None, None
+    fit = _fitted_clock(camera, count, flashes, tip, markers, notes)
+    if fit is None:
+        return None, None
+    kept_to = flash_health(flashes, fit, camera.rate, _strobe(camera, markers))
+    notes += clock_advice(kept_to)
+    return fit, kept_to
+
+
+def _fitted_clock(
     camera: Camera,
     count: int,
     flashes: Flashes,

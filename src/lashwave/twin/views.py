@@ -169,6 +169,35 @@ def interpolate_tip(times: Array, place: Array, rate: Array, at: Array) -> Array
     return interpolate(times, place, rate, at)[0]
 
 
+def _at_best_rate(
+    path: TrueMotion,
+    toward: tuple[Array, Array],
+    name: str,
+    peak: float,
+    offset: float,
+    rates: tuple[float, ...],
+) -> tuple[Camera, NDArray[np.int64]]:
+    """The camera at the rate that suits the tip's way through its view best, and those frames.
+
+    toward : what it is aimed at [m], and how it faces.
+    """
+    best: tuple[Camera, NDArray[np.int64]] | None = None
+    for speed in rates:
+        camera = stand(*toward, speed, name)
+        frames = frames_in_view(camera, path, peak, offset)
+        if best is None or abs(frames.size - 60) < abs(best[1].size - 60):
+            best = (camera, frames)
+        if FRAMES[0] <= frames.size <= FRAMES[1]:
+            break
+    assert best is not None
+    camera, frames = best
+    if frames.size > FRAMES[1]:
+        middle = frame_at(camera.rate, np.array(peak), offset)
+        frames = frames[np.argsort(np.abs(frames - middle), kind="stable")[: FRAMES[1]]]
+        frames = np.sort(frames)
+    return camera, frames
+
+
 def read_camera(
     path: TrueMotion,
     facing: Array,
@@ -192,20 +221,7 @@ def read_camera(
     stated_offset = float(np.round(max(peak - rng.uniform(0.02, 0.05), 0.005), 3))
     offset = stated_offset + float(rng.normal(0.0, 0.8 * sd))
     shift = rng.normal(0.0, 2.0, 2)
-    best: tuple[Camera, NDArray[np.int64]] | None = None
-    for speed in rates:
-        camera = stand(aim, facing, speed, name)
-        frames = frames_in_view(camera, path, peak, offset)
-        if best is None or abs(frames.size - 60) < abs(best[1].size - 60):
-            best = (camera, frames)
-        if FRAMES[0] <= frames.size <= FRAMES[1]:
-            break
-    assert best is not None
-    camera, frames = best
-    if frames.size > FRAMES[1]:
-        middle = frame_at(camera.rate, np.array(peak), offset)
-        frames = frames[np.argsort(np.abs(frames - middle), kind="stable")[: FRAMES[1]]]
-        frames = np.sort(frames)
+    camera, frames = _at_best_rate(path, (aim, facing), name, peak, offset, rates)
     frames = frames[rng.random(frames.size) > 0.02]
     times = frame_time(camera.rate, frames, offset, drift)
     uv = exposed(camera, times, lambda t: interpolate_tip(path.time, tip, rate, t))

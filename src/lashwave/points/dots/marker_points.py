@@ -88,13 +88,23 @@ def locate_markers(
     markers, report = label_markers(_unlabelled(points, cameras[0], count, wanted), handle_length)
     deviations = point_deviations(cameras, found, points)
     markers = with_own_sd(markers, points, deviations.sd)
-    seen = np.atleast_1d(np.isfinite(markers.position[..., 0]).any(axis=0))
-    lost = [label for label, has in zip(markers.labels, seen, strict=True) if not has]
+    kept, lost = _seen_alone(markers)
     notes = [*report.sentences, *([f"markers never found: {', '.join(lost)}"] if lost else [])]
     notes.append(_of_deviations(markers, deviations))
     if max(counts) > count:
         notes.append(f"the cameras have {min(counts)} to {max(counts)} images; the first {count} "
                      "of each are used, taken at the same moments")  # fmt: skip
+    images = images_of(found, points)[0]
+    health = camera_health(cameras, points.frame, images, misses(cameras, points, images))
+    said = [f"markers: {note}." for note in notes]
+    said += [f"{one}." for each in health for one in advice(each)]
+    offsets = tuple((k.name, picture_offset(k, deviations.ring)) for k in others)
+    return LocatedMarkers(kept, offsets, placed, health, (*moves, *said))
+
+
+def _seen_alone(markers: Markers) -> tuple[Markers, list[str]]:
+    """The markers that were found at all, and the labels of those that never were."""
+    seen = np.atleast_1d(np.isfinite(markers.position[..., 0]).any(axis=0))
     kept = replace(
         markers,
         labels=tuple(np.array(markers.labels)[seen].tolist()),
@@ -102,12 +112,7 @@ def locate_markers(
         sd=markers.sd[:, seen],
         station=markers.station[seen],
     )
-    images = images_of(found, points)[0]
-    health = camera_health(cameras, points.frame, images, misses(cameras, points, images))
-    said = [f"markers: {note}." for note in notes]
-    said += [f"{one}." for each in health for one in advice(each)]
-    offsets = tuple((k.name, picture_offset(k, deviations.ring)) for k in others)
-    return LocatedMarkers(kept, offsets, placed, health, (*moves, *said))
+    return kept, [name for name, has in zip(markers.labels, seen, strict=True) if not has]
 
 
 def moved_by_points(cameras: Sequence[Camera], films: Sequence[Frames]) -> RingMove | None:
