@@ -1,8 +1,9 @@
 """Other motions that may fit as well as the one found: where they come from, and where they end.
 
 A start is followed to its own minimum as the joint fit ends, with the times, the anchor and the
-looseness of the motion that was found, so that the two can be weighed (`weighing`). Starts are the
-ends of another search, and other places of a camera's clock.
+looseness of the motion that was found, so that the two can be weighed (`weighing`). Starts are
+other places of a camera's clock, slack stretches that fell another way out of sight (`restarts`)
+and the end of another search.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, displaced, from_nodes, with_shares
 from lashwave.estimate.posterior import draws_of
+from lashwave.estimate.restarts import BEYOND, restarts
 from lashwave.estimate.setup import FitSetup, Shared
 from lashwave.estimate.stand_off import arms_followed
 from lashwave.estimate.weighing import LEAST, Asked, counts, deviances, shares
@@ -30,12 +32,11 @@ TIGHT, LOOSE = (1.0,), (10.0, 2.0, 1.0)
 mechanics, over that of the motion found: of one that does already, and of one that does not."""
 ROUNDS, STEPS = 2, 4
 """Robust weights are set anew so often, with so many steps after each."""
-MOST = 3
+MOST = 4
 """Starts that are followed at most."""
-BEYOND = 60.0
-"""How much more a start may cost than the motion found, by then, to be followed further."""
 ONE, NEAR = 4.0, 2e-3
-"""Deviations from the motion found, or a distance [m], up to which another is the same one."""
+"""Deviations of each, or a distance [m], up to which two motions are one: about a motion between
+two that fit, everything is within its deviations."""
 TRIED = 24
 """Draws by which these deviations are told."""
 
@@ -68,6 +69,7 @@ def starts_of(
     """
     held = joint.held or setup
     found: list[Loosened] = [(start, TIGHT) for start in joint.beside]
+    found += [(start, TIGHT) for start in restarts(held, joint)]
     for other, path in left:
         found.append((Start(_put_on(held, joint, path, other.chain.station), held.shared), LOOSE))
     return found
@@ -89,7 +91,9 @@ def weighed(
         except NotConvergedError:
             continue
         if other is not None and _possible(setup, joint, other):
-            found += [other] * all(_apart(held, known, other) for known in found)
+            found += [other] * all(
+                _apart(held, known, other) or _apart(held, other, known) for known in found
+            )
     if len(found) == 1:
         return Weighed((joint,), np.ones(1), ())
     asked = [Asked(j.held or held, j.path, j.weights, j.density) for j in found]

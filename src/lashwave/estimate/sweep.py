@@ -155,13 +155,19 @@ class Forecaster:
         self.grip = driven_end(setup, far=False)
         self.far = driven_end(setup, far=True) if setup.trial.line.ends == "held" else None
 
-    def ahead(self, path: Path, until: float) -> Path:
-        """The simulated path from `until - reach` on a fine grid; the first time is path's last."""
+    def ahead(self, path: Path, until: float, push: tuple[Array, Array] | None = None) -> Path:
+        """The simulated path from `until - reach` on a fine grid; the first time is path's last.
+
+        push : places (N + 1, 3) [m] and velocities (N + 1, 3) [m/s] added to the path's last.
+        """
         setup = self.setup
         node = path.node[-3:]
         start = path.time[-1]
         fine = np.linspace(start, until, max(6, int(np.ceil((until - start) / 0.1e-3))))
         velocity = np.einsum("k,kia->ia", _end_slope(path.time[-3:]), node)
+        place = node[-1]
+        if push is not None:
+            place, velocity = place + push[0], velocity + push[1]
         trajectory = simulate(
             setup.chain,
             self.grip.ahead(setup, path, until),
@@ -169,7 +175,7 @@ class Forecaster:
             setup.gravity,
             _law(setup, path.shared),
             fine,
-            start_position=node[-1],
+            start_position=place,
             start_velocity=velocity,
             far=None if self.far is None else self.far.ahead(setup, path, until),
             rtol=1e-3,
