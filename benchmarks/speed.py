@@ -104,14 +104,14 @@ def rates() -> tuple[float, float]:
 def once(kind: str, seed: int, links: int) -> dict[str, Any]:
     """One reconstruction in this process."""
     from lashwave import twin
-    from lashwave.estimate import Options, fusion, normal as eq
+    from lashwave.estimate import Options, fusion, normal as eq, other_motions
     from lashwave.pipeline.reconstruct import reconstruct_trial
 
     trial, _ = twin.make(seed, kind)
     meter = Meter()
     for where, name, cost in (
         (eq, "build", build_cost), (eq, "factor", factor_cost), (eq, "cost_of", nothing),
-        (fusion, "draws_of", nothing), (fusion, "withheld_of", nothing),
+        (other_motions, "draws_of", nothing), (fusion, "withheld_of", nothing),
     ):  # fmt: skip
         meter.watch(where, name, cost)
     before = rates()
