@@ -154,7 +154,7 @@ def fallen(setup: FitSetup, joint: Joint, loss: Loss, push: tuple[Array, Array])
 
 
 @dataclass(frozen=True)
-class Window:
+class HeldWindow:
     """Some times of the record, the rest and the shared parameters held."""
 
     setup: FitSetup
@@ -185,7 +185,7 @@ class Window:
         return moved(self.setup, path, path.axes if axes is None else axes, step)
 
 
-def _window(setup: FitSetup, joint: Joint, path: Path, begin: int, end: int) -> Window:
+def _window(setup: FitSetup, joint: Joint, path: Path, begin: int, end: int) -> HeldWindow:
     """The window of times begin ... end - 1 of a path, with the weights of the motion found."""
     first, last = float(path.time[begin]), float(path.time[end - 1])
     rows = rows_within(setup.trial.markers.time, first, last)
@@ -197,7 +197,7 @@ def _window(setup: FitSetup, joint: Joint, path: Path, begin: int, end: int) -> 
     held[HELD : None if end == path.time.size else -HELD] = False
     density = joint.density[begin:end]
     weights = cut_weights(joint.weights, rows, points)
-    return Window(own, density, weights, eq.BandMemory(), held)
+    return HeldWindow(own, density, weights, eq.BandMemory(), held)
 
 
 def settled(setup: FitSetup, joint: Joint, loss: Loss, path: Path) -> Path | None:
@@ -211,7 +211,7 @@ def settled(setup: FitSetup, joint: Joint, loss: Loss, path: Path) -> Path | Non
         stage = replace(window, density=density)
         search.path = with_shares(window.setup, search.path, density)
 
-        def problem(_: Path, stage: Window = stage) -> CostProblem:
+        def problem(_: Path, stage: HeldWindow = stage) -> CostProblem:
             return stage
 
         descend(problem, search, STEPS, 1e-2)
