@@ -137,7 +137,7 @@ def pushes(setup: FitSetup, joint: Joint, loss: Loss) -> Iterator[tuple[int, tup
             yield i, (moves[1] @ step, rate @ step)
 
 
-def fallen(setup: FitSetup, joint: Joint, loss: Loss, push: tuple[Array, Array]) -> Path | None:
+def _fallen(setup: FitSetup, joint: Joint, loss: Loss, push: tuple[Array, Array]) -> Path | None:
     """The motion with a window forecast from a push; None where it falls nowhere else."""
     from scipy.interpolate import CubicSpline
 
@@ -181,7 +181,7 @@ class HeldWindow:
         return Newton(n.cost, n.gradient, step, n.axes)
 
     def moved(self, path: Path, axes: Array | None, step: Array) -> Path:
-        """The path after a step (k n + Q,) [rad, shared in their own units]."""
+        """The path after a step (K n + Q,) [rad, shared in their own units]."""
         return moved(self.setup, path, path.axes if axes is None else axes, step)
 
 
@@ -254,7 +254,7 @@ def _likeliest(setup: FitSetup, joint: Joint, loss: Loss) -> list[Path]:
     found: dict[int, tuple[float, Path]] = {}
     for way, push in pushes(setup, joint, loss):
         try:
-            path = fallen(setup, joint, loss, push)
+            path = _fallen(setup, joint, loss, push)
         except SimulationError:
             continue
         if path is not None:
