@@ -9,6 +9,7 @@ import pytest
 
 from lashwave.estimate import other_motions, restarts, solved
 from lashwave.estimate.other_motions import Weighed, starts_of, weighed
+from lashwave.estimate.path import on_grid
 from lashwave.estimate.setup import FitSetup
 from tests.estimate.falling_line import OPTIONS, falling_line
 
@@ -47,11 +48,13 @@ def test_without_starts_one_motion_is_told(fallen):
 
 
 def test_a_motion_is_not_told_twice(fallen):
-    """The first, started anew from where it ended."""
+    """The first, started anew from where it ended, and from the same on other times."""
     setup, motions, _ = fallen
     first = motions.joints[0]
-    again = (other_motions.Start(first.path, first.held.shared), other_motions.TIGHT)
-    assert len(weighed(setup, first, [again], lambda stage, share: None).joints) == 1
+    coarser = on_grid(first.held, first.path, np.linspace(0.0, 0.4, 90))
+    for path in (first.path, coarser):
+        again = (other_motions.Start(path, first.held.shared), other_motions.TIGHT)
+        assert len(weighed(setup, first, [again], lambda stage, share: None).joints) == 1
 
 
 def test_a_line_in_sight_is_not_lost():

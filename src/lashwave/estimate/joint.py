@@ -24,6 +24,8 @@ StageProgress = Callable[[str, float], None]
 WITHIN = 60.0
 """How much more a way of a clock may cost when the cameras are in, for it to be followed to its own
 minimum: no path is at one by then."""
+ELSEWHERE = 2e-3
+"""How far apart two ways of a clock must be then for them not to be one [m]."""
 CAMERA_STEPS = ((30.0, 1), (6.0, 1), (1.5, 2))
 """The camera's standard deviation [px] while it is let in, and the steps taken with it."""
 LADDER = (100.0, 20.0, 4.0, 1.0, 0.5)
@@ -241,7 +243,8 @@ class _Stages:
             best = int(share.argmax())
             for i in np.flatnonzero(cost < cost[best] + WITHIN).tolist():
                 choice.take(self.setup, i)
-                if i != best:
+                off = np.linalg.norm(found[i][1].path.node - found[best][1].path.node, axis=-1)
+                if off.max() > ELSEWHERE:
                     self.beside += (Start(found[i][1].path, deepcopy(self.setup.shared)),)
             choice.take(self.setup, best)
             self.search, start = found[best][1], choice.at(start, best)

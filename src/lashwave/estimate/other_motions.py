@@ -18,7 +18,7 @@ from lashwave.estimate.diagnosis import energy_share
 from lashwave.estimate.joint import Joint, Start, final, reweighted
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
-from lashwave.estimate.path import Path, displaced, from_nodes, with_shares
+from lashwave.estimate.path import Path, displaced, from_nodes, on_grid, with_shares
 from lashwave.estimate.posterior import draws_of
 from lashwave.estimate.restarts import BEYOND, restarts
 from lashwave.estimate.setup import FitSetup, Shared
@@ -116,13 +116,17 @@ def _put_on(setup: FitSetup, joint: Joint, path: Path, station: Array) -> Path:
 def followed(
     setup: FitSetup, joint: Joint, start: Start, loosenings: tuple[float, ...]
 ) -> Joint | None:
-    """The motion at the minimum that a start leads to; None where that is no rival by far.
+    """The motion at the minimum that a start leads to; None where that is no rival by far, or comes
+    back to the motion found.
 
-    setup : the problem as the motion `joint` was fitted. The start's path has its times.
+    setup : the problem as the motion `joint` was fitted.
     """
     own = replace(setup, shared=_longer(start.shared, setup.shared))
     shared = np.concatenate([start.path.shared, joint.path.shared[start.path.shared.size :]])
-    search = Search(replace(start.path, shared=shared, share=None, swing=None))
+    path = start.path
+    if not np.array_equal(path.time, joint.path.time):
+        path = on_grid(own, path, joint.path.time)
+    search = Search(replace(path, shared=shared, share=None, swing=None))
     weights = arms_followed(own, search.path, joint.weights)
     for loose in loosenings:
         density = spread(own, search.path) * joint.looseness
@@ -132,7 +136,8 @@ def followed(
         eq.cost_of(of, with_shares(of, path, widest), widest, trust, joint.anchor)
         for of, path, trust in ((own, search.path, weights), (setup, joint.path, joint.weights))
     ]
-    if costs[0] > costs[1] + BEYOND:
+    off = np.linalg.norm(search.path.node - joint.path.node, axis=-1)
+    if costs[0] > costs[1] + BEYOND or off.max() < NEAR:
         return None
     for _ in range(ROUNDS):
         weights = arms_followed(own, search.path, reweighted(own, search.path, weights))

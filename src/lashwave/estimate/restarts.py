@@ -110,7 +110,8 @@ def losses(setup: FitSetup, joint: Joint) -> list[Loss]:
             first = max(int(np.searchsorted(path.time, begin - BEFORE)), HELD)
             last = min(int(np.searchsorted(path.time, end + AFTER)), path.time.size - 1)
             size = float(step[run] @ (lost[run] @ long))
-            found.append(Loss(first, last, lost[run].any(axis=0), size))
+            if last > first + 1:
+                found.append(Loss(first, last, np.asarray(lost[run].any(axis=0)), size))
     return sorted(found, key=lambda loss: -loss.size)
 
 
