@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
 from tests.published.record import Check, Record
 
+os.environ.setdefault("LASHWAVE_THREADS", "1")  # tests themselves run side by side
 RECORD = Record()
 TESTS = Path(__file__).parent
 

@@ -10,6 +10,7 @@ from lashwave.estimate import assembly, path as paths
 from lashwave.estimate.bend_rows import mean_directions, time_shares
 from lashwave.estimate.momentum_rows import dynamics_rows
 from lashwave.estimate.sighting_rows import full_weights, look
+from lashwave.mechanics import on_threads
 from tests.estimate.long_rows import blank, long_rows, windows_of
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
 
@@ -165,16 +166,16 @@ def test_the_band_is_that_of_all_rows(given, threads, monkeypatch):
         setup.kernel_chain(path.shared),
         setup.dynamics(path.shared)._replace(hand_density=DENSITY),
     )
-    cost, tension = assembly.assemble(
-        assembly.Equations(
-            memory, deep, border, gradient, corner, np.empty((count, setup.chain.links))
-        ),
-        assembly.RowInputs(
-            path.course, path.axes, path.reach(setup), chain, dynamics, spread, seen.starts,
-            seen.rows,
-        ),
-        threads=threads,
-    )  # fmt: skip
+    with on_threads(threads):
+        cost, tension = assembly.assemble(
+            assembly.Equations(
+                memory, deep, border, gradient, corner, np.empty((count, setup.chain.links))
+            ),
+            assembly.RowInputs(
+                path.course, path.axes, path.reach(setup), chain, dynamics, spread, seen.starts,
+                seen.rows,
+            ),
+        )  # fmt: skip
     by_node, again = assembly.dynamics_cost(path.course, chain, dynamics, spread)
     whole, pull, total = np.zeros((size + shared,) * 2), np.zeros(size + shared), 0.0
     for k in range(1, count - 1):

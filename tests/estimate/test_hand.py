@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lashwave import twin
-from lashwave.estimate import Options, normal as eq
+from lashwave.estimate import Options, jerk_rows, normal as eq
 from lashwave.estimate.anchor import shape_prior
 from lashwave.estimate.hand_jerk import jerk_density
 from lashwave.estimate.noise import spread
@@ -67,7 +67,7 @@ def test_steady_acceleration_and_steady_turning_cost_nothing(problem):
         direction=np.broadcast_to(path.direction[:1], path.direction.shape).copy(),
         chord=np.broadcast_to(path.chord[:1], path.chord.shape).copy(),
     )
-    value, _ = eq.jerk_rows(setup, steady)
+    value, _ = jerk_rows.jerk_rows(setup, steady)
     # rounding: second differences of a metre, 1.5 ms apart
     assert np.abs(value).max() < 1e-15 / 1.5e-3**2 * 100 / np.sqrt(setup.hand_jerk * 1.5e-3)
 
@@ -79,12 +79,13 @@ def test_the_slopes_of_the_rows_are_their_derivatives(problem):
     step[: path.time.size * setup.unknowns] = rng.standard_normal(path.time.size * setup.unknowns)
     small = 1e-6
     ends = [
-        eq.jerk_rows(setup, moved(setup, path, path.axes, e * small * step))[0] for e in (1, -1)
+        jerk_rows.jerk_rows(setup, moved(setup, path, path.axes, e * small * step))[0]
+        for e in (1, -1)
     ]
-    _, slope = eq.jerk_rows(setup, path)
+    _, slope = jerk_rows.jerk_rows(setup, path)
     body = step[: path.time.size * setup.unknowns].reshape(path.time.size, -1)
-    own = body[:, : eq.width(setup)]
-    near = np.arange(slope.shape[0])[:, None] + np.arange(eq.TIMES)
+    own = body[:, : jerk_rows.width(setup)]
+    near = np.arange(slope.shape[0])[:, None] + np.arange(jerk_rows.TIMES)
     expected = np.einsum("rmsu,rsu->rm", slope, own[near])
     np.testing.assert_allclose(
         (ends[0] - ends[1]) / (2 * small), expected, atol=1e-6 * np.abs(expected).max()
@@ -97,7 +98,7 @@ def test_the_widened_band_is_solved_as_the_dense_equations_are(problem):
     path = with_shares(setup, path, density)
     normal = eq.build(setup, path, density, full_weights(setup, 10.0), shape_prior(setup, path))
     size = path.time.size * setup.unknowns
-    assert normal.band.shape[0] == 3 * setup.unknowns + eq.width(setup)
+    assert normal.band.shape[0] == 3 * setup.unknowns + jerk_rows.width(setup)
     whole = np.zeros((size, size))
     for i, row in enumerate(normal.band):
         whole[np.arange(i, size), np.arange(size - i)] = row[: size - i]

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from lashwave.estimate import normal
+from lashwave.estimate import jerk_rows as jerk
 from lashwave.estimate.path import displaced
 from lashwave.estimate.sighting_rows import (
     Weights,
@@ -220,7 +220,7 @@ def test_the_hands_jerk_and_its_derivative(handle):
     """(a_{k+1} - a_k) / sqrt(q h), a_k = (v+ - v-) / H, by loops; slopes by differences."""
     setup, path, rng = problem(6, handle=handle)
     setup = replace(setup, hand_jerk=350.0)
-    value, slope = normal.jerk_rows(setup, path)
+    value, slope = jerk.jerk_rows(setup, path)
     driven = 2 if handle else 1
     t, x = path.time, path.node
     for k in range(t.size - 3):
@@ -235,22 +235,25 @@ def test_the_hands_jerk_and_its_derivative(handle):
         np.testing.assert_allclose(value[k], np.concatenate(row), rtol=1e-9)
     step = step_of(setup, path, rng)
     after, before = both_ways(setup, path, step)
-    change = (normal.jerk_rows(setup, after)[0] - normal.jerk_rows(setup, before)[0]) / 2e-6
-    own = step[: t.size * setup.unknowns].reshape(t.size, -1)[:, : normal.width(setup)]
-    assert normal.width(setup) == (5 if handle else 3) == slope.shape[-1]
+    change = (jerk.jerk_rows(setup, after)[0] - jerk.jerk_rows(setup, before)[0]) / 2e-6
+    own = step[: t.size * setup.unknowns].reshape(t.size, -1)[:, : jerk.width(setup)]
+    assert jerk.width(setup) == (5 if handle else 3) == slope.shape[-1]
     expected = sum(
         np.einsum("rmu,ru->rm", slope[:, :, s], own[s : s + t.size - 3]) for s in range(4)
     )
     np.testing.assert_allclose(change, expected, atol=1e-5 * np.abs(expected).max())
     # the band and the gradient: the normal equations of these rows, dense
-    n, w, size = setup.unknowns, normal.width(setup), t.size * setup.unknowns
+    n, w, size = setup.unknowns, jerk.width(setup), t.size * setup.unknowns
     rows = np.zeros((*value.shape, size))
     for r in range(t.size - 3):
         for s in range(4):
             rows[r, :, (r + s) * n : (r + s) * n + w] = slope[r, :, s]
     rows = rows.reshape(-1, size)
     band, gradient = np.zeros((3 * n + w, size)), np.zeros(size)
-    cost = normal.add_jerk(setup, path, band, gradient)
+    products = jerk.jerk_of(setup, path)
+    products.add(band, gradient, 0, 2)
+    products.add(band, gradient, 2, t.size)
+    cost = products.cost(slice(None))
     assert cost == pytest.approx((value**2).sum())
     np.testing.assert_allclose(gradient, rows.T @ value.ravel(), atol=1e-9 * np.abs(gradient).max())
     whole = rows.T @ rows

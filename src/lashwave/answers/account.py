@@ -28,6 +28,7 @@ from lashwave.mechanics import (
     bending_forces,
     budget,
     build,
+    each,
     kinetic_energy,
     known_stiffness,
     medium,
@@ -198,8 +199,8 @@ def booked(trial: Trial, draws: Draws, chosen: Index, work: Array) -> AccountDra
     inner = np.arange(chain.handle_links, draws.station.size)
     every = inner[:: max(1, -(-inner.size // FLUX_STATIONS))]
     friction = _smoothed_friction(trial, draws, chain)
-    rows = []
-    for d in chosen:
+
+    def one(d: int) -> dict[str, Array]:
         x, v = draws.position[d].astype(float), draws.velocity[d].astype(float)
         own = _as_heavy(plain, v, draws.kinetic_energy[d])
         law = law_of(draws, int(d))
@@ -208,7 +209,9 @@ def booked(trial: Trial, draws: Draws, chosen: Index, work: Array) -> AccountDra
         if friction is not None:
             over = law.stiffness_scale * law.damping_time
             b = replace(b, damping=over * (friction @ own.damping_factor))
-        rows.append(_row(draws.time, own, b, every, work[d]))
+        return _row(draws.time, own, b, every, work[d])
+
+    rows = each(one, chosen)
     parts: dict[str, Any] = {name: np.stack([row[name] for row in rows]) for name in rows[0]}
     return AccountDraws(flux_station=draws.station[every], **parts)
 

@@ -7,7 +7,6 @@ has 3 n diagonals (LAPACK lower storage: band[i - j, j]). Shared parameters form
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
@@ -31,7 +30,7 @@ from lashwave.estimate.momentum_rows import (
 )
 from lashwave.estimate.tension_rows import place_of, take_off, tension_rows
 from lashwave.estimate.turning import add_inertia_pull, add_sighting_pull, stiffening
-from lashwave.mechanics import compiled
+from lashwave.mechanics import compiled, in_order, ranges, shared_out
 from lashwave.quantities import Array, Mask, Whole
 
 
@@ -211,7 +210,7 @@ def _finish(kept: Kept, k: int, count: int, out: Equations, laws: int, blas: Who
     out.gradient[k * n : (k + 1) * n] = edge[:, -1]
 
 
-@compiled(nogil=True)
+@compiled()
 def _columns(
     first: int,
     last: int,
@@ -264,29 +263,22 @@ def _columns(
         kept.pull[slots[0]] = 0.0
 
 
-PIECE = 32
+PIECE = 24
 """Times, at least, that a thread takes at a go; rows of two times more are formed for each."""
 
 
-def _in_pieces(work: Callable[[int, int], None], own: tuple[int, int], threads: int) -> None:
-    """Call `work(first, last)` for pieces of the times `own`, on as many threads."""
-    count = own[1] - own[0]
-    pieces = 1 if threads == 1 else min(4 * threads, max(1, count // PIECE))
-    if pieces == 1:
-        work(*own)
-        return
-    cuts = own[0] + np.arange(pieces + 1) * count // pieces
-    with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(work, cuts[:-1], cuts[1:]))
-
-
 def assemble(
-    out: Equations, given: RowInputs, threads: int = 1, own: tuple[int, int] | None = None
+    out: Equations,
+    given: RowInputs,
+    own: tuple[int, int] | None = None,
+    filled: Callable[[int, int], None] | None = None,
 ) -> tuple[float, Array]:
     """Fill the equations from all rows; returns cost and tensions (K, N) [N].
 
     own : the first of the times whose columns are filled, and whose rows count, and the one after
     the last; all where None.
+    filled : called in order with the times of each piece, the first and the one after the last,
+    when the columns of all up to there are filled; other threads then fill those after them.
 
     The first five shared parameters are the logarithmic scales of the law, the next those of the
     shapes of stiffness and of drag in the chain, then how far out the line bends where the course
@@ -297,17 +289,25 @@ def assemble(
     tension, cost = np.zeros((count, links)), np.zeros(count)
     corners = np.zeros((count, shared, shared + 1))
 
-    def piece(first: int, last: int) -> None:
-        _columns(first, last, out, corners, cost, tension, given, BLAS)
+    first = 0 if own is None else own[0]
+    ends = ranges((count if own is None else own[1]) - first, PIECE)
+    pieces = [(first + begin, first + end) for begin, end in ends]
 
-    _in_pieces(piece, own or (0, count), threads)
+    def piece(i: int) -> None:
+        _columns(*pieces[i], out, corners, cost, tension, given, BLAS)
+
+    def taken(i: int) -> None:
+        if filled is not None:
+            filled(*pieces[i])
+
+    in_order(piece, taken, len(pieces))
     inner = count * (3 + 2 * links)
     out.corner[:] = corners[:, :, :shared].sum(axis=0)
     out.gradient[inner:] = corners[:, :, shared].sum(axis=0)
     return float(cost.sum()), tension
 
 
-@compiled(nogil=True)
+@compiled()
 def _dynamics_cost(
     first: int,
     last: int,
@@ -341,7 +341,7 @@ def _dynamics_cost(
 
 
 def dynamics_cost(
-    course: Course, chain: KernelChain, dynamics: Dynamics, spread: Array, threads: int = 1
+    course: Course, chain: KernelChain, dynamics: Dynamics, spread: Array
 ) -> tuple[Array, Array]:
     """Squared whitened dynamics residual by time and node (K, N + 1) [1], tensions (K, N) [N].
 
@@ -350,10 +350,12 @@ def dynamics_cost(
     count, links = course.chord.shape
     by_node, tension = np.zeros((count, links + 1)), np.zeros((count, links))
 
-    def piece(first: int, last: int) -> None:
-        _dynamics_cost(first, last, by_node, tension, course, chain, dynamics, spread)
+    pieces = ranges(count, PIECE)
 
-    _in_pieces(piece, (0, count), threads)
+    def piece(i: int) -> None:
+        _dynamics_cost(*pieces[i], by_node, tension, course, chain, dynamics, spread)
+
+    shared_out(piece, len(pieces))
     return by_node, tension
 
 

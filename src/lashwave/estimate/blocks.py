@@ -69,12 +69,12 @@ def memory_of(band: Array) -> Array:
 
 
 @compiled()
-def _factor(memory: Array, deep: int, n: int, columns: int, blas: Whole) -> int:
-    """Cholesky factor of the first columns in place; 0, or the number (from 1) of the first that
-    fails. What follows them is left as their Schur complement."""
+def _factor(memory: Array, deep: int, n: int, begin: int, end: int, blas: Whole) -> int:
+    """Cholesky factor of columns begin ... end - 1 in place, all before being factored; 0, or the
+    number (from 1) of the first that fails. What follows is left as their Schur complement."""
     apart, size = deep - 1, memory.size // deep
     info = np.zeros(1, dtype=np.int32)
-    for first in range(0, columns, n):
+    for first in range(begin, end, n):
         at = first * deep
         own = memory[at:]
         call(blas[3], (L, n, own, apart, info))
@@ -98,23 +98,27 @@ def dense(band: Array, row: int, column: int, shape: tuple[int, int]) -> Array:
     return np.lib.stride_tricks.as_strided(corner, shape, (down, right - down), writeable=False)
 
 
-def factor_in_place(band: Array, n: int, columns: int | None = None) -> int:
+def factor_in_place(band: Array, n: int, columns: int | None = None, begin: int = 0) -> int:
     """Lower Cholesky factor of a band (D, K n), no unit, LAPACK's lower storage, Fortran order.
 
     n : columns of one time; D >= 2 n. columns : how many are eliminated, all where None; those
     after them are left as what the eliminated ones say of them (their Schur complement).
+    begin : how many of them have been eliminated before.
 
     Returns 0, or the number (from 1) of the first column at which it is not positive definite.
     """
     given = band.shape[1] if columns is None else columns
-    return int(_factor(memory_of(band), band.shape[0], n, given, BLAS))
+    return int(_factor(memory_of(band), band.shape[0], n, begin, given, BLAS))
 
 
 @compiled()
-def _forward(memory: Array, deep: int, n: int, columns: int, right: Array, blas: Whole) -> None:
-    """right (C, K n) becomes its solution by the lower factor; a row is one right-hand side."""
+def _forward(
+    memory: Array, deep: int, n: int, begin: int, end: int, right: Array, blas: Whole
+) -> None:
+    """right (C, K n) becomes its solution by the lower factor's columns begin ... end - 1; a row is
+    one right-hand side."""
     count, size = right.shape
-    for first in range(0, columns, n):
+    for first in range(begin, end, n):
         own, at = right.reshape(-1)[first:], first * deep
         call(blas[2], (L, L, N, N, n, count, 1.0, memory[at:], deep - 1, own, size))
         below = min(deep - n, size - first - n)
@@ -150,8 +154,15 @@ def forward(factor: Array, right: Array, n: int, columns: int | None = None) -> 
     """
     out = np.array(right.T, order="C")
     given = out.shape[1] if columns is None else columns
-    _forward(memory_of(factor), factor.shape[0], n, given, out, BLAS)
+    forward_in_place(factor, out, n, 0, given)
     return out.T
+
+
+def forward_in_place(factor: Array, right: Array, n: int, begin: int, end: int) -> None:
+    """The same, no unit of its own, of right-hand sides (C, K n), a row each, which become it.
+
+    By the factor's columns begin ... end - 1, all before having been gone through."""
+    _forward(memory_of(factor), factor.shape[0], n, begin, end, right, BLAS)
 
 
 def backward(factor: Array, right: Array, n: int, columns: int | None = None) -> Array:

@@ -15,14 +15,12 @@ import numpy as np
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.blocks import backward, factor_in_place, forward
+from lashwave.estimate.elimination import AHEAD
 from lashwave.estimate.levenberg import Newton, diagonal
 from lashwave.estimate.path import Path, chords, turned
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.stretches import Division, Stretch
 from lashwave.quantities import Array
-
-AHEAD = 3
-"""Times after a stretch that its rows touch."""
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,7 @@ from lashwave.estimate.posterior import field_of
 from lashwave.estimate.setup import FitSetup, set_up, standing_off
 from lashwave.estimate.sweep import BOLD, WARY, SweepEnd, sweep
 from lashwave.estimate.withheld import withheld_of
+from lashwave.mechanics import both
 from lashwave.quantities import Fit, Mask, NotConvergedError, Trial
 
 Progress = Callable[[str, float], None]
@@ -157,7 +158,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
     spent = (draws.hand_power, draws.kinetic_energy, fall_of(setup))
     said += work_warnings(time, *spent, hint)
     tell("motion", 0.97)
-    field = field_of(setup, joint, draws)
+    field, withheld = both(lambda: field_of(setup, joint, draws), lambda: withheld_of(setup, joint))
     shared = {
         name: (float(np.median(values)), float(values.std(ddof=1)))
         for name, values in draws.shared.items()
@@ -178,7 +179,7 @@ def estimate(trial: Trial, options: Options | None = None, progress: Progress | 
         residuals=residuals_of(setup, joint),
         shared=shared,
         warnings=said,
-        withheld=withheld_of(setup, joint),
+        withheld=withheld,
         history=joint.history,
         stand_off=setup.trial.markers.stand_off,
         until=holding_until(time, *spent),

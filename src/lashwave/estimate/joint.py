@@ -11,6 +11,7 @@ import numpy as np
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.clock_scan import clock_caution, probabilities, scanned
+from lashwave.estimate.elimination import Elimination
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
@@ -302,9 +303,10 @@ def final(
     """
     since = 0
     for damping in FINAL_DAMPINGS:
-        normal = eq.build(setup, path, density, weights, anchor, room)
+        chase = Elimination(lambda *_, least=damping: least)
         try:
-            return normal, eq.factor(normal, damping, overwrite=True)
+            normal = eq.build(setup, path, density, weights, anchor, room, chase=chase)
+            return normal, chase.factor(normal)
         except eq.NotDefiniteError as fault:
             since = fault.time
         except np.linalg.LinAlgError:

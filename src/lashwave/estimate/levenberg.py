@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Protocol
 
 import numpy as np
 
 from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor
+from lashwave.estimate.elimination import Elimination
 from lashwave.estimate.path import Path, moved, with_shares
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Weights
@@ -49,9 +51,14 @@ class Search:
 
 def diagonal(normal: eq.Normal, damping: float) -> Array:
     """(K n,) [1/rad2], the damping and where links stiffen as they turn."""
-    one = np.full((normal.stiffening.shape[0], normal.unknowns), damping)
+    return damped(damping, normal, 0, normal.stiffening.shape[0])
+
+
+def damped(damping: float, of: eq.Normal | eq.Formed, first: int, last: int) -> Array:
+    """The same (K n,) [1/rad2], of the K times first ... last - 1."""
+    one = np.full((last - first, of.unknowns), damping)
     one[:, :3] /= BASE_LENGTH**2
-    one[:, 3:] += np.repeat(np.maximum(normal.stiffening, 0.0), 2, axis=1)
+    one[:, 3:] += np.repeat(np.maximum(of.stiffening[first:last], 0.0), 2, axis=1)
     return one.ravel()
 
 
@@ -114,11 +121,12 @@ class Undivided:
     def newton(self, path: Path, damping: float) -> Newton:
         """The equations at a path, solved; raises LinAlgError where they are not definite."""
         # the factor takes the band's place, so that a second try forms the equations again
-        n = eq.build(self.setup, path, self.density, self.weights, self.anchor, self.room)
+        chase = Elimination(partial(damped, damping), self.hold_shared)
+        given = (self.setup, path, self.density, self.weights, self.anchor, self.room)
+        n = eq.build(*given, chase=chase)
         size = n.gradient.size - (n.corner.shape[0] if self.hold_shared else 0)
-        f = eq.factor(n, diagonal(n, damping), self.hold_shared, overwrite=True)
         step = np.zeros(n.gradient.size)
-        step[:size] = -eq.solve(f, n.gradient[:size])
+        step[:size] = -eq.solve(chase.factor(n), n.gradient[:size], chase.begun)
         return Newton(n.cost, n.gradient, step, n.axes)
 
     def moved(self, path: Path, axes: Array | None, step: Array) -> Path:

@@ -1,95 +1,25 @@
-"""Normal equations of a stretch, their factor, and what the factor gives.
-
-How a hand moves: its acceleration is a random walk, so that forces do not tremble with it.
-
-The path of a driven end could follow every sample of its markers if its acceleration were white
-noise: the whole line hangs on it, and what holds the line would tremble with the samples' noise. So
-the joint fit also asks that the acceleration change little from one time to the next,
-
-    r = (a_{k+1} - a_k) / sqrt(q (t_{k+1} - t_k)),    a_k = (v+ - v-) / H,
-
-with q [m2/s5] the spectral density of the jerk (`hand_jerk`).
-That a_k is a mean over two steps, so that neighbouring rows are not independent of each other, is
-neglected.
-"""
+"""Normal equations of a stretch, their factor, and what the factor gives."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numba import get_num_threads
 
 from lashwave.estimate.anchor import Anchor
 from lashwave.estimate.assembly import Equations, RowInputs, assemble, dynamics_cost
 from lashwave.estimate.blocks import backward, factor_in_place, forward, memory_of
+from lashwave.estimate.jerk_rows import TIMES, jerk_of, jerk_rows, width
 from lashwave.estimate.path import Path
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import Seen, Weights, look
+from lashwave.mechanics import each
 from lashwave.quantities import Array, NotConvergedError
 
 LEAST_DAMPING = 1e-9
 """Added to the diagonal where nothing is to be held back [1/rad2]: rounding alone would make some
 equations indefinite."""
-TIMES = 4
-"""That a row touches."""
-
-
-def width(setup: FitSetup) -> int:
-    """Unknowns of one time that move the driven end: the base and a grip's direction."""
-    return 3 + 2 * int(setup.chain.handle_links)
-
-
-def jerk_rows(setup: FitSetup, path: Path) -> tuple[Array, Array]:
-    """Whitened jerk (K - 3, M) [sd] of the driven nodes, M coordinates, and its derivatives.
-
-    These are (K - 3, M, 4, width) [sd/rad] by the unknowns of the four times."""
-    c = _differences(path.time) / np.sqrt(setup.hand_jerk * np.diff(path.time)[1:-1, None])
-    driven = 1 + int(setup.chain.handle_links)
-    place = path.node[:, :driven].reshape(path.time.size, -1)
-    rows = c.shape[0]
-    near = np.arange(rows)[:, None] + np.arange(TIMES)
-    value = np.einsum("rs,rsm->rm", c, place[near])
-    slope = np.zeros((path.time.size, place.shape[1], width(setup)))
-    for node in range(driven):
-        slope[:, 3 * node : 3 * node + 3, :3] = np.eye(3)
-    if driven == 2:
-        slope[:, 3:, 3:] = path.chord[:, 0, None, None] * path.axes[:, 0]
-    return value, np.einsum("rs,rsmu->rmsu", c, slope[near])
-
-
-def _differences(time: Array) -> Array:
-    """(K - 3, 4), coefficients of a_{k+1} - a_k on the places at four times."""
-    h = np.diff(time)
-    middle = 0.5 * (h[1:] + h[:-1])
-    second = np.stack([1.0 / h[:-1], -1.0 / h[:-1] - 1.0 / h[1:], 1.0 / h[1:]], axis=1)
-    second /= middle[:, None]
-    out = np.zeros((time.size - 3, TIMES))
-    out[:, 1:] += second[1:]
-    out[:, :3] -= second[:-1]
-    return out
-
-
-def add_jerk(
-    setup: FitSetup, path: Path, band: Array, gradient: Array, own: slice = slice(None)
-) -> float:
-    """Add the rows to the equations; returns the cost of those whose first time is in `own`.
-
-    band : (3 n + width, K n) [1/rad2], LAPACK lower storage. gradient : (K n,) [1/rad].
-    """
-    value, slope = jerk_rows(setup, path)
-    n, w = setup.unknowns, width(setup)
-    rows = np.arange(value.shape[0])
-    product = np.einsum("rmsu,rmtv->rsutv", slope, slope)
-    pull = np.einsum("rmsu,rm->rsu", slope, value)
-    for s in range(TIMES):
-        for u in range(w):
-            column = (rows + s) * n + u
-            gradient[column] += pull[:, s, u]
-            for t in range(s, TIMES):
-                for v in range(u if t == s else 0, w):
-                    band[(t - s) * n + v - u, column] += product[:, s, u, t, v]
-    return float((value[own] ** 2).sum())
 
 
 @dataclass(frozen=True)
@@ -130,6 +60,23 @@ class BandMemory:
         return self._memory[: deep * size].reshape(size, deep).T
 
 
+@dataclass(frozen=True)
+class Formed:
+    """Equations that are being formed, from the first time on."""
+
+    band: Array
+    border: Array
+    gradient: Array
+    stiffening: Array
+    unknowns: int
+    """As of `Normal`."""
+
+
+Chase = Callable[[Formed, int, int], None]
+"""What follows the forming: called with the first of the times whose columns are ready now and the
+one after the last, in order."""
+
+
 def build(
     setup: FitSetup,
     path: Path,
@@ -138,6 +85,7 @@ def build(
     anchor: Anchor | None,
     room: BandMemory | None = None,
     own: tuple[int, int] | None = None,
+    chase: Chase | None = None,
 ) -> Normal:
     """Assemble at a path.
 
@@ -149,38 +97,50 @@ def build(
     room : for the band, good until the next build there; fresh memory where None.
     own : the first of the times whose columns are formed, and whose rows count in the rest, and the
         one after the last; all where None. The others' columns have no meaning.
+    chase : what is done with columns as they are ready, in order of time, while others are formed.
     """
     seen = look(setup, path, weights)
     n, count, q = setup.unknowns, path.time.size, setup.shared.mean.size
     axes = path.axes
-    jerky = np.isfinite(setup.hand_jerk) and count >= TIMES
-    deep = 3 * n + width(setup) * jerky
+    jerk = jerk_of(setup, path) if np.isfinite(setup.hand_jerk) and count >= TIMES else None
+    deep = 3 * n + (0 if jerk is None else width(setup))
     band = (room or BandMemory()).band(deep, count * n)
     border, corner = np.empty((count * n, q)), np.empty((q, q))
     gradient, stiffening = np.empty(count * n + q), np.empty((count, (n - 3) // 2))
+    of_anchor = 0.0
+    if anchor is not None:
+        matrix, offset = anchor.rows(axes), anchor.residual(path)
+        block, pull = matrix.T @ matrix, matrix.T @ offset
+        of_anchor = float(offset @ offset)
+
+    def filled(first: int, last: int) -> None:
+        if first == 0 and anchor is not None:
+            for i in range(2 * n):
+                band[: 2 * n - i, i] += block[i:, i]
+            gradient[: 2 * n] += pull
+        if jerk is not None:
+            jerk.add(band, gradient[: count * n], first, last)
+        if chase is not None:
+            chase(Formed(band, border, gradient, stiffening, n), first, last)
+
     cost, tension = assemble(
         Equations(memory_of(band), deep, border, gradient, corner, stiffening),
         RowInputs(
             path.course, axes, path.reach(setup), setup.kernel_chain(path.shared),
             setup.dynamics(path.shared), spread, seen.starts, seen.rows,
         ),
-        threads=get_num_threads(), own=own,
+        own, filled,
     )  # fmt: skip
-    of_start = 0.0, 0.0
+    of_prior = 0.0
     if anchor is not None:
-        matrix, offset = anchor.rows(axes), anchor.residual(path)
-        block = matrix.T @ matrix
-        for i in range(2 * n):
-            band[: 2 * n - i, i] += block[i:, i]
-        gradient[: 2 * n] += matrix.T @ offset
         prior = (path.shared - setup.shared.mean) / setup.shared.sd
         corner[np.diag_indices(q)] += 1.0 / setup.shared.sd**2
         gradient[count * n :] += prior / setup.shared.sd
-        of_start = float(offset @ offset), float(prior @ prior)
-    if jerky:
-        cost += add_jerk(setup, path, band, gradient, slice(*own) if own else slice(None))
-    cost += of_start[0]
-    cost += of_start[1]
+        of_prior = float(prior @ prior)
+    if jerk is not None:
+        cost += jerk.cost(slice(*own) if own else slice(None))
+    cost += of_anchor
+    cost += of_prior
     return Normal(band, border, corner, gradient, cost, tension, axes, seen, n, stiffening)
 
 
@@ -195,7 +155,7 @@ def cost_of(
     """The cost alone [1]; spread (K, N + 1) [m2/s3]; anchor and own as `build` takes them."""
     seen = look(setup, path, weights)
     chain, dynamics = setup.kernel_chain(path.shared), setup.dynamics(path.shared)
-    by_node, _ = dynamics_cost(path.course, chain, dynamics, spread, threads=get_num_threads())
+    by_node, _ = dynamics_cost(path.course, chain, dynamics, spread)
     mine = slice(*own) if own else slice(None)
     cost = seen.cost if own is None else _cost_of_rows(seen, own)
     cost += float(by_node[mine].sum())
@@ -213,6 +173,10 @@ def _cost_of_rows(seen: Seen, own: tuple[int, int]) -> float:
     """Of the sightings about the times `own`."""
     value = seen.rows[3][seen.starts[own[0]] : seen.starts[own[1]]]
     return float(value @ value)
+
+
+AT_ONCE = 30
+"""Draws, or some more, that one thread solves together; a band is read once for all of them."""
 
 
 class NotDefiniteError(np.linalg.LinAlgError):
@@ -262,11 +226,24 @@ def factor(
     failed = factor_in_place(band, n)
     if failed:
         raise NotDefiniteError((failed - 1) // n)
-    if hold_shared:
-        return Factor(band, np.zeros((band.shape[1], 0)), np.zeros((0, 0)), n)
-    coupling = forward(band, normal.border, n)
+    none = np.zeros((band.shape[1], 0))
+    return bordered(normal, none if hold_shared else forward(band, normal.border, n), band)
+
+
+def bordered(normal: Normal, coupling: Array, band: Array | None = None) -> Factor:
+    """The whole factor, no unit, from the times' own and its inverse applied to the border.
+
+    coupling : (K n, Q), the latter; where it has no columns, shared parameters are held.
+    band : (D, K n) of the factor, in the memory of `normal.band` where None.
+
+    Raises LinAlgError where it is not definite.
+    """
+    band = normal.band if band is None else band
+    if coupling.shape[1] == 0:
+        return Factor(band, coupling, np.zeros((0, 0)), normal.unknowns)
     rest = normal.corner - coupling.T @ coupling
-    return Factor(band, coupling, np.asarray(np.linalg.cholesky(rest), dtype=float), n)
+    root = np.asarray(np.linalg.cholesky(rest), dtype=float)
+    return Factor(band, coupling, root, normal.unknowns)
 
 
 def surest_factor(normal: Normal, dampings: tuple[float, ...], times: Array) -> Factor:
@@ -284,12 +261,14 @@ def surest_factor(normal: Normal, dampings: tuple[float, ...], times: Array) -> 
     raise nothing_holds(float(times[lost]))
 
 
-def solve(f: Factor, right: Array) -> Array:
+def solve(f: Factor, right: Array, begun: Array | None = None) -> Array:
     """Solve the factored equations for right-hand sides (K n + Q,) [1/rad]; held parameters stay.
+
+    begun : (K n,), the times' factor's inverse applied to them, where that is known.
 
     The solution (K n + Q,) is in [rad], of shared parameters in their own units."""
     size, q = f.coupling.shape
-    first = forward(f.band, right[:size, None], f.unknowns)[:, 0]
+    first = forward(f.band, right[:size, None], f.unknowns)[:, 0] if begun is None else begun
     shared = np.zeros(right.size - size)
     if q:
         half = np.linalg.solve(f.corner, right[size:] - f.coupling.T @ first)
@@ -303,4 +282,6 @@ def draw(f: Factor, count: int, rng: np.random.Generator) -> Array:
     size, q = f.coupling.shape
     shared = np.linalg.solve(f.corner.T, rng.standard_normal((q, count)))
     body = rng.standard_normal((size, count)) - f.coupling @ shared
-    return np.concatenate([backward(f.band, body, f.unknowns), shared])
+    parts = np.array_split(body, max(1, count // AT_ONCE), axis=1)
+    solved = each(lambda part: backward(f.band, part, f.unknowns), parts)
+    return np.concatenate([np.concatenate(solved, axis=1), shared])

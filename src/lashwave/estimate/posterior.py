@@ -16,7 +16,7 @@ from lashwave.estimate.joint import Joint
 from lashwave.estimate.momentum_rows import LAW_NAMES
 from lashwave.estimate.path import Path, displaced, moved
 from lashwave.estimate.setup import HINGE, LENGTH, OFF_AXIS, FitSetup, held_scales
-from lashwave.mechanics import Law, Medium, hand_power, kinetic_energy, outboard_force
+from lashwave.mechanics import Law, Medium, hand_power, kinetic_energy, outboard_force, shared_out
 from lashwave.quantities import DAMPING_SLOPE, SLOPE, Array, Draws
 
 
@@ -273,7 +273,8 @@ def motions(setup: FitSetup, path: Path, density: Array, step: Array, beside: Be
     power, energy = np.empty((draws, count)), np.empty((draws, count))
     along, axes, reach = slid(setup, path), path.axes, path.reach(setup)
     medium = Medium(*setup.air)
-    for d in range(draws):
+
+    def one(d: int) -> None:
         own = moved(setup, path, axes, step[:, d])
         node = displaced(path, reach, step[:, d]) + beside.slide[d] * along
         m = moving(setup, own, density, node)
@@ -285,6 +286,8 @@ def motions(setup: FitSetup, path: Path, density: Array, step: Array, beside: Be
         force[d] = outboard_force(*state)[:, 0]
         power[d] = hand_power(*state)
         energy[d] = kinetic_energy(setup.chain, m.velocity)
+
+    shared_out(one, draws)
     heavier = beside.heavier
     tension *= heavier[:, None, None]
     force *= heavier[:, None, None]

@@ -39,6 +39,7 @@ from .read_answers import (
 from .results import (
     motion_dataset as motion_dataset,
     netcdf_bytes as netcdf_bytes,
+    packed_results as packed_results,
     provenance as provenance,
     withheld_record as withheld_record,
     write_long_results as write_long_results,

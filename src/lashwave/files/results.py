@@ -68,6 +68,17 @@ def write_results(
     options : what the reconstruction was asked for; kept in the provenance.
     files : further files, the report's, by name; a folder's name may stand before it.
     """
+    write_files(out, packed_results(fit, answers, lists, trial, options) | files)
+
+
+def packed_results(
+    fit: Fit,
+    answers: dict[str, Answer],
+    lists: xr.Dataset | None,
+    trial: Trial,
+    options: dict[str, Any],
+) -> dict[str, bytes]:
+    """What `write_results` writes, the further files apart, by name."""
     record = provenance(trial, options)
 
     # The NetCDF library ends the process where its disk is full, so it writes to memory.
@@ -79,7 +90,7 @@ def write_results(
     }
     hashes = {name: sha256(body).hexdigest() for name, body in whole.items()}
     whole["summary.json"] = _summary_bytes(fit, answers, trial, record, hashes)
-    write_files(out, whole | files)
+    return whole
 
 
 def _summary_bytes(

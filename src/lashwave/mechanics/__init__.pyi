@@ -62,4 +62,15 @@ from .stretch import (
     hanging_strain as hanging_strain,
     lasting as lasting,
 )
+from .threads import (
+    both as both,
+    chosen_threads as chosen_threads,
+    cores as cores,
+    each as each,
+    in_order as in_order,
+    on_threads as on_threads,
+    ranges as ranges,
+    shared_out as shared_out,
+    threads as threads,
+)
 from .trajectory import Trajectory as Trajectory

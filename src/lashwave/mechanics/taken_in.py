@@ -31,9 +31,11 @@ from lashwave.mechanics import counted
 def kernel_of(function: Callable[..., Any], **options: Any) -> Any:
     """A kernel that numba keeps on disk; what it calls is taken in as it was lowered.
 
+    While it runs, Python's other threads run too.
+
     options : of `numba.njit`.
     """
-    told = {"no_cfunc_wrapper": True, **options}
+    told = {"no_cfunc_wrapper": True, "nogil": True, **options}
     jit: Any = nb.njit  # whose types do not know these options
     made = jit(cache=True, pipeline_class=_CompilerOfOutermost, **told)(function)
     if not is_jitted(made):  # where NUMBA_DISABLE_JIT leaves functions as they are

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, is_dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lashwave.pipeline.aside import aside
 from lashwave.pipeline.believable import believable
 from lashwave.pipeline.console import Progress, silent
 from lashwave.pipeline.health import cautions
@@ -156,6 +158,7 @@ def reconstruct_folder(
     options: Any = None,
     withhold: tuple[str, ...] = (),
     window: float | None = None,
+    threads: int | None = 1,
 ) -> Reconstruction:
     """Read a trial folder, reconstruct it, and write the answers to `out` as a whole.
 
@@ -164,10 +167,25 @@ def reconstruct_folder(
     withhold : sightings to leave out and to foretell, as `lashwave reconstruct --help` has them.
     window : length of the windows in which a long record is taken [s]; 0 takes it at once, None
         leaves that to the record's length.
+    threads : that the work is shared among; what comes out is the same. None takes as many as
+        LASHWAVE_THREADS in the environment names, or one for each processor.
 
     Raises InputError, with nothing written, where the trial cannot be used.
     """
-    show = progress or silent
+    from lashwave.mechanics import chosen_threads, on_threads
+
+    with on_threads(threads or chosen_threads()):
+        return _reconstructed_folder(folder, out, progress or silent, options, withhold, window)
+
+
+def _reconstructed_folder(
+    folder: Path,
+    out: Path,
+    show: Progress,
+    options: Any,
+    withhold: tuple[str, ...],
+    window: float | None,
+) -> Reconstruction:
     trial = read_usable(folder, show)
     hidden = None
     if withhold:
@@ -213,16 +231,19 @@ def write(
 
     Raises InputError where the folder cannot be written.
     """
-    from lashwave.files import write_results
+    from lashwave.files import packed_results, write_files
+    from lashwave.mechanics import threads
 
     show = progress or silent
     record = _as_record(options) | _left_out(done.fit.foretold)
-    show("report", ANSWERED)
-    files = _report_files(done, record)
-    show("writing", DRAWN)
     place = out.resolve()  # a link that the user made stays, and the folder it names is replaced
+    show("report", ANSWERED)
+    with aside(partial(_report_files, done, record), alone=threads() == 1) as pages:
+        packed = packed_results(done.fit, done.answers, done.lists, done.trial, record)
+        files = pages()
+    show("writing", DRAWN)
     with _writable(out):
-        write_results(place, done.fit, done.answers, done.lists, files, done.trial, record)
+        write_files(place, packed | files)
     show("done", 1.0)
 
 

@@ -52,7 +52,7 @@ def _reconstruct(trial: Path, out: Path) -> None:
 
     folders.check_trial_folder(trial)
     folders.check_answer_folder(out, trial)
-    pipeline.reconstruct_folder(trial, out, _reporter())
+    pipeline.reconstruct_folder(trial, out, _reporter(), threads=None)
 
 
 def _reporter() -> Progress:

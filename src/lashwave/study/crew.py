@@ -21,6 +21,7 @@ from functools import partial
 from itertools import islice
 from typing import Any
 
+from lashwave.mechanics import cores
 from lashwave.quantities import InputError, LashwaveError
 
 Job = Callable[..., Any]
@@ -223,8 +224,3 @@ def version_of(name: str) -> str:
     from lashwave import __version__
 
     return f"{name} {__version__}"
-
-
-def cores() -> int:
-    """Processors that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

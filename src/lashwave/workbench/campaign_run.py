@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from lashwave import __version__
 from lashwave.files import Listed, campaign_place as at, read_record, read_summary, replace_file
+from lashwave.mechanics import cores
 from lashwave.pipeline import console, throw_of_campaign as one
 from lashwave.quantities import InputError
 from lashwave.study import CampaignThrow, crew
@@ -137,13 +138,13 @@ class Campaign:
         text = f"{ended} of {len(states)} throws, {failed} failed"
         if self.seconds:
             mean = sum(self.seconds) / len(self.seconds)
-            at_once = self.how.workers or crew.cores()
+            at_once = self.how.workers or cores()
             text += f", {_spoken(mean * (len(states) - ended) / at_once)} left"
         show(text, ended / len(states))
 
     def _ends(self, errands: dict[str, one.Errand]) -> Iterator[tuple[str, at.Mark]]:
         """What becomes of each errand, as it comes: all are checked before the first is done."""
-        workers = self.how.workers or crew.cores()
+        workers = self.how.workers or cores()
         checks: dict[str, Any] = {
             CHECK + name: (partial(one.looked_at, self.how.check), errand)
             for name, errand in self._unchecked(errands)

@@ -79,7 +79,7 @@ def _summary(folder: Path, out: Path, show: Progress) -> tuple[files.Summary, li
             if summary.inputs == trial.hashes:
                 return _named(summary, trial.specimen, trial.thrower), []
     try:
-        reconstruct_folder(folder, own, show)
+        reconstruct_folder(folder, own, show, threads=None)
     except InputError:
         raise
     except LashwaveError as problem:

@@ -54,7 +54,7 @@ def run(out: Path, seed: int, progress: console.Progress) -> int:
     trial = as_noted(seen)
     files.replace_folder(truth_folder.resolve(), lambda half: write_truth(half, trial.name, truth))
     files.replace_folder(trial_folder.resolve(), lambda half: files.write_trial(half, trial))
-    done = pipeline.reconstruct_folder(trial_folder, answer_folder, progress)
+    done = pipeline.reconstruct_folder(trial_folder, answer_folder, progress, threads=None)
     _show(done, truth, trial_folder, answer_folder)
     return 0
 

@@ -49,6 +49,13 @@ def reconstruct(
             "kept in ANSWERS.begun.",
         ),
     ] = None,
+    threads: Annotated[
+        int | None,
+        Parameter(
+            help="Threads that the work is shared among; the answers are the same. Left out: as "
+            "many as LASHWAVE_THREADS in the environment names, or one for each core."
+        ),
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
 ) -> int:
@@ -61,6 +68,8 @@ def reconstruct(
     from lashwave.pipeline import reconstruct_folder
 
     folders.check_trial_folder(trial)
+    if threads is not None and threads < 1:
+        raise InputError("--threads", f"{threads} is not a number of them", "give 1 or more")
     if out is None:
         beside = trial.resolve()
         out = beside.with_name(f"{beside.name}{'.withheld' if withhold else ''}.answers")
@@ -68,7 +77,7 @@ def reconstruct(
     length = None if window is None else window_length(window)
     with console.progress(quiet) as progress:
         done = reconstruct_folder(
-            trial, out, progress, withhold=tuple(withhold or ()), window=length
+            trial, out, progress, withhold=tuple(withhold or ()), window=length, threads=threads
         )
     show_result(done, out, as_json=json)
     return DONE
