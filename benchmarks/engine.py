@@ -182,6 +182,10 @@ def march(
     return Run(times, place, speed, acceleration, tension, steps)
 
 
+SETTLING = 5e-3
+"""Internal friction over bending stiffness while a line settles [s]."""
+
+
 def settle(specimen: Specimen, around: Surroundings, held: Array, seconds: float = 6.0) -> Array:
     """Shape (N + 1, 3) of the line at rest with its driven nodes at `held` (D, 3)."""
     start = np.empty((specimen.station.size, 3))
@@ -197,7 +201,7 @@ def settle(specimen: Specimen, around: Surroundings, held: Array, seconds: float
         share = reach / (specimen.station[specimen.last + 1] - specimen.station[specimen.first - 1])
         start[inner] = anchor + share[:, None] * (held[specimen.first] - anchor)
     knots = np.array([0.0, seconds / 2, seconds])
-    damped = replace(specimen, friction_time=5e-3)
+    damped = replace(specimen, friction_time=SETTLING)
     for damping in (20.0, 4.0):
         run = march(
             damped,

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from engine import Specimen, Surroundings, march
+from blind import CLAMP_SPAN, _closer
+from engine import Specimen, Surroundings, march, settle
 
 VACUUM = Surroundings(density=0.0, gravity=(0.0, 0.0, 0.0))
 
@@ -98,3 +99,33 @@ def test_a_line_coasting_across_itself_slows_as_drag_says():
     slowest, fastest = (20.0 / (1.0 + 1.65 * f * 1e-1 * 20.0 * 0.4) for f in (rise, 1.0))
     assert 1.2 * 1.1 * d / (2 * density) == pytest.approx(0.165)
     assert slowest - 1e-3 < v[5, 2] < fastest
+
+
+@pytest.mark.parametrize("first", [8e-3, 11e-3])
+@pytest.mark.parametrize("bend_length", [7e-3, 15e-3, 30e-3])
+def test_a_pulled_line_leaves_its_clamp_where_the_elastica_does(first, bend_length):
+    """Under a pull T a clamped line ends up straight, and that straight meets the clamp's axis
+    sqrt(EI / T) past it (EI times the fourth derivative is T times the second, small angles). Links
+    of 25 mm up to the clamp miss it by 2 to 4 mm."""
+    pull, tilt = 5.0, 0.05
+    usual = 0.02 + np.arange(25) * 25e-3
+    station = np.concatenate([[0.0], _closer(usual, first)])
+    length = np.diff(station)
+    assert length[1] == pytest.approx(first) and length[1:].max() < 26e-3
+    span = np.zeros(station.size)
+    span[1:-1] = 0.5 * (length[1:] + length[:-1])
+    span[1] = CLAMP_SPAN * length[1]
+    bend = np.zeros(station.size)
+    bend[1:-1] = bend_length**2 * pull / span[1:-1]
+    mass = np.full(station.size, 1e-5)
+    mass[-1] = pull / 9.81
+    none = np.zeros(station.size)
+    line = Specimen(
+        station, mass, np.full(station.size - 1, 3e5), bend, none, none, 2, station.size - 1
+    )
+    axis = np.array([np.sin(tilt), 0.0, -np.cos(tilt)])
+    rest = settle(line, Surroundings(density=0.0), np.stack([0.0 * axis, station[1] * axis]), 12.0)
+    far = rest[-8:]
+    slope, offset = np.polyfit(far[:, 2], far[:, 0], 1)
+    height = -offset / (slope + np.tan(tilt))  # where the straight crosses the axis
+    assert -height / np.cos(tilt) - station[1] == pytest.approx(bend_length, abs=0.8e-3)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lashwave.estimate.folds import fold_spread
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, with_shares
 from lashwave.estimate.setup import HINGE
@@ -84,7 +85,8 @@ def _own_times(s: Stretch, path: Path, time: Array) -> Mask:
 
 def with_weights(division: Division, path: Path) -> Division:
     """The division with robust weights as they are at a path."""
-    weights = division.weights
+    folds = fold_spread(division.setup, path)
+    weights = replace(division.weights, folds=folds)
     plain = replace(division, weights=replace(weights, marker=np.ones_like(weights.marker)))
     seen = sighted(plain, path)
     degrees = division.setup.options.degrees
@@ -92,5 +94,6 @@ def with_weights(division: Division, path: Path) -> Division:
         tail_weights(seen.marker, degrees),
         {name: tail_weights(r, degrees) for name, r in seen.camera.items()},
         weights.camera_sd,
+        folds=folds,
     )
     return replace(division, weights=robust)

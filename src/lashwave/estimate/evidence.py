@@ -68,6 +68,8 @@ def as_arrays(state: State) -> dict[str, Array]:
     }
     if state.weights.across is not None:
         kept["marker_across"] = state.weights.across
+    if state.weights.folds is not None:
+        kept["marker_folds"] = state.weights.folds
     for name, weight in state.weights.camera.items():
         kept[f"camera_weight:{name}"] = weight
     return kept
@@ -100,7 +102,12 @@ def from_arrays(setup: FitSetup, kept: dict[str, Array]) -> State | None:
     return State(
         path,
         kept["density"],
-        Weights(kept["marker_weight"], camera, across=kept.get("marker_across")),
+        Weights(
+            kept["marker_weight"],
+            camera,
+            across=kept.get("marker_across"),
+            folds=kept.get("marker_folds"),
+        ),
         anchor,
     )
 

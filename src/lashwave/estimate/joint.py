@@ -12,6 +12,7 @@ from lashwave.estimate import normal as eq
 from lashwave.estimate.anchor import Anchor, shape_prior
 from lashwave.estimate.clock_scan import clock_caution, probabilities, scanned
 from lashwave.estimate.elimination import Elimination
+from lashwave.estimate.folds import fold_spread
 from lashwave.estimate.levenberg import Search, minimise
 from lashwave.estimate.noise import spread
 from lashwave.estimate.path import Path, on_grid
@@ -88,12 +89,12 @@ def regridded(setup: FitSetup, path: Path, kept: int = 0) -> Path:
 
 
 def reweighted(setup: FitSetup, path: Path, weights: Weights) -> Weights:
-    """Robust weights at a path."""
-    everything = replace(weights, marker=np.ones_like(weights.marker))
-    seen = look(setup, path, everything)
+    """Robust weights at a path, and what its folds leave open."""
+    own = replace(weights, folds=fold_spread(setup, path))
+    seen = look(setup, path, replace(own, marker=np.ones_like(weights.marker)))
     degrees = setup.options.degrees
     return replace(
-        weights,
+        own,
         marker=tail_weights(seen.marker, degrees),
         camera={name: tail_weights(r, degrees) for name, r in seen.camera.items()},
     )

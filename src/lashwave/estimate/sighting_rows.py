@@ -42,6 +42,8 @@ class Weights:
     across: Array | None = None
     """(T, L, 2, 3), axes along which markers stand off the line, see `stand_off`; None: a stand-off
     counts as spread."""
+    folds: Array | None = None
+    """(T, L) [m], standard deviation that folds leave to places, see `folds`; None: none."""
 
 
 @dataclass(frozen=True)
@@ -135,7 +137,8 @@ def _hinged(path: Path, rows: Any) -> Any:
 def marker_sd(setup: FitSetup, weights: Weights) -> Array:
     """(T, L) effective standard deviation of a coordinate [m]."""
     markers = setup.trial.markers
-    return markers.spread if weights.across is None else markers.sd
+    own = markers.spread if weights.across is None else markers.sd
+    return own if weights.folds is None else np.hypot(own, weights.folds)
 
 
 def marker_part(setup: FitSetup, path: Path, node: Array, weights: Weights) -> tuple[Any, Array]:

@@ -87,6 +87,7 @@ def cut_weights(weights: Weights, rows: slice, points: dict[str, Mask]) -> Weigh
     return replace(
         weights,
         marker=weights.marker[rows],
+        folds=None if weights.folds is None else weights.folds[rows],
         camera={name: w[points[name]] for name, w in weights.camera.items()},
     )
 

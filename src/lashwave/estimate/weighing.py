@@ -81,6 +81,7 @@ def deviances(asked: Sequence[Asked], anchor: Anchor) -> Array:
     anchor : of the record's first two times.
     """
     density = np.maximum.reduce([a.density for a in asked])
+    asked = [replace(a, weights=alike) for a, alike in zip(asked, _open_alike(asked), strict=True)]
     room = eq.BandMemory()
     settled = [replace(a, density=density, path=_settled(a, density, anchor, room)) for a in asked]
     seen = [look(a.setup, a.path, a.weights) for a in settled]
@@ -90,6 +91,14 @@ def deviances(asked: Sequence[Asked], anchor: Anchor) -> Array:
         if np.isfinite(found).all():
             break
     return found + _losses(seen, asked[0].setup.options.degrees)
+
+
+def _open_alike(asked: Sequence[Asked]) -> list[Weights]:
+    """Weights by which folds leave each sample's place as open in all motions as in any."""
+    every = [a.weights.folds for a in asked if a.weights.folds is not None]
+    if not every:
+        return [a.weights for a in asked]
+    return [replace(a.weights, folds=np.maximum.reduce(every)) for a in asked]
 
 
 def _settled(asked: Asked, density: Array, anchor: Anchor, room: eq.BandMemory) -> Path:
