@@ -127,7 +127,8 @@ def shadow(view: View, path: TrueMotion, radius: tuple[Array, Array], time: floa
         covered = 1.0 / (1.0 + np.exp(np.clip((away - half[which]) / 0.33, -40, 40)))
         if part[-1] == station.size - 1 and not view.round_end:
             ahead = (curve[-1] - curve[-8]) / np.linalg.norm(curve[-1] - curve[-8])
-            beyond = (pixel - curve[-1]) @ ahead
+            # Of the end alone: what lies ahead of it elsewhere is another part of the line.
+            beyond = np.where(which >= len(curve) - 20, (pixel - curve[-1]) @ ahead, -20.0)
             covered /= 1.0 + np.exp(np.clip(beyond / 0.33, -40, 40))
         light[rows, columns] = np.minimum(light[rows, columns], 1.0 - 0.93 * covered)
     return light
