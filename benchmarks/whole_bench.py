@@ -286,13 +286,17 @@ def sounds(throw: Throw, folder: Path) -> list[dict[str, Any]]:
 
 
 def perfect(throw: Throw, folder: Path, frames: int) -> None:
-    """A trial folder of points as good as an instrument's noise lets them be."""
+    """Points as good as an instrument's noise lets them be, where two cameras have them in view."""
     folder.mkdir(parents=True)
     rng = np.random.default_rng([throw.seed, 10, ord(throw.setup.name)])
     view, lash = throw.view, throw.scene.lash
     write_line(folder / "line.csv", throw)
     place, velocity = throw.path.at(throw.samples, lash.station)
     seen = np.linalg.norm(velocity, axis=-1) * throw.setup.exposure < 0.03
+    views = [eye.seen(place.reshape(-1, 3))[0] for eye in throw.setup.eyes]
+    inside = [((uv > 0) & (uv < np.array(eye.size) - 1)).all(axis=1)
+              for eye, uv in zip(throw.setup.eyes, views, strict=True)]  # fmt: skip
+    seen &= (np.sum(inside, axis=0) >= 2).reshape(seen.shape)
     place = place + rng.normal(0.0, 0.3e-3, place.shape)
     rows = ["time [s],marker,x [m],y [m],z [m]"]
     for t, time in enumerate(throw.samples):

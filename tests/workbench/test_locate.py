@@ -91,16 +91,23 @@ def test_a_stopped_run_goes_on_where_it_was(bench, tmp_path, monkeypatch, capsys
     def stop(*_):
         raise KeyboardInterrupt
 
+    told = []
     monkeypatch.setattr(locate, "_fast", stop)
     with pytest.raises(KeyboardInterrupt):
-        locate.run(out / "trial", place, console.silent, as_json=True)
+        locate.run(out / "trial", place, lambda *now: told.append(now), as_json=True)
     monkeypatch.undo()
     assert [p.name for p in place.iterdir()] == [locate.KEPT]
-    searched = []
-    assert locate.run(out / "trial", place, lambda s, _: searched.append(s), as_json=True) == 0
-    assert not any("dots" in stage for stage in searched)  # kept from the first run
-    told = json.loads(capsys.readouterr().out)
-    assert told["cameras"]["tip-view"]["tip"] > 0
+    again = []
+    assert locate.run(out / "trial", place, lambda *now: again.append(now), as_json=True) == 0
+    assert not any("dots" in stage for stage, _ in again)  # kept from the first run
+    found = json.loads(capsys.readouterr().out)
+    assert found["cameras"]["tip-view"]["tip"] > 0
+    # The bar that a user sees goes through all stages and never back.
+    for run, stages in ((told, ("dots of", "points in", "labels")), (again, ("tip in", "fronts"))):
+        shares = [share for _, share in run]
+        assert shares == sorted(shares) and shares[0] >= 0.0 and shares[-1] <= 1.0
+        assert all(any(stage.startswith(one) for stage, _ in run) for one in stages)
+    assert told[-1][1] > 0.5 and again[-1][1] > 0.9
 
 
 def test_a_trial_without_pictures_is_refused(bench, tmp_path, capsys):

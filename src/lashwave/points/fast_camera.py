@@ -44,7 +44,9 @@ from lashwave.quantities import (
 )
 
 Progress = Callable[[str, float], None]
-"""A stage in words, and the share of it that is done."""
+"""A stage in words, and the share of all stages that is done."""
+STROBE_DONE, BACKGROUND_DONE, TIP_DONE = 0.1, 0.2, 0.7
+"""Shares of the whole search after which each of these is found."""
 LED, LAGGED = 2e-3, 4e-3
 """Fronts are looked for from this long before the tip is first seen to this long after it was last
 seen [s]: a front crosses a view of a metre in 3 ms."""
@@ -75,7 +77,7 @@ def locate_fast(
     markers : with samples where there are any: their rate is the strobe's, and their motion tells
         which flash is which sample.
     sound : speed of sound [m/s].
-    progress : is given a stage in words, and the share of it done.
+    progress : is given a stage in words, and the share of the whole search done.
     tufted : whether the line is said to have strands at its end.
     window : first and last frame in which fronts are looked for; without it about the time at
         which the tip is in view, or in all frames where it never is.
@@ -90,13 +92,14 @@ def locate_fast(
     progress("strobe", 0.0)
     flashes = _flashes(camera, frames, markers)
     lit = np.empty(0, dtype=np.int64) if flashes is None else _images_of(flashes, camera, frames)
-    progress("background", 0.0)
+    progress("background", STROBE_DONE)
     scene = background(frames, skip=lit)
     fans: list[TuftSeen] = []
 
     def watched() -> Iterator[TipSeen]:
         for seen in tips_in(frames, scene, camera.exposure * camera.rate):
-            progress("tip", seen.frame / len(frames))
+            share = seen.frame / len(frames)
+            progress("tip", BACKGROUND_DONE + (TIP_DONE - BACKGROUND_DONE) * share)
             fan = tuft_of(seen)
             if fan is not None:
                 fans.append(fan)
@@ -260,7 +263,8 @@ def _fronts(
 
     def chosen() -> Iterator[int]:
         for frame in searched:
-            progress("fronts", (frame - searched.start) / len(searched))
+            share = (frame - searched.start) / len(searched)
+            progress("fronts", TIP_DONE + (1.0 - TIP_DONE) * share)
             yield frame
 
     pace = sound * image_scale(camera) / camera.rate

@@ -41,7 +41,9 @@ from lashwave.quantities import (
 )
 
 Progress = Callable[[str, float], None]
-"""A stage in words, and the share of it that is done."""
+"""A stage in words, and the share of all stages that is done."""
+DOTS_DONE, POINTS_DONE = 0.7, 0.95
+"""Shares of the whole search after which dots are found, and points placed in space."""
 
 
 def locate_markers(
@@ -60,7 +62,7 @@ def locate_markers(
         another the first of each are used.
     wanted : labels and stations; no samples.
     handle_length : of the rigid grip [m].
-    progress : is given each stage and the share of it done.
+    progress : is given each stage and the share of the whole search done.
     others : cameras whose pictures these markers are to be seen in.
 
     Raises
@@ -75,7 +77,8 @@ def locate_markers(
 
     def frames() -> Iterator[Sequence[DotsInFrame]]:
         for frame, views in enumerate(dots_by_frame(found, count)):
-            progress("points in space", frame / count)
+            share = DOTS_DONE + (POINTS_DONE - DOTS_DONE) * frame / count
+            progress("points in space", share)
             yield views
 
     points = lasting_points(points_joined(stream_points(cameras, frames())))
@@ -84,7 +87,7 @@ def locate_markers(
             "cameras", "no dot is seen by two cameras", "check calibrations and clocks",
             field="projection",
         )  # fmt: skip
-    progress("labels", 0.0)
+    progress("labels", POINTS_DONE)
     markers, report = label_markers(_unlabelled(points, cameras[0], count, wanted), handle_length)
     deviations = point_deviations(cameras, found, points)
     markers = with_own_sd(markers, points, deviations.sd)
@@ -166,11 +169,12 @@ def _dots_of(
     """The dots in the first `count` images of each camera."""
     found = []
     for number, (camera, film) in enumerate(zip(cameras, films, strict=True)):
-        parts = []
+        parts, last = [], 0
         for part in stream_dots(islice(iter(film), count), with_gain(film)):
             parts.append(part)
-            last = int(part.frame[-1]) if part.frame.size else 0
-            progress(f"dots of {camera.name}", (number + last / count) / len(films))
+            last = int(part.frame[-1]) if part.frame.size else last
+            share = (number + last / count) / len(films)
+            progress(f"dots of {camera.name}", DOTS_DONE * share)
         found.append(dots_joined(parts))
     return found
 
