@@ -126,7 +126,9 @@ def shown(record: dict[str, Any]) -> str:
     """A line for people."""
     born = "no birth"
     if "time" in record:
-        born = f"born {1e6 * record['time'][0]:+.1f} us, {1e3 * record['station'][0]:+.1f} mm"
+        born = (
+            f"birth off by {1e6 * record['time'][0]:+.1f} us, {1e3 * record['station'][0]:+.1f} mm"
+        )
     return (
         f"{record['seed']} {record['setup']}: Mach {record['mach']:.2f}, front of up to "
         f"{record['levels']:.1f} levels over noise of {record['noise']:.1f}, shows in "
@@ -141,7 +143,7 @@ def rows(records: list[dict[str, Any]]) -> list[Figure]:
     hidden = [r for r in records if r["shows"] < FEWEST]
     table = [Figure("films whose front does not show", ENGINE, len(records), float(len(hidden)),
                     beside=", ".join(f"{r['seed']} {r['setup']}" for r in hidden)),
-             Figure("births told of these all the same", ENGINE, len(hidden),
+             Figure("births given of these all the same", ENGINE, len(hidden),
                     float(sum("time" in r for r in hidden)), goal="0",
                     met=not any("time" in r for r in hidden))]  # fmt: skip
     for key, what, scale in (("time", "time of a front's birth [us]", 1e6),
@@ -153,7 +155,7 @@ def rows(records: list[dict[str, Any]]) -> list[Figure]:
             good = bool((off <= 30.0).sum() >= 0.8 * len(show))
             table.append(Figure(f"{what}, of films whose front shows", ENGINE, len(show),
                                 float(np.median(off)), float(off.max()), "30 in 80%", good,
-                                f"{held} of {len(show)}", beside=f"{off.size} told"))  # fmt: skip
+                                f"{held} of {len(show)}", beside=f"{off.size} given"))  # fmt: skip
     return table
 
 
