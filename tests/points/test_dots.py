@@ -13,6 +13,7 @@ from scipy.ndimage import label as scipy_label
 from scipy.stats import chi2
 
 from lashwave.points.dots.blobs import blobs, full_level, image_levels
+from lashwave.points.dots.counted_levels import median_of_counts
 from lashwave.points.dots.find_dots import DotSettings, find_dots, stream_dots, with_gain
 from lashwave.quantities.images import Dots
 from tests.points.rendered import Reel, noisy, spots, streak
@@ -234,6 +235,12 @@ def test_stream_is_the_same_in_pieces_and_empty_images_are_nothing() -> None:
     assert np.array_equal(np.concatenate([p.uv for p in parts]), whole.uv)
     assert 4 not in whole.frame
     assert len(find_dots(Reel(images[4:5])).frame) == 0
+
+
+@pytest.mark.parametrize("values", [[3, 5], [0, 0, 4, 9], [1, 7, 7, 8, 8, 8], [2, 6, 7]])
+def test_the_median_of_counts_is_that_of_the_values(values: list[int]) -> None:
+    """Of an even count it lies midway between the two in the middle, as numpy has it."""
+    assert median_of_counts(np.bincount(values), 10) == 10.0 + np.median(values)
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.06])
