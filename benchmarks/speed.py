@@ -213,8 +213,8 @@ def main() -> None:
             rows,
             [
                 f"One thread but where said; products of matrices {product / 1e9:.0f} GF/s and "
-                f"writing {write / 1e9:.1f} GB/s in the same run. n counts calls. A floor is the time of"
-                " the operations at the first and of the band written once at the second."
+                f"writing {write / 1e9:.1f} GB/s in the same run. n counts calls. A floor is the "
+                "time of the operations at the first and of the band written once at the second."
             ],
         )
 
