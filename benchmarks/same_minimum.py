@@ -250,12 +250,15 @@ def main() -> None:
             f"{about}; three fits of each throw, from one sweep. Rounding errors: {ROUNDING:g} of "
             "each step, in the program's own way."
         ]
+        states = list(dict.fromkeys(row["commit"] for row in rows))
+        if len(states) > 1:
+            notes.append(f"Run while the project went on, at {', '.join(states)}.")
         if failed:
             notes.append("Not fitted: " + ", ".join(str(row["seed"]) for row in failed) + ".")
         figures.save(
             f"same-minimum-{args.set}", f"The same minimum by two ways, {args.set} throws", found,
             notes,
-            measured_at=(rows[-1]["commit"], rows[-1]["machine"]),
+            measured_at=(rows[0]["commit"], rows[0]["machine"]),
             typed=f"python benchmarks/same_minimum.py --set {args.set} --keep",
         )  # fmt: skip
 
