@@ -124,6 +124,12 @@ def test_locate_uses_the_camera_as_it_stands_where_it_is_asked_to(trial: Path, c
     said, off = located(trial, capsys)
     assert "it is used as it stands now, known to" in said
     assert len(off) > 0.9 * FRAMES * len(STATIONS) and np.sqrt(np.mean(off**2)) < 1e-3
+    # Three cameras know each point better than the two that stood alone.
+    three = np.nanmedian(read_trial(trial.parent / "located").markers.sd)
+    stated(trial, register=False)
+    located(trial, capsys)
+    two = np.nanmedian(read_trial(trial.parent / "located").markers.sd)
+    assert three < 0.85 * two
 
 
 def test_a_ring_that_stands_as_calibrated_is_not_spoken_of(trial: Path, capsys) -> None:
