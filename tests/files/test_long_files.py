@@ -33,7 +33,7 @@ def motion():
         name: rng.normal(size=[shapes[dim] for dim in dims]) for name, (dims, *_) in DRAWN.items()
     }
     draws = Draws(TIME, STATION, **drawn, shared={"drag_normal": rng.normal(size=5)})
-    return SimpleNamespace(time=TIME, station=STATION, draws=draws, **parts)
+    return SimpleNamespace(time=TIME, station=STATION, draws=draws, motions=None, **parts)
 
 
 def written(folder, motion):
