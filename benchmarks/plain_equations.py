@@ -22,19 +22,7 @@ from lashwave.estimate.path import Path
 from lashwave.estimate.setup import FitSetup
 from lashwave.estimate.sighting_rows import look
 from lashwave.quantities import Array
-from tests.estimate.long_rows import blank, long_rows, windows_of
-
-
-def slopes_of(path: Path, reach: Array) -> Array:
-    """(K, N + 1, 3, n): how the nodes' places move with a time's own unknowns [m/rad]."""
-    count, links = path.chord.shape
-    out = np.zeros((count, links + 1, 3, 3 + 2 * links))
-    out[..., :3] = np.eye(3)
-    for j in range(links):
-        for r, link in enumerate((j - 1, j, j + 1)):
-            if 0 <= link < links:
-                out[:, link + 1 :, :, 3 + 2 * j : 5 + 2 * j] += reach[:, None, j, r]
-    return out
+from tests.estimate.long_rows import blank, long_rows, place_slopes, windows_of
 
 
 class Rows:
@@ -43,7 +31,7 @@ class Rows:
     def __init__(self, setup: FitSetup, path: Path, spread: Array, seen: Any) -> None:
         self.setup, self.path, self.spread, self.seen = setup, path, spread, seen
         self.reach, self.node, self.axes = path.reach(setup), path.node, path.axes
-        self.slope = slopes_of(path, self.reach)
+        self.slope = place_slopes(path, self.reach)
         self.chain, self.swing = setup.kernel_chain(path.shared), path.course.swing
         self.given = setup.dynamics(path.shared)
         self.laws = 5 + self.chain[5].shape[0] + self.chain[7].shape[0]

@@ -11,7 +11,7 @@ from lashwave.estimate.bend_rows import mean_directions, time_shares
 from lashwave.estimate.momentum_rows import dynamics_rows
 from lashwave.estimate.sighting_rows import full_weights, look
 from lashwave.mechanics import on_threads
-from tests.estimate.long_rows import blank, long_rows, windows_of
+from tests.estimate.long_rows import blank, long_rows, place_slopes, windows_of
 from tests.estimate.small_fit import both_ways, path_of, setup_of, step_of, trial_of
 
 DENSITY = 140.0
@@ -136,18 +136,6 @@ def dense_rows(setup, path, spread, seen, k):
         parts.append(row)
         values.append(value[q : q + 1])
     return np.concatenate(parts), np.concatenate(values), tension, r, weight
-
-
-def place_slopes(path, reach):
-    """(K, N + 1, 3, n): node places by a time's own unknowns."""
-    count, links = path.chord.shape
-    out = np.zeros((count, links + 1, 3, 3 + 2 * links))
-    out[..., :3] = np.eye(3)
-    for j in range(links):
-        for r, link in enumerate((j - 1, j, j + 1)):
-            if 0 <= link < links:
-                out[:, link + 1 :, :, 3 + 2 * j : 5 + 2 * j] += reach[:, None, j, r]
-    return out
 
 
 @pytest.mark.parametrize("threads", [1, 2])

@@ -124,7 +124,10 @@ def test_what_is_asked_by_stretches_is_that_of_the_whole(both):
         np.testing.assert_allclose(found.camera[name], residual, atol=1e-7)
     assert found.rows == seen.rows[3].size
     robust = reweighted(setup, path, whole.weights)
-    np.testing.assert_allclose(with_weights(division, path).weights.marker, robust.marker)
+    found = with_weights(division, path).weights
+    np.testing.assert_allclose(found.marker, robust.marker)
+    assert robust.folds is not None and robust.folds.max() > 0.0
+    np.testing.assert_allclose(found.folds, robust.folds)
     bare = replace(path, share=None, swing=None, hinge=-1)
     again = shared_out(division, bare)
     np.testing.assert_allclose(again.share, path.share, atol=1e-12)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from lashwave.estimate import normal as eq
-from lashwave.estimate.sighting_rows import tail_weights
-from lashwave.estimate.weighing import LEAST, counts, deviance, robust_loss, shares
+from lashwave.estimate.sighting_rows import Weights, tail_weights
+from lashwave.estimate.weighing import LEAST, counts, deviance, open_alike, robust_loss, shares
 
 LINKS, TIMES, SHARED = 2, 5, 3
 ONE = 3 + 2 * LINKS
@@ -74,3 +74,15 @@ def test_draws_are_shared_out_by_probability():
     assert counts(np.array([1.0]), 7).tolist() == [7]
     assert counts(np.array([1.0 - LEAST, LEAST]), 20).tolist() == [19, 1]
     assert counts(np.array([1.0 - 0.1 * LEAST, 0.1 * LEAST]), 20).tolist() == [20, 0]
+
+
+def test_motions_are_asked_with_places_as_open_as_in_any():
+    """One motion's fold would otherwise make its own sightings count less, and it the likelier."""
+    weights = [
+        Weights(np.ones((2, 2)), {}, folds=np.array(folds))
+        for folds in ([[0.0, 3e-3], [1e-3, 0.0]], [[2e-3, 1e-3], [0.0, 0.0]])
+    ]
+    for alike in open_alike(weights):
+        assert np.array_equal(alike.folds, [[2e-3, 3e-3], [1e-3, 0.0]])
+    bare = [Weights(np.ones((2, 2)), {})] * 2
+    assert all(alike.folds is None for alike in open_alike(bare))

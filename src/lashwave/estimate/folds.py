@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from lashwave.estimate.path import Path
+from lashwave.estimate.path import Path, joint_angles
 from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array
 
@@ -24,8 +24,7 @@ NEAR = 2
 def open_chords(setup: FitSetup, path: Path) -> Array:
     """(K, N) [m], standard deviation of each link's chord by how its turn is spread; 0 of rigid
     ends, which do not bend."""
-    step = np.linalg.norm(np.diff(path.direction, axis=1), axis=-1)
-    joint = np.pad(2.0 * np.arcsin(np.clip(0.5 * step, 0.0, 1.0)), ((0, 0), (1, 1)))
+    joint = joint_angles(path)
     turn = 0.5 * (joint[:, 1:] + joint[:, :-1])
     out = setup.chain.length * (1.0 - np.cos(0.5 * turn)) / np.sqrt(12.0)
     out[:, : setup.chain.handle_links] = 0.0

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from lashwave.estimate.path import Path
+from lashwave.estimate.path import Path, joint_angles
 from lashwave.estimate.setup import FitSetup
 from lashwave.quantities import Array
 
@@ -45,9 +45,7 @@ def spread(setup: FitSetup, path: Path) -> Array:
 
 def sharpest_joint(path: Path) -> Array:
     """(K, N + 1) [rad], largest angle between two links within two nodes of a node."""
-    d = np.linalg.norm(np.diff(path.direction, axis=1), axis=-1)
-    angle = np.pad(2.0 * np.arcsin(np.clip(d / 2.0, 0.0, 1.0)), ((0, 0), (1, 1)))
-    return np.asarray(maximum_filter1d(angle, 5, axis=1))
+    return np.asarray(maximum_filter1d(joint_angles(path), 5, axis=1))
 
 
 def _floor(setup: FitSetup) -> Array:

@@ -265,6 +265,12 @@ def displaced(path: Path, reach: Array, step: Array) -> Array:
     return np.asarray(node)
 
 
+def joint_angles(path: Path) -> Array:
+    """(K, N + 1) [rad], angle between the links at each node; 0 at both ends."""
+    step = np.linalg.norm(np.diff(path.direction, axis=1), axis=-1)
+    return np.pad(2.0 * np.arcsin(np.clip(0.5 * step, 0.0, 1.0)), ((0, 0), (1, 1)))
+
+
 BENDS = 0.02
 """Past a grip's end a line has bent after this [m]: sqrt(EI / T) is half of it or less."""
 

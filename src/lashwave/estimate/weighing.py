@@ -81,7 +81,8 @@ def deviances(asked: Sequence[Asked], anchor: Anchor) -> Array:
     anchor : of the record's first two times.
     """
     density = np.maximum.reduce([a.density for a in asked])
-    asked = [replace(a, weights=alike) for a, alike in zip(asked, _open_alike(asked), strict=True)]
+    alike = open_alike([a.weights for a in asked])
+    asked = [replace(a, weights=w) for a, w in zip(asked, alike, strict=True)]
     room = eq.BandMemory()
     settled = [replace(a, density=density, path=_settled(a, density, anchor, room)) for a in asked]
     seen = [look(a.setup, a.path, a.weights) for a in settled]
@@ -93,12 +94,11 @@ def deviances(asked: Sequence[Asked], anchor: Anchor) -> Array:
     return found + _losses(seen, asked[0].setup.options.degrees)
 
 
-def _open_alike(asked: Sequence[Asked]) -> list[Weights]:
-    """Weights by which folds leave each sample's place as open in all motions as in any."""
-    every = [a.weights.folds for a in asked if a.weights.folds is not None]
-    if not every:
-        return [a.weights for a in asked]
-    return [replace(a.weights, folds=np.maximum.reduce(every)) for a in asked]
+def open_alike(weights: Sequence[Weights]) -> list[Weights]:
+    """The weights with each sample's place as open beside folds (T, L) [m] as in any of them."""
+    every = [w.folds for w in weights if w.folds is not None]
+    folds = np.maximum.reduce(every) if every else None
+    return [replace(w, folds=folds) for w in weights]
 
 
 def _settled(asked: Asked, density: Array, anchor: Anchor, room: eq.BandMemory) -> Path:
